@@ -1,0 +1,1 @@
+"""How answers look: terminal, drawings, pages; no arithmetic here."""
