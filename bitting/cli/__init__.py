@@ -1,0 +1,45 @@
+"""The command line: one module per command, imported only when that command runs.
+
+`bitting check` must answer as fast as Python can start, so this module imports nothing but click, and the table below
+names the modules rather than importing them.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "check": ("check", "Is this code possible? Every fault, and where."),
+    "decode": ("decode", "What was the code of this worn key, and how sure is that?"),
+    "batch": ("batch", "Go through a spreadsheet of codes."),
+    "systems": ("systems", "The rule sets themselves: list, show, count, …"),
+}
+"""Command name -> (module under bitting.cli that defines `command`, line for the overview)."""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module only when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"bitting.cli.{COMMANDS[cmd_name][0]}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.command(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="bitting", prog_name="bitting")
+def main() -> None:
+    """Make keys by hand from a code: check it, find it again from a worn key, plan the cuts, prove the result.
+
+    Exit status: 0 all well; 1 the answer is bad news; 2 the question could not be answered.
+    """

@@ -1,0 +1,232 @@
+"""A rule set: tracks, depth tables, rules, and the figures of cutting and measuring."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from attrs import field, frozen
+
+from bitting.errors import BittingError
+
+Unit = Literal["mm", "in"]
+Milling = Literal["external", "internal", "edge"]
+Measured = Literal["far-edge", "own-edge", "centre"]
+Level = Literal["must", "should"]
+Depths = tuple[tuple[int, ...], ...]
+"""The whole key as places in the depth tables: one tuple per lane, bow to tip."""
+
+MM_PER_INCH = 25.4
+
+
+@frozen
+class Blade:
+    """The blank's blade; None where the file is silent. `mill_depth`: how deep a track is milled into its face.
+
+    `prepared`: how far in from each edge an external blank comes milled already, `mill_depth` deep, wherever a track
+    runs; a cutter that is narrower than the deepest cut leaves no sliver outboard of the wall on such a blank.
+    """
+
+    width: float | None = None
+    thickness: float | None = None
+    mill_depth: float | None = None
+    prepared: float | None = None
+
+
+@frozen
+class Track:
+    """One milled path.
+
+    `spaces[i]` is the distance from the stop to the centre of cut i, bow to tip. `labels[p]` and `depths[p]` are the
+    name and the dimension of depth p, shallowest first. `direction` is the order in which its cuts are worked.
+    """
+
+    name: str
+    milling: Milling
+    measured: Measured
+    spaces: tuple[float, ...]
+    labels: tuple[str, ...]
+    depths: tuple[float, ...]
+    direction: Literal["bow-to-tip", "tip-to-bow"] = "bow-to-tip"
+
+    @property
+    def cuts(self) -> int:
+        """Number of cuts."""
+        return len(self.spaces)
+
+    @property
+    def deeper(self) -> int:
+        """+1 where a deeper cut has the larger dimension, -1 where it has the smaller one."""
+        return 1 if self.depths[-1] >= self.depths[0] else -1
+
+    def far_edge(self, depth: int, width: float) -> float:
+        """Distance from the blade's opposite full edge to the wall at a depth, whatever the table measures from.
+
+        For an external track this is the metal left; two opposite walls leave `left + right - width` between them.
+        """
+        dimension = self.depths[depth]
+        if self.measured == "far-edge":
+            return dimension
+        return width - dimension if self.measured == "own-edge" else width / 2 + dimension
+
+    @property
+    def run_together(self) -> bool:
+        """Whether every label is one character, so that `2133` can be read without blanks."""
+        return all(len(label) == 1 for label in self.labels)
+
+    @property
+    def numbers(self) -> tuple[int, ...] | None:
+        """The labels as whole numbers, for sums; None where any label is something else."""
+        if all(label.isascii() and label.isdigit() for label in self.labels):
+            return tuple(int(label) for label in self.labels)
+        return None
+
+
+@frozen
+class Lane:
+    """A list of cuts that must be known to make the key; `side` is None where one list serves every side."""
+
+    side: str | None
+    track: Track
+
+    @property
+    def label(self) -> str:
+        """How people are told of it: `left`, or `top left` where the sides differ."""
+        return self.track.name if self.side is None else f"{self.side} {self.track.name}"
+
+
+@frozen
+class SetupCut:
+    """The one deep cut of the setup key: cut and depth as places, counted from 0."""
+
+    cut: int
+    depth: int
+
+
+@frozen
+class Cutting:
+    """The cutter and how it is used; None where the file is silent (see `System.need`)."""
+
+    shape: Literal["round", "vee"] = "round"
+    cutter: float | None = None
+    angle: float | None = None
+    root: float | None = None
+    seat: float | None = None
+    steepest: float | None = None
+    rotation: Literal["clockwise", "anticlockwise"] = "clockwise"
+    setup: SetupCut | None = None
+
+
+@frozen
+class Across:
+    """How a reading across two opposite tracks follows from theirs: `scale * (left + right) + amount`.
+
+    `less = W` in a file is left + right - W (scale +1, amount -W); `from = W` is W - left - right (scale -1).
+    """
+
+    tracks: tuple[str, str]
+    scale: Literal[1, -1]
+    amount: float
+
+
+@frozen
+class Measuring:
+    """The measuring figures of a system, in its unit; None where the file is silent (`decode` documents the default).
+
+    The fields are those of the `[measuring]` table: tolerance of a finished cut; standard uncertainty of one reading;
+    error shared by all readings of a key; its difference from first cut to last; half its difference between left and
+    right; mean wear; share of wrong readings; error of one cut shared by its readings; width of the caliper's jaw;
+    error of a key that is clamped again.
+    """
+
+    tolerance: float | None = None
+    reading_sd: float | None = None
+    offset_sd: float | None = None
+    tilt_sd: float | None = None
+    left_right_sd: float | None = None
+    wear: float | None = None
+    outliers: float | None = None
+    cut_sd: float | None = None
+    jaw: float | None = None
+    across: Across | None = None
+    reclamp_sd: float | None = None
+
+
+@frozen
+class Rule:
+    """One rule of one system, read from a sentence and bound to the lanes it speaks of.
+
+    A sentence that speaks of every track gives one `Rule` per lane, so that each can be answered, counted and blamed
+    by itself. `lanes` are places in `System.lanes`; `arguments` are the kind's own, by name.
+    """
+
+    identifier: str
+    level: Level
+    sentence: str
+    lanes: tuple[int, ...]
+    arguments: Mapping[str, Any] = field(factory=dict, hash=False)
+
+
+@frozen
+class System:
+    """A rule set: the tracks, their spaces and depths, and the rules that make a code legal.
+
+    `locks` gives the cuts that each lock of the family reads, counted from 0, in order; the same ones on every track.
+    """
+
+    name: str
+    about: str
+    source: str
+    unit: Unit
+    stop: Literal["tip", "shoulder"]
+    sides: tuple[str, ...]
+    convenience: bool
+    blade: Blade
+    tracks: tuple[Track, ...]
+    must: tuple[str, ...] = ()
+    should: tuple[str, ...] = ()
+    locks: Mapping[str, tuple[int, ...]] = field(factory=dict, hash=False)
+    cutting: Cutting = Cutting()
+    measuring: Measuring = Measuring()
+    rules: tuple[Rule, ...] = ()
+    path: str = ""
+
+    @property
+    def sided(self) -> bool:
+        """Whether different sides carry different cuts, so that a code has to say which side it means."""
+        return len(self.sides) > 1 and not self.convenience
+
+    @property
+    def lanes(self) -> tuple[Lane, ...]:
+        """The lists of cuts that make a code, side by side in the order of the file."""
+        sides: tuple[str | None, ...] = self.sides if self.sided else (None,)
+        return tuple(Lane(side, track) for side in sides for track in self.tracks)
+
+    @property
+    def step(self) -> float:
+        """The smallest increment between neighbouring depths of any track, in the system's unit."""
+        return min(abs(b - a) for t in self.tracks for a, b in zip(t.depths, t.depths[1:], strict=False))
+
+    def track(self, name: str) -> Track:
+        """The track of that exact name."""
+        return next(track for track in self.tracks if track.name == name)
+
+    def need(self, path: str) -> Any:
+        """The value at `table.key`, or an error that says which line to add to the system file."""
+        table, key = path.split(".")
+        value = getattr(getattr(self, table), key)
+        if value is None:
+            where = self.path or f"the file of {self.name}"
+            raise BittingError(
+                f"the system {self.name!r} doesn't say `{key}`, and this command needs it",
+                hint=f"add a line `{key} = …` under [{table}] in {where}",
+            )
+        return value
+
+    def in_mm(self, length: float) -> float:
+        """A length of this system in millimetres."""
+        return length if self.unit == "mm" else length * MM_PER_INCH
+
+    def from_mm(self, length: float) -> float:
+        """A length in millimetres in this system's unit."""
+        return length if self.unit == "mm" else length / MM_PER_INCH

@@ -1,0 +1,127 @@
+"""The rules that make a code legal: sentences in a system file, one record per kind.
+
+>>> sorted(catalogue())[:3]
+['adjacent-difference', 'changes', 'conditional']
+
+`read_rule` turns a sentence into one `Rule` per lane (or pair of lanes) that it speaks of; `violations` judges the cuts
+of a code; `automaton` gives the same rule to the diagram. A kind lives in one module of `bitting.rules.kinds` that
+defines `KIND`; nothing else names it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from importlib import import_module
+from typing import Any
+
+from bitting.model import Level, Rule, System
+from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
+from bitting.rules.binding import lanes_named
+from bitting.rules.sentence import Names, Pattern, Reader, compile_pattern, fold, read_words
+
+__all__ = [
+    "Automaton",
+    "Kind",
+    "SentenceError",
+    "Violation",
+    "automaton",
+    "catalogue",
+    "forms",
+    "read_rule",
+    "read_rules",
+    "violations",
+]
+
+
+@cache
+def catalogue() -> Mapping[str, Kind]:
+    """Every kind by its identifier, found by looking into `bitting.rules.kinds`."""
+    import pkgutil
+
+    from bitting.rules import kinds
+
+    found = (import_module(f"{kinds.__name__}.{m.name}").KIND for m in pkgutil.iter_modules(kinds.__path__))
+    return {kind.identifier: kind for kind in found}
+
+
+@cache
+def _patterns() -> tuple[tuple[Kind, Form, Pattern], ...]:
+    return tuple((kind, form, compile_pattern(form.words)) for kind in catalogue().values() for form in kind.forms)
+
+
+def forms() -> Iterator[tuple[str, str]]:
+    """(identifier, sentence form) of everything that can be said, in the order of the catalogue."""
+    for kind in catalogue().values():
+        for form in kind.forms:
+            yield kind.identifier, form.words
+
+
+def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
+    """The rules that one sentence makes in this system. Raises `SentenceError` with the place in the sentence."""
+    scope_words, words = read_words(text)
+    names = {track.name for track in system.tracks} | set(system.sides)
+    folded_names = frozenset(name.casefold() for name in names)
+    labels = frozenset(label for track in system.tracks for label in track.labels)
+    reader = Reader(words, folded_names, labels)
+    try:
+        scope = lanes_named(system, Names(tuple(scope_words))) if scope_words else range(len(system.lanes))
+        for kind, form, pattern in _patterns():
+            match = reader.match(pattern)
+            if match is None:
+                continue
+            sentence = match.canonical
+            if scope_words:
+                sentence = f"on {' '.join(w.text.casefold() for w in scope_words)}, {sentence}"
+            bound = kind.bind(system, tuple(scope), {**form.fixed, **match.slots})
+            return tuple(Rule(kind.identifier, level, sentence, lanes, arguments) for lanes, arguments in bound)
+    except SentenceError as fault:
+        raise SentenceError(fault.message, hint=fault.hint, text=text, span=fault.span) from None
+    raise _not_understood(text, reader)
+
+
+def _not_understood(text: str, reader: Reader) -> SentenceError:
+    import difflib
+
+    words = reader.words
+    at = min(reader.furthest, len(words))
+    span = words[at].span if at < len(words) else (len(text), len(text))
+    said = " ".join(fold(w.text) for w in words)
+    known = sorted({form for _, form in forms()}, key=lambda f: -difflib.SequenceMatcher(None, said, f.lower()).ratio())
+    expected = " or ".join(list(reader.expected)[:4])
+    shown = "\n".join(f"  {form}" for form in known[:3])
+    return SentenceError(
+        f"this rule isn't understood{f'; expected here: {expected}' if reader.furthest else ''}",
+        hint=f"the nearest that is known:\n{shown}",
+        text=text,
+        span=span,
+    )
+
+
+def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
+    """All rules of a system. Raises the first `SentenceError`; loaders that collect faults call `read_rule`."""
+    rules = [rule for text in must for rule in read_rule(system, text, "must")]
+    rules += [rule for text in should for rule in read_rule(system, text, "should")]
+    return tuple(rules)
+
+
+def violations(rule: Rule, system: System, lanes: Sequence[Sequence[int | None]]) -> Iterator[Violation]:
+    """What is wrong with a code: `lanes` are the depths (places, None if open) of the rule's own lanes."""
+    kind = catalogue()[rule.identifier]
+    yield from kind.evaluate(rule, system, lanes)
+
+
+def automaton(rule: Rule, system: System) -> Automaton:
+    """The rule as an automaton over the cuts of its own lanes."""
+    return catalogue()[rule.identifier].automaton(rule, system)
+
+
+def explain(identifier: str) -> dict[str, Any]:
+    """A kind for people: its sentences, what it is for, and an example."""
+    kind = catalogue()[identifier]
+    return {
+        "identifier": identifier,
+        "forms": [f.words for f in kind.forms],
+        "explanation": kind.explanation,
+        "example": kind.example,
+    }

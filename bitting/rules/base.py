@@ -1,0 +1,107 @@
+"""One rule kind is one record: how it is said, how a code is judged, how codes are counted, and what it is for.
+
+`Kind.evaluate` judges the cuts of one code and says what is wrong; `Kind.automaton` says the same thing as an automaton
+that reads the cuts one after another, so that the diagram can hold every legal code at once. Both are plain Python, and
+a property test holds them together: a code breaks a rule exactly when the automaton dies on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from attrs import field, frozen
+
+from bitting.errors import BittingError
+from bitting.model import Place, Rule, System
+
+State = Hashable
+Step = Callable[[Any, int, int, int], State | None]
+"""(state, lane, cut, depth) -> next state, or None when no legal code goes on that way.
+
+`lane` counts within the rule's own lanes. The cuts come in the diagram's order: cut 1 of every lane, cut 2 of every
+lane, … At the last cut the automaton must answer None unless the rule is satisfied.
+"""
+Cuts = Sequence[Sequence[int | None]]
+"""The depths of the rule's own lanes, as places; None for a cut that is open or no depth of the table."""
+
+
+class SentenceError(BittingError):
+    """A rule sentence that isn't understood, or speaks of a track, cut or depth that the system doesn't have."""
+
+
+@frozen
+class Automaton:
+    """What a rule remembers while the cuts go by: as little as decides the rest, so that equal futures are equal states."""
+
+    start: State
+    step: Step
+
+
+@frozen
+class Violation:
+    """What is wrong: the cuts concerned (lane within the rule's lanes) and a message saying how far off."""
+
+    places: tuple[Place, ...]
+    message: str
+
+
+@frozen
+class Form:
+    """One way to say a rule: a pattern of words (see `bitting.rules.sentence`) and what it fixes beyond its slots."""
+
+    words: str
+    fixed: Mapping[str, Any] = field(factory=dict)
+
+
+Evaluate = Callable[[Rule, System, Cuts], Iterator[Violation]]
+Bind = Callable[[System, Sequence[int], dict[str, Any]], Iterable[tuple[tuple[int, ...], dict[str, Any]]]]
+"""(system, lanes in scope, slots) -> the lanes and arguments of each rule that the sentence makes."""
+
+
+@frozen
+class Kind:
+    """A kind of rule. `explanation` is for people; `example` is a sentence, a code it allows and one it forbids."""
+
+    identifier: str
+    forms: tuple[Form, ...]
+    bind: Bind
+    evaluate: Evaluate
+    automaton: Callable[[Rule, System], Automaton]
+    explanation: str
+    example: tuple[str, str, str]
+
+
+def labels(rule: Rule, system: System, lane: int = 0) -> tuple[str, ...]:
+    """The depth labels of one of the rule's lanes."""
+    return system.lanes[rule.lanes[lane]].track.labels
+
+
+def length(rule: Rule, system: System, lane: int = 0) -> int:
+    """The number of cuts of one of the rule's lanes."""
+    return system.lanes[rule.lanes[lane]].track.cuts
+
+
+def name(rule: Rule, system: System, lane: int = 0) -> str:
+    """What people call one of the rule's lanes."""
+    return system.lanes[rule.lanes[lane]].label
+
+
+def places(cuts: Iterable[int], lane: int = 0) -> tuple[Place, ...]:
+    """Places of one lane."""
+    return tuple(Place(lane, cut) for cut in cuts)
+
+
+def runs(row: Sequence[Any], same: Callable[[Any, Any], bool]) -> Iterator[tuple[int, int]]:
+    """Half-open ranges of neighbours for which `same` holds all along; ranges of one are left out."""
+    start = 0
+    for i in range(1, len(row) + 1):
+        if i == len(row) or not same(row[i - 1], row[i]):
+            if i - start > 1:
+                yield start, i
+            start = i
+
+
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    """`1 cut`, `3 cuts`."""
+    return f"{number} {one if number == 1 else many or one + 's'}"

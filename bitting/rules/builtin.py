@@ -1,0 +1,140 @@
+"""Findings that every system has, without a rule in its file: the code must be there, whole, of known depths.
+
+Identifiers: `cut-count`, `depth-range`, `side-mismatch`, `unknown-cut`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+
+from bitting.errors import Span
+from bitting.model import Code, CutList, Finding, Lane, Place, System
+
+SENTENCES = {
+    "cut-count": "every track has as many cuts as the system says",
+    "depth-range": "every cut is a depth of the system",
+    "side-mismatch": "every side carries the same cuts",
+    "unknown-cut": "a code to cut a key by has no cut left open",
+}
+
+
+def _finding(
+    rule: str,
+    side: str | None,
+    track: str | None,
+    cuts: tuple[int, ...],
+    span: Span | None,
+    message: str,
+    lane: int | None,
+) -> Finding:
+    places = () if lane is None else tuple(Place(lane, cut - 1) for cut in cuts)
+    return Finding(rule, "must", SENTENCES[rule], side, track, cuts, span, message, places)
+
+
+def shape(code: Code) -> Iterator[Finding]:
+    """Wrong numbers of cuts, lists that belong to no track, and depths that the system doesn't have."""
+    system = code.system
+    yield from _unplaced(code)
+    sides = (
+        system.sides if system.sided else tuple({w.side: None for w in code.written if w.track is not None}) or (None,)
+    )
+    for side in sides:
+        for i, lane in enumerate(system.lanes):
+            if lane.side not in (None, side):
+                continue
+            written = next((w for w in code.written if w.side == side and w.track == lane.track.name), None)
+            yield from _lane(code, i, lane, side, written)
+
+
+def _unplaced(code: Code) -> Iterator[Finding]:
+    lost = [w for w in code.written if w.track is None]
+    if lost:
+        system = code.system
+        each = ", ".join(f"{lane.label} {lane.track.cuts}" for lane in system.lanes)
+        total = sum(lane.track.cuts for lane in system.lanes)
+        given = sum(len(w.cuts) for w in code.written)
+        span = (lost[0].span[0], lost[-1].span[1])
+        wanted = f"{total} cuts expected" + (f" ({each})" if len(system.lanes) > 1 else "")
+        lists = f" in {len(code.written)} lists" if len(code.written) > 1 else ""
+        yield _finding("cut-count", None, None, (), span, f"{wanted}, {given} given{lists}", None)
+
+
+def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList | None) -> Iterator[Finding]:
+    track = lane.track
+    name = f"{side} {track.name}" if side is not None else track.name
+    if written is None:
+        if any(w.track is None for w in code.written):
+            return  # said once, of the list that fits no track
+        where = f"for {name}, " if len(code.system.tracks) > 1 or side is not None else ""
+        message = f"{where}{track.cuts} cuts expected, none given"
+        yield _finding("cut-count", side, track.name, (), None, message, None)
+        return
+    given = len(written.cuts)
+    if given != track.cuts:
+        where = f"{name}: " if len(code.system.tracks) > 1 or side is not None else ""
+        extra = tuple(range(track.cuts + 1, given + 1))
+        span = (written.cuts[track.cuts].span[0], written.span[1]) if extra else written.span
+        yield _finding("cut-count", side, track.name, extra, span, f"{where}{track.cuts} expected, {given} given", None)
+    for number, cut in enumerate(written.cuts, 1):
+        if not cut.depths:
+            message = f"cut {number} of {name} is {cut.text!r}: {_depth_hint(cut.text, lane)}"
+            lane_index = index if number <= track.cuts else None
+            yield _finding("depth-range", side, track.name, (number,), cut.span, message, lane_index)
+
+
+_LOOK_ALIKE = {"O": "0", "o": "0", "l": "1", "I": "1", "i": "1", "S": "5", "s": "5", "B": "8", "Z": "2", "z": "2"}
+
+
+def _depth_hint(text: str, lane: Lane) -> str:
+    labels = lane.track.labels
+    if (digit := _LOOK_ALIKE.get(text)) in labels:
+        return f"that is a letter; the depth {digit} is a digit"
+    for label in labels:
+        if label.casefold() == text.casefold():
+            return f"depths are written as in the system file, {label!r}"
+    return f"no depth of this system; its depths are {' '.join(labels)}"
+
+
+def sides_agree(code: Code) -> Iterator[Finding]:
+    """Cuts that differ between the sides of a convenience key."""
+    system = code.system
+    if system.sided:
+        return
+    for index, lane in enumerate(system.lanes):
+        lists = code.lists(lane)
+        for other in lists[1:]:
+            differ = [
+                i for i, (a, b) in enumerate(zip(lists[0].cuts, other.cuts, strict=False)) if a.depths != b.depths
+            ]
+            if differ:
+                span = (other.cuts[differ[0]].span[0], other.cuts[differ[-1]].span[1])
+                cuts = tuple(i + 1 for i in differ)
+                numbers = ", ".join(map(str, cuts))
+                message = (
+                    f"{lane.label}: {lists[0].side} and {other.side} differ at cut{'s' if len(cuts) > 1 else ''} {numbers}, "
+                    "and this key carries the same cuts on every side"
+                )
+                yield _finding("side-mismatch", other.side, lane.track.name, cuts, span, message, index)
+
+
+def open_cuts(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
+    """Cuts that may still be several depths; `ignored` are those that need not be known."""
+    for index, lane in enumerate(code.system.lanes):
+        for written in code.lists(lane)[:1]:
+            found = [i for i, cut in enumerate(written.cuts) if len(cut.depths) > 1 and Place(index, i) not in ignored]
+            if found:
+                span = (written.cuts[found[0]].span[0], written.cuts[found[-1]].span[1])
+                cuts = tuple(i + 1 for i in found)
+                noun = "cut" if len(cuts) == 1 else "cuts"
+                message = f"{lane.label}: {noun} {', '.join(map(str, cuts))} left open; `complete` lists what fits"
+                yield _finding("unknown-cut", written.side, lane.track.name, cuts, span, message, index)
+
+
+def all_of(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
+    """Every built-in finding of a code."""
+    yield from shape(code)
+    yield from sides_agree(code)
+    yield from open_cuts(code, ignored)
+
+
+__all__ = ["SENTENCES", "System", "all_of", "open_cuts", "shape", "sides_agree"]
