@@ -1,0 +1,245 @@
+"""From the text of a system file to a `System`: TOML, then table by table, then what holds between tables.
+
+All faults of a file are told together. The sentences of the rules need a sound system to speak of, so they are read
+last, and their faults are told together too.
+
+>>> read_system("format = 2", "finch.toml")
+Traceback (most recent call last):
+    ...
+bitting.errors.SystemFileError: finch.toml can't be used: 3 faults
+  finch.toml: format: found 2; allowed: the version of the format, a whole number from 1 to 1
+  finch.toml: system: not found; add the table [system]
+  finch.toml: tracks: not found; add a table [[tracks]] for each track
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import PurePath
+from typing import Any, Literal, cast
+
+from attrs import evolve
+
+from bitting.errors import BittingError, SystemFileError
+from bitting.model.system import Across, Blade, Cutting, Level, Measuring, Rule, SetupCut, System, Track
+from bitting.systemfile import tables
+from bitting.systemfile.kinds import describe, is_word, names
+from bitting.systemfile.reader import Faults, join, read_table
+from bitting.systemfile.track import read_tracks
+
+LEVELS: tuple[Level, ...] = ("must", "should")
+
+
+def read_system(text: str, path: str) -> System:
+    """The system that a file describes; `path` names the file in faults and stays with the system.
+
+    Raises `SystemFileError` with every fault of the file, one line each.
+    """
+    faults = Faults(PurePath(path).name or path)
+    top = read_table(_parse(text, path, faults), "", tables.TOP, faults)
+    system = _system(top, path, faults)
+    if system is None or faults.lines:
+        raise unusable(path, faults.lines)
+    rules = [rule for level in LEVELS for rule in _rules(system, level, faults)]
+    if faults.lines:
+        raise unusable(path, faults.lines)
+    return evolve(system, rules=tuple(rules)) if rules else system
+
+
+def unusable(path: str, faults: Sequence[str]) -> SystemFileError:
+    """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
+    count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+    lines = "".join(f"\n  {line}" for line in faults)
+    return SystemFileError(f"{path} can't be used: {count}{lines}", faults=faults)
+
+
+def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
+    """The tables of the text; text that isn't TOML ends the reading here, with the line."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = f"not TOML: {error}"
+    except RecursionError:
+        message = "not readable: lists or tables are nested too deeply"
+    except ValueError as error:  # a number of thousands of digits
+        message = f"not readable: {error}"
+    faults.add("", message)
+    raise unusable(path, faults.lines)
+
+
+def _system(top: Mapping[str, Any], path: str, faults: Faults) -> System | None:
+    """The system without its rules, or None where a table that everything stands on is missing."""
+    head = read_table(top["system"], "system", tables.SYSTEM, faults) if "system" in top else {}
+    blade = read_table(top.get("blade", {}), "blade", tables.BLADE, faults)
+    cutting = read_table(top.get("cutting", {}), "cutting", tables.CUTTING, faults)
+    found = read_tracks(top["tracks"], cutting.get("direction"), faults) if "tracks" in top else ()
+    rules = read_table(top.get("rules", {}), "rules", tables.RULES, faults)
+    tracks = tuple(track for track in found if track is not None)
+    sides = head.get("sides", ())
+    _check_sides(head, tracks, faults)
+    locks = _locks(top.get("locks", {}), max((track.cuts for track in tracks), default=None), faults)
+    made = _cutting(cutting, tracks, faults)
+    measured = _measuring(top.get("measuring", {}), tracks, len(tracks) == len(found) > 0, faults)
+    if faults.lines:
+        return None
+    return System(
+        name=head["name"],
+        about=head.get("about", ""),
+        source=head["source"],
+        unit=head["unit"],
+        stop=head["stop"],
+        sides=sides,
+        convenience=head.get("convenience", False),
+        blade=Blade(**blade),
+        tracks=tracks,
+        must=rules.get("must", ()),
+        should=rules.get("should", ()),
+        locks=locks,
+        cutting=made,
+        measuring=measured,
+        path=path,
+    )
+
+
+def _check_sides(head: Mapping[str, Any], tracks: Sequence[Track], faults: Faults) -> None:
+    """A convenience key has at least two sides, and a side can't be taken for a track."""
+    sides = head.get("sides", ())
+    if head.get("convenience") and len(sides) < 2 and not faults.at("system.sides"):
+        found = f"{len(sides)} side" if len(sides) == 1 else "no sides"
+        faults.add(
+            "system.convenience", f'found true with {found}; allowed: true with sides = ["top", "bottom"], or false'
+        )
+    for track in tracks:
+        if track.name.casefold() in {side.casefold() for side in sides}:
+            faults.add(
+                "system.sides", f"found {describe(track.name)}, which is a track too; allowed: names of their own"
+            )
+
+
+def _locks(table: Any, cuts: int | None, faults: Faults) -> dict[str, tuple[int, ...]]:
+    """Which cuts, counted from 0, each lock reads; `cuts` is the number of the longest track, None where unknown."""
+    locks: dict[str, tuple[int, ...]] = {}
+    if not isinstance(table, dict):
+        faults.wrong("locks", table, 'a table such as door = "1-5"')
+        return locks
+    for name, value in table.items():
+        where = join("locks", name)
+        numbers = _cut_numbers(value)
+        if not is_word(name.replace("-", "_")):
+            faults.add(where, "found this name; allowed: one word of letters, digits, - and _")
+        elif name.casefold() in {other.casefold() for other in locks}:
+            faults.add(where, "found this lock twice; allowed: names that differ by more than capitals")
+        elif numbers is None or not numbers:
+            faults.wrong(where, value, 'cuts from the bow, each once, such as "1-5", "1,3,5" or [1, 3, 5]')
+        elif cuts is not None and (numbers[0] < 1 or numbers[-1] > cuts):
+            faults.wrong(where, value, f"cuts from 1 to {cuts}")
+        else:
+            locks[name] = tuple(n - 1 for n in numbers)
+    return locks
+
+
+def _cut_numbers(value: Any) -> list[int] | None:
+    """The cuts of `"1-5"`, `"1,3,5-7"`, `[1, 3]` or `4`, in order; None where it isn't written so or repeats one."""
+    items = value if isinstance(value, list) else str(value).split(",") if isinstance(value, str) else [value]
+    numbers: list[int] = []
+    for item in items:
+        ends = [part.strip() for part in item.split("-")] if isinstance(item, str) else [item]
+        if isinstance(item, str):
+            if len(ends) > 2 or not all(end.isascii() and end.isdigit() and len(end) <= 4 for end in ends):
+                return None
+        elif isinstance(item, bool) or not isinstance(item, int) or not 0 <= item < 10_000:
+            return None
+        first, last = int(ends[0]), int(ends[-1])
+        if last < first or (len(ends) == 2 and last == first):
+            return None
+        numbers += range(first, last + 1)
+    return sorted(numbers) if len(set(numbers)) == len(numbers) else None
+
+
+def _cutting(values: dict[str, Any], tracks: Sequence[Track], faults: Faults) -> Cutting:
+    """The cutter; `direction` has gone to the tracks already."""
+    fields = {key: value for key, value in values.items() if key not in ("direction", "setup")}
+    if fields.get("rotation") == "counterclockwise":
+        fields["rotation"] = "anticlockwise"
+    if fields.get("shape", "round") == "round" and not faults.at("cutting.shape"):
+        for key in ("angle", "root"):
+            if key in fields:
+                faults.add(f"cutting.{key}", 'found with a round cutter; allowed: only with shape = "vee"')
+    setup = _setup(values["setup"], tracks, faults) if "setup" in values else None
+    return Cutting(**fields, setup=setup)
+
+
+def _setup(table: Any, tracks: Sequence[Track], faults: Faults) -> SetupCut | None:
+    """The deep cut of the setup key, which every track must have, at one place of their depth tables."""
+    values = read_table(table, "cutting.setup", tables.SETUP, faults)
+    if len(values) < 2 or not tracks:
+        return None
+    cut, depth = values["cut"], values["depth"]
+    label = str(depth) if isinstance(depth, int) and not isinstance(depth, bool) else depth
+    shortest = min(track.cuts for track in tracks)
+    sound = isinstance(cut, int) and not isinstance(cut, bool) and 1 <= cut <= shortest
+    if not sound:
+        faults.wrong("cutting.setup.cut", cut, f"a cut that every track has, from 1 to {shortest}")
+    shared = [
+        known for known in tracks[0].labels if all(_place(track, known) == _place(tracks[0], known) for track in tracks)
+    ]
+    if label not in shared:
+        faults.wrong("cutting.setup.depth", depth, "a depth of every track, at the same place: " + names(shared))
+        return None
+    return SetupCut(cut - 1, tracks[0].labels.index(label)) if sound else None
+
+
+def _place(track: Track, label: str) -> int | None:
+    return track.labels.index(label) if label in track.labels else None
+
+
+def _measuring(table: Any, tracks: Sequence[Track], complete: bool, faults: Faults) -> Measuring:
+    """The measuring figures; `complete`: every track of the file was read, so that an unknown name is a fault."""
+    values = read_table(table, "measuring", tables.MEASURING, faults)
+    across = values.pop("across", None)
+    return Measuring(**values, across=None if across is None else _across(across, tracks, complete, faults))
+
+
+def _across(table: Any, tracks: Sequence[Track], complete: bool, faults: Faults) -> Across | None:
+    """How a reading over two opposite tracks follows from theirs."""
+    where = "measuring.across"
+    before = len(faults.lines)
+    values = read_table(table, where, tables.ACROSS, faults)
+    if isinstance(table, dict) and ("less" in table) == ("from" in table):
+        found = "both less and from" if "less" in table else "neither less nor from"
+        faults.add(where, f"found {found}; allowed: less = W (left + right - W) or from = W (W - left - right)")
+    pair = tuple(_exact(name, tracks) for name in values.get("tracks", ()))
+    if "tracks" in values and len(pair) != 2:
+        faults.wrong(f"{where}.tracks", table["tracks"], "the names of two tracks")
+    elif complete:
+        for i, (name, known) in enumerate(zip(values.get("tracks", ()), pair, strict=True)):
+            if known is None:
+                faults.wrong(f"{where}.tracks[{i}]", name, names([track.name for track in tracks]))
+    if len(faults.lines) > before or None in pair:
+        return None
+    scale: Literal[1, -1] = 1 if "less" in values else -1
+    return Across(cast(tuple[str, str], pair), scale, 0.0 - values["less"] if scale == 1 else values["from"])
+
+
+def _exact(name: str, tracks: Sequence[Track]) -> str | None:
+    """The track's name as it is written where it is described."""
+    return next((track.name for track in tracks if track.name.casefold() == name.casefold()), None)
+
+
+def _rules(system: System, level: Level, faults: Faults) -> list[Rule]:
+    """The rules that the sentences of one level say; a sentence that isn't understood is a fault."""
+    sentences = system.must if level == "must" else system.should
+    if not sentences:
+        return []
+    from bitting.rules import read_rule  # the catalogue is needed only where there are sentences
+
+    rules: list[Rule] = []
+    for i, sentence in enumerate(sentences):
+        try:
+            rules += read_rule(system, sentence, level)
+        except BittingError as fault:
+            hint = f"; {fault.hint}" if fault.hint else ""
+            where = f"rules.{level}[{i}]"
+            faults.add(where, f"found {describe(sentence, 200)}: " + " ".join(f"{fault.message}{hint}".split()))
+    return rules

@@ -1,0 +1,106 @@
+"""Imports go one way: the drawing in DEVELOPERS.md is read, then every import in the package, and the two compared."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import bitting
+
+PACKAGE = Path(bitting.__file__).parent
+DRAWING = PACKAGE.parent / "DEVELOPERS.md"
+HEAVY = {"numpy", "scipy", "shapely", "openpyxl", "python_calamine", "jinja2", "tabulate", "pandas", "polars"}
+
+
+def layers() -> list[str]:
+    """The layers from top to bottom, as dotted names: `bitting.cli`, …, `bitting.errors`."""
+    drawing = DRAWING.read_text(encoding="utf-8").split("```")[1]
+    found = re.findall(r"^\S+ +(bitting/\S+)", drawing, re.MULTILINE)
+    return [path.removesuffix("/").removesuffix(".py").replace("/", ".") for path in found]
+
+
+def layer_of(module: str, known: list[str]) -> str | None:
+    return next((layer for layer in known if module == layer or module.startswith(layer + ".")), None)
+
+
+def modules() -> Iterator[tuple[str, ast.Module]]:
+    """Every module of the package with its tree, but the package's own front, which gathers all the layers."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+        if name != "bitting":
+            yield name, ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports(module: str, tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Every import of a tree, wherever it stands, as (line, absolute name)."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, alias.name) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = module.rsplit(".", node.level)[0] if node.level else ""
+            source = ".".join(part for part in (base, node.module) if part)
+            # `from bitting import check` names a layer in the name that it takes.
+            yield from ((node.lineno, f"{source}.{alias.name}") for alias in node.names)
+
+
+def test_every_module_is_drawn() -> None:
+    known = layers()
+    assert known[0] == "bitting.cli"
+    assert known[-1] == "bitting.errors"
+    names = [name for name, _ in modules()]
+    assert [name for name in names if layer_of(name, known) is None] == [], "draw these in DEVELOPERS.md"
+
+
+def test_imports_only_go_down() -> None:
+    known = layers()
+    upward = []
+    for module, tree in modules():
+        own = layer_of(module, known)
+        for line, name in imports(module, tree):
+            other = layer_of(name, known)
+            if own is not None and other is not None and known.index(other) < known.index(own):
+                upward.append(f"{module}, line {line}: {name}")
+    assert upward == []
+
+
+def test_no_layer_reaches_for_the_front_of_the_package() -> None:
+    known = layers()
+    front = [
+        f"{module}, line {line}: {name}"
+        for module, tree in modules()
+        for line, name in imports(module, tree)
+        if (name == "bitting" or name.startswith("bitting.")) and layer_of(name, known) is None
+    ]
+    assert front == []
+
+
+def test_what_every_command_imports_pulls_in_no_heavy_library() -> None:
+    light = (
+        "bitting.errors",
+        "bitting.model",
+        "bitting.resources",
+        "bitting.notation",
+        "bitting.rules",
+        "bitting.systemfile",
+    )
+    found = []
+    for module, tree in modules():
+        if layer_of(module, list(light)) is None:
+            continue
+        top = ast.Module([node for node in ast.iter_child_nodes(tree) if isinstance(node, ast.stmt)], [])
+        eager = [n for n in top.body if isinstance(n, ast.Import | ast.ImportFrom)]
+        found += [f"{module}, line {line}: {name}" for node in eager for line, name in imports(module, node)
+                  if name.split(".")[0] in HEAVY]  # fmt: skip
+    assert found == []
+
+
+def test_relative_imports_are_read_too() -> None:
+    tree = ast.parse("from . import load\nfrom ..errors import BittingError\nimport bitting.cli")
+    assert list(imports("bitting.systemfile.build", tree)) == [
+        (1, "bitting.systemfile.load"),
+        (2, "bitting.errors.BittingError"),
+        (3, "bitting.cli"),
+    ]
