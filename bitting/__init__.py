@@ -1,0 +1,85 @@
+"""A toolkit for the locksmith who makes keys by hand from a code.
+
+>>> import bitting
+>>> system = bitting.load_system("plover")
+>>> code = bitting.parse_code("left: 2133144 / right: 1124421", system)
+>>> bitting.check(code, system).legal
+True
+
+Everything here is imported when it is first used, so `import bitting` costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from bitting.batch import CheckedMany, check_many
+    from bitting.check import Report, check
+    from bitting.decode import Decoded, MeasurementModel, decode
+    from bitting.diagram import code_space
+    from bitting.errors import BittingError
+    from bitting.model import Code, Finding, Readings, System
+    from bitting.notation import parse_code, parse_readings
+    from bitting.systemfile import load_system, shipped_systems
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "BittingError": "errors",
+    "CheckedMany": "batch",
+    "Code": "model",
+    "Decoded": "decode",
+    "Finding": "model",
+    "MeasurementModel": "decode",
+    "Readings": "model",
+    "Report": "check",
+    "System": "model",
+    "check": "check",
+    "check_many": "batch",
+    "code_space": "diagram",
+    "decode": "decode",
+    "load_system": "systemfile",
+    "parse_code": "notation",
+    "parse_readings": "notation",
+    "shipped_systems": "systemfile",
+}
+
+__all__ = [
+    "BittingError",
+    "CheckedMany",
+    "Code",
+    "Decoded",
+    "Finding",
+    "MeasurementModel",
+    "Readings",
+    "Report",
+    "System",
+    "__version__",
+    "check",
+    "check_many",
+    "code_space",
+    "count",
+    "decode",
+    "load_system",
+    "parse_code",
+    "parse_readings",
+    "shipped_systems",
+]
+
+
+def count(system: System) -> int:
+    """The exact number of legal codes of a system."""
+    from bitting.diagram import code_space
+
+    return code_space(system).count
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name from its home at the first use."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'bitting' has no attribute {name!r}")
+    value = getattr(import_module(f"bitting.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value

@@ -116,7 +116,7 @@ def _automaton(rule: Rule, system: System) -> Automaton:
             return (a, b, depth)
         if cut < ends[0] and web(cut, now, cut, depth) < least:
             return None
-        if cut and cut - 1 < ends[0] and web(cut - 1, a if cut < ends[0] else now, cut, depth) < least:
+        if cut and cut - 1 < ends[0] and web(cut - 1, a, cut, depth) < least:
             return None
         return (now, depth, 0) if cut < ends[0] else (0, depth, 0)
 

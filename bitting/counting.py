@@ -1,0 +1,68 @@
+"""How many codes a system has: exact integers of any size, counted on the diagram and never by listing.
+
+>>> from bitting.systemfile import load_system
+>>> counted = count_codes(load_system("plover"))
+>>> counted.count == counted.per_track["left"] * counted.per_track["right"]  # nothing couples its tracks
+True
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import log2, prod
+from typing import Any
+
+from attrs import frozen
+
+from bitting.model import System
+
+
+@frozen
+class Counted:
+    """`count` legal codes; `per_track` under the rules that speak of one track alone; `unruled` with no rule at all.
+
+    `share` is count / unruled; `bits` is log2(count), None for a system without a legal code.
+    """
+
+    system: str
+    count: int
+    per_track: Mapping[str, int]
+    unruled: int
+    per_track_unruled: Mapping[str, int]
+
+    @property
+    def share(self) -> float:
+        """The part of all conceivable codes that is legal."""
+        return self.count / self.unruled
+
+    @property
+    def bits(self) -> float | None:
+        """How many yes-or-no questions a code answers."""
+        return log2(self.count) if self.count else None
+
+    @property
+    def coupled(self) -> bool:
+        """Whether a rule ties tracks together, so that the count is not the product of the tracks'."""
+        return self.count != prod(self.per_track.values())
+
+    def as_dict(self) -> dict[str, Any]:
+        """The JSON of `systems count`."""
+        return {
+            "system": self.system,
+            "count": self.count,
+            "per_track": dict(self.per_track),
+            "unruled": self.unruled,
+            "per_track_unruled": dict(self.per_track_unruled),
+            "share": self.share,
+            "bits": self.bits,
+        }
+
+
+def count_codes(system: System) -> Counted:
+    """Count a system's legal codes. Raises `TooLargeError` where a rule blows the diagram up."""
+    from bitting.diagram import code_space, lane_space
+
+    lanes = system.lanes
+    free = {lane.label: len(lane.track.labels) ** lane.track.cuts for lane in lanes}
+    own = {lane.label: lane_space(system, i).count for i, lane in enumerate(lanes)}
+    return Counted(system.name, code_space(system).count, own, prod(free.values()), free)

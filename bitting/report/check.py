@@ -1,0 +1,59 @@
+"""How a check looks on a terminal: the answer first, then the blade, then every fault with a caret under its cuts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bitting.check import Report
+from bitting.errors import Span, point_at
+from bitting.model import Code, Finding
+from bitting.report.blocks import blade_blocks
+
+GOOD, BAD, ADVICE = "green", "red", "yellow"
+
+
+def render(code: Code, report: Report, columns: int, plain: bool) -> Iterator[tuple[str, str | None]]:
+    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
+    faults = [f for f in report.findings if f.level == "must"]
+    advice = [f for f in report.findings if f.level == "should"]
+    where = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
+    if report.legal:
+        yield f"legal in {where}: {report.canonical}", GOOD
+    else:
+        number = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+        yield f"NOT legal in {where}: {number}", BAD
+        if report.canonical is not None:
+            yield f"read as {report.canonical}", None
+    marks = {place for finding in faults for place in finding.places}
+    if picture := blade_blocks(code, marks, columns=columns - 2, plain=plain):
+        yield "", None
+        yield from ((f"  {line}", None) for line in picture)
+    for finding in (*faults, *advice):
+        yield "", None
+        yield from _finding(code.text, finding)
+    if report.suggestions:
+        yield "", None
+        yield "the likeliest codes that may have been meant:", None
+        for suggestion in report.suggestions:
+            yield f"  {suggestion.code}   {suggestion.change} ({suggestion.probability:.0%})", None
+
+
+def _finding(text: str, finding: Finding) -> Iterator[tuple[str, str | None]]:
+    kind = "fault" if finding.level == "must" else "advice"
+    yield f"{kind}: {_where(finding)}{finding.message}", BAD if finding.level == "must" else ADVICE
+    if finding.span is not None:
+        yield from ((line, None) for line in point_at(text, list(_marks(finding))).split("\n"))
+    yield f"    {finding.rule}: {finding.sentence}", None
+
+
+def _marks(finding: Finding) -> Iterator[Span]:
+    if finding.span is not None:
+        yield finding.span
+
+
+def _where(finding: Finding) -> str:
+    """`left: ` in front of a message that doesn't name its track itself."""
+    names = [name for name in (finding.side, finding.track) if name]
+    if not names or all(name in finding.message for name in names):
+        return ""
+    return f"{' '.join(names)}: "
