@@ -174,18 +174,20 @@ def hand_of(system: System, lane: Lane) -> Literal["left", "right"]:
 def surface_travel(system: System, track: Track, radius: float) -> float:
     """The travel (negative) at which the blank's metal begins.
 
-    For an external or edge track that is the blank's own edge; where no width is stated, one increment before the
-    shallowest depth. An internal groove begins in solid metal: the back of a cutter standing at the shallowest depth.
+    For an external or edge track that is the blank's own edge, or how far that comes `prepared`; where no width is
+    stated, one increment before the shallowest depth. An internal groove begins in solid metal: the back of a cutter
+    standing at the shallowest depth.
     """
-    width = system.blade.width
     if track.milling == "internal":
         return -2 * radius
-    shallowest = track.depths[0]
+    width, shallowest = system.blade.width, track.depths[0]
     if track.measured == "own-edge":
-        return -abs(shallowest)
-    if width is None:
+        own = shallowest
+    elif width is None:
         return -system.step
-    return -abs((width if track.measured == "far-edge" else width / 2) - shallowest)
+    else:
+        own = (width if track.measured == "far-edge" else width / 2) - shallowest
+    return min((system.blade.prepared or 0.0) - own, 0.0)
 
 
 def vee_half_width(system: System, track: Track, surface: float) -> float:

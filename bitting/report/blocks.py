@@ -49,7 +49,7 @@ def blade_blocks(
 
 
 def _home(system: System, written: CutList) -> tuple[Track, int | None]:
-    """The track whose depths a list speaks of and the place of its lane, None for a list that no track could be given."""
+    """The track whose depths a list speaks of and the place of its lane (None where it could be given to no track)."""
     for place, lane in enumerate(system.lanes):
         if lane.track.name == written.track and lane.side in (None, written.side):
             return lane.track, place

@@ -1,0 +1,114 @@
+"""The metal that is left after each track, half-way through the job as well as at its end.
+
+*web* is the least metal beside a track in its face: to the opposite wall where that is cut already, otherwise to the
+opposite edge of the blade (external, edge), or between the wall and its own edge (internal). Between two walls it is
+the shortest distance in any direction: two walls cut by circles are as far apart as the paths of the circles' centres
+less their radii, exactly.
+
+*floor* is the metal left across the blade's thickness where tracks of both faces lie over each other, otherwise under
+the track just cut; None where the system file has no thickness and milling depth, and for keys cut on their edges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from attrs import frozen
+
+from bitting.machine.geometry import Frame, frame_of
+from bitting.machine.simulate_profile import Piece, Point, envelope, swept
+from bitting.machine.simulate_track import cutter_of
+from bitting.model import Lane, System
+
+
+@frozen
+class Stage:
+    """After the track `side`, `track`: the least web and floor anywhere on the key so far, in the system's unit."""
+
+    side: str | None
+    track: str
+    web: float | None
+    floor: float | None
+
+
+Run = tuple[str | None, Lane, tuple[Point, ...]]
+"""Side, lane and the path of the cutter's point."""
+
+
+def stages_of(system: System, runs: Sequence[Run], radius: float | None = None) -> tuple[Stage, ...]:
+    """The metal left after each run; web is None where the blade's width is unknown."""
+    stages: list[Stage] = []
+    web: float | None = None
+    floor: float | None = None
+    for number, (side, lane, _) in enumerate(runs):
+        if system.blade.width is not None:
+            found = _web(system, runs[: number + 1], radius)
+            web = found if web is None else min(web, found)
+        below = _floor(system, runs[: number + 1], radius)
+        if below is not None:
+            floor = below if floor is None else min(floor, below)
+        stages.append(Stage(side, lane.track.name, web, floor))
+    return tuple(stages)
+
+
+def _deepest(frame: Frame, path: Sequence[Point]) -> float:
+    """The deepest travel on the blade (paths in the air beyond the tip don't count)."""
+    return max((w for x, w in path if x <= frame.x_tip + frame.radius), default=frame.surface)
+
+
+def _web(system: System, runs: Sequence[Run], radius: float | None) -> float:
+    """The least metal beside the track that was cut last."""
+    side, lane, path = runs[-1]
+    frame = frame_of(system, lane, radius)
+    width = float(system.need("blade.width"))
+    y = frame.across(frame.dimension(_deepest(frame, path)))
+    own = y if frame.hand == "left" else width - y
+    if frame.track.milling == "internal":
+        return own
+    apart = frame.track.milling != "edge"
+    webs = [width - own]
+    for other_side, other, other_path in runs[:-1]:
+        opposite = frame_of(system, other, radius)
+        if opposite.hand != frame.hand and (other_side == side or not apart):
+            webs.append(_between(frame, path, opposite, other_path))
+    return min(webs)
+
+
+def _between(a: Frame, path_a: Sequence[Point], b: Frame, path_b: Sequence[Point]) -> float:
+    """The shortest distance between two walls that face away from each other; 0 where they meet."""
+    from shapely import LineString
+
+    lines = []
+    for frame, path in ((a, path_a), (b, path_b)):
+        if frame.radius:
+            points = [(x, frame.across(frame.dimension(w)) - frame.inwards * frame.radius) for x, w in path]
+        else:
+            pieces = [*swept(path, cutter_of(frame)), Piece(frame.x_bow, frame.x_tip, 0.0, frame.surface)]
+            wall = envelope(pieces, frame.x_bow, frame.x_tip)
+            points = [(x, frame.across(frame.dimension(p.at(x)))) for p in wall for x in (p.lo, p.hi)]
+        lines.append(LineString(points))
+    return max(float(lines[0].distance(lines[1])) - a.radius - b.radius, 0.0)
+
+
+def _floor(system: System, runs: Sequence[Run], radius: float | None) -> float | None:
+    """The least metal across the thickness under the track that was cut last."""
+    blade = system.blade
+    side, lane, path = runs[-1]
+    if blade.thickness is None or blade.mill_depth is None or lane.track.milling == "edge":
+        return None
+    frame = frame_of(system, lane, radius)
+    milled = 1
+    for other_side, other, other_path in runs[:-1]:
+        if other_side != side and blade.width is not None:
+            below = frame_of(system, other, radius)
+            mine, theirs = _band(frame, path), _band(below, other_path)
+            turned = (blade.width - theirs[1], blade.width - theirs[0])  # the other face, seen through this one
+            if mine[0] < turned[1] and turned[0] < mine[1]:
+                milled = 2
+    return blade.thickness - milled * blade.mill_depth
+
+
+def _band(frame: Frame, path: Sequence[Point]) -> tuple[float, float]:
+    """Least and greatest y that a track takes of its face."""
+    ends = sorted(frame.across(frame.dimension(w)) for w in (_deepest(frame, path), frame.surface))
+    return ends[0], ends[1]
