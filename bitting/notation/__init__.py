@@ -1,0 +1,22 @@
+"""Codes and readings as people write them (grammars in `grammars/*.lark`), read into values.
+
+`parse_tree` knows no system: it yields a tree with the character span of every node. `parse_code` and `parse_readings`
+resolve the tree against a system. Positions are those of the text as given: `TABLE` lists the characters that are read
+as others, one for one.
+"""
+
+from __future__ import annotations
+
+from bitting.model import Readings, System
+from bitting.notation.code import parse_code
+from bitting.notation.grammar import parse_tree
+from bitting.notation.normalise import TABLE, normalise
+
+__all__ = ["TABLE", "normalise", "parse_code", "parse_readings", "parse_tree"]
+
+
+def parse_readings(text: str, system: System, unit: str | None = None) -> Readings:
+    """The readings that `text` is for `system`; see `bitting.notation.readings.parse_readings`."""
+    from bitting.notation.readings import parse_readings as parse  # a check of a code doesn't need it
+
+    return parse(text, system, unit)

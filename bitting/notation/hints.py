@@ -1,0 +1,81 @@
+"""What a wrong depth, or a text that is no list of cuts at all, was probably meant to be.
+
+These are hints for findings, not faults of the notation: the text could be read. They are worked out only when
+something is wrong.
+
+>>> look_alike("O", ("0", "1", "2"))
+'0'
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from bitting.model import Code, System, Track
+from bitting.notation.normalise import normalise
+
+LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
+"""Characters that are mistaken for each other by eye, in print or by hand."""
+
+
+def look_alike(label: str, labels: Sequence[str]) -> str | None:
+    """The one label that `label` looks like, character by character; None when there is none or several."""
+    groups = {character: group for group in LOOK_ALIKES for character in group}
+    pattern = "".join(f"[{re.escape(groups.get(character, character))}]" for character in label)
+    found = [known for known in labels if known != label and re.fullmatch(pattern, known)]
+    return found[0] if len(found) == 1 else None
+
+
+def depth_hint(text: str, track: Track) -> str:
+    """What to do about a cut whose text (`O`, `[1 9]`, `21..3`) names a depth that the track doesn't have."""
+    depths = f"the depths of {track.name} are {' '.join(track.labels)}"
+    words = re.findall(r"[^\W]+", normalise(text))
+    strangers = [word for word in words if word not in track.labels]
+    if text.startswith("[") and track.run_together:
+        strangers = [character for word in words for character in word if character not in track.labels]
+    for word in strangers:
+        same = [label for label in track.labels if label.casefold() == word.casefold()]
+        if same:
+            return f"did you mean {same[0]}? depths are written as in the system file; {depths}"
+        meant = look_alike(word, track.labels)
+        if meant is not None:
+            return f"did you mean {_said(meant)} instead of {_said(word)}? {depths}"
+        if ".." in text and track.run_together and len(word) > 1:
+            return f"range ends are single depths: separate {word} from the range with a blank; {depths}"
+    return depths
+
+
+def _said(label: str) -> str:
+    """A label that looks like another, told apart by what it is."""
+    if len(label) > 1:
+        return label
+    return f"{'the digit' if label.isdigit() else 'the letter'} {label}"
+
+
+def number_hint(code: Code) -> str | None:
+    """What to say of a text that looks like a code number (as stamped on a lock or a key) instead of cuts, else None.
+
+    It does when it is one or two words without names, too short for the key by half, or of the wrong length with
+    letters and digits mixed that no depth explains.
+    """
+    if re.search(r"[:;()=?\[\]]|\.\.", code.text) or not code.written:
+        return None
+    words = re.findall(r"[^\W]+", normalise(code.text))
+    system = code.system
+    expected = sum(lane.track.cuts for lane in system.lanes)
+    given = sum(len(row.cuts) for row in code.written)
+    if given == expected or len(words) > 2 or not any(len(word) > 2 for word in words):
+        return None
+    stray = any(not cut.depths for row in code.written for cut in row.cuts)
+    letters = any(character.isalpha() for word in words for character in word)
+    digits = any(character.isdigit() for word in words for character in word)
+    mixed = stray and letters and digits
+    return _number_hint(system, expected) if mixed or (2 * given <= expected and stray) else None
+
+
+def _number_hint(system: System, expected: int) -> str:
+    return (
+        f"this looks like a code number, not like cuts: a number stamped on a lock or key must be looked up first; "
+        f"{system.name} wants its {expected} cuts from the bow to the tip"
+    )

@@ -1,0 +1,42 @@
+"""The one table of characters that are read as others, character by character.
+
+Codes and readings come from a keyboard, a spreadsheet, a message or a scan; the same dash or blank has many characters
+there. Each is replaced by exactly one character, so a position in the normalised text is the same position in the text
+as it was given. Nothing else is changed: a digit or letter that isn't plain (`½`, `²`, `١`) is a fault to be shown, not
+a guess to be made.
+
+>>> normalise("left\\uff1a\\u00a02\\u20131\\u2212３")
+'left: 2-1-3'
+"""
+
+from __future__ import annotations
+
+DASHES = "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\u2043\ufe58\ufe63\uff0d"
+"""Hyphen, non-breaking hyphen, figure dash, en, em, bar, minus, bullet, small em dash, small and full-width hyphen."""
+
+BLANKS = (
+    "\t\u00a0\u1680"
+    "\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"  # en and em quads to the hair space
+    "\u200b\u200c\u200d\u2060\ufeff"  # of no width: space, non-joiner, joiner, word joiner, byte order mark
+    "\u202f\u205f\u3000"  # narrow no-break, medium mathematical, ideographic
+)
+"""Everything that looks like a blank, or like nothing."""
+
+LINE_ENDS = "\r\x0b\x0c\x85\u2028\u2029"
+"""Line ends other than `\\n`; a line end is a blank that also ends a comment."""
+
+FULL_WIDTH = "".join(map(chr, range(0xFF01, 0xFF5F)))
+"""The full-width forms of `!` to `~`."""
+
+TABLE: dict[int, str] = (
+    {0xFF01 + i: chr(0x21 + i) for i in range(len(FULL_WIDTH))}
+    | dict.fromkeys(map(ord, DASHES), "-")
+    | dict.fromkeys(map(ord, BLANKS), " ")
+    | dict.fromkeys(map(ord, LINE_ENDS), "\n")
+)
+"""Code point -> the character it is read as."""
+
+
+def normalise(text: str) -> str:
+    """The text with every character of the table replaced; it has the same length."""
+    return text.translate(TABLE)

@@ -1,0 +1,229 @@
+"""Readings text to `Readings`: numbers in the system's unit, each at its cut.
+
+Conversions are decimal and exact until the last step. A number's digits say how fine it was read (`7.42`: 0.01), limits
+`±a` are a rectangular distribution of half-width a, whose standard uncertainty is a/√3 (JCGM 100:2008, GUM, 4.3.7).
+
+A wrong number of readings raises, because which cut is missing can't be told; so do readings that fit the depth table
+only in another unit. A track that isn't named may be left out: its cuts are then unmeasured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from math import sqrt
+
+from attrs import frozen
+from lark import Token, Tree
+
+from bitting.errors import BittingError, NotationError, Span
+from bitting.model import Lane, ReadCut, Reading, Readings, System, Track
+from bitting.notation.grammar import ParseTree, branches, leaf, parse_tree
+from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, sides_of, span_of
+from bitting.notation.units import ACROSS, UNITS, check_plausible
+
+DIGITS_BEFORE, DIGITS_BEHIND = 6, 9
+"""More digits than these, before and behind the point, are no length read from a key."""
+
+
+def parse_readings(text: str, system: System, unit: str | None = None) -> Readings:
+    """The readings that `text` is for `system`, in the system's unit.
+
+    `unit` (mm, in, thou) is meant where the text names none; without it the system's. Raises NotationError when the
+    text can't be parsed, a name can't be resolved, units differ, the number of readings isn't that of the cuts, or the
+    readings are far outside the depth table in their unit (and fit it in another, or no key could be so large).
+    """
+    if unit is not None and unit not in UNITS:
+        raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
+    tree = parse_tree(text, "readings")
+    used = _one_unit(tree, text) or unit or system.unit
+    rows: list[tuple[str | None, Assigned[Sequence[ParseTree]]]] = []
+    across: list[tuple[str | None, Row]] = []
+    sides = sides_of(tree, system, text)
+    for side in sides:
+        names = _names(side, system, text)
+        across += [(side.side, row) for row, name in zip(side.rows, names, strict=True) if name == ACROSS]
+        rows += _lists(side, names, system, text)
+    reader = _Reader(text, UNITS[used] / UNITS[system.unit])
+    cuts: list[ReadCut] = []
+    for name, given in rows:
+        track = _counted(given, system, text)
+        nodes = given.row.items if given.parts is None else given.parts
+        cuts += reader.cuts(nodes, name, track.name, from_tip=given.row.from_tip)
+    for name, row in across:
+        _expect(row, row.items, _across_cuts(system), f"{ACROSS}: ", text)
+        cuts += reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
+    readings = Readings(system, text, used, tuple(cuts))
+    check_plausible(readings, named=_one_unit(tree, text) is not None)
+    return readings
+
+
+def _names(side: SideRows, system: System, text: str) -> list[str | None]:
+    """The resolved names of one side's lists, `across` among them where the system says what it means."""
+    if system.measuring.across is not None:
+        return names_of(side.rows, system, text, (ACROSS,))
+    known = {track.name.casefold() for track in system.tracks}
+    for row in side.rows:
+        if row.name is not None and row.name.casefold() == ACROSS and ACROSS not in known:
+            raise NotationError(
+                f"the system {system.name} doesn't say what a reading across two tracks means",
+                hint='add `across = { tracks = ["left", "right"], less = W }` under [measuring] in its file',
+                text=text,
+                span=span_of(row.name),
+            )
+    return names_of(side.rows, system, text)
+
+
+def _lists(
+    side: SideRows, names: Sequence[str | None], system: System, text: str
+) -> list[tuple[str | None, Assigned[Sequence[ParseTree]]]]:
+    """(side, list given to a track) for every list of single tracks on one side of the text."""
+    unwrapped = side.side is None and system.sided
+    if unwrapped and any(names):
+        raise NotationError(
+            "which side was measured?",
+            hint=f"write each side with its name: {'; '.join(f'{name}(…)' for name in system.sides)}",
+            text=text,
+            span=next(row.whole for row in side.rows if row.name is not None),
+        )
+    if not unwrapped:
+        lists = assign(side.rows, system.tracks, names, _split)
+        if any(given.track is None for given in lists):
+            raise _wrong_total(side, [Lane(None, track) for track in system.tracks], text)
+        return [(side.side, given) for given in lists]
+    lanes = system.lanes
+    tracks = [lane.track for lane in lanes]
+    parts: Sequence[Sequence[ParseTree]] | None = None
+    rows = side.rows
+    if len(rows) == len(lanes):
+        parts = [row.items for row in rows]
+    elif len(rows) == 1:
+        parts = _split(rows[0], tracks)
+        rows = rows * len(lanes)
+    if parts is None:
+        raise _wrong_total(side, lanes, text)
+    return [(lane.side, Assigned(lane.track, row, part)) for lane, row, part in zip(lanes, rows, parts, strict=True)]
+
+
+def _split(row: Row, tracks: Sequence[Track]) -> Sequence[Sequence[ParseTree]] | None:
+    if len(row.items) != sum(track.cuts for track in tracks):
+        return None
+    parts = []
+    start = 0
+    for track in tracks:
+        parts.append(row.items[start : start + track.cuts])
+        start += track.cuts
+    return parts
+
+
+def _counted(given: Assigned[Sequence[ParseTree]], system: System, text: str) -> Track:
+    """The list's track, once the number of readings is that of its cuts."""
+    track = given.track or system.tracks[0]
+    items = given.row.items if given.parts is None else given.parts
+    label = f"{track.name}: " if len(system.tracks) > 1 else ""
+    _expect(given.row, items, track.cuts, label, text)
+    return track
+
+
+def _expect(row: Row, items: Sequence[ParseTree], cuts: int, label: str, text: str) -> None:
+    if len(items) == cuts:
+        return
+    span: Span = (items[cuts].meta.start_pos, row.span[1]) if len(items) > cuts else row.span
+    raise NotationError(
+        f"{label}{cuts} readings expected, {len(items)} given",
+        hint="write one reading per cut, ? for a cut that could not be measured, and 7.40|7.41 for repeats of one cut",
+        text=text,
+        span=span,
+    )
+
+
+def _wrong_total(side: SideRows, lanes: Sequence[Lane], text: str) -> NotationError:
+    """The error for lists that can't be given to the lanes they are meant for."""
+    shape = ", ".join(f"{lane.label} {lane.track.cuts}" for lane in lanes)
+    if len(side.rows) == 1:
+        total = sum(lane.track.cuts for lane in lanes)
+        message = f"{total} readings expected ({shape}), {len(side.rows[0].items)} given"
+    else:
+        message = f"{len(lanes)} lists of readings expected ({shape}), {len(side.rows)} given"
+    names = dict.fromkeys(lane.track.name for lane in lanes)
+    form = " / ".join(f"{name}: …" for name in names)
+    if any(lane.side for lane in lanes):
+        form = "; ".join(f"{name}({form})" for name in dict.fromkeys(lane.side for lane in lanes))
+    return NotationError(message, hint=f"name what was measured, as in {form}", text=text, span=side.span)
+
+
+def _across_cuts(system: System) -> int:
+    """How many readings across the two tracks there are: as many as both have cuts."""
+    across = system.measuring.across
+    return min(system.track(name).cuts for name in across.tracks) if across else 0
+
+
+def _one_unit(tree: ParseTree, text: str) -> str | None:
+    """The unit that the text names; None where it names none."""
+    found: Token | None = None
+    for token in tree.scan_values(lambda value: isinstance(value, Token) and value.type == "UNIT"):
+        if found is not None and token.casefold() != found.casefold():
+            raise NotationError(
+                f"'{token}' stands beside '{found}'",
+                hint="write all readings of one text in the same unit",
+                text=text,
+                span=span_of(token),
+            )
+        found = found or token
+    return found.casefold() if found is not None else None
+
+
+@frozen
+class _Reader:
+    """Turns nodes into readings; `factor` is the text's unit in the system's."""
+
+    text: str
+    factor: Decimal
+
+    def cuts(self, nodes: Sequence[ParseTree], side: str | None, track: str, *, from_tip: bool) -> Iterable[ReadCut]:
+        """The cuts of one list, bow to tip."""
+        for cut, node in enumerate(reversed(nodes) if from_tip else nodes):
+            if node.data == "unknown":
+                yield ReadCut(side, track, cut, ())
+                continue
+            readings = tuple(self._reading(value) for value in branches(node))
+            yield ReadCut(side, track, cut, readings, self._place(node))
+
+    def _reading(self, value: ParseTree) -> Reading:
+        number, half = leaf(value, 0), next(iter(_parts(value, "half")), None)
+        amount, digit = self._number(number)
+        own_sd = None
+        if half is not None:
+            own_sd = self._number(leaf(half, 0))[0] / sqrt(3)
+        return Reading(amount, own_sd, digit, span_of(value))
+
+    def _place(self, node: ParseTree) -> float | None:
+        """Where along the blade the cut was read, when the text says so."""
+        places = [part for value in branches(node) for part in _parts(value, "at")]
+        if len(places) > 1:
+            raise NotationError(
+                "the place of one cut is given twice",
+                hint="write @ and the distance from the stop behind one of its readings",
+                text=self.text,
+                span=span_of(places[1]),
+            )
+        return self._number(leaf(places[0], 0))[0] if places else None
+
+    def _number(self, token: Token) -> tuple[float, float]:
+        """A number and the step of its digits, in the system's unit."""
+        plain = token.replace(",", ".")
+        whole, _, behind = plain.partition(".")
+        if len(whole.lstrip("0")) > DIGITS_BEFORE or len(behind) > DIGITS_BEHIND or len(whole) > 2 * DIGITS_BEFORE:
+            shown = token if len(token) <= 24 else token[:20] + "…"
+            raise NotationError(
+                f"'{shown}' has too many digits for one reading",
+                hint="readings are lengths such as 7.42, with blanks between them; a code is not written here",
+                text=self.text,
+                span=span_of(token),
+            )
+        step = Decimal(1).scaleb(-len(behind))
+        return float(Decimal(plain) * self.factor), float(step * self.factor)
+
+
+def _parts(value: ParseTree, name: str) -> list[ParseTree]:
+    return [part for part in value.children if isinstance(part, Tree) and part.data == name]

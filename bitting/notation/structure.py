@@ -1,0 +1,220 @@
+"""Sides and tracks: which list of a text belongs to which track of a system, for codes and readings alike.
+
+`sides_of` turns a parse tree into the lists of each side, with names resolved, `both(…)` and `bottom = top` carried out.
+`assign` gives the lists of one side to its tracks: a named list to its track, unnamed ones to the remaining tracks in
+order, and one unnamed list that is as long as all the remaining tracks together is split among them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Generic, TypeVar
+
+from attrs import frozen
+from lark import Token
+
+from bitting.errors import NotationError, Span, nearest
+from bitting.model import System, Track
+from bitting.notation.grammar import ParseTree, branch, branches, leaf
+
+KEYWORDS = frozenset({"from", "bow", "tip", "both", "mm", "in", "thou"})
+"""Words that can't be names of sides or tracks."""
+
+T = TypeVar("T")
+
+
+@frozen
+class Row:
+    """One list as it stands in the text: its name (unresolved), whether it is read from the tip, its items, its place."""
+
+    name: Token | None
+    from_tip: bool
+    items: Sequence[ParseTree]
+    span: Span
+    whole: Span
+
+
+@frozen
+class SideRows:
+    """The lists of one side in the order of the text; `side` is None where the text has no side wrappers."""
+
+    side: str | None
+    rows: tuple[Row, ...]
+    span: Span
+
+
+@frozen
+class Assigned(Generic[T]):
+    """A list given to a track (None: it fits none); `parts` are its items, or its share of a list that was split."""
+
+    track: Track | None
+    row: Row
+    parts: T | None
+
+
+def span_of(node: ParseTree | Token) -> Span:
+    """The characters of a node."""
+    if isinstance(node, Token):
+        return node.start_pos or 0, node.end_pos or 0
+    return node.meta.start_pos, node.meta.end_pos
+
+
+def find_name(word: Token, known: Sequence[str], text: str, kind: str, *, hint: str = "") -> str:
+    """The one known name that begins with `word`, in whatever case.
+
+    `kind` is "track" or "side", for the message. Raises NotationError for an unknown name (with the nearest known one)
+    and for a start that several names share (with all of them).
+    """
+    folded = word.casefold()
+    exact = [name for name in known if name.casefold() == folded]
+    found = exact or [name for name in known if name.casefold().startswith(folded)]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise NotationError(
+            f"'{word}' may be {' or '.join(found)}", hint="write more of the name", text=text, span=span_of(word)
+        )
+    if not hint:
+        near = nearest(str(word), known)
+        names = ", ".join(known)
+        hint = f"did you mean {near}? " if near and len(known) > 1 else ""
+        hint += f"the {kind}s are {names}" if len(known) > 1 else f"the only {kind} is {names}"
+    raise NotationError(f"there is no {kind} '{word}'", hint=hint, text=text, span=span_of(word))
+
+
+def find_track(word: Token, system: System, text: str, extra: Sequence[str] = ()) -> str:
+    """The track (or name of `extra`) that `word` begins."""
+    names = [track.name for track in system.tracks] + list(extra)
+    folded = word.casefold()
+    hint = ""
+    if folded in KEYWORDS:
+        hint = f"'{word}' can't be a name; write from bow: or from tip: where the cuts are counted from there"
+    elif any(side.casefold() == folded for side in system.sides):
+        hint = f"{word} is a side: write {word}(…)"
+    return find_name(word, names, text, "track", hint=hint)
+
+
+def find_side(word: Token, system: System, text: str) -> str:
+    """The side that `word` begins."""
+    folded = word.casefold()
+    is_track = any(track.name.casefold() == folded for track in system.tracks)
+    if not system.sides:
+        hint = f"{word} is a track: write {word}: …" if is_track else "leave out the name and its round brackets"
+        raise NotationError(
+            f"there is no side '{word}': the system {system.name} has no sides",
+            hint=hint,
+            text=text,
+            span=span_of(word),
+        )
+    return find_name(word, system.sides, text, "side", hint=f"{word} is a track: write {word}: …" if is_track else "")
+
+
+def sides_of(tree: ParseTree, system: System, text: str) -> tuple[SideRows, ...]:
+    """The lists of each side in the order of the text; one entry without a side where there are no wrappers.
+
+    Raises NotationError for an unknown side, a side given twice, and a side that copies one without cuts.
+    """
+    top = branch(tree, 0)
+    if top.data == "tracks":
+        return (SideRows(None, _rows(top), span_of(top)),)
+    order: dict[str, SideRows | tuple[Token, str, Span]] = {}
+    for item in branches(top):
+        word = leaf(item, 0)
+        if item.data == "side" and word.casefold() == "both":
+            if not system.sides:
+                find_side(word, system, text)
+            names: Sequence[str] = system.sides
+        else:
+            names = [find_side(word, system, text)]
+        for name in names:
+            if name in order:
+                raise NotationError(
+                    f"the side {name} is given twice",
+                    hint="write each side once; both(…) stands for every side",
+                    text=text,
+                    span=span_of(word),
+                )
+            if item.data == "side":
+                order[name] = SideRows(name, _rows(branch(item, 1)), span_of(item))
+            else:
+                source = leaf(item, 1)
+                order[name] = source, find_side(source, system, text), span_of(item)
+    return tuple(_follow(name, order, text) for name in order)
+
+
+def _follow(name: str, order: dict[str, SideRows | tuple[Token, str, Span]], text: str) -> SideRows:
+    """The lists of a side, through `bottom = top` where it copies another."""
+    entry = order[name]
+    if isinstance(entry, SideRows):
+        return entry
+    first_word, _, span = entry
+    seen = {name}
+    while not isinstance(entry, SideRows):
+        word, source, _ = entry
+        if source in seen or source not in order:
+            raise NotationError(
+                f"the side {source} has no cuts of its own to take over",
+                hint=f"write {source}(…) with its cuts",
+                text=text,
+                span=span_of(word if source not in order else first_word),
+            )
+        seen.add(source)
+        entry = order[source]
+    return SideRows(name, entry.rows, span)
+
+
+def _rows(tracks: ParseTree) -> tuple[Row, ...]:
+    rows = []
+    for track in branches(tracks):
+        row = branch(track, -1)
+        named = len(track.children) == 3  # a name and an end, each None where it isn't written
+        from_tip = named and leaf(track, 1) is not None and leaf(track, 1).casefold() == "tip"
+        rows.append(Row(leaf(track, 0) if named else None, from_tip, branches(row), span_of(row), span_of(track)))
+    return tuple(rows)
+
+
+def assign(
+    rows: Sequence[Row],
+    tracks: Sequence[Track],
+    names: Sequence[str | None],
+    split: Callable[[Row, Sequence[Track]], Sequence[T] | None],
+) -> list[Assigned[T]]:
+    """Give the lists of one side to its tracks; `names[i]` is the resolved name of list i.
+
+    `split` shares one list among several tracks, or answers None when it isn't as long as all of them together. Names
+    that are no track (`across`) are left out of the answer.
+    """
+    by_name = {track.name: track for track in tracks}
+    taken = set(names)
+    free = [track for track in tracks if track.name not in taken]
+    unnamed = [row for row, name in zip(rows, names, strict=True) if name is None]
+    shares = split(unnamed[0], free) if len(unnamed) == 1 and len(free) > 1 else None
+    any_named = len(unnamed) < len(rows)
+    queue = free if any_named or len(unnamed) >= len(free) else []
+    waiting = iter(queue)
+    out: list[Assigned[T]] = []
+    for row, name in zip(rows, names, strict=True):
+        if name is None and shares is not None:
+            out += [Assigned(track, row, share) for track, share in zip(free, shares, strict=True)]
+        elif name is None:
+            out.append(Assigned(next(waiting, None), row, None))
+        elif name in by_name:
+            out.append(Assigned(by_name[name], row, None))
+    return out
+
+
+def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str] = ()) -> list[str | None]:
+    """The resolved name of each list of one side; a track named twice is an error."""
+    names: list[str | None] = []
+    for row in rows:
+        name = None if row.name is None else find_track(row.name, system, text, extra)
+        if row.name is not None and name in names:
+            raise NotationError(
+                f"{name} is given twice",
+                hint="write each track once on a side"
+                + ("; sides are written top(…); bottom(…)" if system.sides else ""),
+                text=text,
+                span=span_of(row.name),
+            )
+        names.append(name)
+    return names
