@@ -1,0 +1,30 @@
+"""From a worn key's readings to its code: the exact posterior over every legal code of a system.
+
+`decode(readings, system)` answers for one key; a `Decoder` is made once per system and model and used for many. The
+measurement model stands in `figures.py`; how its integrals are taken in `grid.py`, `density.py` and `witness.py`; the
+sums over all codes in `passes.py`, `posterior.py` and `kbest.py`; whether the key fits at all in `fit.py`.
+"""
+
+from bitting.decode.decoder import SURE, Decoder, decode, decode_many
+from bitting.decode.figures import DEFAULTS, MADE, MeasurementModel, model_of
+from bitting.decode.fit import FIT_LIMIT
+from bitting.decode.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
+
+__all__ = [
+    "Candidate",
+    "CutResult",
+    "DEFAULTS",
+    "Decoded",
+    "Decoder",
+    "FIT_LIMIT",
+    "Fit",
+    "MADE",
+    "MeasurementModel",
+    "Next",
+    "Offset",
+    "SURE",
+    "SystemRank",
+    "decode",
+    "decode_many",
+    "model_of",
+]

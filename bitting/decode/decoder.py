@@ -1,0 +1,207 @@
+"""The decoder: a system and its measurement model made ready once, then used for every key.
+
+>>> # Decoder(system).decode(readings).code
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from bitting.decode.compiled import Chain, compile_diagram
+from bitting.decode.figures import Made, MeasurementModel, model_of, wear_scales
+from bitting.decode.fit import FIT_LIMIT, FitTest, Pattern
+from bitting.decode.grid import OFFSET_REACH, Grid, grid_for, places_along
+from bitting.decode.kbest import Ranked, best_codes
+from bitting.decode.posterior import Posterior, sections_of, solve
+from bitting.decode.result import (
+    Alternative,
+    Candidate,
+    CutResult,
+    Decoded,
+    Fit,
+    Offset,
+    Verdict,
+    Wear,
+)
+from bitting.decode.tables import cut_tables
+from bitting.decode.witness import Witness, witnesses_of
+from bitting.errors import BittingError
+from bitting.model import Place, Readings, System, code_of
+
+SURE = 0.95
+EDGE = 1e-9
+"""Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
+
+
+class Decoder:
+    """Decodes keys of one system with one model. Set-up builds the diagram of legal codes; keys share it.
+
+    `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
+    all of its figures. Raises `BittingError` for a system without legal codes or too large for a diagram.
+    """
+
+    def __init__(
+        self, system: System, model: MeasurementModel | None = None, *, made: Made | None = None, space: Any = None
+    ) -> None:
+        from bitting.diagram import code_space
+
+        self.system = system
+        self.model = model if model is not None else model_of(system, made)
+        space = code_space(system) if space is None else space
+        if space.count == 0:
+            raise BittingError(
+                f"no code of {system.name!r} is legal, so no reading can be decoded",
+                hint="`bitting systems lint` says which rules contradict each other",
+            )
+        self.chains: tuple[Chain, ...] = tuple(compile_diagram(diagram) for diagram in space.diagrams)
+        self.along: Mapping[Place, float] = places_along(system)
+        self._fits: dict[Pattern, FitTest] = {}
+
+    def decode(self, readings: Readings, best: int = 5, sure: float = SURE) -> Decoded:
+        """The most probable legal code of one key and everything that stands behind it."""
+        _check_options(best, sure)
+        witnesses = witnesses_of(readings, self.system, self.model)
+        if not witnesses:
+            raise BittingError(
+                "nothing was measured: every value is open",
+                hint="give at least one reading; `?` stands for a cut that could not be measured",
+            )
+        posterior = self.posterior(witnesses)
+        ranked = best_codes(posterior, self.system, best)
+        return self._answer(witnesses, posterior, ranked, sure)
+
+    def posterior(self, witnesses: tuple[Witness, ...]) -> Posterior:
+        """The posterior of one key, on a lattice long enough for it."""
+        reach = OFFSET_REACH
+        while True:
+            grid = self._grid(witnesses, reach)
+            tables = cut_tables(witnesses, self.system, self.model, grid, self.along)
+            posterior = solve(sections_of(self.chains, grid), tables, grid)
+            if posterior.shared.edge <= EDGE or reach > 4 * OFFSET_REACH:
+                return posterior
+            reach *= 1.5
+
+    def _grid(self, witnesses: Iterable[Witness], reach: float) -> Grid:
+        return grid_for(self.system, self.model, [(w.place, w.information) for w in witnesses], reach)
+
+    def fit_test(self, witnesses: tuple[Witness, ...]) -> FitTest:
+        """The fit test for readings of this pattern, drawn once per pattern."""
+        pattern = Pattern.of(witnesses)
+        if pattern not in self._fits:
+            self._fits[pattern] = FitTest(pattern, self.system, self.model)
+        return self._fits[pattern]
+
+    def _answer(
+        self, witnesses: tuple[Witness, ...], posterior: Posterior, ranked: list[Ranked], sure: float
+    ) -> Decoded:
+        best = ranked[0]
+        fit = Fit(self.fit_test(witnesses).p_value(witnesses, best.depths), FIT_LIMIT)
+        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
+        shared = posterior.shared
+        scales = np.array([scale for scale, _ in wear_scales(self.model)])
+        wear = float(scales @ shared.scale_shares)
+        spread = math.sqrt(max(float((scales - wear) ** 2 @ shared.scale_shares), 0.0))
+        candidates = tuple(
+            Candidate(str(code_of(self.system, r.depths)), min(r.probability, 1.0), r.depths) for r in ranked
+        )
+        return Decoded(
+            system=self.system.name,
+            verdict=verdict,
+            code=candidates[0].code,
+            probability=candidates[0].probability,
+            cuts=self._cuts(witnesses, posterior, best),
+            candidates=candidates,
+            offset=Offset(shared.offset_mean, shared.offset_sd),
+            fit=fit,
+            wear=Wear(wear, spread),
+            tilt=Offset(shared.tilt_mean, shared.tilt_sd),
+            left_right=shared.pair_mean,
+            log_evidence=posterior.log_evidence,
+            sure_limit=sure,
+            model=self.model,
+            of=self.system,
+        )
+
+    def _cuts(self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked) -> tuple[CutResult, ...]:
+        read: dict[Place, list[Witness]] = {}
+        for one in witnesses:
+            read.setdefault(one.place, []).append(one)
+        shared, signs = posterior.shared, posterior.grid.signs
+        out = []
+        for number, lane in enumerate(self.system.lanes):
+            for cut in range(lane.track.cuts):
+                place = Place(number, cut)
+                depth = best.depths[number][cut]
+                shares = np.clip(posterior.shares[place], 0.0, 1.0)
+                others = sorted((d for d in range(len(shares)) if d != depth), key=lambda d: (-shares[d], d))
+                values = list(read.get(place, ()))
+                reading = _mean(values)
+                nominal = lane.track.depths[depth]
+                error = shared.offset_mean + signs[number] * shared.pair_mean + shared.tilt_mean * self.along[place]
+                out.append(
+                    CutResult(
+                        track=lane.track.name,
+                        cut=cut + 1,
+                        depth=lane.track.labels[depth],
+                        confidence=float(shares[depth]),
+                        alternatives=tuple(Alternative(lane.track.labels[d], float(shares[d])) for d in others),
+                        deviation=None if reading is None else reading - nominal - error,
+                        side=lane.side,
+                        nominal=nominal,
+                        reading=reading,
+                    )
+                )
+        return tuple(out)
+
+
+def _mean(witnesses: list[Witness]) -> float | None:
+    """Mean of all readings of a cut, weighted by what each is worth."""
+    pairs = [(1 / sd**2, value) for w in witnesses for value, sd in zip(w.values, w.sds, strict=True)]
+    if not pairs:
+        return None
+    return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
+
+
+def _check_options(best: int, sure: float) -> None:
+    if best < 1:
+        raise BittingError(f"best is {best} and must be at least 1", hint="it is the number of codes to list")
+    if not 0 < sure <= 1:
+        raise BittingError(
+            f"the limit for sure is {sure} and must be a probability above 0, up to 1", hint="the usual one is 0.95"
+        )
+
+
+def decode(
+    readings: Readings,
+    system: System,
+    best: int = 5,
+    model: MeasurementModel | None = None,
+    sure: float = SURE,
+    *,
+    made: Made | None = None,
+) -> Decoded:
+    """The most probable legal code of a measured key.
+
+    `best` codes are listed, in exact order; `model` overrides the system's measuring figures (lengths in its unit),
+    `made` only its shared errors; `sure` is the probability the whole code needs to be called sure. For many keys of
+    one system make a `Decoder`, which pays the set-up once.
+    """
+    return Decoder(system, model, made=made).decode(readings, best, sure)
+
+
+def decode_many(
+    keys: Iterable[Readings],
+    system: System,
+    best: int = 1,
+    model: MeasurementModel | None = None,
+    sure: float = SURE,
+    *,
+    made: Made | None = None,
+) -> list[Decoded]:
+    """Like `decode`, for many keys of one system."""
+    decoder = Decoder(system, model, made=made)
+    return [decoder.decode(readings, best, sure) for readings in keys]

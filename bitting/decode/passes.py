@@ -1,0 +1,85 @@
+"""Sums and maxima over all legal codes at once: the forward and backward passes on a compiled diagram.
+
+Every array has the points of the grid (offset, tilt, wear scale, … of one key or of several) as its last axis; what a
+pass does at one point knows nothing of the others. Likelihoods come scaled so that the best symbol of a step has 1 at
+every point: then no sum overflows, and a sum that underflows can be recognised (`passes_in_logs` takes over).
+
+Reference: L. R. Rabiner, A tutorial on hidden Markov models, Proc. IEEE 77 (1989), section III, for chains; the layered
+diagram takes the place of the transition matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from bitting.decode.compiled import Chain, Step
+from bitting.decode.density import Array
+
+
+def forward(chain: Chain, tables: Sequence[Array]) -> list[Array]:
+    """What reaches each entry of each step before its symbol's likelihood: arrays (entries, points).
+
+    `tables[i]` is (symbols, points) for step i.
+    """
+    reached = []
+    front = np.ones((1, tables[0].shape[1]))
+    for step, table in zip(chain.steps, tables, strict=True):
+        entering = step.gather @ front
+        reached.append(entering)
+        front = _into_nodes(step, entering * table[step.entry_symbol])
+    return reached
+
+
+def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]:
+    """Likelihood times all that can follow, per entry of each step (entries, points), and the root's total (points,)."""
+    follows: list[Array] = [np.empty(0)] * len(chain.steps)
+    back = np.ones((1, tables[0].shape[1]))
+    for index in range(len(chain.steps) - 1, -1, -1):
+        step = chain.steps[index]
+        after = tables[index][step.entry_symbol]
+        after *= back if step.single else back[step.entry_child]
+        follows[index] = after
+        back = step.scatter @ after
+    return follows, back[0]
+
+
+def best_logs(chain: Chain, logs: Sequence[Array]) -> list[Array]:
+    """log of the best completion of every node of every step and of the end: arrays (nodes, points)."""
+    best: list[Array] = [np.empty(0)] * (len(chain.steps) + 1)
+    best[-1] = np.zeros((1, logs[0].shape[1]))
+    for index in range(len(chain.steps) - 1, -1, -1):
+        step = chain.steps[index]
+        after = logs[index][step.entry_symbol]
+        after += best[index + 1] if step.single else best[index + 1][step.entry_child]
+        best[index] = np.maximum.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
+    return best
+
+
+def passes_in_logs(chain: Chain, logs: Sequence[Array]) -> tuple[list[Array], Array]:
+    """log of (forward times backward) per entry (entries, points), and log of the total (points,): slow, never underflows."""
+    size = len(chain.steps)
+    points = logs[0].shape[1]
+    follows: list[Array] = [np.empty(0)] * size
+    back = np.zeros((1, points))
+    for index in range(size - 1, -1, -1):
+        step = chain.steps[index]
+        after = logs[index][step.entry_symbol] + back[step.entry_child]
+        follows[index] = after
+        back = np.logaddexp.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
+    total = back[0]
+    front = np.zeros((1, points))
+    joint = []
+    for index, step in enumerate(chain.steps):
+        source = np.repeat(np.arange(step.nodes), np.diff(np.append(step.edge_starts, step.edge_entry.size)))
+        order = np.argsort(step.edge_entry, kind="stable")
+        starts = np.searchsorted(step.edge_entry[order], np.arange(step.entry_child.size))
+        entering = np.logaddexp.reduceat(front[source[order]], starts, axis=0)
+        joint.append(entering + follows[index])
+        front = np.logaddexp.reduceat(entering + logs[index][step.entry_symbol], step.entry_starts, axis=0)
+    return joint, total
+
+
+def _into_nodes(step: Step, entries: Array) -> Array:
+    return entries if step.single else np.add.reduceat(entries, step.entry_starts, axis=0)

@@ -1,0 +1,87 @@
+"""Likelihood tables: for every cut that was read, every depth and every point of the grid.
+
+Witnesses of one lane are worked out together, for one key or for many keys that were read alike. A term's density is
+needed at `centre - depth - shared error`; the wear scales share everything of it that doesn't depend on them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from bitting.decode.density import Array, density, log_density
+from bitting.decode.figures import MeasurementModel
+from bitting.decode.grid import Grid
+from bitting.decode.many import many_readings
+from bitting.decode.witness import Witness
+from bitting.model import Place, System
+
+Tables = dict[Place, Array]
+"""log likelihood of each place read: (depths, wear scales, tilts, lattice points of the lane's sign)."""
+
+
+def cut_tables(
+    witnesses: Sequence[Witness], system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float]
+) -> Tables:
+    """The tables of one key; sides of a convenience key multiply."""
+    tables: Tables = {}
+    lanes = sorted({witness.place.lane for witness in witnesses})
+    for lane in lanes:
+        group = [witness for witness in witnesses if witness.place.lane == lane]
+        plain = [witness for witness in group if witness.summed]
+        parts = list(zip(plain, lane_logs(plain, system, grid, along), strict=True)) if plain else []
+        parts += [
+            (witness, many_readings(witness, system, model, grid, along)) for witness in group if not witness.summed
+        ]
+        for witness, logs in parts:
+            seen = tables.get(witness.place)
+            tables[witness.place] = logs if seen is None else seen + logs
+    return tables
+
+
+def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: Mapping[Place, float]) -> Array:
+    """log likelihoods (witnesses, depths, scales, tilts, points) of witnesses that are all of one lane.
+
+    Where every witness has a floor (its readings may all be wrong) sums are taken as they are, scaled per witness;
+    otherwise terms can vanish, and logarithms are added instead.
+    """
+    lane = witnesses[0].place.lane
+    track = system.lanes[lane].track
+    owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
+    starts = np.searchsorted(owner, np.arange(len(witnesses)))
+    centres = np.array([term.centre for w in witnesses for term in w.terms])
+    sds = np.array([term.sd for w in witnesses for term in w.terms])[:, None, None, None]
+    weights = np.array([term.log_weight for w in witnesses for term in w.terms])
+    floors = np.array([w.log_floor for w in witnesses])
+    shift = _shared_error(grid, grid.signs[lane], np.array([along[w.place] for w in witnesses]))[owner]
+    depth = np.array(track.depths)[None, :, None, None]
+    y = track.deeper * (centres[:, None, None, None] - depth - shift[:, None])
+    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
+    if np.isfinite(floors).all():
+        size = np.maximum(np.maximum.reduceat(weights, starts), floors)
+        relative = np.exp(weights - size[owner])[:, None, None, None]
+        for k, scale in enumerate(grid.scales):
+            total = np.add.reduceat(relative * density(y, sds, scale), starts, axis=0)
+            total += np.exp(floors - size)[:, None, None, None]
+            out[:, :, k] = np.log(total, out=total)
+        out += size[:, None, None, None, None]
+        return out
+    for k, scale in enumerate(grid.scales):
+        logs = weights[:, None, None, None] + log_density(y, sds, scale)
+        out[:, :, k] = np.logaddexp(np.logaddexp.reduceat(logs, starts, axis=0), floors[:, None, None, None])
+    return out
+
+
+def _shared_error(grid: Grid, sign: int, along: Array) -> Array:
+    """offset ± left-right + tilt · place, (places, tilts, points)."""
+    return np.asarray(along[:, None, None] * grid.tilts[None, :, None] + grid.lattices[sign][None, None, :])
+
+
+def log_sum(logs: Array) -> float:
+    """log Σ exp, of everything in the array; -inf where there is nothing."""
+    top = logs.max(initial=-math.inf)
+    if not np.isfinite(top):
+        return float(top)
+    return float(top + math.log(np.exp(logs - top).sum()))

@@ -1,0 +1,149 @@
+"""What the readings of one cut say, as a short sum of densities of noise plus wear.
+
+Readings of a cut on one side share its wear and its own error, and each of them may be simply wrong. Over the subsets of
+readings that are not wrong, the product of their normal densities is again a normal density around their weighted mean,
+times a constant that says how well they agree; so the likelihood of `depth + shared error = x` is
+
+    floor + Σ_subsets weight · f(± (mean - x); sd),   sd² = 1/Σ(1/u²) + cut_sd²,
+
+with f the density of noise plus wear (`density.py`). The terms don't depend on the depth or the shared error and are
+worked out once per cut. Past `MOST_TERMS` readings the 2^m subsets are too many and `many.py` integrates instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from attrs import frozen
+
+from bitting.decode.figures import MeasurementModel
+from bitting.errors import BittingError
+from bitting.model import Place, Reading, Readings, System, Track
+
+MOST_TERMS = 8
+"""Readings of one cut up to which every subset is summed; above, a quadrature to the same accuracy."""
+
+ACROSS = "across"
+
+
+@frozen
+class Term:
+    """weight · f(±(centre - x); sd), the weight as a logarithm."""
+
+    log_weight: float
+    centre: float
+    sd: float
+
+
+@frozen
+class Witness:
+    """All readings of one cut on one side: the sum of `terms`, plus exp(log_floor) whatever the depth.
+
+    `values`, `sds` and `wrong` (the density of a reading that is simply wrong) are the readings themselves; `summed`
+    says that `terms` are all of it.
+    """
+
+    place: Place
+    side: str | None
+    terms: tuple[Term, ...]
+    log_floor: float
+    values: tuple[float, ...]
+    sds: tuple[float, ...]
+    wrong: tuple[float, ...]
+    summed: bool = True
+
+    @property
+    def information(self) -> float:
+        """1/variance of what all its readings together say of x, wear apart."""
+        return 1.0 / min(term.sd for term in self.terms) ** 2
+
+    @property
+    def mean(self) -> float:
+        """The mean of its readings, weighted by what each is worth."""
+        weights = [1 / sd**2 for sd in self.sds]
+        return sum(w * v for w, v in zip(weights, self.values, strict=True)) / sum(weights)
+
+
+def reading_uncertainty(reading: Reading, model: MeasurementModel) -> float:
+    """Standard uncertainty of one reading: its own or the model's, combined with the rounding of its digits.
+
+    A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
+    """
+    own = model.reading_sd if reading.own_sd is None else reading.own_sd
+    return math.sqrt(own**2 + reading.digit**2 / 12)
+
+
+def outlier_range(track: Track) -> tuple[float, float]:
+    """Where a wrong reading may lie: from one increment past the deepest to one past the shallowest dimension."""
+    depths = track.depths
+    if len(depths) == 1:
+        return depths[0] - 1.0, depths[0] + 1.0
+    ends = (2 * depths[0] - depths[1], 2 * depths[-1] - depths[-2])
+    return min(ends), max(ends)
+
+
+def witnesses_of(readings: Readings, system: System, model: MeasurementModel) -> tuple[Witness, ...]:
+    """One witness per cut and side that was read, in the order of lanes and cuts; `across` readings are not among them."""
+    lanes = {(lane.side, lane.track.name): index for index, lane in enumerate(system.lanes)}
+    found: dict[tuple[int, int, str], list[Reading]] = {}
+    for cut in readings.cuts:
+        if cut.track == ACROSS or not cut.readings:
+            continue
+        lane = lanes.get((cut.side if system.sided else None, cut.track))
+        if lane is None or not 0 <= cut.cut < system.lanes[lane].track.cuts:
+            raise BittingError(
+                f"a reading of cut {cut.cut + 1} of {cut.track!r} has no place on a key of {system.name!r}",
+                hint="name the side and track of each list of readings, with one value per cut",
+            )
+        found.setdefault((lane, cut.cut, cut.side or ""), []).extend(cut.readings)
+    out = []
+    for (lane, place, side), several in sorted(found.items()):
+        track = system.lanes[lane].track
+        sds = [reading_uncertainty(reading, model) for reading in several]
+        out.append(witness(Place(lane, place), side or None, [r.value for r in several], sds, track, model))
+    return tuple(out)
+
+
+def witness(
+    place: Place, side: str | None, values: Sequence[float], sds: Sequence[float], track: Track, model: MeasurementModel
+) -> Witness:
+    """The witness of one cut from its readings and their standard uncertainties."""
+    low, high = outlier_range(track)
+    wrong = tuple(1.0 / (high - low) if low <= value <= high else 0.0 for value in values)
+    summed = len(values) <= MOST_TERMS or model.outliers == 0
+    terms = _terms(values, sds, wrong, model) if summed and model.outliers else ()
+    terms = terms or (_subset(range(len(values)), values, sds, wrong, model),)
+    floor = sum(_log(model.outliers * density) for density in wrong)
+    return Witness(place, side, terms, floor, tuple(values), tuple(sds), wrong, summed)
+
+
+def _terms(
+    values: Sequence[float], sds: Sequence[float], wrong: Sequence[float], model: MeasurementModel
+) -> tuple[Term, ...]:
+    count = len(values)
+    terms = []
+    for mask in range(1, 1 << count):
+        term = _subset([i for i in range(count) if mask >> i & 1], values, sds, wrong, model)
+        if term.log_weight > -math.inf:
+            terms.append(term)
+    return tuple(terms)
+
+
+def _subset(
+    good: Sequence[int], values: Sequence[float], sds: Sequence[float], wrong: Sequence[float], model: MeasurementModel
+) -> Term:
+    """The term in which exactly the readings `good` are not wrong."""
+    precisions = [1 / sds[i] ** 2 for i in good]
+    total = sum(precisions)
+    centre = sum(p * values[i] for p, i in zip(precisions, good, strict=True)) / total
+    misfit = sum(p * (values[i] - centre) ** 2 for p, i in zip(precisions, good, strict=True))
+    log_weight = 0.5 * math.log(2 * math.pi / total) - 0.5 * misfit
+    log_weight += sum(math.log1p(-model.outliers) - math.log(sds[i]) - 0.5 * math.log(2 * math.pi) for i in good)
+    kept = set(good)
+    log_weight += sum(_log(model.outliers * density) for i, density in enumerate(wrong) if i not in kept)
+    return Term(log_weight, centre, math.sqrt(1 / total + model.cut_sd**2))
+
+
+def _log(x: float) -> float:
+    return math.log(x) if x > 0 else -math.inf

@@ -1,0 +1,169 @@
+"""Decoding by brute force, for tests: every legal code, every integral taken on its own, nothing shared with the package.
+
+Legal codes are listed by asking each rule about each code. For one code the readings' density is integrated over wear
+(and a cut's own error) by Gauss-Legendre panels per cut and side, then over offset, tilt, left-right difference and wear
+scale on dense even grids. It is slow and plain on purpose.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from attrs import evolve
+
+from bitting.decode import MeasurementModel
+from bitting.model import Blade, Cutting, Measuring, ReadCut, Reading, Readings, System, Track
+from bitting.rules import read_rules, violations
+
+SCALES = ((0.25, 0.05), (0.5, 0.25), (1.0, 0.40), (2.0, 0.25), (4.0, 0.05))
+
+
+def make_system(
+    *,
+    cuts: int = 4,
+    depths: tuple[float, ...] = (8.6, 8.2, 7.8, 7.4),
+    tracks: tuple[str, ...] = ("left",),
+    sides: tuple[str, ...] = (),
+    convenience: bool = False,
+    must: tuple[str, ...] = (),
+    milling: str = "external",
+    measuring: Measuring | None = None,
+) -> System:
+    """A small invented system with its rules bound."""
+    made = tuple(
+        Track(
+            name=name,
+            milling=milling,  # type: ignore[arg-type]
+            measured="far-edge",
+            spaces=tuple(20.0 - 2.3 * i for i in range(cuts)),
+            labels=tuple(str(i + 1) for i in range(len(depths))),
+            depths=depths,
+        )
+        for name in tracks
+    )
+    system = System(
+        name="finch", about="invented", source="invented for the tests", unit="mm", stop="tip", sides=sides,
+        convenience=convenience, blade=Blade(10.0, 2.6, 1.0), tracks=made, must=must, cutting=Cutting(),
+        measuring=measuring or Measuring(),
+    )  # fmt: skip
+    return evolve(system, rules=read_rules(system, must, ()))
+
+
+def make_readings(
+    system: System, cuts: dict[tuple[str | None, str, int], list[float]], digit: float = 0.01
+) -> Readings:
+    """Readings from {(side, track, cut): values}."""
+    rows = tuple(
+        ReadCut(side, track, cut, tuple(Reading(v, None, digit, (0, 0)) for v in values))
+        for (side, track, cut), values in cuts.items()
+    )
+    return Readings(system, "", system.unit, rows)
+
+
+def legal_codes(system: System) -> Iterator[tuple[tuple[int, ...], ...]]:
+    """Every legal code, by trying them all."""
+    rows = [itertools.product(range(len(lane.track.depths)), repeat=lane.track.cuts) for lane in system.lanes]
+    for code in itertools.product(*rows):
+        if not any(True for rule in system.rules if rule.level == "must" for _ in violations(rule, system, code)):
+            yield code
+
+
+class Brute:
+    """The exact posterior of one small key: `codes`, `probabilities` and `log_evidence`."""
+
+    def __init__(
+        self,
+        readings: Readings,
+        system: System,
+        model: MeasurementModel,
+        *,
+        points: int = 801,
+        shared: int = 1,
+        reach: float = 8.0,
+        deepest_wear: float = 1.2,
+    ) -> None:
+        self.system, self.model, self.deepest_wear = system, model, deepest_wear
+        self.codes = list(legal_codes(system))
+        self.offsets, offset_weights = _even(model.offset_sd, points, reach)
+        tilts, tilt_weights = _even(model.tilt_sd, shared, 6.0)
+        pairs, pair_weights = _even(model.left_right_sd, shared, 6.0)
+        total = np.zeros(len(self.codes))
+        self.offset_moments = np.zeros(3)
+        for factor, scale_weight in SCALES if model.wear else ((1.0, 1.0),):
+            for tilt, tilt_weight in zip(tilts, tilt_weights, strict=True):
+                for pair, pair_weight in zip(pairs, pair_weights, strict=True):
+                    rows = self._cut_rows(readings, model.wear * factor, tilt, pair)
+                    for index, code in enumerate(self.codes):
+                        likelihood = offset_weights * scale_weight * tilt_weight * pair_weight
+                        for (lane, cut), table in rows.items():
+                            likelihood = likelihood * table[code[lane][cut]]
+                        total[index] += likelihood.sum()
+                        self.offset_moments += [(likelihood * self.offsets**k).sum() for k in (0, 1, 2)]
+        self.probabilities = total / total.sum()
+        self.log_evidence = math.log(total.sum() / len(self.codes))
+
+    def _cut_rows(
+        self, readings: Readings, scale: float, tilt: float, pair: float
+    ) -> dict[tuple[int, int], list[np.ndarray]]:
+        rows: dict[tuple[int, int], list[np.ndarray]] = {}
+        names = [(lane.side, lane.track.name) for lane in self.system.lanes]
+        for cut in readings.cuts:
+            if not cut.readings:
+                continue
+            lane = names.index((cut.side if self.system.sided else None, cut.track))
+            track = self.system.lanes[lane].track
+            place = (track.spaces[cut.cut] - track.spaces[0]) / (track.spaces[-1] - track.spaces[0]) - 0.5
+            sign = 0 if len(self.system.tracks) < 2 else (1 if track is self.system.tracks[0] else -1)
+            table = [self._one_cut(cut, track, depth, tilt * place + sign * pair, scale) for depth in track.depths]
+            old = rows.get((lane, cut.cut))
+            rows[lane, cut.cut] = table if old is None else [a * b for a, b in zip(old, table, strict=True)]
+        return rows
+
+    def _one_cut(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
+        """The density of one cut's readings on one side, at every offset."""
+        model = self.model
+        deeper = 1.0 if track.depths[-1] > track.depths[0] else -1.0
+        first, last = track.depths[0] - track.depths[1], track.depths[-1] - track.depths[-2]
+        ends = sorted((track.depths[0] + first, track.depths[-1] + last))
+        wears, wear_weights = _wear_nodes(scale, self.deepest_wear)
+        owns, own_weights = _even(model.cut_sd, 61 if model.cut_sd else 1, 7.0)
+        middle = depth + self.offsets[:, None, None] + shift + deeper * wears[None, :, None] + owns[None, None, :]
+        density = np.ones_like(middle)
+        for reading in cut.readings:
+            own = model.reading_sd if reading.own_sd is None else reading.own_sd
+            u = math.sqrt(own**2 + reading.digit**2 / 12)
+            normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))
+            wrong = 1 / (ends[1] - ends[0]) if ends[0] <= reading.value <= ends[1] else 0.0
+            density *= (1 - model.outliers) * normal + model.outliers * wrong
+        return np.asarray(np.einsum("owe,w,e->o", density, wear_weights, own_weights))
+
+    def marginal(self, lane: int, cut: int, depth: int) -> float:
+        """The probability of one depth at one cut."""
+        return float(sum(p for c, p in zip(self.codes, self.probabilities, strict=True) if c[lane][cut] == depth))
+
+    def ranked(self) -> list[tuple[tuple[tuple[int, ...], ...], float]]:
+        """Codes with their probabilities, most probable first, the shallower first where they are equal."""
+        rows = [(c, float(p)) for c, p in zip(self.codes, self.probabilities, strict=True)]
+        return sorted(rows, key=lambda row: (-round(math.log(max(row[1], 1e-300)), 9), row[0]))
+
+
+def _even(sd: float, points: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Even points and normal weights."""
+    if sd == 0:
+        return np.zeros(1), np.ones(1)
+    x = np.linspace(-reach * sd, reach * sd, points)
+    return x, np.exp(-0.5 * (x / sd) ** 2) / (sd * math.sqrt(2 * math.pi)) * (x[1] - x[0])
+
+
+def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
+    """Gauss-Legendre panels over exponential wear, out to 40 times its mean or to `deepest`."""
+    if scale == 0:
+        return np.zeros(1), np.ones(1)
+    nodes, weights = np.polynomial.legendre.leggauss(8)
+    edges = np.arange(0, min(max(40 * scale, 0.3), deepest) + 0.04, 0.04)
+    left, width = edges[:-1, None], np.diff(edges)[:, None]
+    w = (left + (nodes + 1) / 2 * width).ravel()
+    return w, (weights * width / 2).ravel() * np.exp(-w / scale) / scale

@@ -1,0 +1,168 @@
+"""The posterior equals brute force: every legal code, every integral taken separately (tests/decode_oracle.py)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import exponnorm, norm
+
+from bitting.decode import Decoded, Decoder, MeasurementModel, decode
+from bitting.decode.density import density, log_density
+from bitting.model import Readings, System
+from tests.decode_oracle import Brute, make_readings, make_system
+
+PLAIN = MeasurementModel(reading_sd=0.05, offset_sd=0.08, wear=0.06, outliers=0.01)
+THREE = (8.6, 8.2, 7.8)
+
+
+def one(values: list[float | list[float] | None], side: str | None = None, track: str = "left") -> dict:
+    """Readings of one list of cuts; None: not measured."""
+    rows = [v if isinstance(v, list) else [v] for v in values if v is not None]
+    cuts = [i for i, v in enumerate(values) if v is not None]
+    return {(side, track, cut): row for cut, row in zip(cuts, rows, strict=True)}
+
+
+CASES = {
+    "one track": (make_system(), one([8.55, 8.02, 7.75, 7.3]), PLAIN),
+    "rules": (make_system(must=("adjacent cuts differ by at most 1",)), one([8.55, 7.81, 7.75, 7.3]), PLAIN),
+    "deeper is larger": (make_system(depths=(1.0, 1.4, 1.8)), one([1.05, 1.44, 1.62, 1.9]), PLAIN),
+    "uneven depths": (make_system(depths=(8.6, 8.35, 7.8)), one([8.5, 8.2, 7.7, 8.33]), PLAIN),
+    "repeats": (make_system(depths=THREE), one([[8.4, 8.38], [8.1, 8.15, 7.6], 7.75, [8.02, 8.06]]), PLAIN),
+    "a repeat far off": (make_system(depths=THREE), one([[8.55, 7.5], [8.3, 9.9], 7.75, 8.0]), PLAIN),
+    "not measured": (make_system(must=("adjacent cuts differ by at most 1",)), one([8.55, None, None, 7.3]), PLAIN),
+    "offset of one increment": (make_system(depths=THREE), one([8.18, 8.22, 7.85, 7.8]), MeasurementModel(0.05, 0.2, 0.03, 0.01)),
+    "no wear": (make_system(), one([8.5, 8.2, 7.7, 7.3]), MeasurementModel(0.05, 0.08, 0.0, 0.01)),
+    "no offset": (make_system(), one([8.5, 8.2, 7.6, 7.2]), MeasurementModel(0.05, 0.0, 0.06, 0.01)),
+    "no outliers": (make_system(), one([8.5, 8.2, [7.6, 7.5], 7.2]), MeasurementModel(0.05, 0.08, 0.06, 0.0)),
+    "everything wrong": (make_system(), one([8.4, 9.4, 7.0, 6.0]), PLAIN),
+    "own error of a cut": (
+        make_system(cuts=3, depths=THREE), one([[8.4, 8.43], [8.0, 7.98, 8.02], 7.6]),
+        MeasurementModel(0.03, 0.05, 0.04, 0.01, cut_sd=0.04),
+    ),
+    "both faces of a convenience key": (
+        make_system(cuts=3, depths=THREE, sides=("top", "bottom"), convenience=True),
+        one([8.5, 8.05, 7.6], "top") | one([8.35, 8.2, None], "bottom"), PLAIN,
+    ),
+    "two edges": (
+        make_system(cuts=3, depths=THREE, sides=("top", "bottom"), milling="edge"),
+        one([8.5, 8.05, 7.6], "top") | one([8.42, 8.0, 7.9], "bottom"), PLAIN,
+    ),
+    "two tracks": (
+        make_system(cuts=3, depths=THREE, tracks=("left", "right")),
+        one([8.5, 8.05, 7.6]) | one([8.42, 8.0, 7.9], track="right"), PLAIN,
+    ),
+    "coupled tracks": (
+        make_system(cuts=2, depths=THREE, tracks=("left", "right"), must=("left and right differ by at least 1 at every cut",)),
+        one([8.5, 8.05]) | one([8.42, 8.0], track="right"), PLAIN,
+    ),
+    "only one of two tracks": (
+        make_system(cuts=3, depths=(8.6, 8.2), tracks=("left", "right")), one([8.45, 8.4, 8.1]), PLAIN,
+    ),
+}  # fmt: skip
+
+SHARED = MeasurementModel(0.05, 0.06, 0.04, 0.01, left_right_sd=0.05)
+SHARED_CASES = {
+    "tilt and left-right": (
+        make_system(cuts=2, depths=(8.6, 8.2), tracks=("left", "right")),
+        one([8.5, 8.15]) | one([8.42, 8.12], track="right"),
+        MeasurementModel(0.05, 0.06, 0.04, 0.01, tilt_sd=0.06, left_right_sd=0.05),
+    ),
+    "tilt": (make_system(depths=THREE), one([8.55, 8.02, 7.95, 7.6]), MeasurementModel(0.05, 0.06, 0.04, 0.01, tilt_sd=0.08)),
+    "left-right": (
+        make_system(cuts=2, depths=THREE, tracks=("left", "right")), one([8.5, 8.0]) | one([8.42, 8.02], track="right"), SHARED,
+    ),
+    "left-right, coupled": (
+        make_system(cuts=2, depths=THREE, tracks=("left", "right"), must=("left and right differ by at least 1 at every cut",)),
+        one([8.5, 8.0]) | one([8.42, 8.02], track="right"), SHARED,
+    ),
+    "left-right, one track read": (
+        make_system(cuts=3, depths=(8.6, 8.2), tracks=("left", "right")), one([8.45, 8.4, 8.1]), SHARED,
+    ),
+    "left-right without offset": (
+        make_system(cuts=2, depths=THREE, tracks=("left", "right")), one([8.5, 8.0]) | one([8.42, 8.02], track="right"),
+        MeasurementModel(0.05, 0.0, 0.04, 0.01, left_right_sd=0.05),
+    ),
+}  # fmt: skip
+
+
+def compare(system: System, readings: Readings, model: MeasurementModel, brute: Brute, within: float) -> Decoded:
+    """Every probability, the order of the codes, the evidence and the offset against brute force."""
+    wanted = min(len(brute.codes), 12)
+    result = decode(readings, system, wanted, model)
+    assert result.log_evidence == pytest.approx(brute.log_evidence, abs=within)
+    expected = brute.ranked()[:wanted]
+    assert [c.probability for c in result.candidates] == pytest.approx([p for _, p in expected], abs=within)
+    probability = dict(zip(brute.codes, brute.probabilities, strict=True))
+    listed = [c.depths for c in result.candidates]
+    assert len(set(listed)) == wanted
+    assert [probability[depths] for depths in listed] == pytest.approx([p for _, p in expected], rel=1e-7, abs=1e-9)
+    if len(expected) < 2 or expected[0][1] > expected[1][1] * (1 + 1e-6):
+        assert listed[0] == expected[0][0]
+    at = iter(result.cuts)
+    for lane, row in enumerate(system.lanes):
+        for cut in range(row.track.cuts):
+            found = next(at)
+            shares = {a.depth: a.probability for a in found.alternatives} | {found.depth: found.confidence}
+            want = [brute.marginal(lane, cut, d) for d in range(len(row.track.depths))]
+            assert [shares[label] for label in row.track.labels] == pytest.approx(want, abs=within)
+    mass, first, second = brute.offset_moments
+    assert result.offset.mean == pytest.approx(first / mass, abs=within)
+    assert result.offset.sd == pytest.approx(
+        np.sqrt(max(second / mass - (first / mass) ** 2, 0)), abs=max(within, 3e-8)
+    )
+    return result
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_equals_brute_force(name: str) -> None:
+    system, values, model = CASES[name]
+    readings = make_readings(system, values)
+    far = name in ("a repeat far off", "everything wrong")
+    points = 121 if name == "own error of a cut" else 1501 if far else 501
+    brute = Brute(readings, system, model, points=points, reach=24.0 if far else 8.0, deepest_wear=4.0 if far else 1.2)
+    compare(system, readings, model, brute, 1e-6)
+
+
+@pytest.mark.parametrize("name", SHARED_CASES)
+def test_equals_brute_force_with_shared_differences(name: str) -> None:
+    system, values, model = SHARED_CASES[name]
+    readings = make_readings(system, values)
+    compare(system, readings, model, Brute(readings, system, model, points=31, shared=23), 1e-4)
+
+
+@pytest.mark.parametrize("scale", [0.001, 0.02, 0.3])
+def test_density_of_noise_and_wear(scale: float) -> None:
+    """scipy.stats.exponnorm is the same density (K = scale / sd, location 0)."""
+    y = np.linspace(-0.4, 1.5, 400)
+    expected = exponnorm.pdf(y, scale / 0.05, 0, 0.05)
+    assert density(y, 0.05, scale) == pytest.approx(expected, rel=1e-9, abs=1e-200)
+    logs = exponnorm.logpdf(y, scale / 0.05, 0, 0.05)
+    usable = np.isfinite(logs)
+    assert log_density(y, 0.05, scale)[usable] == pytest.approx(logs[usable], rel=1e-9)
+
+
+def test_density_without_wear_and_far_away() -> None:
+    y = np.array([-0.2, 0.0, 0.1])
+    assert density(y, 0.05, 0.0) == pytest.approx(norm.pdf(y, 0, 0.05), rel=1e-13)
+    far = log_density(np.array([-100.0, 100.0]), 0.03, 0.04)
+    assert far[0] == pytest.approx(-0.5 * (100 / 0.03) ** 2, rel=1e-4)  # the normal side
+    assert far[1] == pytest.approx(0.5 * (0.03 / 0.04) ** 2 - 100 / 0.04 - np.log(0.04), rel=1e-9)  # the wear side
+
+
+def test_a_decoder_serves_many_keys() -> None:
+    system, values, model = CASES["rules"]
+    readings = make_readings(system, values)
+    decoder = Decoder(system, model)
+    first = decoder.decode(readings)
+    decoder.decode(make_readings(system, one([8.6, 8.6, 8.2, 8.2])))
+    assert decoder.decode(readings) == first == decode(readings, system, model=model)
+
+
+def test_many_repeats_integrate_as_few_do() -> None:
+    """Nine readings of one cut take the quadrature; brute force takes any number."""
+    system = make_system(cuts=2, depths=THREE)
+    values = [8.41, 8.44, 8.38, 8.42, 8.4, 8.43, 8.02, 8.41, 8.39]
+    for own in (0.0, 0.03):
+        model = MeasurementModel(0.05, 0.08, 0.06, 0.01, cut_sd=own)
+        readings = make_readings(system, one([values, 8.1]))
+        compare(system, readings, model, Brute(readings, system, model, points=81 if own else 301), 1e-6)
