@@ -290,6 +290,26 @@ def test_normalising_keeps_positions_and_changes_nothing_unlisted():
     assert not any(0x20 <= code < 0x7F for code in TABLE)
 
 
+@pytest.mark.parametrize("dash", "-‐‑‒–—―−⁃﹘﹣－")
+def test_dashes(dash):
+    assert canonical(f"left: 2{dash}1 {dash} 3 / 112") == SAME
+
+
+# Unicode white space (property White_Space, https://www.unicode.org/Public/UCD/latest/ucd/PropList.txt) and blanks of no width
+BLANKS = [
+    *"\t\n\v\f\r \x85\xa0\u1680\u2028\u2029\u202f\u205f\u3000",
+    *map(chr, range(0x2000, 0x200E)),
+    "\u2060",
+    "\ufeff",
+]
+
+
+@pytest.mark.parametrize("blank", BLANKS, ids=ascii)
+def test_blanks(blank):
+    assert canonical(f"{blank}left:{blank}2{blank}13 /{blank}{blank}112{blank}") == SAME
+    assert canonical(f"a1{blank}a2{blank}b10", LONG_LABELS) == "a1 a2 b10"
+
+
 # ---- canonical form -----------------------------------------------------------------------------------------------
 
 

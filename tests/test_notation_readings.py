@@ -234,6 +234,14 @@ def test_odd_readings_that_are_still_answered(text):
     assert len(parse_readings(text, SINGLE).cuts) == 3
 
 
+def test_inches_are_told_from_a_table_that_begins_near_zero():
+    wall = Track("only", "external", "own-edge", (20.0, 17.0, 14.0), tuple("12345"), (0.4, 0.85, 1.3, 1.75, 2.2))
+    made = evolve(SINGLE, tracks=(wall,))
+    with pytest.raises(NotationError, match="fit it in in"):
+        parse_readings("0.016 0.07 0.09", made)
+    assert values("0.35 2.3 1.3", made) == [[0.35], [2.3], [1.3]]
+
+
 def test_the_advice_names_the_unit_to_write():
     with pytest.raises(NotationError) as caught:
         parse_readings("0.292 0.31 0.27 mm", SINGLE)

@@ -8,9 +8,8 @@ order, and one unnamed list that is as long as all the remaining tracks together
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
-from attrs import frozen
 from lark import Token
 
 from bitting.errors import NotationError, Span, nearest
@@ -23,8 +22,7 @@ KEYWORDS = frozenset({"from", "bow", "tip", "both", "mm", "in", "thou"})
 T = TypeVar("T")
 
 
-@frozen
-class Row:
+class Row(NamedTuple):
     """One list as it stands in the text: its name (unresolved), whether it is read from the tip, its items, its place."""
 
     name: Token | None
@@ -34,8 +32,7 @@ class Row:
     whole: Span
 
 
-@frozen
-class SideRows:
+class SideRows(NamedTuple):
     """The lists of one side in the order of the text; `side` is None where the text has no side wrappers."""
 
     side: str | None
@@ -43,8 +40,7 @@ class SideRows:
     span: Span
 
 
-@frozen
-class Assigned(Generic[T]):
+class Assigned(NamedTuple, Generic[T]):
     """A list given to a track (None: it fits none); `parts` are its items, or its share of a list that was split."""
 
     track: Track | None
