@@ -83,7 +83,7 @@ class Brute:
         points: int = 801,
         shared: int = 1,
         reach: float = 8.0,
-        deepest_wear: float = 1.2,
+        deepest_wear: float = 2.0,
     ) -> None:
         self.system, self.model, self.deepest_wear = system, model, deepest_wear
         self.codes = list(legal_codes(system))
@@ -166,4 +166,5 @@ def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
     edges = np.arange(0, min(max(40 * scale, 0.3), deepest) + 0.04, 0.04)
     left, width = edges[:-1, None], np.diff(edges)[:, None]
     w = (left + (nodes + 1) / 2 * width).ravel()
-    return w, (weights * width / 2).ravel() * np.exp(-w / scale) / scale
+    shares = (weights * width / 2).ravel() * np.exp(-w / scale) / scale
+    return np.append(w, 1e3), np.append(shares, math.exp(-edges[-1] / scale))  # more wear than any reading tells apart

@@ -119,7 +119,7 @@ def test_equals_brute_force(name: str) -> None:
     readings = make_readings(system, values)
     far = name in ("a repeat far off", "everything wrong")
     points = 121 if name == "own error of a cut" else 1501 if far else 501
-    brute = Brute(readings, system, model, points=points, reach=24.0 if far else 8.0, deepest_wear=4.0 if far else 1.2)
+    brute = Brute(readings, system, model, points=points, reach=24.0 if far else 8.0, deepest_wear=4.0 if far else 2.0)
     compare(system, readings, model, brute, 1e-6)
 
 
