@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from bitting.decode import Decoded, MeasurementModel, decode
     from bitting.diagram import code_space
     from bitting.errors import BittingError
+    from bitting.machine.alignment import Alignment, align
+    from bitting.machine.inspection import Inspection, inspect
     from bitting.model import Code, Finding, Readings, System
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system, shipped_systems
@@ -27,19 +29,23 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
+    "Alignment": "machine.alignment",
     "BittingError": "errors",
     "CheckedMany": "batch",
     "Code": "model",
     "Decoded": "decode",
     "Finding": "model",
+    "Inspection": "machine.inspection",
     "MeasurementModel": "decode",
     "Readings": "model",
     "Report": "check",
     "System": "model",
+    "align": "machine.alignment",
     "check": "check",
     "check_many": "batch",
     "code_space": "diagram",
     "decode": "decode",
+    "inspect": "machine.inspection",
     "load_system": "systemfile",
     "parse_code": "notation",
     "parse_readings": "notation",
@@ -47,21 +53,25 @@ _HOMES = {
 }
 
 __all__ = [
+    "Alignment",
     "BittingError",
     "CheckedMany",
     "Code",
     "Decoded",
     "Finding",
+    "Inspection",
     "MeasurementModel",
     "Readings",
     "Report",
     "System",
     "__version__",
+    "align",
     "check",
     "check_many",
     "code_space",
     "count",
     "decode",
+    "inspect",
     "load_system",
     "parse_code",
     "parse_readings",

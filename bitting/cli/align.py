@@ -1,0 +1,156 @@
+"""`bitting align`: a measured setup key, and what it says about the machine's setting."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.cli.inspect import gauge_of, gauge_options, unit_option
+from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.machine.alignment import Alignment
+    from bitting.machine.machinefile import Corrections
+    from bitting.model import System
+
+
+@click.command(name="align")
+@click.argument("readings", nargs=-1)
+@system_option
+@unit_option
+@click.option("--place", "places", multiple=True, metavar="PLACE", help="Where a deep cut sits (see below).")
+@click.option("--code", metavar="CODE", help="What the key was cut to, if not the system's setup key.")
+@click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
+@gauge_options
+@click.option(
+    "--history", type=click.Path(dir_okay=False), metavar="FILE.csv", help="Append to it and show its charts."
+)
+@click.option("--date", metavar="DATE", help="Date for the history (today unless given).")
+@click.option("--adjusted", is_flag=True, help="Note in the history that the machine is set anew after this key.")
+@click.option(
+    "--correct",
+    "machine",
+    type=click.Path(dir_okay=False),
+    metavar="FILE.toml",
+    help="Write the corrections into a machine file, on top of those in it.",
+)
+@click.option(
+    "--fresh", is_flag=True, help="The key was cut without the corrections in the machine file: replace them."
+)
+@click.option("--left-right", is_flag=True, help="Correct left and right apart, where the clamp can't be centred.")
+@json_option
+@answers
+def command(
+    readings: tuple[str, ...],
+    system_name: str,
+    unit: str | None,
+    places: tuple[str, ...],
+    code: str | None,
+    tolerance: str | None,
+    caliper: str | None,
+    hand: str | None,
+    zero: str | None,
+    jaw: str | None,
+    history: str | None,
+    date: str | None,
+    adjusted: bool,
+    machine: str | None,
+    fresh: bool,
+    left_right: bool,
+    as_json: bool,
+) -> int:
+    """What a measured setup key says about the machine: depth and space setting, and whether to touch them.
+
+    READINGS are those of the setup key; several keys cut at the same setting are taken together (on standard input, a
+    blank line between keys). PLACE is where its deep cut sits, from the stop: `14.52`, or both walls `13.95..15.05`, for
+    another cut `left 4: 14.52`; two deep cuts tell the space zero from the space scale. Exit status 0: leave the machine.
+
+    \b
+    bitting align "left: 8.62 8.61 8.63 6.80 8.62 … / right: …" -s SYSTEM --place 13.95..15.05
+    bitting align "…" "…" -s SYSTEM --history machine.csv --correct machine.toml
+    """
+    from bitting.machine.alignment import align
+    from bitting.machine.inspect_lengths import parse_length, parse_place
+    from bitting.notation import parse_code, parse_readings
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    gauge = gauge_of(system, caliper, hand, zero, jaw)
+    result = align(
+        [parse_readings(text, system, unit) for text in _keys(readings)],
+        system,
+        places=[parse_place(text, system) for text in places],
+        code=None if code is None else parse_code(code, system),
+        gauge=gauge,
+        tolerance=None if tolerance is None else parse_length(tolerance, system),
+    )
+    corrections, note = _correct(machine, result, system, fresh, left_right)
+    kept = None
+    if history is not None:
+        from bitting.machine.align_history import append
+
+        kept = append(history, result, date or _today(), adjusted or corrections is not None)
+    if as_json:
+        _print(result, kept, corrections, note)
+    else:
+        from bitting.report.align import alignment_lines, history_lines
+
+        for line in alignment_lines(result, system):
+            click.echo(line)
+        if note:
+            click.echo(note)
+        for line in () if kept is None else history_lines(kept, system):
+            click.echo(line)
+    return GOOD if result.verdict == "leave" else BAD_NEWS
+
+
+def _keys(readings: tuple[str, ...]) -> list[str]:
+    """The texts of the keys: arguments, or standard input with a blank line between keys, or asked for."""
+    if readings and readings != ("-",):
+        return list(readings)
+    if sys.stdin.isatty():
+        return [click.prompt("Readings of the setup key", err=True)]
+    keys: list[list[str]] = [[]]
+    for line in sys.stdin.read().splitlines():
+        if line.strip():
+            keys[-1].append(line)
+        elif keys[-1]:
+            keys.append([])
+    texts = ["\n".join(key) for key in keys if key]
+    if not texts:
+        raise BittingError("no readings on standard input", hint="give the readings of the setup key")
+    return texts
+
+
+def _today() -> str:
+    from datetime import date
+
+    return date.today().isoformat()
+
+
+def _correct(
+    path: str | None, result: Alignment, system: System, fresh: bool, left_right: bool
+) -> tuple[Corrections | None, str]:
+    """Write the corrections if that was asked for and there are any, and say what was done."""
+    if path is None:
+        return None, ""
+    from bitting.machine.align_corrections import correct, curable
+
+    if not curable(result, left_right):
+        return None, f"Nothing was written to {path}: {result.reason}."
+    return correct(path, result, system, fresh=fresh, left_right=left_right), f"Corrections written to {path}."
+
+
+def _print(result: Alignment, kept: Any, corrections: Corrections | None, note: str) -> None:
+    """The JSON; the history's charts and the corrections stand beside the answer where they were asked for."""
+    import attr
+
+    answer = result.as_dict()
+    if kept is not None:
+        answer["history"] = attr.asdict(kept, retain_collection_types=False)
+    if note:
+        answer["corrections"] = None if corrections is None else attr.asdict(corrections)
+    print_json(answer)

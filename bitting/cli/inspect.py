@@ -1,0 +1,133 @@
+"""`bitting inspect`: a finished key, measured, beside its code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.machine.inspect_uncertainty import Gauge
+    from bitting.model import System
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+unit_option = click.option(
+    "--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none."
+)
+
+
+def gauge_options(function: F) -> F:
+    """How the key was measured; lengths may carry a unit (`0.8 thou`), otherwise they are in the system's."""
+    for option in (
+        click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge."),
+        click.option("--zero", metavar="LENGTH", help="Standard uncertainty of the caliper's zero."),
+        click.option("--hand", metavar="LENGTH|repeats", help="The hand's part of one reading; or take the repeats'."),
+        click.option("--caliper", metavar="LENGTH", help="The caliper's error limits (0.02 for ±0.02)."),
+    ):
+        function = option(function)
+    return function
+
+
+def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | None, jaw: str | None) -> Gauge:
+    """The options above as a value."""
+    from bitting.machine.inspect_lengths import parse_length
+    from bitting.machine.inspect_uncertainty import Gauge
+
+    def length(text: str | None) -> float | None:
+        return None if text is None else parse_length(text, system)
+
+    by_hand = "repeats" if hand is not None and hand.strip().lower() == "repeats" else None
+    return Gauge(length(caliper), by_hand or length(hand), length(zero) or 0.0, length(jaw))  # type: ignore[arg-type]
+
+
+@click.command(name="inspect")
+@click.argument("code", required=False)
+@click.argument("readings", required=False)
+@system_option
+@unit_option
+@click.option("--guard", metavar="P|Ku", help="How sure a verdict must be: 95% (unless given), or a guard band as 2u.")
+@click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
+@click.option("--place-tolerance", metavar="LENGTH", help="What a place along the blade may be off by.")
+@click.option("--against", metavar="READINGS", help="Compare with a key that works, measured with the same caliper.")
+@gauge_options
+@json_option
+@answers
+def command(
+    code: str | None,
+    readings: str | None,
+    system_name: str,
+    unit: str | None,
+    guard: str | None,
+    tolerance: str | None,
+    place_tolerance: str | None,
+    against: str | None,
+    caliper: str | None,
+    hand: str | None,
+    zero: str | None,
+    jaw: str | None,
+    as_json: bool,
+) -> int:
+    """Is the finished key right? Each cut beside its tolerance: pass, recut, too deep, or too close to tell.
+
+    Without CODE and READINGS two lines are read from standard input, the code first, or asked for. Deburr and dry the key
+    before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
+
+    \b
+    bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
+    bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
+    """
+    from bitting.machine.inspect_decision import Guard
+    from bitting.machine.inspect_lengths import parse_length
+    from bitting.machine.inspection import inspect
+    from bitting.notation import parse_code, parse_readings
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    gauge = gauge_of(system, caliper, hand, zero, jaw)
+    rule = Guard() if guard is None else Guard.parse(guard)
+    code_text, readings_text = two_texts(code, readings)
+    result = inspect(
+        parse_code(code_text, system),
+        parse_readings(readings_text, system, unit),
+        system,
+        gauge=gauge,
+        guard=rule,
+        tolerance=None if tolerance is None else parse_length(tolerance, system),
+        place_tolerance=None if place_tolerance is None else parse_length(place_tolerance, system),
+        against=None if against is None else parse_readings(against, system, unit),
+    )
+    if as_json:
+        print_json(result.as_dict())
+    else:
+        from bitting.report.inspect import inspection_lines
+
+        for line in inspection_lines(result, system):
+            click.echo(line)
+    return GOOD if result.verdict == "pass" else BAD_NEWS
+
+
+def two_texts(code: str | None, readings: str | None) -> tuple[str, str]:
+    """Code and readings; what is missing is asked for on a terminal, or read from standard input, a line each."""
+    given = [None if text == "-" else text for text in (code, readings)]
+    missing = given.count(None)
+    if not missing:
+        return str(given[0]), str(given[1])
+    if sys.stdin.isatty():
+        asked = [
+            click.prompt(what, err=True) if text is None else text
+            for what, text in zip(("Code", "Readings"), given, strict=True)
+        ]
+        return asked[0], asked[1]
+    lines = [line for line in sys.stdin.read().splitlines() if line.strip()]
+    if len(lines) != missing:
+        what = "the code on the first, the readings on the second" if missing == 2 else "what wasn't given as argument"
+        raise BittingError(f"{len(lines)} lines on standard input instead of {missing}", hint=f"give {missing}: {what}")
+    rest = iter(lines)
+    texts = [next(rest) if text is None else text for text in given]
+    return texts[0], texts[1]

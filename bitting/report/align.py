@@ -1,0 +1,140 @@
+"""How a machine's setting is told on a terminal, and its control charts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from bitting.machine.align_fit import Term
+from bitting.machine.align_history import History
+from bitting.machine.alignment import EXPANDED, Alignment
+from bitting.machine.charts import Chart
+from bitting.model import System
+from bitting.report.inspect import both, number
+
+WHOLE = {
+    "leave": "Leave the machine as it is",
+    "adjust": "Adjust the machine",
+    "uneven": "Don't turn the dials yet: the error is uneven",
+}
+
+
+def alignment_lines(result: Alignment, system: System) -> Iterator[str]:
+    """The answer for a terminal; ± is twice the standard uncertainty."""
+    yield f"{WHOLE[result.verdict]}: {result.reason}."
+    yield ""
+    yield from _setting("depth", result.depth_offset, result.to_depth, _depth_ways(system), system)
+    if result.space_offset is None:
+        yield "space  not measured: give the place of the deep cut with --place"
+    else:
+        yield from _setting("space", result.space_offset, result.to_space, _space_ways(system), system)
+    yield from _scales(result)
+    yield ""
+    yield from _terms(result, system)
+    if result.left_right is not None:
+        first, second = system.tracks[0].name, system.tracks[1].name
+        yield f"left-right: {first} {_term(result.left_right, system)}, {second} as much the other way"
+    for cause in result.causes:
+        yield f"Likely: {cause}."
+    for note in result.notes:
+        yield f"Note: {note}."
+    yield f"Assumed: {result.assumptions}. Signs are measured − nominal; ± is {EXPANDED:g} standard uncertainties."
+
+
+def _depth_ways(system: System) -> tuple[str, str]:
+    """What a positive and a negative offset mean."""
+    return ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
+
+
+def _space_ways(system: System) -> tuple[str, str]:
+    towards = ("too near the bow", "too near the tip")
+    return towards if system.stop == "tip" else (towards[1], towards[0])
+
+
+OPPOSITE = {
+    "too deep": "shallower",
+    "too shallow": "deeper",
+    "too near the bow": "nearer the tip",
+    "too near the tip": "nearer the bow",
+}
+
+
+def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str], system: System) -> Iterator[str]:
+    if offset.mean is None or offset.sd is None:
+        yield f"{what}  can't be told from these readings"
+        return
+    way = ways[offset.mean < 0]
+    yield f"{what}  cuts are {both(abs(offset.mean), system)} {way}, ± {both(EXPANDED * offset.sd, system)}"
+    if change is not None:
+        yield f"       -> set it {both(abs(change), system)} {OPPOSITE[way]}"
+
+
+def _scales(result: Alignment) -> Iterator[str]:
+    if result.to_scale is not None:
+        yield f"       -> and {100 * result.to_scale:+.2f} % of the depth below the shallowest"
+    if result.to_space_scale is not None:
+        yield (
+            f"       -> and {100 * result.to_space_scale:+.2f} % of the distance from the middle cut; in a machine file, "
+            "mend the travel per turn"
+        )
+
+
+def _terms(result: Alignment, system: System) -> Iterator[str]:
+    rows = [("track", "zero", "scale", "tilt, first cut to last")]
+    rows += [
+        (
+            " ".join(filter(None, (term.side, term.track))),
+            _term(term.zero, system),
+            _ratio(term.scale),
+            _term(term.tilt, system),
+        )
+        for term in result.terms
+    ]
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    for row in rows:
+        yield "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _term(term: Term, system: System) -> str:
+    if term.mean is None or term.sd is None:
+        return "can't be told"
+    sign = "-" if term.mean < 0 else "+"
+    return f"{sign}{number(abs(term.mean), system)} ± {number(EXPANDED * term.sd, system)}"
+
+
+def _ratio(term: Term) -> str:
+    if term.mean is None or term.sd is None:
+        return "can't be told"
+    return f"{100 * term.mean:+.1f} % ± {100 * EXPANDED * term.sd:.1f} %"
+
+
+def history_lines(history: History, system: System) -> Iterator[str]:
+    """The control charts: `o` this key, `~` the moving average, `|` the limits, `:` the centre."""
+    yield f"{history.keys} setup key{'' if history.keys == 1 else 's'} since the machine was last set"
+    if history.provisional:
+        yield "  limits are provisional until there are more of them"
+    yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system)
+    if history.space is not None and history.space_ewma is not None:
+        yield from _chart("space", history.space_dates, history.space, history.space_ewma, system)
+    for signal in history.signals:
+        yield f"Look: {signal}."
+
+
+def _chart(what: str, dates: Sequence[str], chart: Chart, slow: Chart, system: System) -> Iterator[str]:
+    low, high = min(chart.lower[0], *chart.points), max(chart.upper[0], *chart.points)
+    span, columns = (high - low) or 1.0, 41
+    yield f"{what}: centre {number(chart.centre, system)}, limits {number(chart.lower[0], system)} to " + number(
+        chart.upper[0], system
+    )
+
+    def column(value: float) -> int:
+        return max(0, min(columns - 1, round((value - low) / span * (columns - 1))))
+
+    for i, (date, value, average) in enumerate(zip(dates, chart.points, slow.points, strict=True)):
+        line = [" "] * columns
+        for place, mark in (
+            (chart.centre, ":"), (chart.lower[i], "|"), (chart.upper[i], "|"), (average, "~"), (value, "o"),
+        ):  # fmt: skip
+            line[column(place)] = mark
+        out = " OUT" if i in chart.signals else ""
+        drift = " DRIFT" if i in slow.signals else ""
+        yield f"  {date:<10}  {number(value, system):>7}  {''.join(line)}{out}{drift}".rstrip()

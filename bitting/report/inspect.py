@@ -1,0 +1,161 @@
+"""How an inspected key is told on a terminal: the table to read off the caliper, then what to do, cut by cut."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from bitting.machine.inspect_result import InspectedCut, Inspection
+from bitting.model import System
+
+WORDS = {"pass": "pass", "fail": "TOO DEEP", "recut": "RECUT", "uncertain": "too close to tell"}
+WHOLE = {
+    "pass": "The key passes.",
+    "fail": "The key is scrap: metal can't be put back.",
+    "recut": "The key needs recutting.",
+    "uncertain": "Too close to tell.",
+}
+
+
+def number(length: float, system: System) -> str:
+    """A length to the last digit that means anything: a thousandth of a millimetre, a tenth of a thou."""
+    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
+
+
+def both(length: float, system: System) -> str:
+    """A length in millimetres and in thousandths of an inch: `0.060 mm (2.4 thou)`."""
+    mm = system.in_mm(length)
+    return f"{mm:.3f} mm ({mm / 25.4 * 1000:.1f} thou)"
+
+
+def percent(probability: float) -> str:
+    """A probability rounded down, so that nothing uncertain reads as 100 %."""
+    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
+
+
+def name_of(side: str | None, track: str, cut: int) -> str:
+    """`top left 3`."""
+    return " ".join(filter(None, (side, track, str(cut))))
+
+
+def inspection_lines(result: Inspection, system: System) -> Iterator[str]:
+    """The answer for a terminal."""
+    yield WHOLE[result.verdict]
+    yield (
+        f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
+        + (f", a guard band of {result.factor:.2f} u" if not result.guard.endswith("u") else "")
+        + f" where one limit counts; u = {both(result.uncertainty, system)} for one reading"
+    )
+    yield from _ability(result, system)
+    yield ""
+    yield from _table(result, system)
+    yield from _places(result, system)
+    yield ""
+    yield from _actions(result, system)
+    for pattern in result.patterns:
+        yield f"In all: {pattern.message}, {both(abs(pattern.amount), system)} ± {both(2 * pattern.sd, system)}."
+        yield f"  Look at {pattern.likely}."
+    if result.probability_all is not None:
+        yield f"All cuts in tolerance together: at least {percent(result.probability_all)}."
+    for note in result.notes:
+        yield f"Note: {note}."
+    yield f"Assumed: {result.assumptions}. Deburr and dry the key before measuring."
+
+
+def _ability(result: Inspection, system: System) -> Iterator[str]:
+    """Whether this caliper can prove this tolerance at all."""
+    if result.readings_needed == 1:
+        return
+    if result.readings_needed is None:
+        yield (
+            f"This caliper can't prove this tolerance, however often it is read: that needs u of at most "
+            f"{both(result.largest_uncertainty, system)}. Use a better gauge."
+        )
+    else:
+        yield (
+            f"One reading of a cut can't prove this tolerance with this caliper: read every cut at least "
+            f"{result.readings_needed} times (7.42|7.41), or use a better gauge."
+        )
+
+
+def _table(result: Inspection, system: System) -> Iterator[str]:
+    shown = "works at" if result.against else "nominal"
+    head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", "off", "in tolerance", "")
+    rows = [head, *(_cells(cut, system) for cut in result.cuts)]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
+    for row in rows:
+        cells = (
+            text.ljust(w) if i in (0, 3, 4, 5, 9) else text.rjust(w)
+            for i, (text, w) in enumerate(zip(row, widths, strict=True))
+        )
+        yield "  ".join(cells).rstrip()
+
+
+def _cells(cut: InspectedCut, system: System) -> Sequence[str]:
+    name = name_of(cut.side, cut.track, cut.cut)
+    nominal = number(cut.nominal, system)
+    if cut.deviation is None or cut.probability_in_tolerance is None:
+        reads = "-" if cut.measured is None else number(cut.measured, system)
+        return (name, cut.depth, nominal, "", "", "", reads, "", "", cut.note)
+    window = "none" if cut.window is None else _window(cut.window, system)
+    way = system.track(cut.track).deeper
+    recut = "" if cut.recut_from is None else f"{'<>'[way < 0]} {number(cut.recut_from, system)}"
+    scrap = "" if cut.scrap_from is None else f"{'><'[way < 0]} {number(cut.scrap_from, system)}"
+    return (
+        name,
+        cut.depth,
+        nominal,
+        window,
+        recut,
+        scrap,
+        number(cut.measured or 0.0, system),
+        f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
+        percent(cut.probability_in_tolerance),
+        WORDS[cut.verdict],
+    )
+
+
+def _window(window: tuple[float, float], system: System) -> str:
+    """The window rounded inwards, so that what is printed passes."""
+    step = 0.001 if system.unit == "mm" else 0.0001
+    low, high = (math.ceil(window[0] / step - 1e-6) * step, math.floor(window[1] / step + 1e-6) * step)
+    return f"{number(low, system)} to {number(high, system)}" if low <= high else number(sum(window) / 2, system)
+
+
+def _places(result: Inspection, system: System) -> Iterator[str]:
+    if result.places:
+        yield ""
+        yield "Places along the blade:"
+    for place in result.places:
+        word = {"fail": "IN THE WRONG PLACE"}.get(place.verdict, WORDS[place.verdict])
+        yield (
+            f"  {name_of(place.side, place.track, place.cut)}  at {number(place.measured, system)}, nominal "
+            f"{number(place.nominal, system)}  {percent(place.probability_in_tolerance)}  {word}"
+        )
+
+
+def _actions(result: Inspection, system: System) -> Iterator[str]:
+    """What to do about each cut that doesn't pass; cuts that need the same are told together."""
+    again: dict[int | None, list[str]] = {}
+    for cut in result.cuts:
+        name = name_of(cut.side, cut.track, cut.cut)
+        like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
+        if cut.verdict == "recut" and cut.recut is not None:
+            clamp = (
+                " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
+                if cut.still_clamped
+                else ""
+            )
+            yield f"{name}: too shallow, take off {both(cut.recut, system)}.{clamp}{like}"
+        elif cut.verdict == "fail" and cut.deviation is not None:
+            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}.{like}"
+        elif cut.verdict == "uncertain" and cut.deviation is not None:
+            again.setdefault(cut.readings_to_decide, []).append(name)
+    for count, names in again.items():
+        if count is None:
+            yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
+        else:
+            yield f"{count} readings in all would settle {', '.join(names)}, if their mean stays."
+    missing = [name_of(c.side, c.track, c.cut) for c in result.cuts if c.deviation is None]
+    if missing:
+        yield f"Still to measure: {', '.join(missing)}."

@@ -1,0 +1,467 @@
+"""`inspect`: finished keys of invented systems, judged."""
+
+from __future__ import annotations
+
+import json
+import math
+import subprocess
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+import attrs
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.geometry import LineString, box
+
+from bitting.cli.inspect import command
+from bitting.errors import BittingError
+from bitting.machine.inspect_decision import Guard, conformance
+from bitting.machine.inspect_pattern import find
+from bitting.machine.inspect_uncertainty import Gauge, jaw_room
+from bitting.machine.inspection import inspect
+from bitting.model import (
+    Across,
+    Blade,
+    Code,
+    Cutting,
+    Measuring,
+    ReadCut,
+    Reading,
+    Readings,
+    System,
+    Track,
+    code_of,
+)
+from bitting.notation import parse_code, parse_readings
+from bitting.systemfile import load_system, shipped_systems
+
+FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
+
+
+def track(name: str = "left", deeper: int = -1, cuts: int = 4) -> Track:
+    depths = (8.6, 8.15, 7.7) if deeper < 0 else (1.4, 1.85, 2.3)
+    measured = "far-edge" if deeper < 0 else "own-edge"
+    return Track(name, "external", measured, tuple(20 - 2.3 * i for i in range(cuts)), ("1", "2", "3"), depths)
+
+
+def system(*tracks: Track, sides: tuple[str, ...] = (), convenience: bool = False, **figures: Any) -> System:
+    measuring = attrs.evolve(FIGURES, **figures)
+    blade = Blade(10.0, 2.6, 1.0)
+    return System(
+        "dabchick", "", "invented", "mm", "tip", sides, convenience, blade, tracks or (track(),),
+        cutting=Cutting(cutter=2.4), measuring=measuring,
+    )  # fmt: skip
+
+
+Row = Sequence[float | None]
+
+
+def readings(made: System, rows: dict[tuple[str | None, str] | str, Row], own: float | None = 0.001) -> Readings:
+    cuts = []
+    for key, row in rows.items():
+        side, name = (None, key) if isinstance(key, str) else key
+        for i, value in enumerate(row):
+            read = () if value is None else (Reading(value, own, 0.001, (0, 0)),)
+            cuts.append(ReadCut(side, name, i, read))
+    return Readings(made, "", "mm", tuple(cuts))
+
+
+def judged(made: System, depths: Sequence[Sequence[int]], rows: Any, **options: Any) -> Any:
+    return inspect(code_of(made, depths), readings(made, rows), made, **options)
+
+
+@pytest.mark.parametrize("deeper", [-1, 1])
+def test_too_shallow_is_recut_and_too_deep_is_scrap_whichever_way_the_table_runs(deeper: int) -> None:
+    made = system(track(deeper=deeper))
+    nominal = [made.tracks[0].depths[d] for d in (0, 1, 1, 2)]
+    off = [0.0, -0.11, 0.11, 0.048]  # towards deeper
+    result = judged(made, [[0, 1, 1, 2]], {"left": [n + deeper * o for n, o in zip(nominal, off, strict=True)]})
+    assert [cut.verdict for cut in result.cuts] == ["pass", "recut", "fail", "pass"]
+    assert [round(cut.deviation, 9) for cut in result.cuts] == [round(deeper * o, 9) for o in off]
+    assert result.cuts[1].recut == pytest.approx(0.11)
+    assert result.cuts[2].recut is None
+    assert result.verdict == "fail"
+
+
+@pytest.mark.parametrize(
+    ("off", "verdict"),
+    [
+        ((0, 0, 0, 0), "pass"),
+        ((0, 0.05, 0, 0), "uncertain"),
+        ((0, 0.05, 0.2, 0), "recut"),
+        ((-0.2, 0.05, 0.2, 0), "fail"),
+        ((None, 0, 0, 0), "uncertain"),
+    ],
+)
+def test_the_key_is_as_good_as_its_worst_cut(off: Row, verdict: str) -> None:
+    made = system()
+    row = [None if o is None else 8.6 + o for o in off]
+    assert judged(made, [[0, 0, 0, 0]], {"left": row}).verdict == verdict
+
+
+def test_a_cut_that_was_not_measured_is_no_pass() -> None:
+    made = system(track(), track("right"))
+    result = judged(made, [[0, 0, 0, 0]] * 2, {"left": [8.6, None, 8.6, 8.6]})
+    assert [c.verdict for c in result.cuts] == ["pass", "uncertain", "pass", "pass"] + ["uncertain"] * 4
+    assert result.cuts[1].probability_in_tolerance is None
+    assert result.probability_all is None
+
+
+def test_probability_and_uncertainty_of_one_plain_reading() -> None:
+    made = system()
+    result = inspect(code_of(made, [[0, 0, 0, 0]]), readings(made, {"left": [8.62] * 4}, own=None), made)
+    u = math.hypot(0.03, 0.001 / math.sqrt(12))
+    assert result.cuts[0].uncertainty == pytest.approx(u, rel=1e-12)
+    assert result.cuts[0].probability_in_tolerance == pytest.approx(conformance(0.02, u, -0.05, 0.05), rel=1e-12)
+    assert result.cuts[0].verdict == "uncertain"
+    assert result.cuts[0].window is None
+    assert result.readings_needed == 2
+    assert result.largest_uncertainty == pytest.approx(0.05 / 1.959964, rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["offset_sd", "tilt_sd", "left_right_sd", "wear", "outliers", "cut_sd"])
+def test_what_is_unsure_of_a_strange_key_never_counts(name: str) -> None:
+    plain, other = system(), system(**{name: 0.2})
+    rows = {"left": [8.61, 8.63, 8.56, 8.72]}
+    before, after = judged(plain, [[0, 0, 0, 0]], rows), judged(other, [[0, 0, 0, 0]], rows)
+    assert [c.probability_in_tolerance for c in before.cuts] == [c.probability_in_tolerance for c in after.cuts]
+
+
+def test_a_caliper_that_can_never_prove_the_tolerance_says_so() -> None:
+    made = system()
+    result = judged(made, [[0] * 4], {"left": [8.6] * 4}, gauge=Gauge(caliper=0.06))
+    assert result.readings_needed == 1  # what is written with the readings stands
+    bare = inspect(
+        code_of(made, [[0] * 4]), readings(made, {"left": [8.6] * 4}, own=None), made, gauge=Gauge(caliper=0.06)
+    )
+    assert bare.readings_needed is None
+    assert {c.verdict for c in bare.cuts} == {"uncertain"}
+    assert {c.readings_to_decide for c in bare.cuts} == {None}
+
+
+def test_the_guard_band_of_2u() -> None:
+    made = system()
+    row = [8.6 + 0.05 - 2.1 * 0.01, 8.6 + 0.05 - 1.9 * 0.01, 8.6 + 0.05 + 1.9 * 0.01, 8.6 + 0.05 + 2.1 * 0.01]
+    measured = readings(made, {"left": row}, own=0.01)
+    strict = inspect(code_of(made, [[0] * 4]), measured, made, guard=Guard.parse("2u"))
+    usual = inspect(code_of(made, [[0] * 4]), measured, made)
+    assert [c.verdict for c in strict.cuts] == ["pass", "uncertain", "uncertain", "recut"]
+    assert [c.verdict for c in usual.cuts] == ["pass", "pass", "recut", "recut"]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    off=st.floats(-0.3, 0.3), own=st.floats(0.002, 0.04), deeper=st.sampled_from([-1, 1]), jaw=st.sampled_from([0, 0.6])
+)
+def test_window_and_limits_are_those_of_the_verdicts(off: float, own: float, deeper: int, jaw: float) -> None:
+    """A reading just inside its printed window passes, just past the recut and scrap limits gets those verdicts."""
+    made = system(track(deeper=deeper), jaw=jaw)
+    nominal = made.tracks[0].depths[2]
+
+    def one(value: float) -> Any:
+        row = [made.tracks[0].depths[0]] * 3
+        measured = readings(made, {"left": [row[0], value, row[1], row[2]]}, own=own)
+        return inspect(code_of(made, [[0, 2, 0, 0]]), measured, made).cuts[1]
+
+    cut = one(nominal + off)
+    assert one(cut.recut_from - deeper * 1e-4).verdict == "recut"
+    assert one(cut.recut_from + deeper * 1e-4).verdict != "recut"
+    assert one(cut.scrap_from + deeper * 1e-4).verdict == "fail"
+    assert one(cut.scrap_from - deeper * 1e-4).verdict != "fail"
+    if cut.window is not None:
+        assert one(sum(cut.window) / 2).verdict == "pass"
+        assert one(cut.window[1] + 1e-4).verdict != "pass"
+        assert one(cut.window[0] - 1e-4).verdict != "pass"
+
+
+def test_a_small_recut_only_while_the_key_is_still_clamped() -> None:
+    made = system(reclamp_sd=0.12)
+    result = judged(made, [[0] * 4], {"left": [8.7, 8.75, 8.6, 8.6]})
+    assert [(c.verdict, c.still_clamped) for c in result.cuts[:2]] == [("recut", True), ("recut", False)]
+
+
+def test_a_cut_that_is_another_depth_says_so() -> None:
+    made = system()
+    result = judged(made, [[0] * 4], {"left": [8.16, 8.6, 8.6, 8.6]})
+    assert [c.reads_like for c in result.cuts] == ["2", None, None, None]
+
+
+def test_every_face_that_was_measured_is_judged_for_itself() -> None:
+    made = system(sides=("top", "bottom"), convenience=True)
+    rows = {("top", "left"): [8.6] * 4, ("bottom", "left"): [8.72] * 4}
+    result = judged(made, [[0] * 4], rows)
+    assert [(c.side, c.verdict) for c in result.cuts] == [("top", "pass")] * 4 + [("bottom", "recut")] * 4
+    assert not any("only one side" in note for note in result.notes)
+    one = judged(made, [[0] * 4], {("top", "left"): [8.6] * 4})
+    assert any("only one side" in note for note in one.notes)
+
+
+def test_sides_that_differ_must_both_be_measured() -> None:
+    made = system(sides=("top", "bottom"))
+    result = judged(made, [[0] * 4, [1] * 4], {("top", "left"): [8.6] * 4})
+    assert [c.verdict for c in result.cuts] == ["pass"] * 4 + ["uncertain"] * 4
+
+
+ACROSS = Across(("left", "right"), 1, -10.0)
+
+
+def test_readings_across_sharpen_the_single_ones() -> None:
+    """The combination is the weighted least squares of left, right and left + right, by numpy."""
+    made = system(track(), track("right"), across=ACROSS)
+    rows = {"left": [8.61] * 4, "right": [8.57] * 4, "across": [7.22] * 4}
+    result = judged(made, [[0] * 4] * 2, rows)
+    u = math.hypot(0.001, 0.001 / math.sqrt(12))
+    design = np.array([[1, 0], [0, 1], [1, 1]]) / u
+    target = np.array([8.61, 8.57, 17.22]) / u
+    best = np.linalg.solve(design.T @ design, design.T @ target)
+    spread = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    assert [result.cuts[0].measured, result.cuts[4].measured] == pytest.approx(list(best), abs=1e-9)
+    assert [result.cuts[0].uncertainty, result.cuts[4].uncertainty] == pytest.approx(list(spread), rel=1e-9)
+    assert all(a.combined for a in result.across)
+
+
+def test_a_track_follows_from_the_other_and_the_web() -> None:
+    made = system(track(), track("right"), across=ACROSS)
+    result = judged(made, [[0] * 4] * 2, {"left": [8.6] * 4, "across": [7.31] * 4})
+    assert [c.verdict for c in result.cuts] == ["pass"] * 4 + ["recut"] * 4
+    assert result.cuts[4].measured == pytest.approx(8.71)
+
+
+def test_the_web_alone_cant_tell_left_from_right() -> None:
+    made = system(track(), track("right"), across=ACROSS)
+    result = judged(made, [[0] * 4] * 2, {"across": [7.2] * 4})
+    assert {c.verdict for c in result.cuts} == {"uncertain"}
+    assert any("across" in note for note in result.notes)
+    assert result.across[0].deviation == pytest.approx(0.0)
+
+
+def test_places_along_the_blade_are_judged() -> None:
+    made = system()
+    measured = readings(made, {"left": [8.6] * 4})
+    places = [20.01, 17.7, 15.4 + 0.2, None]
+    cuts = tuple(attrs.evolve(c, place=p) for c, p in zip(measured.cuts, places, strict=True))
+    result = inspect(code_of(made, [[0] * 4]), attrs.evolve(measured, cuts=cuts), made, place_tolerance=0.1)
+    assert [(p.cut, p.verdict) for p in result.places] == [(1, "pass"), (2, "pass"), (3, "fail")]
+    assert result.verdict == "fail"
+
+
+def test_against_a_key_that_works_caliper_zero_and_jaw_cancel() -> None:
+    made = system(jaw=0.6)
+    code = code_of(made, [[0, 2, 0, 0]])
+    ours = readings(made, {"left": [8.70, 7.80, 8.70, 8.85]}, own=None)
+    works = readings(made, {"left": [8.69, 7.79, 8.70, 8.70]}, own=None)
+    gauge = Gauge(caliper=0.05, hand=0.01, zero=0.2)
+    result = inspect(code, ours, made, gauge=gauge, against=works)
+    assert [c.verdict for c in result.cuts] == ["pass", "pass", "pass", "recut"]
+    own = math.hypot(0.01, 0.001 / math.sqrt(12))
+    assert result.cuts[1].uncertainty == pytest.approx(own * math.sqrt(2), rel=1e-9)
+    assert result.cuts[1].nominal == pytest.approx(7.79)
+    partial = attrs.evolve(works, cuts=works.cuts[:2])
+    some = inspect(code, ours, made, gauge=gauge, against=partial)
+    assert [c.verdict for c in some.cuts] == ["pass", "pass", "uncertain", "uncertain"]
+
+
+@pytest.mark.parametrize("jaw", [0.2, 0.5, 1.0])
+def test_the_jaw_stands_off_what_the_swept_path_leaves_under_it(jaw: float) -> None:
+    """The closed form beside a simulation: the path of a square move swept by the cutter's circle (shapely)."""
+    made = system(cuts := track(cuts=3), jaw=jaw)
+    depths, radius = [0, 2, 1], 1.2
+    x = [-s for s in cuts.spaces]
+    deep = [abs(cuts.depths[d] - cuts.depths[0]) for d in depths]
+    path = [(x[0], deep[0]), (x[1], deep[0]), (x[1], deep[1]), (x[1], deep[2]), (x[2], deep[2])]
+    swept = LineString([(a, b - radius) for a, b in path]).buffer(radius, quad_segs=4096)
+
+    def bottom(at: float) -> float:
+        cut = swept.intersection(box(at - 1e-9, -10, at + 1e-9, 10))
+        return float(cut.bounds[3])
+
+    reached = min(bottom(x[1] + side * jaw / 2) for side in (-1, 1))
+    assert jaw_room(cuts, depths, 1, made) == pytest.approx(deep[1] - reached, abs=1e-5)
+    assert jaw_room(cuts, depths, 0, made) == 0.0
+
+
+def test_the_jaw_in_a_vee() -> None:
+    made = attrs.evolve(system(), cutting=Cutting("vee", angle=90.0, root=0.2))
+    assert jaw_room(made.tracks[0], [0, 2, 0, 0], 1, made, 0.5) == pytest.approx(0.15)
+    assert jaw_room(made.tracks[0], [0, 2, 0, 0], 1, made, 0.2) == 0.0
+
+
+def test_a_knife_edge_needs_no_allowance() -> None:
+    made = system(jaw=0.6)
+    rows = {"left": [8.6, 7.7, 8.6, 8.6]}
+    assert judged(made, [[0, 2, 0, 0]], rows).cuts[1].correction != 0
+    assert judged(made, [[0, 2, 0, 0]], rows, gauge=Gauge(jaw=0.0)).cuts[1].correction == 0
+
+
+PATTERNS = {"zero": -0.1, "left-right": 0.1, "tilt": 0.2, "twist": 0.2, "scale": 0.12, "side": 0.1}
+
+
+def shape(kind: str, hand: int, along: float, down: float, face: int) -> float:
+    """What one unit of a pattern does to a cut."""
+    shapes = {"zero": 1, "left-right": hand, "tilt": along, "twist": along * hand, "scale": down, "side": face}
+    return shapes[kind]
+
+
+@pytest.mark.parametrize("kind", PATTERNS)
+def test_a_pattern_is_said_in_words(kind: str) -> None:
+    made = system(track(cuts=6), track("right", cuts=6), sides=("top", "bottom"), convenience=True)
+    depths = [[0, 1, 2, 0, 2, 1], [2, 0, 1, 1, 0, 2]]
+    jitter = np.random.default_rng(4).normal(0, 0.01, (2, 2, 6))
+    rows = {}
+    for f, face in enumerate(("top", "bottom")):
+        for h, name in enumerate(("left", "right")):
+            rows[(face, name)] = [
+                made.tracks[h].depths[d]
+                - PATTERNS[kind] * shape(kind, (1, -1)[h], i / 5 - 0.5, d / 2, (1, -1)[f])
+                - jitter[f, h, i]
+                for i, d in enumerate(depths[h])
+            ]
+    result = inspect(code_of(made, depths), readings(made, rows, own=0.01), made)
+    assert [p.kind for p in result.patterns] == [kind]
+    assert result.patterns[0].amount == pytest.approx(PATTERNS[kind], abs=0.03)
+
+
+def test_scatter_is_seldom_called_a_pattern() -> None:
+    """With nothing but noise, a pattern of three standard deviations turns up in about 1 of 60 keys (5 terms)."""
+    from bitting.machine.inspect_pattern import Point
+
+    rng = np.random.default_rng(8)
+    found = 0
+    for _ in range(300):
+        noise = rng.normal(0, 0.03, 14)
+        points = [
+            Point(float(noise[i]), 0.03, (i % 7) / 6 - 0.5, float(rng.integers(0, 5)) / 4, 1 if i < 7 else -1)
+            for i in range(14)
+        ]
+        found += bool(find(points, 0.05))
+    assert found <= 12
+
+
+def test_as_dict_is_the_attributes_and_survives_json() -> None:
+    made = system()
+    result = judged(made, [[0] * 4], {"left": [8.6, 8.7, 8.5, None]})
+    answer = result.as_dict()
+    assert set(answer) == {field.name for field in attrs.fields(type(result))}
+    assert set(answer["cuts"][0]) == {field.name for field in attrs.fields(type(result.cuts[0]))}
+    assert json.loads(json.dumps(answer)) == answer
+    wanted = {"track", "cut", "nominal", "measured", "deviation", "verdict", "probability_in_tolerance"}
+    assert wanted <= set(answer["cuts"][0])
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"tolerance": None}, "doesn't say `tolerance`"),
+        ({}, "must be complete"),
+    ],
+)
+def test_what_cant_be_answered_is_an_error(change: dict[str, Any], words: str) -> None:
+    made = system(**change)
+    code = code_of(made, [[0] * 4]) if change else Code(made, "", ())
+    with pytest.raises(BittingError, match=words):
+        inspect(code, readings(made, {"left": [8.6] * 4}), made)
+
+
+def test_nothing_measured_is_an_error() -> None:
+    made = system()
+    with pytest.raises(BittingError, match="nothing was measured"):
+        judged(made, [[0] * 4], {"left": [None] * 4})
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+def test_a_right_key_of_every_shipped_system_passes(name: str) -> None:
+    made = load_system(name)
+    depths = [[i % len(lane.track.depths) for i in range(lane.track.cuts)] for lane in made.lanes]
+    digits = 3 if made.unit == "mm" else 5
+    limit = made.measuring.tolerance * 0.1
+    cuts = [
+        ReadCut(
+            lane.side, lane.track.name, i, (Reading(round(lane.track.depths[d], digits), limit, 10**-digits, (0, 0)),)
+        )
+        for lane, row in zip(made.lanes, depths, strict=True)
+        for i, d in enumerate(row)
+    ]
+    result = inspect(code_of(made, depths), Readings(made, "", made.unit, tuple(cuts)), made)
+    assert result.verdict == "pass"
+    sense = made.tracks[0].deeper
+    worse = [
+        attrs.evolve(c, readings=(attrs.evolve(c.readings[0], value=c.readings[0].value + sense * made.step),))
+        for c in cuts
+    ]
+    scrap = inspect(code_of(made, depths), Readings(made, "", made.unit, tuple(worse)), made)
+    assert {c.verdict for c in scrap.cuts} == {"fail"}
+
+
+CODE = "left: 2 1 3 3 1 4 4 / right: 1 1 2 4 4 2 1"
+RIGHT = (
+    "left: 8.14±0.01 8.60±0.01 7.69±0.01 7.69±0.01 8.60±0.01 7.25±0.01 7.25±0.01 / "
+    "right: 8.60±0.01 8.60±0.01 8.14±0.01 7.25±0.01 7.25±0.01 8.14±0.01 8.60±0.01"
+)
+
+
+def test_command_says_pass_and_exits_0() -> None:
+    done = CliRunner().invoke(command, [CODE, RIGHT, "-s", "plover"])
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert done.stdout.startswith("The key passes.")
+    assert "(2.0 thou)" in done.stdout
+
+
+def test_command_reads_both_secrets_from_a_pipe() -> None:
+    wrong = RIGHT.replace("7.69", "7.81", 1)
+    done = CliRunner().invoke(command, ["-s", "plover", "--json"], input=f"{CODE}\n{wrong}\n")
+    answer = json.loads(done.stdout)
+    assert (done.exit_code, answer["verdict"]) == (1, "recut")
+    assert [(c["track"], c["cut"]) for c in answer["cuts"] if c["verdict"] == "recut"] == [("left", 3)]
+    readings_only = CliRunner().invoke(command, [CODE, "-", "-s", "plover", "--json"], input=f"{RIGHT}\n")
+    assert json.loads(readings_only.stdout)["verdict"] == "pass"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "piped", "words"),
+    [
+        (["-s", "plover"], CODE, "1 lines on standard input instead of 2"),
+        ([CODE, RIGHT, "-s", "nowhere"], "", "nowhere"),
+        ([CODE, RIGHT, "-s", "plover", "--guard", "sure"], "", "'sure' is no guard"),
+        ([CODE, RIGHT, "-s", "plover", "--caliper", "wide"], "", "'wide' is no length"),
+        ([CODE, RIGHT, "-s", "plover", "--tolerance", "0"], "", "can't be met"),
+        (["left: 2 1 3 3 1 4 / right: 1 1 2 4 4 2 1", RIGHT, "-s", "plover"], "", "must be complete"),
+        (["left: ? 1 3 3 1 4 4 / right: 1 1 2 4 4 2 1", RIGHT, "-s", "plover"], "", "must be complete"),
+        ([CODE, "left: 8.6 /", "-s", "plover"], "", "^"),
+    ],
+)
+def test_command_with_bad_input_exits_2_and_prints_nothing(arguments: list[str], piped: str, words: str) -> None:
+    done = CliRunner().invoke(command, arguments, input=piped)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert words in done.stderr
+
+
+def test_command_options_take_lengths_in_any_unit() -> None:
+    """0.8 thou is 0.02032 mm."""
+    done = CliRunner().invoke(command, [CODE, RIGHT, "-s", "plover", "--tolerance", "0.8 thou", "--json"])
+    assert json.loads(done.stdout)["tolerance"] == pytest.approx(0.02032)
+
+
+def test_the_key_itself_is_in_no_error() -> None:
+    done = CliRunner().invoke(command, ["left: 2 1 3 3 1 4 / right: 1 1 2 4 4 2 1", RIGHT, "-s", "plover"])
+    assert "2 1 3 3" not in done.stderr
+
+
+def test_reading_a_parsed_key_gives_the_same_as_the_library() -> None:
+    made = load_system("plover")
+    result = inspect(parse_code(CODE, made), parse_readings(RIGHT, made), made)
+    assert result.verdict == "pass"
+    done = CliRunner().invoke(command, [CODE, RIGHT, "-s", "plover", "--json"])
+    assert json.loads(done.stdout) == json.loads(json.dumps(result.as_dict()))
+
+
+def test_importing_the_command_needs_no_heavy_library() -> None:
+    probe = (
+        "import sys, bitting.cli.inspect, bitting.cli.align;"
+        "print({'numpy', 'scipy', 'shapely'} & {m.split('.')[0] for m in sys.modules})"
+    )
+    done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"
