@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from bitting.batch import CheckedMany, check_many
-    from bitting.check import Report, check
+    from bitting.checking import Report, check
     from bitting.decode import Decoded, MeasurementModel, decode
     from bitting.diagram import code_space
     from bitting.errors import BittingError
     from bitting.machine.alignment import Alignment, align
-    from bitting.machine.inspection import Inspection, inspect
+    from bitting.machine.inspect_result import Inspection
+    from bitting.machine.inspection import inspect
     from bitting.model import Code, Finding, Readings, System
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system, shipped_systems
@@ -35,13 +36,13 @@ _HOMES = {
     "Code": "model",
     "Decoded": "decode",
     "Finding": "model",
-    "Inspection": "machine.inspection",
+    "Inspection": "machine.inspect_result",
     "MeasurementModel": "decode",
     "Readings": "model",
-    "Report": "check",
+    "Report": "checking",
     "System": "model",
     "align": "machine.alignment",
-    "check": "check",
+    "check": "checking",
     "check_many": "batch",
     "code_space": "diagram",
     "decode": "decode",

@@ -14,7 +14,8 @@ from typing import Any
 
 from attrs import frozen
 
-from bitting.model import System
+from bitting.errors import BittingError
+from bitting.model import Code, System, code_of
 
 
 @frozen
@@ -66,3 +67,36 @@ def count_codes(system: System) -> Counted:
     free = {lane.label: len(lane.track.labels) ** lane.track.cuts for lane in lanes}
     own = {lane.label: lane_space(system, i).count for i, lane in enumerate(lanes)}
     return Counted(system.name, code_space(system).count, own, prod(free.values()), free)
+
+
+@frozen
+class Numbered:
+    """A code and its number (from 1) in the order in which codes are listed, of `count`."""
+
+    system: str
+    code: str
+    number: int
+    count: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """The JSON of `systems number`."""
+        return {"system": self.system, "code": self.code, "number": self.number, "count": self.count}
+
+
+def number_of(code: Code) -> Numbered:
+    """The number of a legal code. Raises `BittingError` for a code that is open, not whole, or not legal."""
+    from bitting.diagram import code_space
+
+    depths = code.depths
+    if depths is None:
+        raise BittingError("only a whole, exact code has a number", hint="`check` says what is missing")
+    space = code_space(code.system)
+    return Numbered(code.system.name, str(code), space.rank(depths) + 1, space.count)
+
+
+def code_at(system: System, number: int) -> Numbered:
+    """The code with a number, from 1. Raises `BittingError` past the last."""
+    from bitting.diagram import code_space
+
+    space = code_space(system)
+    return Numbered(system.name, str(code_of(system, space.unrank(number - 1))), number, space.count)

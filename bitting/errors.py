@@ -64,20 +64,29 @@ class TooLargeError(BittingError):
         self.rule = rule
 
 
+_WINDOW = 100
+"""Characters of a line that are shown on either side of a mark."""
+
+
 def point_at(text: str, spans: Sequence[Span], indent: str = "    ") -> str:
     """The lines of `text` that the spans touch, each followed by a line of carets under the spans.
 
-    Wide characters get two carets, so that the marks stay under them in a terminal; tabs count as one blank.
+    Wide characters get two carets, so that the marks stay under them in a terminal; tabs count as one blank. Of a very
+    long line only the surroundings of the marks are shown.
     """
     out: list[str] = []
     start = 0
-    for line in text.split("\n") or [""]:
+    for line in text.split("\n"):
         end = start + len(line)
         marks = [(max(a, start), min(max(b, a + 1), end + 1)) for a, b in spans if a <= end and max(b, a + 1) > start]
         if marks:
-            out.append(indent + line.replace("\t", " ").replace("\r", " "))
-            under = ""
-            for position in range(start, end + 1):
+            first = max(start, min(a for a, _ in marks) - _WINDOW)
+            last = min(end, first + 3 * _WINDOW)
+            shown = text[first:last].replace("\t", " ").replace("\r", " ")
+            before = "…" if first > start else ""
+            out.append(f"{indent}{before}{shown}{'…' if last < end else ''}")
+            under = " " * len(before)
+            for position in range(first, last + 1):
                 hit = any(a <= position < b for a, b in marks)
                 width = _columns(text[position]) if position < end else 1
                 under += ("^" if hit else " ") * width

@@ -10,7 +10,11 @@ from bitting.rules import read_rules
 
 
 def track(
-    name: str = "left", cuts: int = 4, labels: str | list[str] = "1234", milling: str = "external", first: float = 8.6,
+    name: str = "left",
+    cuts: int = 4,
+    labels: str | list[str] = "1234",
+    milling: str = "external",
+    first: float = 8.6,
     step: float = -0.45,
 ) -> Track:
     """A track with evenly spaced cuts and evenly stepped depths."""
@@ -20,7 +24,10 @@ def track(
 
 
 def system(
-    *tracks: Track, must: tuple[str, ...] = (), should: tuple[str, ...] = (), sides: tuple[str, ...] = (),
+    *tracks: Track,
+    must: tuple[str, ...] = (),
+    should: tuple[str, ...] = (),
+    sides: tuple[str, ...] = (),
     convenience: bool = False,
 ) -> System:
     """A system of the given tracks and rules."""

@@ -78,12 +78,16 @@ _CUT = r"(first cut|last cut|cut \d+(?: from the tip)?)"
 _LIMIT = "(at most|at least)"
 
 ONE = {
-    rf"adjacent cuts differ by {_LIMIT} (\d+)": lambda r, t, m: all(_compare(m[1], abs(a - b), m[2]) for a, b in _pairs(r)),
+    rf"adjacent cuts differ by {_LIMIT} (\d+)": lambda r, t, m: all(
+        _compare(m[1], abs(a - b), m[2]) for a, b in _pairs(r)
+    ),
     r"MACS is (\d+)": lambda r, t, m: all(abs(a - b) <= int(m[1]) for a, b in _pairs(r)),
     r"adjacent cuts differ by an (even|odd) amount": lambda r, t, m: all(
         (a - b) % 2 == (m[1] == "odd") for a, b in _pairs(r)
     ),
-    r"a cut is at most (\d+) deeper than the cut before it": lambda r, t, m: all(b - a <= int(m[1]) for a, b in _pairs(r)),
+    r"a cut is at most (\d+) deeper than the cut before it": lambda r, t, m: all(
+        b - a <= int(m[1]) for a, b in _pairs(r)
+    ),
     r"a cut is at most (\d+) shallower than the cut before it": lambda r, t, m: all(
         a - b <= int(m[1]) for a, b in _pairs(r)
     ),
@@ -101,21 +105,23 @@ ONE = {
     rf"depth (\S+) is used {_LIMIT} (\d+) times?": lambda r, t, m: _uses(r, t, m[1], m[2], m[3]),
     r"no depth is used more than (\d+) times?": lambda r, t, m: all(r.count(d) <= int(m[1]) for d in r),
     rf"depths (.*) together are used {_LIMIT} (\d+) times?": lambda r, t, m: _uses(r, t, m[1], m[2], m[3]),
-    rf"the deepest and the shallowest cut differ by {_LIMIT} (\d+)": lambda r, t, m: _compare(m[1], max(r) - min(r), m[2]),
+    rf"the deepest and the shallowest cut differ by {_LIMIT} (\d+)": lambda r, t, m: _compare(
+        m[1], max(r) - min(r), m[2]
+    ),
     rf"{_LIMIT} (\d+) neighbours are equal": lambda r, t, m: _compare(m[1], sum(a == b for a, b in _pairs(r)), m[2]),
-    rf"the depth changes {_LIMIT} (\d+) times?": lambda r, t, m: _compare(m[1], sum(a != b for a, b in _pairs(r)), m[2]),
+    rf"the depth changes {_LIMIT} (\d+) times?": lambda r, t, m: _compare(
+        m[1], sum(a != b for a, b in _pairs(r)), m[2]
+    ),
     rf"cuts (\d+) apart differ by {_LIMIT} (\d+)": lambda r, t, m: all(
         _compare(m[2], abs(a - b), m[3]) for a, b in zip(r, r[int(m[1]) :], strict=False)
     ),
-    r"(\S+) is never followed by (.*)": lambda r, t, m: not any(
-        a == t.labels.index(m[1]) and b in _set(t, m[2]) for a, b in _pairs(r)
+    r"(\S+) is never followed by (.*)": lambda r, t, m: (
+        not any(a == t.labels.index(m[1]) and b in _set(t, m[2]) for a, b in _pairs(r))
     ),
-    r"(\S+) and (\S+) are never neighbours": lambda r, t, m: not any(
-        {a, b} == _set(t, f"{m[1]} {m[2]}") for a, b in _pairs(r)
+    r"(\S+) and (\S+) are never neighbours": lambda r, t, m: (
+        not any({a, b} == _set(t, f"{m[1]} {m[2]}") for a, b in _pairs(r))
     ),
-    r"(.*) never stand in a row": lambda r, t, m: (
-        f" {m[1]} " not in f" {' '.join(t.labels[d] for d in r)} "
-    ),
+    r"(.*) never stand in a row": lambda r, t, m: f" {m[1]} " not in f" {' '.join(t.labels[d] for d in r)} ",
     rf"when {_CUT} is (.*), {_CUT} is one of (.*)": lambda r, t, m: (
         r[_cut(t, m[1])] not in _set(t, m[2]) or r[_cut(t, m[3])] in _set(t, m[4])
     ),
@@ -125,8 +131,12 @@ ONE = {
     r"cuts never get shallower": lambda r, t, m: list(r) == sorted(r),
     r"cuts never get deeper": lambda r, t, m: list(r) == sorted(r, reverse=True),
     rf"cuts get deeper {_LIMIT} (\d+) times?": lambda r, t, m: _compare(m[1], sum(b > a for a, b in _pairs(r)), m[2]),
-    rf"cuts get shallower {_LIMIT} (\d+) times?": lambda r, t, m: _compare(m[1], sum(b < a for a, b in _pairs(r)), m[2]),
-    r"no more than (\d+) cuts in a row get deeper": lambda r, t, m: _longest([b > a for a, b in _pairs(r)]) <= int(m[1]),
+    rf"cuts get shallower {_LIMIT} (\d+) times?": lambda r, t, m: _compare(
+        m[1], sum(b < a for a, b in _pairs(r)), m[2]
+    ),
+    r"no more than (\d+) cuts in a row get deeper": lambda r, t, m: (
+        _longest([b > a for a, b in _pairs(r)]) <= int(m[1])
+    ),
     r"no more than (\d+) cuts in a row get shallower": lambda r, t, m: (
         _longest([b < a for a, b in _pairs(r)]) <= int(m[1])
     ),
@@ -141,7 +151,9 @@ def _opposite(system, code, names, judge) -> bool:
     """Whether any cut of the two tracks, on any side, is judged wrong."""
     lanes = list(system.lanes)
     for side in {lane.side for lane in lanes}:
-        i, j = (next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names)
+        i, j = (
+            next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
+        )
         if any(judge(lanes[i].track, a, lanes[j].track, b) for a, b in zip(code[i], code[j], strict=False)):
             return True
     return False
@@ -151,7 +163,9 @@ def _metal(system, code, names, least) -> bool:
     """Straight from the drawing: flats as segments across the blade, shortest distance between them."""
     lanes, width, seat = list(system.lanes), system.blade.width, system.cutting.seat or 0.0
     for side in {lane.side for lane in lanes}:
-        i, j = (next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names)
+        i, j = (
+            next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
+        )
         a, b = lanes[i].track, lanes[j].track
         for p, d in enumerate(code[i]):
             for q, e in enumerate(code[j]):
@@ -169,9 +183,13 @@ def _metal(system, code, names, least) -> bool:
 def _conditional(system, code, names, cuts, depths) -> bool:
     lanes = list(system.lanes)
     for side in {lane.side for lane in lanes}:
-        i, j = (next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names)
+        i, j = (
+            next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
+        )
         one, other = lanes[i].track, lanes[j].track
-        if code[i][_cut(one, cuts[0])] in _set(one, depths[0]) and code[j][_cut(other, cuts[1])] not in _set(other, depths[1]):
+        if code[i][_cut(one, cuts[0])] in _set(one, depths[0]) and code[j][_cut(other, cuts[1])] not in _set(
+            other, depths[1]
+        ):
             return True
     return False
 
@@ -182,7 +200,7 @@ def _excluded(system, code, scope, listed) -> bool:
 
 
 TWO = {
-    rf"when (\w+) (cut \d+) is (.*), (\w+) (cut \d+) is one of (.*)": lambda s, c, k, m: _conditional(
+    r"when (\w+) (cut \d+) is (.*), (\w+) (cut \d+) is one of (.*)": lambda s, c, k, m: _conditional(
         s, c, (m[1], m[4]), (m[2], m[5]), (m[3], m[6])
     ),
     rf"(\w+) and (\w+) add up to {_LIMIT} (\d+) at every cut": lambda s, c, k, m: _opposite(

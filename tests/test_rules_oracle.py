@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 
-from bitting.check import check
+from bitting.checking import check
 from bitting.diagram import code_space
 from bitting.model import code_of
 from tests.make import any_system

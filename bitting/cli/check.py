@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from bitting.check import check
+from bitting.checking import check
 from bitting.cli.common import BAD_NEWS, GOOD, NO_ANSWER, answers, ask, complain, json_option, print_json, system_option
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System
@@ -75,7 +75,7 @@ def _parse(texts: list[str], system: System) -> list[Code] | None:
 
 
 def _print(answers: list[tuple[Code, object]]) -> None:
-    from bitting.check import Report
+    from bitting.checking import Report
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns

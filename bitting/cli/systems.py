@@ -2,16 +2,36 @@
 
 from __future__ import annotations
 
+import secrets
+from importlib import import_module
+
 import click
 
-from bitting.cli.common import GOOD, answers, json_option, print_json
+from bitting.cli.common import GOOD, answers, ask, json_option, print_json
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
 
+ELSEWHERE = {"lint": ("systems_lint", "lint")}
+"""Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
 
-@click.group()
+
+class SystemsGroup(click.Group):
+    """The subcommands of this module, and those of others, imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted([*super().list_commands(ctx), *ELSEWHERE])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in ELSEWHERE:
+            module, attribute = ELSEWHERE[cmd_name]
+            command: click.Command = getattr(import_module(f"bitting.cli.{module}"), attribute)
+            return command
+        return super().get_command(ctx, cmd_name)
+
+
+@click.group(cls=SystemsGroup)
 def command() -> None:
-    """The rule sets themselves: list them, look at one, count its codes, …
+    """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
 
     SYSTEM is a shipped name or the path of a system file.
     """
@@ -39,17 +59,113 @@ def list_(as_json: bool) -> int:
 @SYSTEM
 @json_option
 @answers
+def show(system_name: str, as_json: bool) -> int:
+    """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
+    from bitting.report.systems import render_show, show_dict
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    if as_json:
+        print_json(show_dict(system))
+        return GOOD
+    for line in render_show(system):
+        click.echo(line)
+    return GOOD
+
+
+@command.command()
+@click.argument("kind", required=False)
+@json_option
+@answers
+def rules(kind: str | None, as_json: bool) -> int:
+    """What a rule is for and how it is said: all kinds, or KIND by its identifier (such as equal-run)."""
+    from bitting.report.systems import render_rules
+    from bitting.rules import explanations
+
+    found = explanations(kind)
+    if as_json:
+        print_json({"rules": found})
+        return GOOD
+    for line in render_rules(found):
+        click.echo(line)
+    return GOOD
+
+
+@command.command()
+@SYSTEM
+@json_option
+@answers
 def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
+    from bitting.report.systems import render_count
     from bitting.systemfile import load_system
 
     counted = count_codes(load_system(system_name))
     if as_json:
         print_json(counted.as_dict())
         return GOOD
-    from bitting.report.systems import render_count
-
     for line in render_count(counted):
         click.echo(line)
+    return GOOD
+
+
+@command.command()
+@SYSTEM
+@click.option("-n", "--number", type=click.IntRange(1), default=1, show_default=True, help="How many codes.")
+@click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
+@json_option
+@answers
+def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> int:
+    """Legal codes drawn at random, each as likely as any other, one a line."""
+    from bitting.diagram import code_space
+    from bitting.model import code_of
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    seed = secrets.randbits(63) if seed is None else seed
+    drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
+    if as_json:
+        print_json({"system": system.name, "seed": seed, "codes": list(drawn)})
+        return GOOD
+    for text in drawn:
+        click.echo(text)
+    return GOOD
+
+
+@command.command()
+@SYSTEM
+@click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
+@click.option("--limit", type=click.IntRange(1), default=100, show_default=True, help="How many codes at most.")
+@answers
+def codes(system_name: str, first: int, limit: int) -> int:
+    """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
+    from bitting.diagram import code_space
+    from bitting.model import code_of
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    for depths in code_space(system).listing(first - 1, limit):
+        click.echo(code_of(system, depths).canonical)
+    return GOOD
+
+
+@command.command()
+@SYSTEM
+@click.argument("code", required=False)
+@click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
+@json_option
+@answers
+def number(system_name: str, code: str | None, at: int | None, as_json: bool) -> int:
+    """Which number a legal CODE has among all of them in order, or with --at the code of a number."""
+    from bitting.counting import code_at, number_of
+    from bitting.notation import parse_code
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        click.echo(f"{found.code}\nnumber {found.number:,} of {found.count:,}")
     return GOOD

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Iterator, Sequence
 from functools import cached_property
@@ -129,31 +130,46 @@ class CodeSpace:
         draw = random.Random(seed)
         return (self.unrank(draw.randrange(self.count)) for _ in range(number))
 
+    def listing(self, start: int = 0, limit: int | None = None) -> Iterator[Depths]:
+        """Codes in order from a place in it (from 0), one at a time. Raises `BittingError` for a start past the last."""
+        if start and start >= self.count:
+            raise BittingError(f"there are {self.count:,} codes, so there is no number {start + 1:,}")
+        return itertools.islice(self._from(start), limit)
+
     def __iter__(self) -> Iterator[Depths]:
         """All codes in order, one at a time."""
-        layers = [(layer, d == 0) for diagram in self.diagrams for d, layer in enumerate(diagram.layers)]
-        if self.count:
-            yield from self._walk(layers)
+        return self._from(0)
 
-    def _walk(self, layers: Sequence[tuple[Layer, bool]]) -> Iterator[Depths]:
-        rows = [[0] * lane.track.cuts for lane in self.system.lanes]
-        tables = [layer.children.tolist() for layer, _ in layers]
+    def _from(self, start: int) -> Iterator[Depths]:
+        """Depth first over all layers, the diagrams one after another; the first code is found by unranking."""
+        if not self.count:
+            return
+        layers = [(layer.place, layer.children.tolist()) for diagram in self.diagrams for layer in diagram.layers]
+        roots = set(itertools.accumulate((len(diagram.layers) for diagram in self.diagrams), initial=0))
+        rows = [list(row) for row in self.unrank(start)]
         stack: list[Iterator[tuple[int, int]]] = []
         node = 0
+        for at, (place, table) in enumerate(layers):
+            node = 0 if at in roots else node
+            depth = rows[place.lane][place.cut]
+            stack.append(iter([(d, c) for d, c in enumerate(table[node]) if c >= 0 and d > depth]))
+            node = table[node][depth]
         while True:
-            if len(stack) == len(layers):
-                yield tuple(tuple(row) for row in rows)
-            else:
-                if layers[len(stack)][1]:
-                    node = 0  # another diagram begins at its root
-                stack.append(iter([(d, c) for d, c in enumerate(tables[len(stack)][node]) if c >= 0]))
-            while stack:
+            yield tuple(tuple(row) for row in rows)
+            choice = None
+            while stack and choice is None:
                 choice = next(stack[-1], None)
-                if choice is not None:
-                    place = layers[len(stack) - 1][0].place
-                    rows[place.lane][place.cut], node = choice
+                if choice is None:
+                    stack.pop()
+            while choice is not None:
+                place = layers[len(stack) - 1][0]
+                rows[place.lane][place.cut], node = choice
+                if len(stack) == len(layers):
                     break
-                stack.pop()
+                node = 0 if len(stack) in roots else node
+                row = layers[len(stack)][1][node]
+                stack.append(iter([(d, c) for d, c in enumerate(row) if c >= 0]))
+                choice = next(stack[-1])
             if not stack:
                 return
 

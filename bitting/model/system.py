@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any, Literal
 
 from attrs import field, frozen
@@ -196,7 +197,7 @@ class System:
         """Whether different sides carry different cuts, so that a code has to say which side it means."""
         return len(self.sides) > 1 and not self.convenience
 
-    @property
+    @cached_property
     def lanes(self) -> tuple[Lane, ...]:
         """The lists of cuts that make a code, side by side in the order of the file."""
         sides: tuple[str | None, ...] = self.sides if self.sided else (None,)

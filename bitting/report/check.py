@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bitting.check import Report
-from bitting.errors import Span, point_at
+from bitting.checking import Report
+from bitting.errors import point_at
 from bitting.model import Code, Finding
 from bitting.report.blocks import blade_blocks
 
@@ -25,7 +25,8 @@ def render(code: Code, report: Report, columns: int, plain: bool) -> Iterator[tu
         if report.canonical is not None:
             yield f"read as {report.canonical}", None
     marks = {place for finding in faults for place in finding.places}
-    if picture := blade_blocks(code, marks, columns=columns - 2, plain=plain):
+    placed = all(written.track is not None for written in code.written)
+    if placed and (picture := blade_blocks(code, marks, columns=columns - 2, plain=plain)):
         yield "", None
         yield from ((f"  {line}", None) for line in picture)
     for finding in (*faults, *advice):
@@ -42,13 +43,8 @@ def _finding(text: str, finding: Finding) -> Iterator[tuple[str, str | None]]:
     kind = "fault" if finding.level == "must" else "advice"
     yield f"{kind}: {_where(finding)}{finding.message}", BAD if finding.level == "must" else ADVICE
     if finding.span is not None:
-        yield from ((line, None) for line in point_at(text, list(_marks(finding))).split("\n"))
+        yield from ((line, None) for line in point_at(text, [finding.span]).split("\n"))
     yield f"    {finding.rule}: {finding.sentence}", None
-
-
-def _marks(finding: Finding) -> Iterator[Span]:
-    if finding.span is not None:
-        yield finding.span
 
 
 def _where(finding: Finding) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 from bitting.counting import Counted
+from bitting.model import MM_PER_INCH, System, Track, code_of
+from bitting.report.blocks import blade_blocks
 
 
 def render_count(counted: Counted) -> Iterator[str]:
@@ -24,3 +27,126 @@ def _share(share: float) -> str:
     if share >= 0.01:
         return f"{share:.1%}"
     return f"one in {1 / share:,.0f}" if share else "none"
+
+
+def render_show(system: System) -> Iterator[str]:
+    """A system as a page to read: what it is, charts, rules, pictures."""
+    yield f"{system.name}: {system.about}"
+    yield f"data: {system.source}"
+    yield f"lengths in {system.unit}; spaces run from the {system.stop}; {_sides(system)}"
+    blade = system.blade
+    given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
+    if given:
+        yield "blade: " + ", ".join(f"{name} {_both(system, value)}" for name, value in given)
+    for track in system.tracks:
+        yield ""
+        yield from _chart(system, track)
+    if system.locks:
+        yield ""
+        yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
+    for level, word in (("must", "a code must satisfy"), ("should", "and had better satisfy")):
+        sentences = dict.fromkeys((rule.sentence, rule.identifier) for rule in system.rules if rule.level == level)
+        if sentences:
+            yield ""
+            yield f"{word}:"
+            yield from (f"  {sentence}   [{identifier}]" for sentence, identifier in sentences)
+    yield "  (`bitting systems rules IDENTIFIER` explains a rule)"
+    for word, deep in (("shallowest", False), ("deepest", True)):
+        yield ""
+        yield f"the {word} blade (whether or not the rules allow it):"
+        depths = [[len(lane.track.labels) - 1 if deep else 0] * lane.track.cuts for lane in system.lanes]
+        yield from (f"  {line}" for line in blade_blocks(code_of(system, depths)))
+
+
+_BLADE = (("width", "width"), ("thickness", "thickness"), ("milled", "mill_depth"))
+
+
+def _sides(system: System) -> str:
+    if not system.sides:
+        return "cut on one side"
+    names = " and ".join(system.sides)
+    return f"{names} carry {'the same cuts' if system.convenience else 'cuts of their own'}"
+
+
+def _both(system: System, value: float) -> str:
+    """A length in mm and in thousandths of an inch, the system's own unit first."""
+    mm, thou = system.in_mm(value), system.in_mm(value) / MM_PER_INCH * 1000
+    return f"{mm:.2f} mm ({thou:.1f} thou)" if system.unit == "mm" else f"{thou:.1f} thou ({mm:.3f} mm)"
+
+
+def _chart(system: System, track: Track) -> Iterator[str]:
+    """Depths and spaces of a track side by side."""
+    from tabulate import tabulate
+
+    measured = {"far-edge": "from the opposite edge", "own-edge": "from its own edge", "centre": "from the centre line"}
+    yield f"{track.name}: {track.milling}, depths {measured[track.measured]}, worked {track.direction.replace('-', ' ')}"
+    rows: list[list[str]] = []
+    for i in range(max(track.cuts, len(track.labels))):
+        row = [""] * 6
+        if i < len(track.labels):
+            row[:3] = [track.labels[i], *_columns(system, track.depths[i])]
+        if i < track.cuts:
+            row[3:] = [str(i + 1), *_columns(system, track.spaces[i])]
+        rows.append(row)
+    headers = ["depth", "mm", "thou", "cut", f"mm from {system.stop}", "thou"]
+    table = tabulate(rows, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 5))
+    yield from (f"  {line}" for line in table.splitlines())
+
+
+def _columns(system: System, value: float) -> tuple[str, str]:
+    mm = system.in_mm(value)
+    return f"{mm:.3f}", f"{mm / MM_PER_INCH * 1000:.1f}"
+
+
+def _ranges(cuts: Iterable[int]) -> str:
+    """Cuts (from 0) as people write them: 1-5, 7."""
+    numbers = sorted(cut + 1 for cut in cuts)
+    parts: list[list[int]] = []
+    for number in numbers:
+        if parts and number == parts[-1][-1] + 1:
+            parts[-1].append(number)
+        else:
+            parts.append([number])
+    return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
+def show_dict(system: System) -> dict[str, Any]:
+    """`systems show --json`: the system as data, lengths in its unit."""
+    return {
+        "system": system.name,
+        "about": system.about,
+        "source": system.source,
+        "unit": system.unit,
+        "stop": system.stop,
+        "sides": list(system.sides),
+        "convenience": system.convenience,
+        "tracks": [
+            {
+                "name": track.name,
+                "milling": track.milling,
+                "measured": track.measured,
+                "spaces": list(track.spaces),
+                "depths": dict(zip(track.labels, track.depths, strict=True)),
+            }
+            for track in system.tracks
+        ],
+        "locks": {name: [cut + 1 for cut in cuts] for name, cuts in system.locks.items()},
+        "rules": [
+            {"rule": rule.identifier, "level": rule.level, "sentence": rule.sentence}
+            for rule in {r.sentence: r for r in system.rules}.values()
+        ],
+    }
+
+
+def render_rules(found: list[dict[str, Any]]) -> Iterator[str]:
+    """Kinds of rule, a paragraph each."""
+    from textwrap import wrap
+
+    for i, kind in enumerate(found):
+        if i:
+            yield ""
+        yield kind["identifier"]
+        yield from (f"  {form}" for form in kind["forms"])
+        yield from (f"    {line}" for line in wrap(kind["explanation"], 100))
+        example = kind["example"]
+        yield f"    for example `{example['sentence']}` allows {example['legal']} and forbids {example['illegal']}"

@@ -10,11 +10,13 @@ defines `KIND`; nothing else names it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 from typing import Any
 
+from bitting.errors import BittingError, nearest
 from bitting.model import Level, Rule, System
 from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
 from bitting.rules.binding import lanes_named
@@ -27,9 +29,11 @@ __all__ = [
     "Violation",
     "automaton",
     "catalogue",
+    "explanations",
     "forms",
     "read_rule",
     "read_rules",
+    "readable",
     "violations",
 ]
 
@@ -89,7 +93,7 @@ def _not_understood(text: str, reader: Reader) -> SentenceError:
     said = " ".join(fold(w.text) for w in words)
     known = sorted({form for _, form in forms()}, key=lambda f: -difflib.SequenceMatcher(None, said, f.lower()).ratio())
     expected = " or ".join(list(reader.expected)[:4])
-    shown = "\n".join(f"  {form}" for form in known[:3])
+    shown = "\n".join(f"  {readable(form)}" for form in known[:3])
     return SentenceError(
         f"this rule isn't understood{f'; expected here: {expected}' if reader.furthest else ''}",
         hint=f"the nearest that is known:\n{shown}",
@@ -116,12 +120,50 @@ def automaton(rule: Rule, system: System) -> Automaton:
     return catalogue()[rule.identifier].automaton(rule, system)
 
 
-def explain(identifier: str) -> dict[str, Any]:
-    """A kind for people: its sentences, what it is for, and an example."""
-    kind = catalogue()[identifier]
-    return {
-        "identifier": identifier,
-        "forms": [f.words for f in kind.forms],
-        "explanation": kind.explanation,
-        "example": kind.example,
-    }
+def explanations(identifier: str | None = None) -> list[dict[str, Any]]:
+    """Kinds for people: identifier, sentence forms, what it is for, an example (sentence, a legal and an illegal code).
+
+    Raises `BittingError` for an identifier that no kind has, with the nearest one.
+    """
+    known = catalogue()
+    if identifier is not None and identifier not in known:
+        near = nearest(identifier, list(known))
+        listed = ", ".join(known)
+        raise BittingError(
+            f"no kind of rule is called {identifier!r}",
+            hint=(f"did you mean {near!r}? " if near else "") + f"known: {listed}",
+        )
+    chosen = known.values() if identifier is None else [known[identifier]]
+    return [
+        {
+            "identifier": kind.identifier,
+            "forms": [readable(form.words) for form in kind.forms],
+            "explanation": kind.explanation,
+            "example": dict(zip(("sentence", "legal", "illegal"), kind.example, strict=True)),
+        }
+        for kind in chosen
+    ]
+
+
+def readable(form: str) -> str:
+    """A form as people write rules down: slots as capitals, the first of several ways to say a thing.
+
+    >>> readable("(the|) deepest cut differs by <at most> {n:count} from [the] {d:depths}")
+    'the deepest cut differs by at most N from D …'
+    """
+    form = re.sub(r"<([^<>]*)>", r"\1", form)
+    form = re.sub(r"\(([^|()]*)\|[^()]*\)", r"\1", form)
+    form = re.sub(r"\[[^\[\]]*\] ?", "", form)
+
+    def slot(found: re.Match[str]) -> str:
+        name, kind = found[1], found[2]
+        return _SHOWN[kind].format(name.upper()[:1])
+
+    form = re.sub(r"\{(\w+):(\w+)\}", slot, form)
+    return re.sub(r" +([,:])", r"\1", re.sub(" +", " ", form)).strip()
+
+
+_SHOWN = {
+    "count": "{}", "times": "{} times", "cut": "cut {}", "depth": "{}", "depths": "{} …", "track": "TRACK {}",
+    "length": "LENGTH", "codes": "CODE, …",
+}  # fmt: skip

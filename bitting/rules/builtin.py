@@ -7,8 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
+from attrs import evolve
+
 from bitting.errors import Span
-from bitting.model import Code, CutList, Finding, Lane, Place, System
+from bitting.model import Code, CutList, Finding, Lane, Place
+from bitting.notation.hints import depth_hint, number_hint
 
 SENTENCES = {
     "cut-count": "every track has as many cuts as the system says",
@@ -33,6 +36,14 @@ def _finding(
 
 def shape(code: Code) -> Iterator[Finding]:
     """Wrong numbers of cuts, lists that belong to no track, and depths that the system doesn't have."""
+    for finding in _shape(code):
+        if finding.rule == "cut-count" and (hint := number_hint(code)):
+            yield evolve(finding, message=f"{finding.message}; {hint}")
+        else:
+            yield finding
+
+
+def _shape(code: Code) -> Iterator[Finding]:
     system = code.system
     yield from _unplaced(code)
     sides = (
@@ -77,22 +88,9 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
         yield _finding("cut-count", side, track.name, extra, span, f"{where}{track.cuts} expected, {given} given", None)
     for number, cut in enumerate(written.cuts, 1):
         if not cut.depths:
-            message = f"cut {number} of {name} is {cut.text!r}: {_depth_hint(cut.text, lane)}"
+            message = f"cut {number} of {name} is {cut.text!r}: {depth_hint(cut.text, track)}"
             lane_index = index if number <= track.cuts else None
             yield _finding("depth-range", side, track.name, (number,), cut.span, message, lane_index)
-
-
-_LOOK_ALIKE = {"O": "0", "o": "0", "l": "1", "I": "1", "i": "1", "S": "5", "s": "5", "B": "8", "Z": "2", "z": "2"}
-
-
-def _depth_hint(text: str, lane: Lane) -> str:
-    labels = lane.track.labels
-    if (digit := _LOOK_ALIKE.get(text)) in labels:
-        return f"that is a letter; the depth {digit} is a digit"
-    for label in labels:
-        if label.casefold() == text.casefold():
-            return f"depths are written as in the system file, {label!r}"
-    return f"no depth of this system; its depths are {' '.join(labels)}"
 
 
 def sides_agree(code: Code) -> Iterator[Finding]:
@@ -137,4 +135,4 @@ def all_of(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
     yield from open_cuts(code, ignored)
 
 
-__all__ = ["SENTENCES", "System", "all_of", "open_cuts", "shape", "sides_agree"]
+__all__ = ["SENTENCES", "all_of", "open_cuts", "shape", "sides_agree"]

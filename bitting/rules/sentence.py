@@ -377,11 +377,6 @@ def _label(word: Word) -> str:
     return f"'{text}'" if text.casefold() in VOCABULARY else text
 
 
-def unquote(text: str) -> str:
-    """A quoted label without its quotes."""
-    return text[1:-1] if text[:1] in "'\"" and text[-1:] == text[:1] and len(text) > 1 else text
-
-
 def read_words(text: str) -> tuple[list[Word], list[Word]]:
     """Scope words and sentence words of a rule, with their spans. Raises `SentenceError` on what is no word at all."""
     from lark.exceptions import UnexpectedInput
@@ -398,12 +393,16 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
             span=(max(at, 0), max(at, 0) + 1) if at < len(text) else (len(text), len(text)),
         ) from None
     scope, sentence = tree.children
-    return [_word(t) for t in (scope.children if scope else ())], [_word(t) for t in sentence.children]
+    return [_word(t) for t in (scope.children[:-1] if scope else ())], [_word(t) for t in sentence.children]
 
 
 def _word(token: Any) -> Word:
-    text = unquote(str(token)) if token.type == "QUOTED" else str(token)
-    return Word(text, fold(text), token.type, (token.start_pos, token.end_pos))
+    """A word with its kind: QUOTED, NUMBER (a whole one), COMMA, SIGN or WORD."""
+    text = str(token)
+    kind = "COMMA" if text == "," else "SIGN" if text in ":/=" else "NUMBER" if text.isdecimal() else "WORD"
+    if text[0] in "'\"":
+        kind, text = "QUOTED", text[1:-1]
+    return Word(text, fold(text), kind, (token.start_pos, token.end_pos))
 
 
 _PARSERS: list[Any] = []

@@ -10,7 +10,6 @@ from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of,
 from bitting.rules.binding import Bound, each_lane
 
 FREE = -1  # whatever follows, the rule is satisfied
-_BITS = 5  # of a counter in the packed state of `no depth is used more than N times`: lanes have fewer than 32 cuts
 
 
 def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
@@ -75,11 +74,12 @@ def _automaton(rule: Rule, system: System) -> Automaton:
 
 def _every_depth(n: int, cuts: int, depths: int) -> Automaton:
     """One counter per depth, packed into an integer; a counter that can't pass n any more is forgotten (set to 0)."""
-    mask = (1 << _BITS) - 1
+    bits = (n + 1).bit_length()
+    mask = (1 << bits) - 1
 
     def step(packed: int, lane: int, cut: int, depth: int) -> int | None:
         del lane
-        left, shift = cuts - 1 - cut, depth * _BITS
+        left, shift = cuts - 1 - cut, depth * bits
         if (packed >> shift & mask) >= n:
             return None
         packed += 1 << shift
@@ -87,9 +87,9 @@ def _every_depth(n: int, cuts: int, depths: int) -> Automaton:
             return packed
         kept = 0
         for other in range(depths):
-            counter = packed >> other * _BITS & mask
+            counter = packed >> other * bits & mask
             if counter + left > n:
-                kept |= counter << other * _BITS
+                kept |= counter << other * bits
         return kept
 
     return Automaton(0, step)

@@ -25,12 +25,10 @@ def _read(system: System, lanes: Sequence[int], row: Sequence[Word]) -> tuple[tu
     """A code of the sentence as places per lane: labels run together or apart, tracks named or divided by `/`."""
     span = (row[0].span[0], row[-1].span[1])
     tracks = [system.lanes[i].track for i in lanes]
-    words = [word for word in row if word.kind not in ("SLASH", "COLON")]
+    words = [word for word in row if word.kind != "SIGN"]
     names = {track.name.casefold() for track in tracks} | {side.casefold() for side in system.sides}
     words = [
-        w
-        for w, after in zip(row, [*row[1:], None], strict=True)
-        if w in words and not (after and after.kind == "COLON")
+        w for w, after in zip(row, [*row[1:], None], strict=True) if w in words and not (after and after.text == ":")
     ]
     if any(w.text.casefold() in names and w.text not in tracks[0].labels for w in words):
         raise SentenceError("write excluded codes with `TRACK:` or without names", span=span)

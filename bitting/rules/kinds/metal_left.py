@@ -134,5 +134,5 @@ KIND = Kind(
     _automaton,
     "A key breaks where its metal is thinnest. Counted are opposite cuts and the diagonals to their neighbours; for a groove "
     "milled up the middle, what stands between its wall and the edge.",
-    ("at least 2 stands between left and right", "left: 3 2 1 / right: 1 2 2", "left: 3 2 1 / right: 5 2 1"),
+    ("at least 5.8 stands between left and right", "left: 3 2 1 / right: 1 2 2", "left: 3 2 1 / right: 5 2 1"),
 )

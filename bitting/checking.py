@@ -1,0 +1,154 @@
+"""Is this code possible? Every fault of a code at once, with its place.
+
+Three questions are kept apart. *Can it be read?* is `parse_code`, which raises. *Is it whole, of depths that the system
+has?* and *do the rules allow it?* are answered here, as findings: all of them, none twice, and `legal` is one line on top.
+
+One code needs no diagram: each rule looks at the cuts it speaks of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from attrs import field, frozen
+
+from bitting.errors import BittingError, Span, nearest
+from bitting.model import Code, Cut, Finding, Place, Rule, System
+from bitting.rules import violations
+from bitting.rules.builtin import all_of
+
+Written = tuple[tuple[Cut, ...] | None, ...]
+"""What was written for each lane of a system (`Code.lanes`)."""
+
+
+@frozen
+class Suggestion:
+    """A legal code that may have been meant: the slip in words, and its probability under the table of slips."""
+
+    code: str
+    change: str
+    probability: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """The JSON of one suggestion."""
+        return {"code": self.code, "change": self.change, "probability": self.probability}
+
+
+@frozen
+class Report:
+    """What `check` found. `legal` means that no `must` is broken; advice (`should`) never makes a code illegal."""
+
+    input: str = field(repr=False)
+    system: str
+    canonical: str | None = field(repr=False)
+    findings: tuple[Finding, ...]
+    suggestions: tuple[Suggestion, ...] = ()
+    lock: str | None = None
+
+    @property
+    def legal(self) -> bool:
+        """Whether a key of this code may be cut."""
+        return not any(finding.level == "must" for finding in self.findings)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The JSON of one result."""
+        return {
+            "input": self.input,
+            "system": self.system,
+            "canonical": self.canonical,
+            "legal": self.legal,
+            "findings": [finding.as_dict() for finding in self.findings],
+            "suggestions": [suggestion.as_dict() for suggestion in self.suggestions],
+        }
+
+
+def check(code: Code, system: System | None = None, *, lock: str | None = None, suggest: bool = True) -> Report:
+    """Every fault of a code. With `lock`, cuts which that lock doesn't read may be left open.
+
+    Raises `BittingError` for a lock that the system doesn't have, or a code that was read against another system.
+    """
+    system = system or code.system
+    if system != code.system:
+        raise BittingError("the code was read against another system", hint="parse it with the system it is checked in")
+    unread = frozenset(unread_places(system, lock)) if lock else frozenset()
+    findings = [*all_of(code, unread), *_rule_findings(code, system)]
+    if lock and not any(f.level == "must" for f in findings):
+        findings += _no_key(code, system)
+    findings.sort(key=reading_order)
+    suggestions: tuple[Suggestion, ...] = ()
+    if suggest and any(f.level == "must" for f in findings):
+        suggestions = _suggestions(code)
+    return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock)
+
+
+def reading_order(finding: Finding) -> tuple[bool, Span]:
+    """Sorts findings as people read them: what makes the code illegal first, then by the place in the text."""
+    return finding.level != "must", finding.span or (-1, -1)
+
+
+def _suggestions(code: Code) -> tuple[Suggestion, ...]:
+    """The nearest legal codes; none where the code space is too large to search."""
+    del code
+    return ()
+
+
+def read_places(system: System, lock: str) -> list[Place]:
+    """The cuts that a lock reads, on every lane. Raises `BittingError` for a lock that the system doesn't have."""
+    known = {name.casefold(): cuts for name, cuts in system.locks.items()}
+    cuts = known.get(lock.casefold())
+    if cuts is None:
+        near = nearest(lock, list(system.locks))
+        listed = ", ".join(system.locks) or "none; name them under [locks] in its file"
+        raise BittingError(
+            f"{system.name} has no lock {lock!r}",
+            hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
+        )
+    return [Place(i, cut) for i, lane in enumerate(system.lanes) for cut in cuts if cut < lane.track.cuts]
+
+
+def unread_places(system: System, lock: str) -> list[Place]:
+    """The cuts that a lock doesn't read."""
+    read = set(read_places(system, lock))
+    every = (Place(i, cut) for i, lane in enumerate(system.lanes) for cut in range(lane.track.cuts))
+    return [place for place in every if place not in read]
+
+
+def _rule_findings(code: Code, system: System) -> Iterator[Finding]:
+    lanes = code.lanes
+    rows = [tuple(cut.depth for cut in lane) if lane else () for lane in lanes]
+    for rule in system.rules:
+        for broken in violations(rule, system, [rows[lane] for lane in rule.lanes]):
+            yield placed(lanes, system, rule, broken.places, broken.message)
+
+
+def placed(written: Written, system: System, rule: Rule, own: tuple[Place, ...], message: str) -> Finding:
+    """A violation as a finding: lanes of the system, cuts counted from 1, and the span from first cut to last.
+
+    `written` are the code's lanes; the places of a violation count lanes within the rule's own.
+    """
+    places = tuple(Place(rule.lanes[p.lane], p.cut) for p in own)
+    lanes = {p.lane for p in places} or set(rule.lanes)
+    only = system.lanes[lanes.pop()] if len(lanes) == 1 else None
+    cuts = tuple(sorted({p.cut + 1 for p in places}))
+    side = only.side if only else None
+    track = only.track.name if only else None
+    return Finding(
+        rule.identifier, rule.level, rule.sentence, side, track, cuts, _span(written, places), message, places
+    )
+
+
+def _span(written: Written, places: tuple[Place, ...]) -> Span | None:
+    spans = [lane[p.cut].span for p in places if (lane := written[p.lane]) and p.cut < len(lane)]
+    return (min(a for a, _ in spans), max(b for _, b in spans)) if spans else None
+
+
+def _no_key(code: Code, system: System) -> list[Finding]:
+    """With cuts left open: is there any whole key that carries the cuts given? Answered on the diagram, exactly."""
+    from bitting.diagram import code_space  # numpy, only when a lock is named
+
+    allowed = {Place(i, c): cut.depths for i, lane in enumerate(code.lanes) if lane for c, cut in enumerate(lane)}
+    if code_space(system, allowed=allowed).count:
+        return []
+    message = "no whole key of this system carries these cuts, whatever the cuts left open are"
+    return [Finding("unknown-cut", "must", "some legal key carries the cuts given", None, None, (), None, message)]

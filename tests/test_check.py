@@ -1,0 +1,143 @@
+"""`check`: every fault at once, each with its place; the built-in findings; locks that read only some cuts."""
+
+from __future__ import annotations
+
+import attrs
+import pytest
+
+import bitting
+from bitting.checking import check
+from bitting.model import Code
+from bitting.notation import parse_code
+from tests.make import system, track
+
+FOUR = system(
+    track("left", 4, "12345"), track("right", 3, "123"), must=("MACS is 2",), sides=("top", "bottom"), convenience=True
+)
+ONE = system(track("left", 4, "12345"), must=("MACS is 2", "no more than 2 equal cuts in a row"))
+SIDED = system(track("edge", 4, "12345", "edge"), must=("MACS is 2",), sides=("top", "bottom"))
+LOCKED = attrs.evolve(ONE, locks={"door": (0, 1), "boot": (1, 2, 3)})
+
+
+def findings(text: str, where=ONE, **options):
+    """(rule, track, cuts, the characters under the caret) of every finding."""
+    report = check(parse_code(text, where), suggest=False, **options)
+    return [(f.rule, f.track, f.cuts, text[slice(*f.span)] if f.span else None) for f in report.findings]
+
+
+def test_a_legal_code():
+    report = bitting.check(bitting.parse_code("1 2 3 1", ONE), ONE)
+    assert report.legal
+    assert report.findings == report.suggestions == ()
+    assert report.as_dict() == {
+        "input": "1 2 3 1", "system": "dabchick", "canonical": "1 2 3 1", "legal": True, "findings": [], "suggestions": [],
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "where", "expected"),
+    [
+        ("1 4 1 1", ONE, [("adjacent-difference", "left", (1, 2), "1 4"), ("adjacent-difference", "left", (2, 3), "4 1")]),
+        ("5222", ONE, [("adjacent-difference", "left", (1, 2), "52"), ("equal-run", "left", (2, 3, 4), "222")]),
+        ("1 2 3", ONE, [("cut-count", "left", (), "1 2 3")]),
+        ("1 2 3 2 1 1", ONE, [("cut-count", "left", (5, 6), "1 1")]),
+        ("1 2 7 2", ONE, [("depth-range", "left", (3,), "7")]),
+        ("1 2 [2 9] 2", ONE, [("depth-range", "left", (3,), "[2 9]")]),
+        ("1 2 ? 2", ONE, [("unknown-cut", "left", (3,), "?")]),
+        ("[1 2] 2 1..3 2", ONE, [("unknown-cut", "left", (1, 3), "[1 2] 2 1..3")]),
+        ("left: 1 2 3 4", FOUR, [("cut-count", "right", (), None)]),
+        ("left: 1 2 3 / right: 1 2 3", FOUR, [("cut-count", "left", (), "1 2 3")]),
+        ("1 2 3 4 1 2", FOUR, [("cut-count", None, (), "1 2 3 4 1 2")]),
+        ("1234 / 123 / 11", FOUR, [("cut-count", None, (), "11")]),
+        ("left: 1234 / right: 1 2 4", FOUR, [("depth-range", "right", (3,), "4")]),
+        (
+            "top(left: 1234 / right: 123); bottom(left: 1244 / right: 123)",
+            FOUR,
+            [("side-mismatch", "left", (3,), "4")],
+        ),
+        (
+            "top(1234); bottom(1 5 2 1)",
+            SIDED,
+            [("adjacent-difference", "edge", (1, 2), "1 5"), ("adjacent-difference", "edge", (2, 3), "5 2")],
+        ),
+        ("top(1234)", SIDED, [("cut-count", "edge", (), None)]),
+        ("1234", SIDED, [("cut-count", None, (), "1234")]),
+    ],
+)  # fmt: skip
+def test_every_fault_with_its_place(text, where, expected):
+    assert findings(text, where) == expected
+
+
+def test_messages_say_what_was_found_and_what_is_allowed():
+    report = check(parse_code("1 4 1 O", ONE), suggest=False)
+    assert [f.message for f in report.findings] == [
+        "cut 1 is 1 and cut 2 is 4: they differ by 3, and at most 2 is allowed",
+        "cut 2 is 4 and cut 3 is 1: they differ by 3, and at most 2 is allowed",
+        "cut 4 of left is 'O': the depths of left are 1 2 3 4 5",
+    ]
+    assert not report.legal
+    assert report.canonical is None
+    few = check(parse_code("left: 123", FOUR), suggest=False)
+    assert [f.message for f in few.findings] == ["for right, 3 cuts expected, none given", "left: 4 expected, 3 given"]
+
+
+def test_text_that_looks_like_a_code_number_is_told_so():
+    report = check(parse_code("B4711", FOUR), suggest=False)
+    assert "looks like a code number" in report.findings[0].message
+
+
+def test_a_convenience_code_may_be_written_for_one_side_or_both():
+    for text in (
+        "left: 1234 / right: 123",
+        "top(left: 1234 / right: 123)",
+        "both(1234 / 123)",
+        "top(1234/123); bottom = top",
+    ):
+        report = check(parse_code(text, FOUR), suggest=False)
+        assert report.legal, text
+        assert report.canonical == "left: 1 2 3 4 / right: 1 2 3"
+
+
+def test_advice_never_makes_a_code_illegal():
+    advised = system(track("left", 4), must=("MACS is 2",), should=("at least 3 different depths",))
+    report = check(parse_code("1 1 2 2", advised), suggest=False)
+    assert report.legal
+    assert [(f.rule, f.level) for f in report.findings] == [("distinct-depths", "should")]
+
+
+def test_a_lock_that_reads_some_cuts_leaves_the_others_open():
+    assert findings("1 2 ? ?", LOCKED, lock="door") == []
+    assert findings("1 2 ? ?", LOCKED, lock="boot") == [("unknown-cut", "left", (3, 4), "? ?")]
+    assert findings("1 4 ? ?", LOCKED, lock="DOOR") == [("adjacent-difference", "left", (1, 2), "1 4")]
+
+
+def test_a_lock_is_answered_for_the_whole_key_that_must_carry_its_cuts():
+    # Cuts 2 to 4 alone break nothing, but cut 1 can be neither 1 (next to 4) nor anything else.
+    strict = system(track("left", 4, "12345"), must=("MACS is 2", "first cut is one of 1"))
+    strict = attrs.evolve(strict, locks={"boot": (1, 2, 3)})
+    report = check(parse_code("? 4 4 4", strict), lock="boot", suggest=False)
+    assert not report.legal
+    assert [f.message for f in report.findings] == [
+        "no whole key of this system carries these cuts, whatever the cuts left open are"
+    ]
+    assert check(parse_code("? 3 4 4", strict), lock="boot", suggest=False).legal
+
+
+def test_an_unknown_lock_and_a_foreign_system_are_refused():
+    with pytest.raises(bitting.BittingError, match="no lock 'dor'") as fault:
+        check(parse_code("1 2 3 1", LOCKED), lock="dor")
+    assert "did you mean 'door'" in fault.value.hint
+    with pytest.raises(bitting.BittingError, match="another system"):
+        check(parse_code("1 2 3 1", ONE), FOUR)
+
+
+def test_values_are_immutable_and_json_has_their_names():
+    report = check(parse_code("1 4 1 1", ONE), suggest=False)
+    with pytest.raises(attrs.exceptions.FrozenInstanceError):
+        report.findings[0].message = "fine"  # type: ignore[misc]
+    finding = report.as_dict()["findings"][0]
+    assert set(finding) == {"rule", "level", "sentence", "side", "track", "cuts", "span", "message"}
+    for name, value in finding.items():
+        shown = getattr(report.findings[0], name)
+        assert (list(shown) if isinstance(shown, tuple) else shown) == value
+    assert isinstance(parse_code("1 2 3 1", ONE), Code)

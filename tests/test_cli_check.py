@@ -1,0 +1,152 @@
+"""`bitting check` and `bitting systems` as a person and a script meet them: text, JSON, exit status, prompts, pipes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner, Result
+
+from bitting.cli import COMMANDS, main
+
+LEGAL = "left: 2133244 / right: 1124421"
+ILLEGAL = "left: 2133144 / right: 1124421"
+
+
+def run(*arguments: str, stdin: str | None = None) -> Result:
+    """The command line in this process, standard error apart."""
+    return CliRunner().invoke(main, list(arguments), input=stdin)
+
+
+def test_a_legal_code():
+    result = run("check", LEGAL, "-s", "plover")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("legal in plover: left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1\n")
+    assert "█" in result.stdout
+
+
+def test_an_illegal_code_has_carets_under_its_cuts():
+    result = run("check", ILLEGAL, "-s", "plover")
+    assert result.exit_code == 1
+    lines = result.stdout.splitlines()
+    assert lines[0] == "NOT legal in plover: 1 fault"
+    at = lines.index(f"    {ILLEGAL}")
+    assert lines[at + 1] == " " * (4 + ILLEGAL.index("14")) + "^^"
+    assert lines[at + 2].strip() == "adjacent-difference: adjacent cuts differ by at most 2"
+
+
+def test_json_is_the_report_and_nothing_else():
+    result = run("check", ILLEGAL, LEGAL, "-s", "plover", "--json")
+    assert result.exit_code == 1
+    answer = json.loads(result.stdout)
+    assert [r["legal"] for r in answer["results"]] == [False, True]
+    assert answer["results"][0]["findings"][0]["span"] == [10, 12]
+
+
+def test_unreadable_codes_are_all_told_and_nothing_is_printed():
+    result = run("check", LEGAL, "left: 2--1", "middle: 213", "-s", "plover")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert "two separators" in result.stderr
+    assert "middle" in result.stderr
+
+
+@pytest.mark.parametrize("extra", [[], ["-"]])
+def test_codes_come_from_a_pipe_one_a_line(extra):
+    result = run("check", *extra, "-s", "plover", "--json", stdin=f"{LEGAL}\n{ILLEGAL}\n")
+    assert result.exit_code == 1
+    assert [r["legal"] for r in json.loads(result.stdout)["results"]] == [True, False]
+
+
+def test_nothing_on_a_pipe_is_answered():
+    result = run("check", "-s", "plover", stdin="")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr
+
+
+def test_one_code_in_pieces_is_noticed():
+    result = run("check", "2133244", "1124421", "-s", "plover")
+    assert result.exit_code == 1
+    assert "if you meant one, quote it: '2133244 1124421'" in result.stdout
+
+
+def test_bad_systems_and_options():
+    assert run("check", LEGAL, "-s", "plovver").exit_code == 2
+    assert "plover" in run("check", LEGAL, "-s", "plovver").stderr
+    assert run("check", LEGAL).exit_code == 2
+    assert run("check", LEGAL, "-s", "plover", "--lock", "dor").exit_code == 2
+    assert run("chek", LEGAL, "-s", "plover").exit_code == 2
+
+
+def test_a_lock_reads_some_cuts():
+    assert run("check", "left: 21332?? / right: 11244??", "-s", "plover", "--lock", "door").exit_code == 0
+    assert run("check", "left: 21332?? / right: 11244??", "-s", "plover", "--lock", "steering").exit_code == 1
+
+
+def test_a_terminal_is_asked(monkeypatch):
+    import bitting.cli.common as common
+
+    monkeypatch.setattr(common.sys.stdin.__class__, "isatty", lambda _self: True, raising=False)
+    monkeypatch.setattr("click.prompt", lambda *_args, **_options: LEGAL)
+    assert common.ask(None, "Code") == LEGAL
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_examples(name):
+    result = run(name, "--help")
+    assert result.exit_code == 0
+    assert name == "systems" or "Examples" in result.stdout
+
+
+def test_systems_list_and_count():
+    assert {line.split()[0] for line in run("systems", "list").stdout.splitlines()} >= {"plover", "wren", "dunlin"}
+    counted = json.loads(run("systems", "count", "plover", "--json").stdout)
+    assert counted["count"] == counted["per_track"]["left"] * counted["per_track"]["right"]
+    coupled = run("systems", "count", "heron").stdout
+    assert "not their product" in coupled
+
+
+def test_systems_show_has_both_units_and_every_rule():
+    shown = run("systems", "show", "dunlin").stdout
+    assert "mm" in shown
+    assert "thou" in shown
+    assert "[adjacent-difference]" in shown
+    assert "invented" in shown
+
+
+def test_systems_number_goes_both_ways():
+    there = json.loads(run("systems", "number", "plover", "--at", "1000001", "--json").stdout)
+    back = json.loads(run("systems", "number", "plover", there["code"], "--json").stdout)
+    assert back == there
+    assert run("systems", "number", "plover", ILLEGAL).exit_code == 2
+    assert run("systems", "number", "plover", "--at", "999999999999").exit_code == 2
+
+
+def test_systems_sample_is_seeded_and_codes_are_listed_in_order():
+    first = run("systems", "sample", "wren", "-n", "5", "--seed", "7").stdout
+    assert first == run("systems", "sample", "wren", "-n", "5", "--seed", "7").stdout
+    assert len(first.splitlines()) == 5
+    listed = run("systems", "codes", "wren", "--limit", "3462").stdout.splitlines()
+    assert len(listed) == len(set(listed)) == 3462
+    assert listed == sorted(listed)
+    assert run("systems", "codes", "wren", "--from", "3000", "--limit", "2").stdout.splitlines() == listed[2999:3001]
+
+
+def test_systems_rules_explains_a_kind():
+    assert "guess" in run("systems", "rules", "equal-run").stdout
+    assert "did you mean 'equal-run'" in run("systems", "rules", "equal-rum").stderr
+
+
+def test_import_and_a_legal_check_pull_in_no_heavy_library():
+    code = (
+        "import sys; import bitting; from bitting.cli import main\n"
+        f"sys.argv = ['bitting', 'check', {LEGAL!r}, '-s', 'plover']\n"
+        "try: main()\nexcept SystemExit: pass\n"
+        "heavy = {'numpy', 'scipy', 'shapely', 'openpyxl', 'jinja2', 'tabulate', 'python_calamine'} & set(sys.modules)\n"
+        "sys.exit(repr(sorted(heavy)) if heavy else 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr

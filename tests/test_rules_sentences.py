@@ -1,0 +1,209 @@
+"""How rules may be said, and what an unknown sentence is answered with."""
+
+from __future__ import annotations
+
+import pytest
+
+from bitting.checking import check
+from bitting.model import Place
+from bitting.notation import parse_code
+from bitting.rules import SentenceError, catalogue, explanations, read_rule, readable
+from tests.make import system, track
+
+TWO = system(track("left", 5), track("right", 5))
+SIDED = system(track("edge", 5, milling="edge"), sides=("top", "bottom"))
+LETTERS = system(track("left", 5, "abcF"))
+
+
+@pytest.mark.parametrize(
+    ("typed", "identifier", "canonical"),
+    [
+        ("adjacent cuts differ by at most 2", "adjacent-difference", "adjacent cuts differ by at most 2"),
+        ("Adjacent Cuts differ by max 2", "adjacent-difference", "adjacent cuts differ by at most 2"),
+        ("adjacent cut differs by no more than two", "adjacent-difference", "adjacent cuts differ by at most 2"),
+        ("MACS is 2", "adjacent-difference", "MACS is 2"),
+        ("macs 2", "adjacent-difference", "MACS is 2"),
+        ("MACS = 2", "adjacent-difference", "MACS is 2"),
+        ("adjacent cuts differ by at least 1", "adjacent-difference", "adjacent cuts differ by at least 1"),
+        ("adjacent cuts differ by an even amount", "adjacent-difference", "adjacent cuts differ by an even amount"),
+        (
+            "a cut is at most 2 deeper than the cut before it",
+            "step",
+            "a cut is at most 2 deeper than the cut before it",
+        ),
+        (
+            "each cut is max 1 shallower than the cut before",
+            "step",
+            "a cut is at most 1 shallower than the cut before it",
+        ),
+        ("first cut is one of 1 2 3", "position-depths", "first cut is one of 1 2 3"),
+        ("the first cut is one of 1, 2 or 3", "position-depths", "first cut is one of 1 2 3"),
+        ("last cut is 1", "position-depths", "last cut is 1"),
+        ("cut 3 is not 4", "position-depths", "cut 3 is not 4"),
+        ("cut 2 from the tip is one of 1 2", "position-depths", "cut 2 from the tip is one of 1 2"),
+        ("no more than 2 equal cuts in a row", "equal-run", "no more than 2 equal cuts in a row"),
+        ("max 2 equal cuts in a row", "equal-run", "no more than 2 equal cuts in a row"),
+        ("at most 1 equal cut in a row", "equal-run", "no more than 1 equal cuts in a row"),
+        ("at least 3 different depths", "distinct-depths", "at least 3 different depths"),
+        ("min 3 different depths", "distinct-depths", "at least 3 different depths"),
+        ("at most 1 different depth", "distinct-depths", "at most 1 different depths"),
+        ("at least 2 cuts are 3 or deeper", "depth-uses", "at least 2 cuts are 3 or deeper"),
+        ("depth 4 is used at most 2 times", "depth-uses", "depth 4 is used at most 2 times"),
+        ("depth 4 is used at most once", "depth-uses", "depth 4 is used at most 1 time"),
+        ("depth 4 is used at least 1 time", "depth-uses", "depth 4 is used at least 1 time"),
+        ("no depth is used more than twice", "depth-uses", "no depth is used more than 2 times"),
+        ("depths 1 4 together are used at most 2 times", "depth-uses", "depths 1 4 together are used at most 2 times"),
+        ("the deepest and the shallowest cut differ by at least 2", "spread", None),
+        (
+            "deepest and shallowest cut differ by min 2",
+            "spread",
+            "the deepest and the shallowest cut differ by at least 2",
+        ),
+        ("the deepest and the shallowest cut differ by at most 2", "spread", None),
+        ("at most 2 neighbours are equal", "changes", "at most 2 neighbours are equal"),
+        ("at most 1 neighbor is equal", "changes", "at most 1 neighbours are equal"),
+        ("the depth changes at least 3 times", "changes", "the depth changes at least 3 times"),
+        ("cuts 2 apart differ by at most 1", "distant-difference", "cuts 2 apart differ by at most 1"),
+        ("1 is never followed by 3 4", "forbidden-pair", "1 is never followed by 3 4"),
+        ("1 is never followed by 3 or 4", "forbidden-pair", "1 is never followed by 3 4"),
+        ("1 and 4 are never neighbours", "forbidden-pair", "1 and 4 are never neighbours"),
+        ("1 2 3 never stand in a row", "forbidden-sequence", "1 2 3 never stand in a row"),
+        ("when cut 1 is 1 2, cut 3 is one of 3 4", "conditional", "when cut 1 is 1 2, cut 3 is one of 3 4"),
+        ("if cut 1 is 4, last cut is not 4", "conditional", "when cut 1 is 4, last cut is not 4"),
+        (
+            "when left cut 1 is 4, right cut 2 is one of 1",
+            "conditional",
+            "when left cut 1 is 4, right cut 2 is one of 1",
+        ),
+        ("cut 1 is deeper than cut 3", "cuts-compared", "cut 1 is deeper than cut 3"),
+        ("cuts 1 and 3 are equal", "cuts-compared", "cuts 1 and 3 are equal"),
+        ("cuts 1 and 3 are not equal", "cuts-compared", "cuts 1 and 3 are not equal"),
+        ("cuts never get shallower", "rise-and-fall", "cuts never get shallower"),
+        ("cuts get deeper at most 2 times", "rise-and-fall", "cuts get deeper at most 2 times"),
+        ("cuts get shallower at least once", "rise-and-fall", "cuts get shallower at least 1 time"),
+        ("no more than 2 cuts in a row get deeper", "rise-and-fall", "no more than 2 cuts in a row get deeper"),
+        ("cuts change direction at least 2 times", "rise-and-fall", "cuts change direction at least 2 times"),
+        ("the sum of cuts is even", "sum", "the sum of cuts is even"),
+        ("the sum of the cuts is odd", "sum", "the sum of cuts is odd"),
+        ("the sum of cuts is between 8 and 12", "sum", "the sum of cuts is between 8 and 12"),
+        ("left and right add up to at most 6 at every cut", "opposite-sum", None),
+        ("left and right differ by at least 1 at each cut", "opposite-difference", None),
+        ("left and right are not the same", "tracks-differ", "left and right are not the same"),
+        ("at least 1.5 stands between left and right", "metal-left", "at least 1.5 stands between left and right"),
+        (
+            "at least 1.5 mm stands between left and right",
+            "metal-left",
+            "at least 1.5 mm stands between left and right",
+        ),
+        ("on left, these codes are not used: 11111, 2 2 2 2 2", "excluded", None),
+        ("the code is not the same read from the tip", "excluded", "the code is not the same read from the tip"),
+        ("on left, first cut is one of 1 2", "position-depths", "on left, first cut is one of 1 2"),
+        ("on LEFT, the first cut is one of 1 2", "position-depths", "on left, first cut is one of 1 2"),
+    ],
+)
+def test_every_sentence_and_its_variants(typed, identifier, canonical):
+    rules = read_rule(TWO, typed, "must")
+    assert {rule.identifier for rule in rules} == {identifier}
+    if canonical is not None:
+        assert {rule.sentence for rule in rules} == {canonical}
+    again = read_rule(TWO, rules[0].sentence, "must")
+    assert [(r.sentence, r.lanes, r.arguments) for r in again] == [(r.sentence, r.lanes, r.arguments) for r in rules]
+
+
+def test_a_sentence_speaks_of_every_track_unless_limited():
+    assert [r.lanes for r in read_rule(TWO, "MACS is 2", "must")] == [(0,), (1,)]
+    assert [r.lanes for r in read_rule(TWO, "on right, MACS is 2", "must")] == [(1,)]
+    assert [r.lanes for r in read_rule(SIDED, "MACS is 2", "must")] == [(0,), (1,)]
+    assert [r.lanes for r in read_rule(SIDED, "on bottom, MACS is 2", "must")] == [(1,)]
+    assert [r.lanes for r in read_rule(SIDED, "on top edge, MACS is 2", "must")] == [(0,)]
+    assert [r.lanes for r in read_rule(TWO, "right and left are not the same", "must")] == [(0, 1)]
+    assert [r.lanes for r in read_rule(SIDED, "top and bottom are not the same", "must")] == [(0, 1)]
+
+
+def test_labels_are_case_sensitive_and_quoted_where_they_are_words():
+    rule = read_rule(LETTERS, "depth 'a' is used at most 2 times", "must")[0]
+    assert rule.arguments["depths"] == (0,)
+    assert rule.sentence == "depth 'a' is used at most 2 times"
+    assert read_rule(LETTERS, "first cut is one of b F", "must")[0].arguments["depths"] == (1, 3)
+    with pytest.raises(SentenceError, match="no depth 'f'") as fault:
+        read_rule(LETTERS, "first cut is one of 'f'", "must")
+    assert "F" in fault.value.hint
+
+
+def test_lengths_are_taken_in_the_unit_they_are_written_in():
+    assert read_rule(TWO, "at least 100 thou stands between left and right", "must")[0].arguments["least"] == 2.54
+    assert read_rule(TWO, "at least 0.1in stands between left and right", "must")[0].arguments["least"] == 2.54
+
+
+@pytest.mark.parametrize(
+    ("text", "caret", "message", "hint"),
+    [
+        ("adjacent cuts differ by at most many", "many", "a number", "adjacent cuts differ by at most N"),
+        ("adjacent cuts are nice", "are", "expected here: differ", "adjacent cuts differ by at most N"),
+        ("first cut is one of 1 2 9", "9", "no depth '9'", "1 2 3 4"),
+        ("cut 8 is one of 1 2", "cut 8", "cuts 1 to 5, and no cut 8", ""),
+        ("on middle, MACS is 2", "middle", "no track 'middle'", "left, right"),
+        ("on rigt, MACS is 2", "rigt", "no track 'rigt'", "did you mean 'right'"),
+        ("keys are pretty", "keys", "isn't understood", "the nearest that is known"),
+        ("left and right add up to at most 6", "", "expected here: at", "add up to at most N at every cut"),
+        ("MACS is 2 %", "%", "doesn't belong", "for example"),
+        ("", "", "the end", "for example"),
+        ("left and left are not the same", "left", "two different tracks", ""),
+        ("at least 1 stands at the edge", None, "only an internal track", "between left and right"),
+        ("on left, these codes are not used: 111", "111", "5 cuts, and this one has 3", ""),
+        ("cuts 2 and 2 are equal", None, "compared with itself", "two different cuts"),
+        ("the sum of cuts is between 9 and 2", None, "no sum is between 9 and 2", "smaller number first"),
+    ],
+)
+def test_a_sentence_that_is_not_understood(text, caret, message, hint):
+    with pytest.raises(SentenceError) as fault:
+        read_rule(TWO, text, "must")
+    assert message in fault.value.message
+    assert hint in fault.value.hint
+    assert fault.value.text == text
+    if caret is not None:
+        start, end = fault.value.span
+        assert text[start:end] == caret
+
+
+def test_sums_need_labels_that_are_numbers():
+    with pytest.raises(SentenceError, match="labels that are numbers"):
+        read_rule(LETTERS, "the sum of cuts is even", "must")
+
+
+def test_sides_that_carry_the_same_cuts_are_no_lanes():
+    both = system(track("left", 5), sides=("top", "bottom"), convenience=True)
+    with pytest.raises(SentenceError, match="every side of dabchick carries the same cuts"):
+        read_rule(both, "on top, MACS is 2", "must")
+    facing = read_rule(both, "at least 2 stands between top and bottom", "must")
+    assert [rule.lanes for rule in facing] == [(0,)]
+
+
+@pytest.mark.parametrize("identifier", catalogue())
+def test_every_kind_explains_itself_by_an_example_that_is_true(identifier):
+    kind = catalogue()[identifier]
+    sentence, good, bad = kind.example
+    tracks = 2 if ":" in good else 1
+    cuts = len(good.split("/")[0].replace("left:", "").split())
+    made = system(*(track(name, cuts, "12345") for name in ("left", "right")[:tracks]), must=(sentence,))
+    assert made.rules[0].identifier == identifier
+    assert check(parse_code(good, made), suggest=False).legal
+    findings = check(parse_code(bad, made), suggest=False).findings
+    assert findings
+    assert all(f.rule == identifier and f.message and f.places and f.span for f in findings)
+    assert len(kind.explanation) > 40
+
+
+def test_forms_are_readable():
+    shown = {form for kind in explanations() for form in kind["forms"]}
+    assert "adjacent cuts differ by at most N" in shown
+    assert not [form for form in shown if set("{}[]()<>|") & set(form)]
+    assert readable("{a:track} and {b:track} differ") == "TRACK A and TRACK B differ"
+
+
+def test_places_of_a_finding_are_lanes_of_the_system():
+    made = system(track("left", 3), track("right", 3), must=("on right, MACS is 1",))
+    finding = check(parse_code("left: 1 1 1 / right: 1 1 4", made), suggest=False).findings[0]
+    assert finding.places == (Place(1, 1), Place(1, 2))
+    assert finding.cuts == (2, 3)
+    assert (finding.side, finding.track) == (None, "right")
