@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from bitting.batch import CheckedMany, check_many
     from bitting.checking import Report, check
+    from bitting.completion import Comparison, Completion, compare, complete
     from bitting.decode import Decoded, MeasurementModel, decode
     from bitting.diagram import code_space
     from bitting.errors import BittingError
@@ -34,6 +35,8 @@ _HOMES = {
     "BittingError": "errors",
     "CheckedMany": "batch",
     "Code": "model",
+    "Comparison": "completion",
+    "Completion": "completion",
     "Decoded": "decode",
     "Finding": "model",
     "Inspection": "machine.inspect_result",
@@ -45,6 +48,8 @@ _HOMES = {
     "check": "checking",
     "check_many": "batch",
     "code_space": "diagram",
+    "compare": "completion",
+    "complete": "completion",
     "decode": "decode",
     "inspect": "machine.inspection",
     "load_system": "systemfile",
@@ -58,6 +63,8 @@ __all__ = [
     "BittingError",
     "CheckedMany",
     "Code",
+    "Comparison",
+    "Completion",
     "Decoded",
     "Finding",
     "Inspection",
@@ -70,6 +77,8 @@ __all__ = [
     "check",
     "check_many",
     "code_space",
+    "compare",
+    "complete",
     "count",
     "decode",
     "inspect",

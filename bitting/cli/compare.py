@@ -1,0 +1,90 @@
+"""`bitting compare`: two keys cut by cut, and whether the first can be deepened into the second."""
+
+from __future__ import annotations
+
+import re
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.model import Code, Readings, System
+
+_DECIMAL = re.compile(r"\d[.,]\d")
+
+
+@click.command(name="compare")
+@click.argument("first", required=False)
+@click.argument("second", required=False)
+@system_option
+@click.option("--measured", is_flag=True, help="FIRST is what was measured on a key, not a code.")
+@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
+@json_option
+@answers
+def command(
+    first: str | None, second: str | None, system_name: str, measured: bool, unit: str | None, as_json: bool
+) -> int:
+    """What differs between two keys, and whether FIRST can be deepened into SECOND.
+
+    FIRST is a code (a miscut, the old key) or the readings of a key; both codes may have open cuts. Without them, two
+    lines are read from standard input, or asked for. Exit status 1 says that FIRST
+    can't become SECOND or may not, or that SECOND is no legal code.
+
+    \b
+    bitting compare "left: 2 1 3 3 / right: 1 1 2 4" "left: 2 1 4 3 / right: 1 2 2 4" -s SYSTEM
+    bitting compare "left: 8.14 8.62 7.69 7.71 / right: …" "left: 2 1 4 3 / right: …" -s SYSTEM
+    """
+    from bitting.completion import compare
+    from bitting.notation import parse_code
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    first, second = _texts(first, second)
+    answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
+    if as_json:
+        print_json(answer.as_dict())
+    else:
+        from bitting.report.compare import comparison_lines
+
+        for line in comparison_lines(answer, system):
+            click.echo(line)
+    return GOOD if answer.deepens and answer.legal else BAD_NEWS
+
+
+def _texts(first: str | None, second: str | None) -> tuple[str, str]:
+    """Both texts; what is missing is asked for on a terminal, or read from standard input, a line each."""
+    given = [None if text == "-" else text for text in (first, second)]
+    missing = given.count(None)
+    if missing and sys.stdin.isatty():
+        found = [
+            click.prompt(what, err=True) if text is None else text
+            for what, text in zip(("First key", "Second key"), given, strict=True)
+        ]
+        return found[0], found[1]
+    lines = [line for line in sys.stdin.read().splitlines() if line.strip()] if missing else []
+    if len(lines) != missing:
+        raise BittingError(
+            f"{len(lines)} lines on standard input, and {missing} keys to read from it",
+            hint="one key on each line, the first one first",
+        )
+    rest = iter(lines)
+    found = [next(rest) if text is None else text for text in given]
+    return found[0], found[1]
+
+
+def _first(text: str, system: System, measured: bool, unit: str | None) -> Code | Readings:
+    """The first key: a code, unless it is said to be measured or can only be that."""
+    from bitting.notation import parse_code, parse_readings
+
+    if measured:
+        return parse_readings(text, system, unit)
+    try:
+        return parse_code(text, system)
+    except BittingError:
+        if not _DECIMAL.search(text):
+            raise
+        return parse_readings(text, system, unit)

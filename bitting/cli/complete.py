@@ -1,0 +1,71 @@
+"""`bitting complete`: the codes that fit a code with open cuts, and the fewest blanks to try them all."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+
+
+@click.command(name="complete")
+@click.argument("code", required=False)
+@system_option
+@click.option("--lock", metavar="NAME", help="Only the cuts that this lock of the system reads matter.")
+@click.option("--readings", "readings_text", metavar="TEXT", help="What was measured of the same key: likeliest first.")
+@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
+@click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
+@click.option("--limit", default=20, show_default=True, type=click.IntRange(0), help="How many codes to list.")
+@click.option("--svg", type=click.Path(), metavar="FILE", help="Draw what is known solid, what is open as a band.")
+@click.option("--force", is_flag=True, help="Replace FILE when it is there already.")
+@json_option
+@answers
+def command(
+    code: str | None,
+    system_name: str,
+    lock: str | None,
+    readings_text: str | None,
+    unit: str | None,
+    where: tuple[str, ...],
+    limit: int,
+    svg: str | None,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """The legal codes that fit CODE, and the fewest blanks to try them all.
+
+    In CODE write `?` for a cut that can't be read, `[2 3]` for one of several depths and `3..5` for a range. A blank
+    can only be cut deeper, so one blank tries several codes one after the other.
+
+    \b
+    bitting complete "left: 2 1 ? 3 / right: 1 [1 2] 2 4" -s SYSTEM
+    bitting complete "2 1 3..5 ? 4" -s SYSTEM --lock door --where "cut 3 is deeper than cut 4"
+    """
+    from bitting.completion import complete
+    from bitting.notation import parse_code, parse_readings
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    asked = parse_code(ask(code, "Code, with ? for open cuts"), system)
+    readings = None if readings_text is None else parse_readings(readings_text, system, unit)
+    answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
+    if svg is not None:
+        from bitting.files import write_whole
+        from bitting.report.open_svg import open_svg
+
+        write_whole(svg, open_svg(answer, system), force=force)
+    if as_json:
+        print_json(answer.as_dict())
+    else:
+        from bitting.report.complete import completion_lines
+
+        for line in completion_lines(answer, str(asked), system, limit):
+            click.echo(line)
+    return GOOD if answer.count else BAD_NEWS
+
+
+def _progress(words: str) -> None:
+    """Say what takes its time, where someone is looking."""
+    if sys.stderr.isatty():
+        click.echo(words, err=True)

@@ -1,0 +1,225 @@
+"""Which legal codes fit a code with open cuts, how many blanks try them all, and what one more fact would save.
+
+The codes are counted on the diagram, so the count is exact however large. Up to `EXACT_UP_TO` candidates the blanks are
+the fewest possible, with the codes that prove it (`rivals`: no two of them can share a blank). Past that, two proven
+bounds stand in their place: codes whose depths have the same sum never share a blank, so the largest such group is a
+lower bound; the upper one is the number of blanks laid out along symmetric chains, or, where there are too many codes
+to lay anything out, the number of chains that the product of the tracks' own chains falls into.
+
+A lock that reads only some cuts (`lock`) is opened by any key with the right cuts there. Candidates are then the
+distinct settings of the cuts it reads that some legal code has; the other cuts are written as far as they are known.
+What the other cuts of a trial key should be is in `keys`: the shallowest that keep the whole key legal and that the
+same blank can still reach, try by try.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from bitting.checking import read_places
+from bitting.completion.chains import Chains, fewest, fewest_chains, lengths
+from bitting.completion.choices import Choices, Layer
+from bitting.completion.likely import RANKED, Likely, likeliest
+from bitting.completion.opened import allowed_depths, writer
+from bitting.completion.order import TooManyCovers
+from bitting.completion.result import Completion, CutLeft, Fact
+from bitting.completion.symmetric import Lengths, product, symmetric_chains
+from bitting.completion.whole import whole_keys
+from bitting.errors import BittingError
+from bitting.model import Code, Place, Readings, System
+
+if TYPE_CHECKING:
+    from bitting.diagram import CodeSpace
+
+EXACT_UP_TO = 50_000
+"""Candidates for which the fewest blanks are found (measured: 7 s and 440 MB)."""
+
+LISTED_UP_TO = 200_000
+"""Candidates for which blanks are laid out at all."""
+
+SLOW_FROM = 5_000
+"""Candidates from which on the blanks take about a second or more."""
+
+FACT_BLANKS_UP_TO = 2_000
+"""Candidates for which the blanks that one more fact would leave are worked out."""
+
+KEYS_UP_TO = 1_000
+"""Candidates for which the cuts that a lock doesn't read are worked out."""
+
+
+def complete(
+    code: Code,
+    system: System | None = None,
+    limit: int = 1000,
+    *,
+    lock: str | None = None,
+    readings: Readings | None = None,
+    where: Iterable[str] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Completion:
+    """The legal codes of a system (absent: the code's own) that fit a code with open cuts.
+
+    `limit` bounds `codes` only. `lock` names a lock of the system whose cuts alone matter; `readings` of the same key
+    make it the likeliest first; `where` are rule sentences that are known to hold ("cut 4 is not 1 2"). `progress` is
+    told what takes more than a moment. Raises BittingError for a code that no code of the system can fit, an unknown
+    lock, a sentence that is no rule.
+    """
+    system = code.system if system is None else system
+    if limit < 0:
+        raise BittingError(f"a limit of {limit} codes makes no sense", hint="use 0 or more")
+    allowed = allowed_depths(code)
+    codes_left = _code_space(_with_sentences(system, where), allowed)
+    space = _choices(codes_left)
+    read = None if lock is None else frozenset(read_places(system, lock))
+    if not space.count:
+        return Completion(0, (), 0, (), True, 0, 0, lock=lock, keys=None if lock is None else ())
+    asked = space if read is None else space.only(read)
+    text = writer(system, asked.places, allowed)
+    rows = asked.first(asked.count if asked.count <= LISTED_UP_TO else limit)
+    likely = None
+    weights: NDArray[np.float64] | None = None
+    if readings is not None:
+        most = limit if read is None and asked.count > LISTED_UP_TO else max(RANKED, limit)
+        likely = likeliest(codes_left, asked.places, system, readings, limit, most)
+        rows, weights = _by_likelihood(asked, rows, likely)
+    codes = tuple(text(row) for row in rows[:limit].tolist())
+    every = rows if asked.count <= LISTED_UP_TO else None
+    if progress is not None and every is not None and len(every) >= SLOW_FROM:
+        progress(f"finding the fewest blanks for {len(every):,} codes …")
+    chains, at_least, at_most = _blanks(asked, every, weights)
+    tries = () if every is None else tuple(tuple(text(every[i].tolist()) for i in chain) for chain in chains.chains)
+    keys = None
+    if read is not None and every is not None and len(every) <= KEYS_UP_TO:
+        keys = whole_keys(space, asked.places, [every[list(chain)] for chain in chains.chains], system, allowed)
+    return Completion(
+        count=asked.count,
+        codes=codes,
+        blanks=at_least if at_least == at_most and every is not None else None,
+        tries=tries,
+        complete=len(codes) == asked.count,
+        blanks_at_least=at_least,
+        blanks_at_most=at_most,
+        rivals=() if every is None else tuple(text(every[i].tolist()) for i in chains.rivals),
+        facts=_facts(asked, every, likely, system),
+        cuts=_cuts_left(asked, system),
+        probabilities=None if weights is None else tuple(weights[:limit].tolist()),
+        not_ranked=None if likely is None else likely.left_over,
+        lock=lock,
+        keys=keys,
+    )
+
+
+def choices_of(system: System, allowed: Mapping[Place, Sequence[int]]) -> Choices:
+    """The legal codes of a system that have one of the allowed depths at every cut."""
+    return _choices(_code_space(system, allowed))
+
+
+def _code_space(system: System, allowed: Mapping[Place, Sequence[int]]) -> CodeSpace:
+    from bitting.diagram import code_space
+
+    return code_space(system, allowed=dict(allowed))
+
+
+def _choices(space: CodeSpace) -> Choices:
+    return Choices(
+        tuple(tuple(Layer(layer.place, layer.children) for layer in diagram.layers) for diagram in space.diagrams)
+    )
+
+
+def _with_sentences(system: System, where: Iterable[str]) -> System:
+    """The system with more rules that must hold."""
+    from bitting.rules import read_rule
+
+    added = tuple(rule for sentence in where for rule in read_rule(system, sentence, "must"))
+    return attrs.evolve(system, rules=system.rules + added) if added else system
+
+
+def _blanks(
+    asked: Choices, every: NDArray[np.int8] | None, weights: NDArray[np.float64] | None
+) -> tuple[Chains, int, int]:
+    """The blanks laid out as far as the candidates are listed, with bounds that meet where they are the fewest."""
+    if every is not None and len(every) <= EXACT_UP_TO:
+        try:
+            exact = fewest_chains(every, weights)
+        except TooManyCovers:
+            pass
+        else:
+            return exact, len(exact.rivals), len(exact.chains)
+    at_least = max(asked.levels)
+    if every is None:
+        return Chains((), ()), at_least, _at_most(asked)
+    chains = symmetric_chains(every)
+    if weights is not None:
+        chains = tuple(sorted(chains, key=lambda chain: -float(weights[list(chain)].sum())))
+    sums = every.sum(axis=1, dtype=np.int64)
+    rivals = np.flatnonzero(sums == np.bincount(sums).argmax())
+    return Chains(chains, tuple(rivals.tolist())), at_least, len(chains)
+
+
+def _at_most(asked: Choices) -> int:
+    """An upper bound without laying anything out: each part in chains, and the product of the parts' chains in chains.
+
+    A part small enough is in its fewest chains; otherwise its codes lie on the symmetric chains of its box, or make
+    chains of one if they are fewer than those.
+    """
+    together: Lengths = {1: 1}
+    for part in asked.parts:
+        own = Choices((part,))
+        try:
+            if own.count > EXACT_UP_TO:
+                raise TooManyCovers
+            together = product(together, lengths(own.first(own.count)))
+        except TooManyCovers:
+            box: Lengths = {1: 1}
+            for depths in own.depths.values():
+                box = product(box, {len(depths): 1})
+            together = product(together, box if sum(box.values()) < own.count else {1: own.count})
+    return min(asked.count, sum(together.values()))
+
+
+def _cuts_left(asked: Choices, system: System) -> tuple[CutLeft, ...]:
+    out = []
+    for place, depths in asked.depths.items():
+        lane = system.lanes[place.lane]
+        labels = tuple(lane.track.labels[depth] for depth in depths)
+        out.append(CutLeft(lane.side, lane.track.name, place.cut + 1, labels))
+    return tuple(out)
+
+
+def _facts(asked: Choices, every: NDArray[np.int8] | None, likely: Likely | None, system: System) -> tuple[Fact, ...]:
+    """What knowing each open cut would leave, the most telling first."""
+    found = []
+    for column, place in enumerate(asked.places):
+        shares = asked.shares[place]
+        if sum(n > 0 for n in shares) < 2:
+            continue
+        chance = [n / asked.count for n in shares]
+        if likely is not None:
+            chance = [float(p) for p in likely.chances[place]]
+        codes = sum(p * n for p, n in zip(chance, shares, strict=True))
+        blanks = None
+        if every is not None and len(every) <= FACT_BLANKS_UP_TO:
+            blanks = sum(p * fewest(every[every[:, column] == d]) for d, p in enumerate(chance) if p and shares[d])
+        lane = system.lanes[place.lane]
+        found.append(Fact(lane.side, lane.track.name, place.cut + 1, codes, blanks))
+    return tuple(sorted(found, key=lambda fact: (fact.codes, fact.blanks or 0.0)))
+
+
+def _by_likelihood(
+    asked: Choices, rows: NDArray[np.int8], likely: Likely
+) -> tuple[NDArray[np.int8], NDArray[np.float64]]:
+    """The rows from the likeliest on, with their probabilities; those that were not ranked share what is left."""
+    ranked = np.array(likely.settings, np.int8).reshape(len(likely.settings), len(asked.places))
+    weights = np.array(likely.probabilities)
+    if asked.count > LISTED_UP_TO:
+        return ranked, weights
+    known = set(likely.settings)
+    rest = [row for row in rows.tolist() if tuple(row) not in known]
+    others = np.array(rest, np.int8).reshape(len(rest), len(asked.places))
+    share = likely.left_over / len(rest) if rest else 0.0
+    return np.concatenate([ranked, others]), np.concatenate([weights, np.full(len(rest), share)])

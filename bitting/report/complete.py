@@ -1,0 +1,113 @@
+"""How the codes that fit, the blanks and the facts are told on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bitting.completion.result import Completion
+from bitting.completion.worklist import Try, worklist
+from bitting.model import System
+
+FIRST = (
+    "Before cutting trial keys: measure the open cuts once more, in good light and from both sides, and ask for the lock "
+    "of the same key that still has a working one."
+)
+CAUTION = (
+    "Whether the customer is entitled to a key is the locksmith's to establish, and local law decides. "
+    "Deburr every try and never force it. Destroy the trial keys."
+)
+FACTS_SHOWN = 5
+
+
+def completion_lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
+    """The answer for a terminal; `shown` is how many codes, and about how many tries, to print."""
+    at = f" at the cuts that {answer.lock!r} reads" if answer.lock else ""
+    if not answer.count:
+        yield f"No legal code of {system.name} fits {code}{at}."
+        yield "Check what is written as known; `bitting check` says which rules a code breaks."
+        return
+    yield f"{_number(answer.count, 'legal setting' if answer.lock else 'legal code')} of {system.name} fit {code}{at}:"
+    for place, text in enumerate(answer.codes[:shown]):
+        chance = "" if answer.probabilities is None else f"{100 * answer.probabilities[place]:5.1f} %  "
+        yield f"  {chance}{text}"
+    if answer.count > min(shown, len(answer.codes)):
+        yield f"  and {answer.count - min(shown, len(answer.codes)):,} more (--limit shows more)"
+    if answer.not_ranked:
+        yield f"  (likeliest first; keys that were not ranked hold {100 * answer.not_ranked:.2g} % together)"
+    if answer.count == 1:
+        return
+    yield ""
+    yield FIRST
+    yield ""
+    yield from _facts(answer)
+    yield from _blanks(answer, system, shown)
+    yield ""
+    yield CAUTION
+
+
+def _facts(answer: Completion) -> Iterator[str]:
+    if not answer.facts:
+        return
+    yield "What knowing one more cut would leave, on average:"
+    for fact in answer.facts[:FACTS_SHOWN]:
+        name = " ".join(filter(None, (fact.side, fact.track, f"cut {fact.cut}")))
+        blanks = "" if fact.blanks is None else f" and {_mean(fact.blanks, 'blank')}"
+        yield f"  {name}: {_mean(fact.codes, 'code')}{blanks}"
+    if len(answer.facts) > FACTS_SHOWN:
+        yield f"  {len(answer.facts) - FACTS_SHOWN} other open cuts would tell less"
+    yield ""
+
+
+def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
+    if answer.blanks is not None:
+        if answer.blanks == 1:
+            yield "1 blank to try them all."
+        else:
+            yield (
+                f"{answer.blanks:,} blanks to try them all, and no fewer will do: among the codes are {answer.blanks:,} of "
+                "which no two can share a blank."
+            )
+    else:
+        yield (
+            f"Between {answer.blanks_at_least:,} and {answer.blanks_at_most:,} blanks to try them all (both proven; too "
+            "many codes to find the fewest). Learn more before cutting any."
+        )
+    left = 2 * shown
+    for number in range(len(answer.tries)):
+        tries = worklist(answer, system, number)
+        if left < len(tries) and number:
+            yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
+            return
+        left -= len(tries)
+        yield f"Blank {number + 1}:"
+        for place, step in enumerate(tries):
+            yield f"  {place + 1:2}. {_step(step)}"
+
+
+def _step(step: Try) -> str:
+    if not step.deepen:
+        text = f"cut {step.code}"
+    else:
+        by_depth: dict[tuple[str, str], list[str]] = {}
+        for lane, cut, depth in step.deepen:
+            by_depth.setdefault((lane, depth), []).append(str(cut))
+        parts = (f"{lane} {_cuts(cuts)} to {depth}" for (lane, depth), cuts in by_depth.items())
+        text = f"deepen {', '.join(parts)}"
+    if not step.whole:
+        text += "  (no legal key goes on from here at the cuts the lock doesn't read: leave those as they are)"
+    return text
+
+
+def _cuts(cuts: list[str]) -> str:
+    return f"cut {cuts[0]}" if len(cuts) == 1 else f"cuts {', '.join(cuts[:-1])} and {cuts[-1]}"
+
+
+def _number(count: int, thing: str) -> str:
+    return f"{count:,} {thing}" + ("" if count == 1 else "s")
+
+
+def _mean(value: float, thing: str) -> str:
+    """A mean with as many digits as say something: `12 codes`, `1.5 blanks`, `1 blank`."""
+    if value >= 100 or abs(value - round(value)) < 0.05:
+        return _number(round(value), thing)
+    return f"{value:.1f} {thing}s"

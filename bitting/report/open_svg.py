@@ -1,0 +1,93 @@
+"""What the candidates have in common, drawn solid, and what is open, as a band.
+
+One strip per list of cuts, bow on the left. The solid part is metal that every candidate leaves; the shaded band above
+it reaches from the deepest to the shallowest depth that a candidate has there. Along the blade the strip is to scale,
+`ZOOM` times life size; depths are drawn `STRETCH` times their size, and steps stand half-way between two cuts, where a
+real cutter would leave a slope. Fine lines are the depths of the table. Title and description carry no code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from xml.sax.saxutils import escape
+
+from bitting.completion.result import Completion, CutLeft
+from bitting.errors import BittingError
+from bitting.model import Lane, System
+
+METAL, BAND, INK, FAINT = "#8b8f94", "#f3c98b", "#14181c", "#c4c7ca"
+STRETCH = 3.0
+MARGIN, NAME, LETTER = 4.0, 5.0, 2.6
+LABELS = 9.0
+ZOOM = 2.0
+EM = 0.65
+"""Width of a character, as a share of its height."""
+
+
+def open_svg(answer: Completion, system: System) -> str:
+    """The picture as the text of an SVG file; raises BittingError when no code fits, as there is nothing to draw."""
+    if not answer.count:
+        raise BittingError("no legal code fits, so there is nothing to draw", hint="leave --svg out to see the answer")
+    body: list[str] = []
+    top, width = MARGIN, 0.0
+    for lane in system.lanes:
+        cuts = [cut for cut in answer.cuts if (cut.side, cut.track) == (lane.side, lane.track.name)]
+        if cuts:
+            height, right = _strip(body, lane, cuts, system, top)
+            top, width = top + height, max(width, right)
+    size = f'width="{_n(ZOOM * width)}mm" height="{_n(ZOOM * top)}mm" viewBox="0 0 {_n(width)} {_n(top)}"'
+    return "\n".join(
+        [
+            f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-labelledby="title desc">',
+            f'<title id="title">Open cuts of a key of the system {escape(system.name)}</title>',
+            '<desc id="desc">Solid: metal that every code still possible leaves. Band: what is still open. '
+            "Bow on the left.</desc>",
+            f'<rect width="{_n(width)}" height="{_n(top)}" fill="#ffffff"/>',
+            f'<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{LETTER}" fill="{INK}">',
+            *body,
+            "</g>",
+            "</svg>",
+            "",
+        ]
+    )
+
+
+def _strip(body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System, top: float) -> tuple[float, float]:
+    """Draw one list of cuts; returns the height it took and where it ends on the right."""
+    track = lane.track
+    along = [abs(system.in_mm(space - track.spaces[0])) for space in track.spaces]
+    gaps = [b - a for a, b in zip(along, along[1:], strict=False)] or [system.in_mm(system.step) * 4]
+    edges = [-gaps[0] / 2, *(a + gap / 2 for a, gap in zip(along, gaps, strict=False)), along[-1] + gaps[-1] / 2]
+    shift = MARGIN - edges[0]
+    step = STRETCH * system.in_mm(system.step)
+    levels = [STRETCH * system.in_mm(abs(depth - track.depths[-1])) + step for depth in track.depths]
+    floor = top + NAME + levels[0]
+    right = edges[-1] + shift
+    body.append(f'<text x="{_n(MARGIN)}" y="{_n(top + LETTER)}">{escape(lane.label)}</text>')
+    body.extend(
+        f'<line x1="{_n(MARGIN)}" x2="{_n(right)}" y1="{_n(floor - level)}" y2="{_n(floor - level)}" '
+        f'stroke="{FAINT}" stroke-width="0.1"/>'
+        for level in levels
+    )
+    shown = {cut: cut.depths[0] + (f"–{cut.depths[-1]}" if len(cut.depths) > 1 else "") for cut in cuts}
+    letter = min(LETTER, min(gaps) / (EM * (1 + max(map(len, shown.values())))))
+    for cut in cuts:
+        at = cut.cut - 1
+        left, wide = edges[at] + shift, edges[at + 1] - edges[at]
+        places = [track.labels.index(label) for label in cut.depths]
+        body.extend(_column(left, wide, floor, levels[max(places)], levels[min(places)]))
+        middle = f'x="{_n(along[at] + shift)}" text-anchor="middle"'
+        body.append(f'<text {middle} y="{_n(floor + 3.4)}" font-size="{_n(letter)}">{escape(shown[cut])}</text>')
+        body.append(f'<text {middle} y="{_n(floor + 6.4)}" font-size="1.8" fill="{METAL}">{cut.cut}</text>')
+    return NAME + levels[0] + LABELS, right + MARGIN
+
+
+def _column(left: float, wide: float, floor: float, solid: float, reach: float) -> Iterator[str]:
+    across = f'x="{_n(left)}" width="{_n(wide)}"'
+    yield f'<rect class="common" {across} y="{_n(floor - solid)}" height="{_n(solid)}" fill="{METAL}"/>'
+    if reach > solid:
+        yield f'<rect class="open" {across} y="{_n(floor - reach)}" height="{_n(reach - solid)}" fill="{BAND}"/>'
+
+
+def _n(value: float) -> str:
+    return f"{value:.3f}".rstrip("0").rstrip(".")

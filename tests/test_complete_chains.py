@@ -1,0 +1,165 @@
+"""Chain covers: minimal, proven, covering, against theory and against networkx."""
+
+import itertools
+from pathlib import Path
+
+import networkx as nx
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bitting.completion.chains import fewest, fewest_chains
+from bitting.completion.order import Order, TooManyCovers, first_bit, pack, unpack
+from bitting.completion.symmetric import middle_level, symmetric_chains
+
+REFERENCE = Path(__file__).parent / "reference" / "middle_levels.csv"
+
+
+def middle_levels(most=20_000):
+    """Largest coefficient of (1 + x + ... + x^k)^n; the file names the OEIS entry of each row."""
+    lines = [line.split(",") for line in REFERENCE.read_text().splitlines() if not line.startswith("#")][1:]
+    cases = [(int(k), int(n), int(size)) for _, k, n, size in lines if int(n) > 0 and (int(k) + 1) ** int(n) <= most]
+    assert len(cases) > 40
+    return cases
+
+
+def box(k, n):
+    return np.array(list(itertools.product(range(k + 1), repeat=n)), np.int8)
+
+
+def matched(rows):
+    """Fewest chains by bipartite matching over every comparable pair, with networkx."""
+    graph = nx.Graph()
+    graph.add_nodes_from(("from", i) for i in range(len(rows)))
+    for i, j in itertools.permutations(range(len(rows)), 2):
+        if (rows[i] <= rows[j]).all():
+            graph.add_edge(("from", i), ("to", j))
+    found = nx.bipartite.hopcroft_karp_matching(graph, [("from", i) for i in range(len(rows))])
+    return len(rows) - sum(1 for side, _ in found if side == "from")
+
+
+def must_hold(rows, found):
+    """Each row once, every chain a chain, the rivals incomparable and as many as the chains."""
+    assert sorted(i for chain in found.chains for i in chain) == list(range(len(rows)))
+    for chain in found.chains:
+        assert (np.diff(rows[list(chain)].astype(int), axis=0) >= 0).all()
+    for i, j in itertools.combinations(found.rivals, 2):
+        assert not (rows[i] <= rows[j]).all()
+        assert not (rows[j] <= rows[i]).all()
+    assert len(found.rivals) == len(found.chains)
+    assert found.minimal
+
+
+@st.composite
+def some_rows(draw, most=40):
+    columns = draw(st.integers(1, 5))
+    row = st.tuples(*[st.integers(0, 4)] * columns)
+    return np.array(draw(st.lists(row, min_size=1, max_size=most, unique=True)), np.int8)
+
+
+@given(some_rows())
+def test_networkx_agrees(rows):
+    found = fewest_chains(rows)
+    must_hold(rows, found)
+    assert len(found.chains) == matched(rows) == fewest(rows)
+
+
+@given(some_rows(), st.integers(0, 2**32))
+def test_likelier_rows_come_first(rows, seed):
+    weights = np.random.default_rng(seed).exponential(size=len(rows))
+    found = fewest_chains(rows, weights)
+    must_hold(rows, found)
+    assert len(found.chains) == fewest(rows)
+    heavy = [weights[list(chain)].sum() for chain in found.chains]
+    assert all(a >= b - 1e-12 for a, b in itertools.pairwise(heavy))
+    for number, chain in enumerate(found.chains):
+        for later in found.chains[number + 1 :]:
+            for i in later:
+                fits = [(rows[i] <= rows[j]).all() or (rows[j] <= rows[i]).all() for j in chain]
+                assert not all(fits), "a later code could be tried on an earlier blank"
+
+
+@given(some_rows(most=14), st.integers(0, 2**32))
+def test_the_first_blank_is_the_likeliest_that_a_minimal_cover_holds(rows, seed):
+    weights = np.random.default_rng(seed).exponential(size=len(rows))
+    found = fewest_chains(rows, weights)
+
+    def is_chain(subset):
+        return all(
+            (rows[i] <= rows[j]).all() or (rows[j] <= rows[i]).all() for i, j in itertools.combinations(subset, 2)
+        )
+
+    everything = range(len(rows))
+    subsets = itertools.chain.from_iterable(itertools.combinations(everything, n) for n in range(1, len(rows) + 1))
+    best = max((s for s in subsets if is_chain(s)), key=lambda s: weights[list(s)].sum())
+    rest = [i for i in everything if i not in best]
+    if 1 + fewest(rows[rest]) == len(found.chains):
+        assert sorted(found.chains[0]) == sorted(best)
+
+
+@given(some_rows())
+def test_covers_are_the_transitive_reduction(rows):
+    order = Order(rows)
+    graph = nx.DiGraph()
+    graph.add_nodes_from(range(len(rows)))
+    graph.add_edges_from(
+        (i, j) for i, j in itertools.permutations(range(len(rows)), 2) if (order.rows[i] <= order.rows[j]).all()
+    )
+    assert sorted(map(tuple, order.covers().tolist())) == sorted(nx.transitive_reduction(graph).edges)
+
+
+@pytest.mark.parametrize(("k", "n", "size"), middle_levels(5_000))
+def test_a_box_takes_its_middle_level(k, n, size):
+    assert fewest(box(k, n)) == size
+
+
+@pytest.mark.parametrize(("k", "n", "size"), middle_levels())
+def test_symmetric_chains_of_a_box(k, n, size):
+    rows = box(k, n)
+    chains = symmetric_chains(rows)
+    assert len(chains) == size == middle_level([k + 1] * n)
+    assert sorted(i for chain in chains for i in chain) == list(range(len(rows)))
+    for chain in chains:
+        steps = np.diff(rows[list(chain)].astype(int), axis=0)
+        assert (steps >= 0).all()
+        assert (steps.sum(axis=1) == 1).all()
+
+
+def test_middle_levels_too_large_to_list():
+    lines = [line.split(",") for line in REFERENCE.read_text().splitlines() if not line.startswith("#")][1:]
+    for _, k, n, size in lines:
+        assert middle_level([int(k) + 1] * int(n)) == int(size)
+
+
+@given(some_rows())
+def test_symmetric_chains_of_what_rules_leave(rows):
+    chains = symmetric_chains(rows)
+    assert sorted(i for chain in chains for i in chain) == list(range(len(rows)))
+    for chain in chains:
+        assert (np.diff(rows[list(chain)].astype(int), axis=0) >= 0).all()
+    assert len(chains) >= fewest(rows)
+
+
+def test_two_groups_with_a_gap_have_too_many_covers():
+    row = np.arange(40)
+    flat = np.stack([row, 39 - row], axis=1)
+    rows = np.concatenate([flat, flat + 100])
+    assert len(Order(rows).covers()) == 1600
+    with pytest.raises(TooManyCovers):
+        Order(rows).covers(most=1599)
+
+
+def test_one_row_and_none():
+    assert fewest_chains(np.empty((0, 3), np.int8)).chains == ()
+    assert fewest_chains(np.zeros((1, 3), np.int8)).chains == ((0,),)
+    assert fewest_chains(np.empty((1, 0), np.int8)).chains == ((0,),)
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=300))
+def test_bits(flags):
+    packed = pack(np.array(flags), -(-len(flags) // 64))
+    assert unpack(packed, len(flags)).tolist() == flags
+    for word, value in enumerate(packed):
+        if value:
+            assert first_bit(np.array([value]))[0] == flags[word * 64 :].index(True)
