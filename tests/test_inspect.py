@@ -341,6 +341,18 @@ def test_scatter_is_seldom_called_a_pattern() -> None:
     assert found <= 12
 
 
+@pytest.mark.parametrize("guard", [Guard(), Guard("band", 0.0)])
+def test_false_accepts_and_rejects_are_as_often_as_theory_has_it(guard: Guard) -> None:
+    """JCGM 106, 9.5: simulated rates beside the integrals; the full table is made by the benchmark itself."""
+    from tests.benchmarks.inspect_rates import simulate, theory
+
+    made = attrs.evolve(load_system("plover"), measuring=Measuring(tolerance=0.05, reading_sd=0.03))
+    keys = 150
+    seen = simulate(made, 0.05, 2, guard, keys, np.random.default_rng(9))
+    for rate, known in zip(seen, theory(made, 0.05, 2, guard), strict=True):
+        assert rate == pytest.approx(known, abs=4 * math.sqrt(max(known * (1 - known), 1e-3) / (14 * keys)))
+
+
 def test_as_dict_is_the_attributes_and_survives_json() -> None:
     made = system()
     result = judged(made, [[0] * 4], {"left": [8.6, 8.7, 8.5, None]})
@@ -416,6 +428,10 @@ def test_command_reads_both_secrets_from_a_pipe() -> None:
     answer = json.loads(done.stdout)
     assert (done.exit_code, answer["verdict"]) == (1, "recut")
     assert [(c["track"], c["cut"]) for c in answer["cuts"] if c["verdict"] == "recut"] == [("left", 3)]
+    against = CliRunner().invoke(
+        command, [CODE, "-", "-s", "plover", "--json", "--against", "-"], input=f"{wrong}\n{RIGHT}"
+    )
+    assert json.loads(against.stdout)["cuts"][2]["nominal"] == 7.69
     readings_only = CliRunner().invoke(command, [CODE, "-", "-s", "plover", "--json"], input=f"{RIGHT}\n")
     assert json.loads(readings_only.stdout)["verdict"] == "pass"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -75,7 +75,8 @@ def command(
 ) -> int:
     """Is the finished key right? Each cut beside its tolerance: pass, recut, too deep, or too close to tell.
 
-    Without CODE and READINGS two lines are read from standard input, the code first, or asked for. Deburr and dry the key
+    Without CODE and READINGS two lines are read from standard input, the code first, or asked for (`--against -`: a third
+    line). Deburr and dry the key
     before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
 
     \b
@@ -91,16 +92,17 @@ def command(
     system = load_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
-    code_text, readings_text = two_texts(code, readings)
+    asked = [("Code", code), ("Readings", readings)]
+    texts = secrets([*asked, ("Readings of the key that works", against)] if against is not None else asked)
     result = inspect(
-        parse_code(code_text, system),
-        parse_readings(readings_text, system, unit),
+        parse_code(texts[0], system),
+        parse_readings(texts[1], system, unit),
         system,
         gauge=gauge,
         guard=rule,
         tolerance=None if tolerance is None else parse_length(tolerance, system),
         place_tolerance=None if place_tolerance is None else parse_length(place_tolerance, system),
-        against=None if against is None else parse_readings(against, system, unit),
+        against=None if against is None else parse_readings(texts[2], system, unit),
     )
     if as_json:
         print_json(result.as_dict())
@@ -112,22 +114,17 @@ def command(
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 
-def two_texts(code: str | None, readings: str | None) -> tuple[str, str]:
-    """Code and readings; what is missing is asked for on a terminal, or read from standard input, a line each."""
-    given = [None if text == "-" else text for text in (code, readings)]
-    missing = given.count(None)
-    if not missing:
-        return str(given[0]), str(given[1])
-    if sys.stdin.isatty():
-        asked = [
-            click.prompt(what, err=True) if text is None else text
-            for what, text in zip(("Code", "Readings"), given, strict=True)
-        ]
-        return asked[0], asked[1]
-    lines = [line for line in sys.stdin.read().splitlines() if line.strip()]
-    if len(lines) != missing:
-        what = "the code on the first, the readings on the second" if missing == 2 else "what wasn't given as argument"
-        raise BittingError(f"{len(lines)} lines on standard input instead of {missing}", hint=f"give {missing}: {what}")
-    rest = iter(lines)
-    texts = [next(rest) if text is None else text for text in given]
-    return texts[0], texts[1]
+def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:
+    """Texts, each given or (None or `-`) asked for on a terminal, or else read from standard input, a line each."""
+    missing = [what for what, text in asked if text in (None, "-")]
+    if missing and sys.stdin.isatty():
+        found = [click.prompt(what, err=True) for what in missing]
+    else:
+        found = [line for line in sys.stdin.read().splitlines() if line.strip()] if missing else []
+    if len(found) != len(missing):
+        raise BittingError(
+            f"{len(found)} lines on standard input instead of {len(missing)}",
+            hint=f"give a line each for: {', '.join(missing).lower()}",
+        )
+    rest = iter(found)
+    return [next(rest) if text is None or text == "-" else text for _, text in asked]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from attrs import frozen
+from attrs import evolve, frozen
 
 Array = npt.NDArray[np.float64]
 
@@ -22,13 +22,14 @@ class Term:
 @frozen
 class Row:
     """One measured cut: deviation from nominal, its own standard uncertainty, nominal − shallowest depth, place along
-    the blade (−½ to +½), and which key it is on."""
+    the blade (−½ to +½), which key it is on, and how people are told of the cut."""
 
     deviation: float
     sd: float
     depth: float
     along: float
     key: int = 0
+    name: str = ""
 
 
 @frozen
@@ -36,6 +37,7 @@ class Fit:
     """The terms of one track, the weighted sum of squares left over and its degrees of freedom.
 
     `missing` are the terms that can't be told; `assumed` names the terms whose estimate takes the missing ones as none.
+    `worst` is the largest standardised residual and its cut.
     """
 
     zero: Term
@@ -45,6 +47,13 @@ class Fit:
     dof: int
     missing: tuple[str, ...]
     assumed: tuple[str, ...]
+    worst: tuple[float, str] = (0.0, "")
+
+    def widened(self, factor: float) -> Fit:
+        """The same with every uncertainty times `factor`."""
+        terms = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in (self.zero, self.scale, self.tilt))
+        zero, scale, tilt = terms
+        return evolve(self, zero=zero, scale=scale, tilt=tilt)
 
 
 NAMES = ("zero", "scale", "tilt")
@@ -87,6 +96,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
         len(rows) - rank,
         missing,
         assumed,
+        max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
     )
 
 

@@ -65,6 +65,7 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
         depth=nominal - track.depths[0],
         along=along(track, cut.cut),
         key=number,
+        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
     )
 
 
@@ -79,6 +80,7 @@ def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
         depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
         along=along(tracks[0], cut.cut),
         key=number,
+        name=" ".join(filter(None, (cut.side, "across", str(cut.cut + 1)))),
     )
 
 
@@ -104,6 +106,14 @@ def all_places(
             raise BittingError(
                 f"no place can be judged at cut {'?' if cut is None else cut + 1} of {name}",
                 hint=f"{name} has cuts 1 to {len(row)}; say which one was measured, as in `{name} 4: 14.52`",
+            )
+        spaces, value = system.track(name).spaces, sum(place.values) / len(place.values)
+        nearest = min(range(len(spaces)), key=lambda i: abs(spaces[i] - value))
+        if nearest != cut:
+            raise BittingError(
+                f"a place of {value:g} {system.unit} at {name} {cut + 1} is nearer cut {nearest + 1}, at {spaces[nearest]:g}",
+                hint=f"cut {cut + 1} sits {spaces[cut]:g} from the {system.stop} stop; measure from there, midway between "
+                "its walls, or say which cut it was (`left 4: 14.52`)",
             )
         out.append(attrs.evolve(place, track=name, cut=cut))
     return out

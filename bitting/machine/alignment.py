@@ -20,8 +20,8 @@ from the stop. Two deep cuts at different places tell its zero (taken at the mid
 
 The verdict, in this order:
 
-- `uneven`: the deviations are not explained by the terms (chi-square, 1 %), or tilt or left-right is over 2.58 sd and
-  moves a cut by a quarter of the tolerance or more: turning a dial by the mean would not cure it;
+- `uneven`: the terms don't explain the deviations (chi-square, 1 %; their own scatter is then the uncertainty), or tilt
+  or left-right is over 2.58 sd and moves a cut by a quarter of the tolerance or more. No dial mends that;
 - `adjust`: the depth or space offset is over 2 sd and at least a quarter of the tolerance, or a scale is over 2.58 sd and
   moves a cut by that much;
 - `leave`: otherwise. A correction smaller than its own uncertainty makes the machine wander.
@@ -126,16 +126,11 @@ def align(
     if not rows:
         raise BittingError("no cut was measured", hint="measure the cuts of at least one track of the setup key")
     fits = {lane: fit_terms(lane_rows) for lane, lane_rows in rows.items()}
-    shared = _shared(system, gauge)
+    shared = float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))  # common to all readings
     clampings = len({(key, lane[0]) for lane in rows for key in {row.key for row in rows[lane]}})
     clamp = (system.measuring.reclamp_sd or 0.0) / clampings**0.5
     space = fit_space(all_places(keys, places, system, depths), system, gauge)
     return _answer(system, fits, shared, clamp, space, tolerance, keys, gauge)
-
-
-def _shared(system: System, gauge: Gauge) -> float:
-    """What caliper and zero leave, common to every reading."""
-    return float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))
 
 
 def _mean(terms: Sequence[Term], extra: float = 0.0) -> Term:
@@ -173,18 +168,22 @@ def _answer(
     """Everything put together; long because every field of the answer is made once, here."""
     from scipy.special import chdtrc
 
+    chi2, dof = sum(f.chi_square for f in fits.values()), sum(f.dof for f in fits.values())
+    p_value = float(chdtrc(dof, chi2)) if dof else None
+    scattered = p_value is not None and p_value < UNEXPLAINED
+    if scattered:  # the cuts themselves say how uncertain they are
+        fits = {lane: fit.widened((chi2 / dof) ** 0.5) for lane, fit in fits.items()}
+    worst = max(fit.worst for fit in fits.values())[1] if scattered else ""
     zeros = _by_track(system, fits, "zero")
     pair = len(system.tracks) == 2 and len(zeros) == 2
     depth = _mean(zeros, float(np.hypot(shared, 0.0 if pair else clamp)))
     left_right = _left_right(zeros, clamp) if pair else None
     scale, tilt = _mean(_by_track(system, fits, "scale")), _mean(_by_track(system, fits, "tilt"))
-    chi2, dof = sum(f.chi_square for f in fits.values()), sum(f.dof for f in fits.values())
-    p_value = float(chdtrc(dof, chi2)) if dof else None
     allowed = system.measuring.tolerance if tolerance is None else tolerance
     least = RELEVANT * (allowed or 0.0)
     span = max(abs(t.depths[-1] - t.depths[0]) for t in system.tracks)
     reach = max(abs(t.spaces[-1] - t.spaces[0]) for t in system.tracks) / 2
-    uneven, why, causes = _uneven(p_value, tilt, left_right, least, system)
+    uneven, why, causes = _uneven(worst, tilt, left_right, least, system)
     turn = {
         "depth": _cure(depth, EXPANDED, least),
         "scale": _cure(scale, STRUCTURAL, least, span),
@@ -246,7 +245,7 @@ def _cure(term: Term, factor: float, least: float, size: float = 1.0) -> float |
 
 
 def _uneven(
-    p_value: float | None, tilt: Term, left_right: Term | None, least: float, system: System
+    worst: str, tilt: Term, left_right: Term | None, least: float, system: System
 ) -> tuple[tuple[str, ...], str, list[str]]:
     """What turning a dial would not cure, that in words ("" where it would), and the likely causes."""
     kinds, reasons, causes = [], [], []
@@ -259,9 +258,9 @@ def _uneven(
         kinds.append("left-right")
         reasons.append(f"{first} and {second} are off in opposite ways")
         causes.append("the blank lay off centre in the clamp")
-    if p_value is not None and p_value < UNEXPLAINED:
+    if worst:
         kinds.append("scatter")
-        reasons.append("the cuts differ by more than measuring explains, in no pattern")
+        reasons.append(f"the cuts differ by more than measuring explains, {worst} most")
         causes.append("chips or burr under the key or the jaws, a loose cutter or clamp, or a wrong reading")
     return tuple(kinds), " and ".join(reasons), causes
 

@@ -44,7 +44,7 @@ from bitting.machine.inspect_decision import (
 from bitting.machine.inspect_estimate import Estimate, Job, Key, estimates, row_of
 from bitting.machine.inspect_pattern import Point
 from bitting.machine.inspect_result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
-from bitting.machine.inspect_uncertainty import Gauge, hand_scatter, reading_sd_of
+from bitting.machine.inspect_uncertainty import Gauge, hand_scatter, reading_sd_of, split
 from bitting.machine.inspect_words import assumptions, notes_on, once, readings_needed, readings_to_decide
 from bitting.model import Code, Readings, System, Track
 
@@ -204,7 +204,7 @@ def _reads_like(track: Track, place: int, value: float) -> str | None:
 
 
 def _places(job: Job, readings: Readings, tolerance: float) -> tuple[InspectedPlace, ...]:
-    u = reading_sd_of(job.system)
+    u = math.hypot(*split(reading_sd_of(job.system), job.gauge, job.system))
     out = []
     for cut in readings.cuts:
         if cut.place is None or cut.track == "across":

@@ -97,14 +97,14 @@ def _terms(result: Alignment, system: System) -> Iterator[str]:
 def _term(term: Term, system: System) -> str:
     if term.mean is None or term.sd is None:
         return "can't be told"
-    sign = "-" if term.mean < 0 else "+"
-    return f"{sign}{number(abs(term.mean), system)} ± {number(EXPANDED * term.sd, system)}"
+    text = number(term.mean, system)
+    return f"{'' if text.startswith('-') else '+'}{text} ± {number(EXPANDED * term.sd, system)}"
 
 
 def _ratio(term: Term) -> str:
     if term.mean is None or term.sd is None:
         return "can't be told"
-    return f"{100 * term.mean:+.1f} % ± {100 * EXPANDED * term.sd:.1f} %"
+    return f"{round(100 * term.mean, 1) + 0.0:+.1f} % ± {100 * EXPANDED * term.sd:.1f} %"
 
 
 def history_lines(history: History, system: System) -> Iterator[str]:

@@ -19,7 +19,8 @@ WHOLE = {
 
 def number(length: float, system: System) -> str:
     """A length to the last digit that means anything: a thousandth of a millimetre, a tenth of a thou."""
-    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
+    digits = 3 if system.unit == "mm" else 4
+    return f"{round(length, digits) + 0.0:.{digits}f}"  # + 0.0: no minus zero where people read it
 
 
 def both(length: float, system: System) -> str:
@@ -55,7 +56,7 @@ def inspection_lines(result: Inspection, system: System) -> Iterator[str]:
     for pattern in result.patterns:
         yield f"In all: {pattern.message}, {both(abs(pattern.amount), system)} ± {both(2 * pattern.sd, system)}."
         yield f"  Look at {pattern.likely}."
-    if result.probability_all is not None:
+    if result.probability_all is not None and result.probability_all >= 0.5:
         yield f"All cuts in tolerance together: at least {percent(result.probability_all)}."
     for note in result.notes:
         yield f"Note: {note}."
@@ -80,12 +81,24 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
 
 def _table(result: Inspection, system: System) -> Iterator[str]:
     shown = "works at" if result.against else "nominal"
-    head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", "off", "in tolerance", "")
+    head = (
+        "cut",
+        "depth",
+        shown,
+        "to pass",
+        "recut",
+        "scrap",
+        "reads",
+        "off",
+        "thou" if system.unit == "mm" else "mm",
+        "in tolerance",
+        "",
+    )
     rows = [head, *(_cells(cut, system) for cut in result.cuts)]
     widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
     for row in rows:
         cells = (
-            text.ljust(w) if i in (0, 3, 4, 5, 9) else text.rjust(w)
+            text.ljust(w) if i in (0, 3, 4, 5, 10) else text.rjust(w)
             for i, (text, w) in enumerate(zip(row, widths, strict=True))
         )
         yield "  ".join(cells).rstrip()
@@ -96,7 +109,7 @@ def _cells(cut: InspectedCut, system: System) -> Sequence[str]:
     nominal = number(cut.nominal, system)
     if cut.deviation is None or cut.probability_in_tolerance is None:
         reads = "-" if cut.measured is None else number(cut.measured, system)
-        return (name, cut.depth, nominal, "", "", "", reads, "", "", cut.note)
+        return (name, cut.depth, nominal, "", "", "", reads, "", "", "", cut.note)
     window = "none" if cut.window is None else _window(cut.window, system)
     way = system.track(cut.track).deeper
     recut = "" if cut.recut_from is None else f"{'<>'[way < 0]} {number(cut.recut_from, system)}"
@@ -109,10 +122,15 @@ def _cells(cut: InspectedCut, system: System) -> Sequence[str]:
         recut,
         scrap,
         number(cut.measured or 0.0, system),
-        f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
+        _signed(cut.deviation, 3 if system.unit == "mm" else 4),
+        _signed(system.in_mm(cut.deviation) / 0.0254, 1) if system.unit == "mm" else _signed(cut.deviation * 25.4, 3),
         percent(cut.probability_in_tolerance),
         WORDS[cut.verdict],
     )
+
+
+def _signed(length: float, digits: int) -> str:
+    return f"{round(length, digits) + 0.0:+.{digits}f}"
 
 
 def _window(window: tuple[float, float], system: System) -> str:
