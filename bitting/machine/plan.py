@@ -25,6 +25,8 @@ from typing import Any
 
 from attrs import field, frozen
 
+from bitting.checking import check
+from bitting.errors import BittingError
 from bitting.machine import plan_words as words
 from bitting.machine.geometry import Frame, frame_of
 from bitting.machine.machinefile import Machine
@@ -32,7 +34,7 @@ from bitting.machine.plan_bite import with_bites
 from bitting.machine.plan_dial import out_of_reach, with_turns
 from bitting.machine.plan_moves import Direction, Order, moves_for
 from bitting.machine.plan_warnings import warnings_of
-from bitting.machine.simulate import Simulation, across_groove, exact_depths, share_groove, simulate
+from bitting.machine.simulate import Simulation, across_groove, share_groove, simulate
 from bitting.machine.simulate_moves import Step
 from bitting.machine.simulate_profile import Piece, swept
 from bitting.machine.simulate_track import cutter_of
@@ -65,16 +67,18 @@ class TrackPlan:
 
 @frozen
 class Plan:
-    """The whole job. `tracks` in the order they are worked; `moves` counts all steps but the starts.
+    """The whole job. `tracks` in the order they are worked; `moves` counts the steps.
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
-    follows, `cautions` what always holds. `widest_bite` is a length in the system's unit.
+    follows, `cautions` what always holds; `legal` whether the system's rules allow the code. `widest_bite` is a
+    length in the system's unit.
     """
 
     system: System = field(repr=lambda system: system.name)
     eased: bool
     tracks: tuple[TrackPlan, ...]
     simulation: Simulation
+    legal: bool
     warnings: tuple[str, ...]
     setup: tuple[str, ...]
     between: tuple[tuple[str, str], ...]
@@ -83,9 +87,14 @@ class Plan:
     cautions: tuple[str, ...]
 
     @property
+    def good(self) -> bool:
+        """Whether the code is legal, nothing is cut too deep, and every cut gets its depth."""
+        return self.legal and self.simulation.gouge == 0 and self.simulation.reached
+
+    @property
     def moves(self) -> int:
-        """How many moves are made; setting up at a load place is not counted."""
-        return sum(step.action != "start" for track in self.tracks for step in track.steps)
+        """How many moves there are, the setting up at each load place counted as one."""
+        return sum(len(track.steps) for track in self.tracks)
 
     @property
     def widest_bite(self) -> float:
@@ -98,6 +107,7 @@ class Plan:
             "system": self.system.name,
             "unit": self.system.unit,
             "eased": self.eased,
+            "legal": self.legal,
             "moves": self.moves,
             "widest_bite": round(self.widest_bite, 6),
             "tracks": [track.as_dict() for track in self.tracks],
@@ -124,7 +134,15 @@ def plan(
     into turns, takes up its backlash and corrects for it. `direction` overrides every track's own. Raises
     `BittingError` for a code with a cut that is open or wrong, and where the system file lacks what is needed.
     """
-    depths = exact_depths(code)
+    report = check(code, system, suggest=False)
+    faults = [finding.message for finding in report.findings if finding.level == "must"]
+    if code.depths is None:
+        raise BittingError(
+            f"a key can be cut only from a code whose every cut is one known depth: {'; '.join(faults)}",
+            hint="`bitting check` shows where; `bitting complete` lists the codes that fit one with open cuts",
+            text=code.text,
+        )
+    depths = code.depths
     fitted = None if machine is None else machine.fitted(system)
     radius = _radius(system, fitted)
     tracks: list[TrackPlan] = []
@@ -151,7 +169,12 @@ def plan(
         eased=ease,
         tracks=tuple(tracks),
         simulation=simulation,
-        warnings=(*warnings_of(system, simulation, eased=ease, radius=radius), *notes),
+        legal=report.legal,
+        warnings=(
+            *(f"NOT A LEGAL CODE of {system.name}: {fault}." for fault in faults),
+            *warnings_of(system, simulation, eased=ease, radius=radius),
+            *notes,
+        ),
         setup=words.setup_lines(system, fitted),
         between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
         after=words.AFTER,

@@ -78,14 +78,15 @@ def clockwise_sign(frame: Frame, dial: Control, control: ControlName) -> int:
 
 
 def _turns(dial: Control, travel: float) -> str:
-    """A travel as whole turns and divisions, or as turns where the dial has no marks."""
+    """A travel as whole turns and divisions, or as turns where the dial has no marks.
+
+    Below the dial's zero the whole turns count down and the divisions still up, as the marks of a dial do.
+    """
     turns = travel / dial.per_turn
     if dial.divisions is None:
         return f"{turns:.2f} turns"
-    tenths = round(abs(turns) * dial.divisions * 10)
-    whole, rest = divmod(tenths, dial.divisions * 10)
-    sign = "-" if turns < 0 and tenths else ""
-    return f"{sign}{whole} {'turn' if whole == 1 else 'turns'} {rest / 10:.1f}"
+    whole, tenths = divmod(round(turns * dial.divisions * 10), dial.divisions * 10)
+    return f"{whole} {'turn' if whole == 1 else 'turns'} {tenths / 10:.1f}"
 
 
 def out_of_reach(frame: Frame, steps: Sequence[Step], machine: Machine) -> list[str]:

@@ -110,7 +110,7 @@ def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
     for cut, depth in cuts[1:]:
         _next_cut(writer, cut, depth)
     if writer.order.direction == "tip-to-bow":
-        writer.add("depth", writer.frame.track.labels[0])  # in air all the way out: no play to take up
+        writer.depth(0)  # play left in would run out deeper than the shallowest
     writer.add("run-out", "load")
 
 

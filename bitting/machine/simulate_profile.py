@@ -215,11 +215,12 @@ def least(wall: Iterable[Piece]) -> float:
 def excess(piece: Piece, limit: Piece) -> float:
     """How far a piece goes past a limit at the worst place that both cover; -inf where they cover none.
 
-    An arc against a line is worst where it is parallel to it; the difference of two arcs of one radius is monotone and
-    that of a line and an arc convex, so otherwise the worst is at an end.
+    Pieces that only touch end to end (within `CONTACT`) cover none together: beside an upright wall the one ends where
+    the other begins. An arc against a line is worst where it is parallel to it; the difference of two arcs of one
+    radius is monotone and that of a line and an arc convex, so otherwise the worst is at an end.
     """
     lo, hi = max(piece.lo, limit.lo), min(piece.hi, limit.hi)
-    if lo > hi:
+    if hi - lo <= min(CONTACT, (limit.hi - limit.lo) / 2) and not lo == hi == limit.lo == limit.hi:
         return -inf
     places = [lo, hi]
     if piece.r and not limit.r:

@@ -1,0 +1,74 @@
+"""`bitting draw`: the blade to scale."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from bitting.cli.common import GOOD, answers, ask, json_option, print_json, system_option
+from bitting.errors import BittingError
+
+EPILOG = """\b
+Examples
+  bitting draw -s plover -o blade.svg           asks for the code
+  bitting draw '2133144 1124421' -s plover -o - > blade.svg
+  bitting draw - -s plover --blocks < code.txt  a picture in block characters
+
+Printed at 100 % the drawing has the size of the key; the bar of 10 mm at its foot tells.
+"""
+
+
+@click.command(name="draw", epilog=EPILOG)
+@click.argument("code", required=False)
+@system_option
+@click.option("-o", "--output", metavar="FILE.svg", help="Where the drawing goes; - is standard output.")
+@click.option("--blocks", is_flag=True, help="A small picture in block characters on the terminal, instead of a file.")
+@click.option("--measures", is_flag=True, help="Add the distance of every cut and the dimension of every depth.")
+@click.option("--ease", is_flag=True, help="Draw the walls that eased moves leave.")
+@click.option("--zoom", type=float, default=1.0, show_default=True, help="Times life size.")
+@click.option("--force", is_flag=True, help="Replace FILE if it is there.")
+@json_option
+@answers
+def command(
+    code: str | None,
+    system_name: str,
+    output: str | None,
+    blocks: bool,
+    measures: bool,
+    ease: bool,
+    zoom: float,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """The blade to scale as SVG: bow, tip, stop, tracks, depth lines and cut numbers. 1:1 it overlays the key.
+
+    A drawing carries the code: the file is readable by you only, and neither its name nor its title should say more.
+    """
+    if output is None and not blocks:
+        raise BittingError("where should the drawing go?", hint="name a file with -o FILE.svg, or use --blocks")
+    from bitting.notation import parse_code
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    parsed = parse_code(ask(code, "Code"), system)
+    if output is not None:
+        from bitting.files import write_whole
+        from bitting.report.drawing import draw_svg
+
+        svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
+        if output == "-":
+            click.echo(svg, nl=False)
+            return GOOD
+        write_whole(Path(output), svg, force=force)
+    if as_json:
+        print_json({"system": system.name, "output": output})
+    elif blocks:
+        from bitting.report.blocks import blade_blocks
+
+        plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
+        click.echo("\n".join(blade_blocks(parsed, plain=plain)))
+    else:
+        click.echo(f"drawn to {output}")
+    return GOOD

@@ -1,0 +1,71 @@
+"""`bitting plan`: the ordered moves for a machine set by hand."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+
+EPILOG = """\b
+Examples
+  bitting plan -s plover                       asks for the code
+  bitting plan 'left: 2133144 / right: 1124421' -s plover --ease
+  bitting plan - -s plover --machine bench.toml < code.txt
+
+Exit status: 0 the plan is good; 1 the code is not legal, or the simulation found a fault; 2 there can be no plan.
+"""
+
+
+@click.command(name="plan", epilog=EPILOG)
+@click.argument("code", required=False)
+@system_option
+@click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
+@click.option(
+    "--machine",
+    "machine_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A machine file (TOML): settings in turns, backlash taken up, corrections applied.",
+)
+@click.option(
+    "--direction",
+    type=click.Choice(["bow-to-tip", "tip-to-bow"]),
+    help="The order of the cuts, instead of the system's own.",
+)
+@json_option
+@answers
+def command(
+    code: str | None,
+    system_name: str,
+    ease: bool,
+    machine_path: Path | None,
+    direction: Literal["bow-to-tip", "tip-to-bow"] | None,
+    as_json: bool,
+) -> int:
+    """The moves of space and depth that cut a code, track by track, checked by simulating the cutter.
+
+    CODE lists the cuts from bow to tip, track by track. Without CODE it is asked for, so that it doesn't stay in the
+    shell's history. A plan that would cut too deep is never printed without saying so.
+    """
+    from bitting.machine.machinefile import load_machine
+    from bitting.machine.plan import plan
+    from bitting.notation import parse_code
+    from bitting.systemfile import load_system
+
+    system = load_system(system_name)
+    machine = None if machine_path is None else load_machine(machine_path)
+    answer = plan(parse_code(ask(code, "Code"), system), system, ease, machine, direction)
+    if as_json:
+        print_json(answer.as_dict())
+    else:
+        from bitting.report.plan import plan_lines
+
+        plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
+        for line, colour in plan_lines(answer, columns=shutil.get_terminal_size().columns, plain=plain):
+            click.secho(line, fg=colour)
+    return GOOD if answer.good else BAD_NEWS

@@ -1,0 +1,375 @@
+"""Plans: the order of moves, stops that ease a wall, machines with play, and what is said besides."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from math import acos, degrees
+from pathlib import Path
+
+import pytest
+from attrs import evolve
+from click.testing import CliRunner, Result
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bitting.cli.plan import command
+from bitting.errors import BittingError, SystemFileError
+from bitting.machine.geometry import frame_of
+from bitting.machine.machinefile import Control, Corrections, Machine, load_machine, read_machine, with_corrections
+from bitting.machine.plan import Plan, plan
+from bitting.machine.plan_bite import milling_of
+from bitting.machine.plan_ease import stops_between
+from bitting.machine.plan_moves import Direction
+from bitting.machine.simulate import TrackMoves, simulate
+from bitting.machine.simulate_moves import Step
+from bitting.machine.simulate_profile import EndMill, Piece, envelope, excess, steepest, swept
+from bitting.model import code_of
+from bitting.notation import parse_code
+from bitting.report.plan import plan_lines
+from bitting.systemfile import load_system, shipped_systems
+from tests.plan_oracle import legal_depths
+from tests.plan_systems import FOUR, INTERNAL, TWO, VEE
+
+ONE = evolve(FOUR, name="one", tracks=FOUR.tracks[:1], sides=(), convenience=False)
+WAYS: tuple[Direction, ...] = ("bow-to-tip", "tip-to-bow")
+
+
+def words(result: Plan, track: int = 0) -> list[str]:
+    return [f"{step.action} {step.to}" for step in result.tracks[track].steps]
+
+
+def test_bow_to_tip_moves_space_first_when_deeper_and_depth_first_when_shallower() -> None:
+    result = plan(code_of(ONE, [[1, 0, 2, 2, 0, 1, 3]]), ONE)
+    assert words(result) == [
+        "start load", "space 1", "depth 2", "depth 1", "space 2", "space 3", "depth 3", "space 4", "depth 1",
+        "space 5", "space 6", "depth 2", "space 7", "depth 4", "run-out load",
+    ]  # fmt: skip
+
+
+def test_tip_to_bow_enters_the_tip_at_the_last_depth_and_leaves_at_the_shallowest() -> None:
+    result = plan(code_of(ONE, [[1, 0, 2, 2, 0, 1, 3]]), ONE, direction="tip-to-bow")
+    assert words(result) == [
+        "start load", "depth 4", "space 7", "depth 2", "space 6", "depth 1", "space 5", "space 4", "depth 3",
+        "space 3", "depth 1", "space 2", "space 1", "depth 2", "depth 1", "run-out load",
+    ]  # fmt: skip
+
+
+def test_vee_cuts_are_made_one_by_one() -> None:
+    assert words(plan(code_of(VEE, [[0, 3, 1, 0, 0, 0]]), VEE))[:7] == [
+        "start clear", "space 1", "depth 0", "retract clear", "space 2", "depth 3", "retract clear",
+    ]  # fmt: skip
+    assert words(plan(code_of(VEE, [[0, 3, 1, 0, 0, 0]]), VEE, direction="tip-to-bow"))[1] == "space 6"
+
+
+def test_every_side_and_track_is_planned_in_order() -> None:
+    result = plan(code_of(FOUR, [[0] * 7, [1] * 7]), FOUR)
+    assert [(t.side, t.track) for t in result.tracks] == [
+        ("top", "left"), ("top", "right"), ("bottom", "left"), ("bottom", "right"),
+    ]  # fmt: skip
+    assert result.between[0][0] == "bottom"
+    assert plan(code_of(ONE, [[0] * 7]), ONE).tracks[0].side is None
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+@pytest.mark.parametrize("direction", WAYS)
+def test_sampled_codes_are_cut_exactly(name: str, direction: Direction) -> None:
+    """A few legal codes of each system here; five hundred each in tests/benchmarks/plan_study.py."""
+    system = load_system(name)
+    play = system.from_mm(0.06)
+    machine = Machine(
+        "played", system.unit, Control(1.0, 0.0, "to-bow", 100, play), Control(1.0, 0.0, "deepens", 100, play)
+    )
+    for depths in legal_depths(system, 6, 4):
+        for ease in (False, True):
+            for on in (None, machine):
+                result = plan(code_of(system, depths), system, ease, on, direction)
+                assert result.simulation.gouge == 0
+                assert result.simulation.reached
+                assert result.good
+                limit = system.cutting.steepest
+                if ease and limit is not None:
+                    assert max(wall.angle for wall in result.simulation.walls) <= limit + 1e-9
+
+
+def with_play(steps: Sequence[Step], play: float) -> list[tuple[float, float]]:
+    """Where the cutter's point really goes on a machine whose controls both have play.
+
+    A slide is dragged along only after the play is used up, so it lies between where the control points and that much
+    behind. Both were set at the start the way the moves go on: depth deepening, space as the cuts follow each other.
+    """
+    cuts = [step.x for step in steps if step.action == "space"]
+    onward = 1 if cuts[-1] > cuts[0] else -1
+    x, w = steps[0].x, steps[0].w
+    path = []
+    for step in steps:
+        x = onward * min(max(onward * x, onward * step.x), onward * step.x + play)
+        w = min(max(w, step.w), step.w + play)
+        path.append((x, w))
+    return path
+
+
+@pytest.mark.parametrize("direction", WAYS)
+@pytest.mark.parametrize("ease", [False, True])
+def test_play_in_the_controls_is_taken_up(direction: Direction, ease: bool) -> None:
+    """The plan for a machine with play, run on such a machine, cuts clean; the plan for one without doesn't."""
+    system = load_system("plover")
+    play = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.06), Control(1.0, 0.0, "deepens", 100, 0.06))
+    harmed = 0
+    for depths in legal_depths(system, 12, 9):
+        for on, expected in ((play, True), (None, False)):
+            tracks = []
+            for track in plan(code_of(system, depths), system, ease, on, direction).tracks[:2]:
+                real = with_play(track.steps, 0.06)
+                moved = [evolve(s, x=x, w=w) for s, (x, w) in zip(track.steps, real, strict=True)]
+                tracks.append(TrackMoves(track.side, track.track, tuple(moved)))
+            result = simulate(depths, system, tracks)
+            if expected:
+                assert result.gouge == 0
+                assert result.reached
+            else:
+                harmed += result.gouge > 0.05
+    assert harmed
+
+
+def test_overshoots_stay_off_the_shoulder_and_the_clamp() -> None:
+    play = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.4), Control(1.0, 0.0, "deepens", 100, 0.06))
+    code = code_of(TWO, [[0, 1, 2, 1, 0, 1, 2, 1]])
+    assert words(plan(code, TWO, machine=play))[1].startswith("overshoot space")
+    near = evolve(TWO, tracks=(evolve(TWO.tracks[0], spaces=tuple(s - 4.6 for s in TWO.tracks[0].spaces)),))
+    result = plan(code_of(near, [[0, 1, 2, 1, 0, 1, 2, 1]]), near, machine=play)
+    assert not any(word.startswith("overshoot space") for word in words(result))
+    assert any("no room to go past cut 1" in warning for warning in result.warnings)
+    clamped = evolve(play, space=evolve(play.space, clamp=4.5))
+    assert not any(word.startswith("overshoot space") for word in words(plan(code, TWO, machine=clamped)))
+
+
+def test_a_stop_at_half_depth_and_half_a_pitch() -> None:
+    """A step of 0.90 at pitch 2.3 with a 2.4 cutter: arccos(1 - 0.45/1.2) is left, 51 degrees, and no gouge."""
+    stops, angle = stops_between((0.0, 0.0), (2.3, 0.9), EndMill(1.2), seat=0.3, steepest_allowed=60, grain=0.01)
+    assert stops == [pytest.approx((1.15, 0.45))]
+    assert angle == pytest.approx(degrees(acos(1 - 0.45 / 1.2)))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(1.6, 4.0), st.floats(0.05, 2.2), st.floats(0.8, 1.4), st.floats(0.1, 0.6), st.sampled_from([45, 60, 70]),
+    st.sampled_from([1, -1]),
+)  # fmt: skip
+def test_stops_never_touch_the_shallower_seat_and_never_make_a_wall_steeper(
+    pitch: float, h: float, r: float, seat: float, limit: float, way: int
+) -> None:
+    stops, angle = stops_between(
+        (0.0, 0.0), (way * pitch, h), EndMill(r), seat=seat, steepest_allowed=limit, grain=0.01
+    )
+    path = [(0.0, 0.0)]
+    for x, w in [*stops, (way * pitch, h)]:
+        path += [(x, path[-1][1]), (x, w)]
+    pieces = swept(path, EndMill(r))
+    for stop in stops:
+        for piece in EndMill(r).outline(*stop):
+            assert excess(piece, Piece(-seat / 2, seat / 2, 0.0, 0.0)) <= 1e-12
+    ends = sorted((0.0, way * pitch))
+    assert angle == pytest.approx(steepest(envelope(pieces, *ends)), abs=1e-9)
+    square = steepest(envelope(swept([(0.0, 0.0), (way * pitch, 0.0), (way * pitch, h)], EndMill(r)), *ends))
+    assert angle <= square + 1e-9
+
+
+def test_without_easing_each_wall_too_steep_is_named_with_its_angle() -> None:
+    result = plan(code_of(ONE, [[0, 2, 2, 2, 2, 2, 2]]), ONE)
+    assert result.warnings == (
+        "left: the wall between cuts 1 and 2 stands at 76°, and a tumbler climbs 60°; easing stops would lower it.",
+    )
+    eased = plan(code_of(ONE, [[0, 2, 2, 2, 2, 2, 2]]), ONE, ease=True)
+    assert eased.warnings == ()
+    assert words(eased)[2:6] == ["ease space 20.25", "ease depth 8.15", "space 2", "depth 3"]
+
+
+def test_milling_follows_hand_and_rotation() -> None:
+    """Metal on the left of the travel, cutter clockwise: conventional (common practice)."""
+    left, right = (frame_of(FOUR, lane) for lane in FOUR.lanes)
+    assert milling_of(left, towards_tip=False) == "conventional"
+    assert milling_of(left, towards_tip=True) == "climb"
+    assert milling_of(right, towards_tip=True) == "conventional"
+    inner_left, inner_right = (frame_of(INTERNAL, lane) for lane in INTERNAL.lanes)
+    assert milling_of(inner_left, towards_tip=True) == "conventional"
+    assert milling_of(inner_right, towards_tip=False) == "conventional"
+    other = evolve(FOUR, cutting=evolve(FOUR.cutting, rotation="anticlockwise"))
+    assert milling_of(frame_of(other, other.lanes[0]), towards_tip=True) == "conventional"
+
+
+def test_bites_are_the_metal_that_each_move_takes() -> None:
+    result = plan(code_of(ONE, [[0, 0, 2, 2, 0, 0, 0]]), ONE)
+    bites = {(step.action, step.to): step.bite for step in result.tracks[0].steps}
+    assert bites["space", "1"] == pytest.approx(1.4)  # the edge lies at 10.0, the shallowest at 8.6
+    assert bites["space", "2"] == 0
+    assert bites["space", "4"] == pytest.approx(0.9)
+    # a plunge of 0.9 finds metal over the chord of the cutter at that height: 2√(r² - (r - 0.9)²)
+    assert bites["depth", "3"] == pytest.approx(2 * (1.2**2 - 0.3**2) ** 0.5)
+    assert bites["run-out", "load"] == 0
+    solid = plan(code_of(INTERNAL, [[0] * 8, [0] * 8]), INTERNAL)
+    assert solid.tracks[0].steps[1].bite == pytest.approx(1.8)
+    assert solid.tracks[0].steps[1].milling == "both"
+    assert solid.tracks[1].steps[1].bite == pytest.approx(0.4)  # the gap of 2.2 less the 1.8 already cut
+
+
+MACHINE = """
+format = 1
+name = "by the window"
+unit = "mm"
+[cutter]
+diameter = 2.30
+[space]
+per_turn = 1.0
+divisions = 100
+zero = 20.0
+clockwise = "to-bow"
+backlash = 0.05
+limits = [-20.0, 40.0]
+[depth]
+per_turn = 0.5
+divisions = 50
+zero = 10.0
+clockwise = "deepens"
+detents = 0.05
+[corrections]
+space = 0.02
+depth = -0.015
+left_right = 0.01
+"""
+
+
+def test_machine_settings_are_corrected_and_told_in_turns() -> None:
+    result = plan(code_of(FOUR, [[0, 1, 1, 1, 1, 1, 1], [0] * 7]), FOUR, machine=read_machine(MACHINE))
+    steps = {(step.action, step.to): step for step in result.tracks[0].steps}
+    # 19.10 + 0.02 from the stop, the dial's zero at 20: 0.88 of a turn below it, 2.3 nearer the tip than cut 1
+    assert steps["space", "2"].setting == {"space": pytest.approx(19.12)}
+    assert steps["space", "2"].turns == "dial -1 turns 12.0 (ccw 2 turns 30.0)"
+    # 8.15 - 0.015 + 0.01 on the left, and 0.05 deeper, for the cutter's radius is 0.05 short
+    assert steps["depth", "2"].setting == {"depth": pytest.approx(8.15 - 0.015 + 0.01 - 0.05)}
+    right = result.tracks[1].steps[0]
+    assert right.setting is not None
+    assert right.setting["depth"] == pytest.approx(8.60 - 0.015 - 0.01 - 0.05)
+    assert result.simulation.gouge == 0
+    assert result.simulation.residual > plan(code_of(FOUR, [[0, 1, 1, 1, 1, 1, 1], [0] * 7]), FOUR).simulation.residual
+
+
+def test_settings_past_a_limit_are_told() -> None:
+    short = read_machine(MACHINE.replace("[-20.0, 40.0]", "[-20.0, 21.0]"))
+    result = plan(code_of(FOUR, [[0] * 7, [0] * 7]), FOUR, machine=short)
+    assert any("past the control's limits" in warning for warning in result.warnings)
+
+
+def test_a_machine_in_the_other_unit_gives_the_same_moves() -> None:
+    mm = Machine("a", "mm", Control(2.54, 0.0, "to-bow", 100, 0.0508), Control(1.27, 0.0, "deepens"), 2.286)
+    inch = Machine("a", "in", Control(0.1, 0.0, "to-bow", 100, 0.002), Control(0.05, 0.0, "deepens"), 0.09)
+    code = code_of(FOUR, [[0, 1, 0, 1, 0, 1, 0], [0] * 7])
+    one, two = plan(code, FOUR, machine=mm), plan(code, FOUR, machine=inch)
+    assert [s.turns for s in one.tracks[0].steps] == [s.turns for s in two.tracks[0].steps]
+
+
+def test_all_faults_of_a_machine_file_are_told_together() -> None:
+    text = 'format = 2\nunit = "cm"\nspeed = 3\n[space]\nper_turn = -1\nclockwise = "left"\nlimits = [3, 1]\n'
+    with pytest.raises(SystemFileError, match="7 faults") as fault:
+        read_machine(text, "bench.toml")
+    assert "bench.toml" in fault.value.message
+    assert [line.split(":")[0] for line in fault.value.faults] == [
+        "speed", "format", "unit", "depth", "space.clockwise", "space.per_turn", "space.limits",
+    ]  # fmt: skip
+
+
+def test_corrections_are_written_and_nothing_else_is_touched() -> None:
+    text = with_corrections(MACHINE + "# a last word\n", Corrections(space=0.1, cutter=2.38))
+    machine = read_machine(text)
+    assert machine.corrections == Corrections(space=0.1, cutter=2.38)
+    assert evolve(machine, corrections=Corrections()) == evolve(read_machine(MACHINE), corrections=Corrections())
+
+
+def test_a_missing_machine_file_is_told(tmp_path: Path) -> None:
+    with pytest.raises(BittingError, match=r"can't read the machine file .*none\.toml"):
+        load_machine(tmp_path / "none.toml")
+
+
+def test_open_and_wrong_codes_are_refused_with_the_reason() -> None:
+    with pytest.raises(BittingError, match="every cut is one known depth") as fault:
+        plan(parse_code("left: 21?3144 / right: 1124421", load_system("plover")), load_system("plover"))
+    assert "?" in str(fault.value.text)
+
+
+def test_an_illegal_code_is_planned_and_said_to_be_illegal() -> None:
+    system = load_system("plover")
+    result = plan(parse_code("left: 1111144 / right: 1124421", system), system)
+    assert not result.legal
+    assert not result.good
+    assert result.warnings[0].startswith("NOT A LEGAL CODE of plover: ")
+
+
+def test_a_system_without_a_cutter_says_which_line_to_add() -> None:
+    bare = evolve(ONE, cutting=evolve(ONE.cutting, cutter=None))
+    with pytest.raises(BittingError, match="cutter") as fault:
+        plan(code_of(bare, [[0] * 7]), bare)
+    assert "[cutting]" in fault.value.hint
+
+
+def test_text_has_one_numbered_move_a_line() -> None:
+    system = load_system("plover")
+    result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
+    lines = [line for line, _ in plan_lines(result, columns=90)]
+    first = lines.index("TOP LEFT, from bow to tip")
+    steps = result.tracks[0].steps
+    numbers = [int(line.split()[0]) for line in lines[first + 1 : first + 1 + len(steps)]]
+    assert numbers == list(range(1, len(steps) + 1))
+    assert any("once more" in line for line in lines)
+    plain = [line for line, _ in plan_lines(result, columns=90, plain=True)]
+    assert not any("→" in line for line in plain)
+
+
+def invoke(*args: str, stdin: str | None = None) -> Result:
+    return CliRunner().invoke(command, args, input=stdin)
+
+
+LEGAL = "left: 2133134 / right: 1124421"
+
+
+def test_command_prints_json_of_the_contract() -> None:
+    found = invoke(LEGAL, "-s", "plover", "--json")
+    answer = json.loads(found.stdout)
+    assert answer["simulation"]["gouge"] == 0
+    assert answer["simulation"]["residual"] < 0.01
+    assert {"action", "to"} <= set(answer["tracks"][0]["steps"][0])
+    assert {s["action"] for t in answer["tracks"] for s in t["steps"]} <= {"start", "space", "depth", "run-out"}
+    assert all(isinstance(s["to"], str) for t in answer["tracks"] for s in t["steps"])
+
+
+def test_command_statuses(tmp_path: Path) -> None:
+    assert invoke(LEGAL, "-s", "plover").exit_code == 0
+    assert invoke("-", "-s", "plover", stdin=LEGAL).exit_code == 0
+    bad = invoke("left: 1111144 / right: 1124421", "-s", "plover")
+    assert bad.exit_code == 1
+    assert "NOT A LEGAL CODE" in bad.stdout
+    unreadable = invoke("left: 21x3134 / right: 1124421", "-s", "plover")
+    assert (unreadable.exit_code, unreadable.stdout) == (2, "")
+    (tmp_path / "bench.toml").write_text(MACHINE, encoding="utf-8")
+    assert "dial" in invoke(LEGAL, "-s", "plover", "--machine", str(tmp_path / "bench.toml")).stdout
+    assert invoke(LEGAL, "-s", "plover", "--machine", str(tmp_path / "none.toml")).exit_code == 2
+
+
+def test_systems_of_every_family_are_explained() -> None:
+    for name in shipped_systems():
+        system = load_system(name)
+        result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
+        text = "\n".join(line for line, _ in plan_lines(result, columns=90))
+        assert "THEN" in text
+        assert "COPY ONTO" in text
+        assert f"the blank's {system.stop}" in text.replace("\n", " ")
+    internal = plan(code_of(INTERNAL, [[0] * 8, [0] * 8]), INTERNAL).copying
+    order = [line.strip() for line in internal if line.startswith("  ")]
+    assert order[0].startswith("1. along the wall right: from the tip to the bow")
+    assert order[1].startswith("2. along the wall left: from the bow to the tip")
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+def test_json_round_trips(name: str) -> None:
+    system = load_system(name)
+    text = json.dumps(plan(code_of(system, next(legal_depths(system, 1, 2))), system).as_dict())
+    assert json.dumps(json.loads(text)) == text
