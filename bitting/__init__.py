@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from bitting.machine.alignment import Alignment, align
     from bitting.machine.inspect_result import Inspection
     from bitting.machine.inspection import inspect
+    from bitting.machine.machinefile import Machine, load_machine
+    from bitting.machine.plan import Plan, plan
+    from bitting.machine.simulate import Simulation, TrackMoves, simulate
     from bitting.model import Code, Finding, Readings, System
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system, shipped_systems
@@ -40,10 +43,14 @@ _HOMES = {
     "Decoded": "decode",
     "Finding": "model",
     "Inspection": "machine.inspect_result",
+    "Machine": "machine.machinefile",
     "MeasurementModel": "decode",
+    "Plan": "machine.plan",
     "Readings": "model",
     "Report": "checking",
+    "Simulation": "machine.simulate",
     "System": "model",
+    "TrackMoves": "machine.simulate",
     "align": "machine.alignment",
     "check": "checking",
     "check_many": "batch",
@@ -52,10 +59,13 @@ _HOMES = {
     "complete": "completion",
     "decode": "decode",
     "inspect": "machine.inspection",
+    "load_machine": "machine.machinefile",
     "load_system": "systemfile",
     "parse_code": "notation",
     "parse_readings": "notation",
+    "plan": "machine.plan",
     "shipped_systems": "systemfile",
+    "simulate": "machine.simulate",
 }
 
 __all__ = [
@@ -68,10 +78,14 @@ __all__ = [
     "Decoded",
     "Finding",
     "Inspection",
+    "Machine",
     "MeasurementModel",
+    "Plan",
     "Readings",
     "Report",
+    "Simulation",
     "System",
+    "TrackMoves",
     "__version__",
     "align",
     "check",
@@ -82,10 +96,13 @@ __all__ = [
     "count",
     "decode",
     "inspect",
+    "load_machine",
     "load_system",
     "parse_code",
     "parse_readings",
+    "plan",
     "shipped_systems",
+    "simulate",
 ]
 
 
