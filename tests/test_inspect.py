@@ -37,6 +37,7 @@ from bitting.model import (
     code_of,
 )
 from bitting.notation import parse_code, parse_readings
+from bitting.report.inspect import inspection_lines
 from bitting.systemfile import load_system, shipped_systems
 
 FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
@@ -453,6 +454,22 @@ def test_command_with_bad_input_exits_2_and_prints_nothing(arguments: list[str],
     done = CliRunner().invoke(command, arguments, input=piped)
     assert (done.exit_code, done.stdout) == (2, "")
     assert words in done.stderr
+
+
+def test_the_table_fits_the_terminal_and_speaks_the_unit_of_the_readings() -> None:
+    made = load_system("plover")
+    thou = " / ".join(
+        f"{name}: " + " ".join(f"{float(v.split('±')[0]) / 0.0254:.1f}±0.4" for v in row.split())
+        for name, row in (part.split(": ") for part in RIGHT.split(" / "))
+    )
+    result = inspect(parse_code(CODE, made), parse_readings(thou, made, "thou"), made)
+    narrow, wide = list(inspection_lines(result, made, 80)), list(inspection_lines(result, made, 200, colour=True))
+    table = narrow[narrow.index("") : narrow.index("", narrow.index("") + 1)]
+    assert max(map(len, table)) <= 80
+    assert "Past these limits a cut is surely out:" in narrow
+    assert not any("\033" in line for line in narrow)
+    assert sum("\033[32mpass" in line for line in wide) == 14
+    assert next(line for line in wide if line.startswith("left 2")).split()[3] == "338.6"  # 8.60 mm
 
 
 def test_command_options_take_lengths_in_any_unit() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -109,7 +111,9 @@ def command(
     else:
         from bitting.report.inspect import inspection_lines
 
-        for line in inspection_lines(result, system):
+        terminal = sys.stdout.isatty()
+        columns = shutil.get_terminal_size().columns if terminal else 120
+        for line in inspection_lines(result, system, columns, terminal and "NO_COLOR" not in os.environ):
             click.echo(line)
     return GOOD if result.verdict == "pass" else BAD_NEWS
 

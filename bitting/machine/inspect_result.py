@@ -83,13 +83,15 @@ class AcrossCheck:
 class Inspection:
     """The finished key, judged.
 
-    `readings_needed` readings of each cut can prove the tolerance (None: with this caliper no number of them can).
-    `uncertainty` is that of a cut read once; `largest_uncertainty` the most that can still prove the tolerance;
-    `factor` the guard band in u beside one limit.
+    `unit` is that of every length here, `readings_unit` the one that the key was measured in. `readings_needed` readings
+    of each cut can prove the tolerance (None: with this caliper no number of them can). `uncertainty` is that of a cut
+    read once; `largest_uncertainty` the most that can still prove the tolerance; `factor` the guard band in u beside one
+    limit.
     """
 
     system: str
     unit: str
+    readings_unit: str
     verdict: Verdict
     cuts: tuple[InspectedCut, ...]
     places: tuple[InspectedPlace, ...]

@@ -236,6 +236,7 @@ def _whole(
     return Inspection(
         system=job.system.name,
         unit=job.system.unit,
+        readings_unit=readings.unit,
         verdict=worst,
         cuts=cuts,
         places=places,

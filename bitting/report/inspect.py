@@ -17,10 +17,15 @@ WHOLE = {
 }
 
 
-def number(length: float, system: System) -> str:
-    """A length to the last digit that means anything: a thousandth of a millimetre, a tenth of a thou."""
-    digits = 3 if system.unit == "mm" else 4
-    return f"{round(length, digits) + 0.0:.{digits}f}"  # + 0.0: no minus zero where people read it
+DIGITS = {"mm": 3, "in": 4, "thou": 1}
+COLOURS = {"pass": "32", "TOO DEEP": "1;31", "RECUT": "1;33", "too close to tell": "36"}
+
+
+def number(length: float, system: System, unit: str | None = None, sign: str = "") -> str:
+    """A length to the last digit that means anything, in the system's unit or another (mm, in, thou)."""
+    shown = unit or system.unit
+    value = {"mm": 1.0, "in": 1 / 25.4, "thou": 1000 / 25.4}[shown] * system.in_mm(length)
+    return f"{round(value, DIGITS[shown]) + 0.0:{sign}.{DIGITS[shown]}f}"  # + 0.0: no minus zero where people read it
 
 
 def both(length: float, system: System) -> str:
@@ -39,8 +44,12 @@ def name_of(side: str | None, track: str, cut: int) -> str:
     return " ".join(filter(None, (side, track, str(cut))))
 
 
-def inspection_lines(result: Inspection, system: System) -> Iterator[str]:
-    """The answer for a terminal."""
+def inspection_lines(result: Inspection, system: System, columns: int = 120, colour: bool = False) -> Iterator[str]:
+    """The answer for a terminal of so many columns; `colour` marks the verdicts.
+
+    The table is in the unit that the key was measured in. Where it is too wide, the limits past which a cut is recut or
+    scrap have a table of their own.
+    """
     yield WHOLE[result.verdict]
     yield (
         f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
@@ -49,7 +58,7 @@ def inspection_lines(result: Inspection, system: System) -> Iterator[str]:
     )
     yield from _ability(result, system)
     yield ""
-    yield from _table(result, system)
+    yield from _tables(result, system, columns, colour)
     yield from _places(result, system)
     yield ""
     yield from _actions(result, system)
@@ -79,65 +88,62 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
         )
 
 
-def _table(result: Inspection, system: System) -> Iterator[str]:
+def _tables(result: Inspection, system: System, columns: int, colour: bool) -> Iterator[str]:
+    unit, other = result.readings_unit, "mm" if result.readings_unit != "mm" else "thou"
     shown = "works at" if result.against else "nominal"
-    head = (
-        "cut",
-        "depth",
-        shown,
-        "to pass",
-        "recut",
-        "scrap",
-        "reads",
-        "off",
-        "thou" if system.unit == "mm" else "mm",
-        "in tolerance",
-        "",
-    )
-    rows = [head, *(_cells(cut, system) for cut in result.cuts)]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
+    head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
+    rows = [head, *(_cells(cut, system, unit, other) for cut in result.cuts)]
+    whole = list(_aligned(rows, left=(0, 3, 4, 5, 10)))
+    if max(map(len, whole)) > columns:
+        limits = [(row[0], row[1], row[4], row[5]) for row in rows]
+        whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
+        whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
+    for line in whole:
+        word = next((word for word in COLOURS if line.endswith(word)), None) if colour else None
+        yield line if word is None else f"{line.removesuffix(word)}\033[{COLOURS[word]}m{word}\033[0m"
+
+
+def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str]:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     for row in rows:
         cells = (
-            text.ljust(w) if i in (0, 3, 4, 5, 10) else text.rjust(w)
-            for i, (text, w) in enumerate(zip(row, widths, strict=True))
+            text.ljust(width) if i in left else text.rjust(width)
+            for i, (text, width) in enumerate(zip(row, widths, strict=True))
         )
         yield "  ".join(cells).rstrip()
 
 
-def _cells(cut: InspectedCut, system: System) -> Sequence[str]:
+def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[str, ...]:
     name = name_of(cut.side, cut.track, cut.cut)
-    nominal = number(cut.nominal, system)
+    nominal = number(cut.nominal, system, unit)
+    reads = "-" if cut.measured is None else number(cut.measured, system, unit)
     if cut.deviation is None or cut.probability_in_tolerance is None:
-        reads = "-" if cut.measured is None else number(cut.measured, system)
         return (name, cut.depth, nominal, "", "", "", reads, "", "", "", cut.note)
-    window = "none" if cut.window is None else _window(cut.window, system)
     way = system.track(cut.track).deeper
-    recut = "" if cut.recut_from is None else f"{'<>'[way < 0]} {number(cut.recut_from, system)}"
-    scrap = "" if cut.scrap_from is None else f"{'><'[way < 0]} {number(cut.scrap_from, system)}"
+    recut = "" if cut.recut_from is None else f"{'<>'[way < 0]} {number(cut.recut_from, system, unit)}"
+    scrap = "" if cut.scrap_from is None else f"{'><'[way < 0]} {number(cut.scrap_from, system, unit)}"
     return (
         name,
         cut.depth,
         nominal,
-        window,
+        "none" if cut.window is None else _window(cut.window, system, unit),
         recut,
         scrap,
-        number(cut.measured or 0.0, system),
-        _signed(cut.deviation, 3 if system.unit == "mm" else 4),
-        _signed(system.in_mm(cut.deviation) / 0.0254, 1) if system.unit == "mm" else _signed(cut.deviation * 25.4, 3),
+        reads,
+        number(cut.deviation, system, unit, "+"),
+        number(cut.deviation, system, other, "+"),
         percent(cut.probability_in_tolerance),
         WORDS[cut.verdict],
     )
 
 
-def _signed(length: float, digits: int) -> str:
-    return f"{round(length, digits) + 0.0:+.{digits}f}"
-
-
-def _window(window: tuple[float, float], system: System) -> str:
+def _window(window: tuple[float, float], system: System, unit: str) -> str:
     """The window rounded inwards, so that what is printed passes."""
-    step = 0.001 if system.unit == "mm" else 0.0001
+    step = system.from_mm({"mm": 1.0, "in": 25.4, "thou": 0.0254}[unit]) * 10.0 ** -DIGITS[unit]
     low, high = (math.ceil(window[0] / step - 1e-6) * step, math.floor(window[1] / step + 1e-6) * step)
-    return f"{number(low, system)} to {number(high, system)}" if low <= high else number(sum(window) / 2, system)
+    if low > high:
+        return number(sum(window) / 2, system, unit)
+    return f"{number(low, system, unit)} to {number(high, system, unit)}"
 
 
 def _places(result: Inspection, system: System) -> Iterator[str]:
