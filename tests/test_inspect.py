@@ -144,6 +144,22 @@ def test_a_caliper_that_can_never_prove_the_tolerance_says_so() -> None:
     assert {c.readings_to_decide for c in bare.cuts} == {None}
 
 
+@pytest.mark.parametrize("own", [None, 0.02])
+def test_as_many_readings_as_promised_settle_a_cut(own: float | None) -> None:
+    made = system()
+
+    def key(count: int) -> Any:
+        read = tuple(Reading(8.62, own, 0.001, (0, 0)) for _ in range(count))
+        cuts = tuple(ReadCut(None, "left", i, read) for i in range(4))
+        return inspect(code_of(made, [[0] * 4]), Readings(made, "", "mm", cuts), made).cuts[0]
+
+    once = key(1)
+    assert once.verdict == "uncertain"
+    assert once.readings_to_decide is not None
+    assert key(once.readings_to_decide).verdict == "pass"
+    assert key(once.readings_to_decide - 1).verdict == "uncertain"
+
+
 def test_the_guard_band_of_2u() -> None:
     made = system()
     row = [8.6 + 0.05 - 2.1 * 0.01, 8.6 + 0.05 - 1.9 * 0.01, 8.6 + 0.05 + 1.9 * 0.01, 8.6 + 0.05 + 2.1 * 0.01]

@@ -13,11 +13,12 @@ from bitting.model import ReadCut, Readings, System
 
 @frozen
 class Estimate:
-    """The value of one cut, its standard uncertainty (own part beside the whole) and where it comes from."""
+    """The value of one cut, its standard uncertainty (the cut's own part and the hand's beside the whole), and whence."""
 
     mean: float
     total: float
     own: float
+    hand: float
     dof: int | None
     room: float
     readings: int
@@ -53,7 +54,7 @@ def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[
         room = jaw_room(track, row_of(job, cut.side, cut.track), cut.cut, job.system, job.gauge.jaw)
         mean, budget = measure(cut, job.gauge, job.system, room, job.scatter)
         found[(cut.side, cut.track, cut.cut)] = Estimate(
-            mean, budget.total, budget.own, budget.dof, room, len(cut.readings)
+            mean, budget.total, budget.own, budget.hand, budget.dof, room, len(cut.readings)
         )
     checks = [_across(job, cut, found) for cut in readings.cuts if cut.track == "across" and cut.readings]
     return found, tuple(checks)
@@ -82,8 +83,15 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
 def _combine(one: Estimate | None, implied: float, spread: float, other: Estimate, count: int) -> Estimate:
     """Weighted mean of a cut's own readings and what the reading across implies for it."""
     if one is None:
-        return Estimate(implied, spread**0.5, spread**0.5, other.dof, other.room, count)
+        return Estimate(implied, spread**0.5, spread**0.5, other.hand, other.dof, other.room, count)
     gain = one.total**2 / (one.total**2 + spread) if spread + one.total > 0 else 0.0
     shrink = (1 - gain) ** 0.5
     mean = one.mean + gain * (implied - one.mean)
-    return attrs.evolve(one, mean=mean, total=one.total * shrink, own=one.own * shrink, readings=one.readings + count)
+    return attrs.evolve(
+        one,
+        mean=mean,
+        total=one.total * shrink,
+        own=one.own * shrink,
+        hand=one.hand * shrink,
+        readings=one.readings + count,
+    )

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from bitting.machine.inspect_decision import decide, largest_uncertainty
-from bitting.machine.inspect_estimate import Job
+from bitting.machine.inspect_estimate import Estimate, Job
 from bitting.machine.inspect_result import AcrossCheck, InspectedCut, InspectedPlace
 from bitting.machine.inspect_uncertainty import measure, reading_sd_of, split
 from bitting.model import ReadCut, Readings
@@ -30,12 +30,12 @@ def readings_needed(job: Job, readings: Readings) -> int | None:
     return next((n for n in range(1, MOST_READINGS + 1) if once(job, readings, n) <= most), None)
 
 
-def readings_to_decide(job: Job, too_deep: float, u: float, taken: int) -> int | None:
-    """How many readings in all would settle a cut whose mean stays where it is; None where no number would."""
-    instrument, hand = split(reading_sd_of(job.system), job.gauge, job.system)
-    rest = max(u**2 - hand**2 / max(taken, 1), instrument**2)
-    for count in range(taken + 1, MOST_READINGS + 1):
-        if decide(too_deep, math.sqrt(rest + hand**2 / count), job.tolerance, job.guard) != "uncertain":
+def readings_to_decide(job: Job, too_deep: float, u: float, got: Estimate) -> int | None:
+    """How many readings like those taken would settle a cut whose mean stays where it is; None where no number would."""
+    rest = max(u**2 - got.hand**2, 0.0)
+    for count in range(got.readings + 1, MOST_READINGS + 1):
+        then = math.sqrt(rest + got.hand**2 * got.readings / count)
+        if decide(too_deep, then, job.tolerance, job.guard) != "uncertain":
             return count
     return None
 

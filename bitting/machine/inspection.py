@@ -169,7 +169,7 @@ def _judge(
         recut=recut,
         still_clamped=recut is not None and recut < reclamp,
         reads_like=_reads_like(track, place, got.mean + correction) if reference is None else None,
-        readings_to_decide=None if verdict != "uncertain" else readings_to_decide(job, too_deep, u, got.readings),
+        readings_to_decide=None if verdict != "uncertain" else readings_to_decide(job, too_deep, u, got),
     )
 
 
