@@ -6,7 +6,7 @@ from pathlib import Path
 import networkx as nx
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitting.completion.chains import fewest, fewest_chains
@@ -58,6 +58,7 @@ def some_rows(draw, most=40):
     return np.array(draw(st.lists(row, min_size=1, max_size=most, unique=True)), np.int8)
 
 
+@settings(deadline=None)
 @given(some_rows())
 def test_networkx_agrees(rows):
     found = fewest_chains(rows)
@@ -65,6 +66,7 @@ def test_networkx_agrees(rows):
     assert len(found.chains) == matched(rows) == fewest(rows)
 
 
+@settings(deadline=None)
 @given(some_rows(), st.integers(0, 2**32))
 def test_likelier_rows_come_first(rows, seed):
     weights = np.random.default_rng(seed).exponential(size=len(rows))
@@ -80,6 +82,7 @@ def test_likelier_rows_come_first(rows, seed):
                 assert not all(fits), "a later code could be tried on an earlier blank"
 
 
+@settings(deadline=None)
 @given(some_rows(most=14), st.integers(0, 2**32))
 def test_the_first_blank_is_the_likeliest_that_a_minimal_cover_holds(rows, seed):
     weights = np.random.default_rng(seed).exponential(size=len(rows))
@@ -98,6 +101,7 @@ def test_the_first_blank_is_the_likeliest_that_a_minimal_cover_holds(rows, seed)
         assert sorted(found.chains[0]) == sorted(best)
 
 
+@settings(deadline=None)
 @given(some_rows())
 def test_covers_are_the_transitive_reduction(rows):
     order = Order(rows)
@@ -132,6 +136,7 @@ def test_middle_levels_too_large_to_list():
         assert middle_level([int(k) + 1] * int(n)) == int(size)
 
 
+@settings(deadline=None)
 @given(some_rows())
 def test_symmetric_chains_of_what_rules_leave(rows):
     chains = symmetric_chains(rows)
@@ -156,6 +161,7 @@ def test_one_row_and_none():
     assert fewest_chains(np.empty((1, 0), np.int8)).chains == ((0,),)
 
 
+@settings(deadline=None)
 @given(st.lists(st.booleans(), min_size=1, max_size=300))
 def test_bits(flags):
     packed = pack(np.array(flags), -(-len(flags) // 64))

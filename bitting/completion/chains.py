@@ -10,7 +10,8 @@ matching of "next on the same blank" pairs, found as a maximum flow over the cov
 
 Among the covers with that number, likelier codes are brought to the front:
 1. The first blank carries the likeliest chain of all, if some minimal cover holds it; then the same is asked of the
-   second blank and what is left, and so on until the answer is no (or `FRONT` blanks are settled).
+   second blank and what is left, and so on until the answer is no (or `FRONT` blanks are settled, fewer where the
+   cover relation is large).
 2. The blanks come in the order of what they hold, likeliest first, and no code could be tried on an earlier blank.
 
 >>> import numpy as np
@@ -22,13 +23,17 @@ Among the covers with that number, likelier codes are brought to the front:
 from __future__ import annotations
 
 from collections import Counter
+from typing import TYPE_CHECKING
 
 import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from bitting.completion.flow import follow, link
+from bitting.completion.flow import follow, link, links_of
 from bitting.completion.order import Order, Rows, unpack
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 MOST_COVERS = 3_000_000
 """Pairs in the cover relation that the flow still takes within 1 GiB."""
@@ -71,10 +76,9 @@ def fewest_chains(rows: Rows, weights: NDArray[np.float64] | None = None) -> Cha
         return Chains((), ())
     heavy = np.ones(order.size) if weights is None else np.asarray(weights, np.float64)[order.given]
     covers = order.covers(MOST_COVERS)
-    wanted = np.ones(order.size, bool)
-    links, rivals = link(covers, wanted)
-    front, links, wanted = _likeliest_first(covers, links, heavy, len(rivals))
-    chains = _fill(order, front + follow(links, wanted), heavy)
+    flow, rivals = link(covers, np.ones(order.size, bool))
+    front, flow, wanted = _likeliest_first(covers, flow, heavy, len(rivals))
+    chains = _fill(order, front + follow(links_of(flow), wanted), heavy)
     given = order.given.tolist()
     return Chains(
         tuple(tuple(given[i] for i in chain) for chain in chains), tuple(sorted(given[i] for i in rivals.tolist()))
@@ -93,34 +97,35 @@ def lengths(rows: Rows) -> dict[int, int]:
     """How many chains of each length a minimum cover has."""
     order = Order(rows)
     wanted = np.ones(order.size, bool)
-    links, _ = link(order.covers(MOST_COVERS), wanted)
-    return dict(Counter(len(chain) for chain in follow(links, wanted)))
+    flow, _ = link(order.covers(MOST_COVERS), wanted)
+    return dict(Counter(len(chain) for chain in follow(links_of(flow), wanted)))
 
 
 def _likeliest_first(
-    covers: NDArray[np.int32], links: NDArray[np.int64], heavy: NDArray[np.float64], fewest: int
-) -> tuple[list[list[int]], NDArray[np.int64], NDArray[np.bool_]]:
-    """Heaviest chains that some minimal cover holds, one after the other; the links of the rest, and what the rest is."""
+    covers: NDArray[np.int32], flow: csr_array, heavy: NDArray[np.float64], fewest: int
+) -> tuple[list[list[int]], csr_array, NDArray[np.bool_]]:
+    """Heaviest chains that some minimal cover holds, one after the other; the flow of the rest, and what the rest is."""
     wanted = np.ones(len(heavy), bool)
     front: list[list[int]] = []
+    pairs = covers.tolist()
     for _ in range(min(FRONT, fewest - 1, FRONT_WORK // max(1, len(covers)))):
-        chain = _heaviest(covers, np.where(wanted, heavy, 0.0), wanted)
+        chain = _heaviest(pairs, np.where(wanted, heavy, 0.0), wanted)
         rest = wanted.copy()
         rest[chain] = False
-        rest_links, rest_rivals = link(covers, rest)
+        rest_flow, rest_rivals = link(covers, rest)
         if len(front) + 1 + len(rest_rivals) > fewest:
             break
         front.append(chain)
-        links, wanted = rest_links, rest
-    return front, links, wanted
+        flow, wanted = rest_flow, rest
+    return front, flow, wanted
 
 
-def _heaviest(covers: NDArray[np.int32], heavy: NDArray[np.float64], wanted: NDArray[np.bool_]) -> list[int]:
+def _heaviest(covers: list[list[int]], heavy: NDArray[np.float64], wanted: NDArray[np.bool_]) -> list[int]:
     """The heaviest chain of wanted candidates."""
     best = heavy.tolist()
     own = heavy.tolist()
     came = [-1] * len(best)
-    for lower, upper in covers.tolist():  # sorted by the lower one, so its own best is final
+    for lower, upper in covers:  # sorted by the lower one, so its own best is final
         if best[lower] + own[upper] > best[upper]:
             best[upper] = best[lower] + own[upper]
             came[upper] = lower

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
 
-def link(covers: NDArray[np.int32], wanted: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
-    """For each wanted candidate the next one on its blank (-1: none), and the rivals.
+def link(covers: NDArray[np.int32], wanted: NDArray[np.bool_]) -> tuple[csr_array, NDArray[np.intp]]:
+    """The flow that links the wanted candidates (see `links_of`), and the rivals.
 
     `covers` are pairs (lower, upper) with lower < upper; candidates that are not `wanted` are only passed through. Of
     the rivals, all wanted, no two can share a blank, and there are as many as the links leave chains. Nodes of the
@@ -41,11 +41,15 @@ def link(covers: NDArray[np.int32], wanted: NDArray[np.bool_]) -> tuple[NDArray[
     reached = np.zeros(2 * size + 2, bool)
     reached[breadth_first_order(spare, source, directed=True, return_predecessors=False)] = True
     rivals = np.flatnonzero(reached[:size] & ~reached[size : 2 * size] & wanted)
-    return _links(size, csr_array(flow)), rivals
+    return csr_array(flow), rivals
 
 
-def _links(size: int, flow: csr_array) -> NDArray[np.int64]:
-    """Take the flow apart into links. Candidates are in a linear order, so one pass from the first to the last does it."""
+def links_of(flow: csr_array) -> NDArray[np.int64]:
+    """For each candidate the next one on its blank (-1: none).
+
+    Candidates are in a linear order that the covers follow, so one pass from the first to the last takes the flow apart.
+    """
+    size = flow.shape[0] // 2 - 1
     table = flow.tocoo()
     tails, heads = table.coords
     keep = (table.data > 0) & (tails < size) & (heads < 2 * size)
