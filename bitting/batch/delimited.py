@@ -1,0 +1,310 @@
+"""CSV and its relatives: the same records out, byte for byte, with four cells added to each.
+
+The file is read twice at most: once to learn its encoding, and once to answer; a third time where a row is wider than the
+header, so that the added columns stand under their names in every row. Blank lines are kept and are no rows, as for
+Python's csv module and everything built on it (in a file of a single column a blank line is an empty cell).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator, Sequence
+from itertools import chain, islice
+from typing import BinaryIO
+
+from attrs import define, field, frozen
+
+from bitting.batch.desk import Desk, Judgement
+from bitting.batch.encoding import Encoding, carried_blocks, find_encoding, scan
+from bitting.batch.layout import OURS, Layout, Wanted, code_texts, find_layout
+from bitting.batch.many import CHUNK, Judge, Verdict
+from bitting.batch.records import Records, read_records
+from bitting.errors import BittingError
+
+DELIMITERS = ",;\t|"
+SAMPLE = 400
+BAD = (Verdict.ILLEGAL, Verdict.UNREADABLE)
+Progress = Callable[[int], None]
+"""Told how many bytes (or rows) have been dealt with since the last time."""
+Rowwise = Callable[[int, str, tuple[str, str, str, str]], None]
+"""Told of each row: its line, its code, its four cells."""
+
+
+@frozen
+class Form:
+    """How a delimited file is written."""
+
+    encoding: Encoding
+    delimiter: str
+    preface: int = 0
+    """1 where the first line says `sep=…`, which is no row."""
+
+
+@define
+class Figures:
+    """What happened, for the summary."""
+
+    layout: Layout
+    rows: int = 0
+    blank: int = 0
+    notes: list[str] = field(factory=list)
+
+
+class _Wider(Exception):
+    """A row is wider than the columns reckoned with."""
+
+
+def find_form(file: BinaryIO, delimiter: str | None = None) -> Form:
+    """How the file is written. `delimiter` is one that the user named."""
+    head, valid, present = scan(file, DELIMITERS)
+    if not head.strip(b"\xef\xbb\xbf\xff\xfe\0\r\n\t "):
+        raise BittingError("the file is empty", hint="it needs a header row and a column of codes")
+    encoding = find_encoding(head, valid_utf8=valid)
+    text = next(carried_blocks(file, encoding, 1 << 18), "")
+    first = text.split("\n", 1)[0].rstrip("\r")
+    preface = 0
+    if len(first) == 5 and first.lower().startswith("sep="):
+        preface, delimiter = 1, delimiter or first[4]
+        text = text.split("\n", 1)[1] if "\n" in text else ""
+    if delimiter is None:
+        delimiter = _find_delimiter(text, present)
+    return Form(encoding, delimiter, preface)
+
+
+def _find_delimiter(text: str, present: str) -> str:
+    """The character that cuts the first lines most evenly; one that the file lacks where it has a single column."""
+    best, found = (False, 0.0, 0), ""
+    for delimiter in DELIMITERS:
+        try:
+            rows = list(islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), 200))
+        except csv.Error:
+            continue
+        widths = [len(row) for row in (rows[:-1] if len(rows) > 1 else rows) if row]
+        if not widths or max(widths) < 2:
+            continue
+        usual = max(set(widths), key=lambda width: (widths.count(width), width))
+        even = widths.count(usual) / len(widths)
+        cut = sum(width > 1 for width in widths) / len(widths)
+        score = (usual > 1 and even >= 0.5, even if usual > 1 and even >= 0.5 else cut, usual)
+        if cut >= 0.5 and score > best:
+            best, found = score, delimiter
+    if found:
+        return found
+    for delimiter in DELIMITERS:
+        if delimiter not in present:
+            return delimiter
+    raise BittingError(
+        "it isn't certain how the columns are separated", hint="say it with --delimiter, for example --delimiter ';'"
+    )
+
+
+def sample_rows(file: BinaryIO, form: Form) -> list[list[str]]:
+    """The first records, decoded."""
+    rows: list[list[str]] = []
+    for records in _records(file, form):
+        for number in range(min(len(records), SAMPLE - len(rows))):
+            rows.append(list(map(form.encoding.read, records.cells(number))))  # noqa: PERF401 - stops in the middle
+        if len(rows) >= SAMPLE:
+            break
+    return rows[form.preface :]
+
+
+def _records(file: BinaryIO, form: Form, progress: Progress | None = None) -> Iterator[Records]:
+    blocks = carried_blocks(file, form.encoding)
+    if progress is not None:
+        blocks = _counted(blocks, progress)
+    return read_records(blocks, form.delimiter)
+
+
+def _counted(blocks: Iterator[str], progress: Progress) -> Iterator[str]:
+    for block in blocks:
+        yield block
+        progress(len(block))
+
+
+@define(eq=False)
+class DelimitedJob:
+    """One run over a delimited file: `source` is read (and must be seekable), `target` is written (and so must it)."""
+
+    source: BinaryIO
+    target: BinaryIO
+    desk: Desk
+    wanted: Wanted
+    only_bad: bool = False
+    delimiter: str | None = None
+    progress: Progress | None = None
+    rowwise: Rowwise | None = None
+    form: Form = field(init=False)
+    layout: Layout = field(init=False)
+    figures: Figures = field(init=False)
+    _width: int = field(init=False, default=0)
+    _plain: bool = field(init=False, default=False)
+
+    def run(self) -> Figures:
+        """Write the answer; BittingError for a file that is no table."""
+        self.form = find_form(self.source, self.delimiter)
+        sample = sample_rows(self.source, self.form)
+        judge = self.desk.judge_of("") if self.desk.default is not None else None
+        self.layout = find_layout(sample, self.wanted, judge if isinstance(judge, Judge) else None)
+        self._width = max(map(len, sample[self.layout.header or 0 :]))
+        if self.rowwise is not None:
+            self._width = self._widest()
+        try:
+            self._write()
+        except _Wider:
+            self._width = self._widest()
+            self.desk.reset()
+            self.target.seek(0)
+            self.target.truncate()
+            self._write()
+        return self.figures
+
+    def _widest(self) -> int:
+        return max(max(records.widths()) for records in _records(self.source, self.form))
+
+    def _write(self) -> None:
+        form, layout = self.form, self.layout
+        self.figures = Figures(layout)
+        self._plain = self._canonical_is_plain()
+        self.target.write(form.encoding.mark)
+        top = form.preface + layout.first
+        written = 0
+        for records in _records(self.source, form, self.progress):
+            if written < top:
+                head = records.part(0, top - written)
+                self._write_top(head, top - 1 - written if layout.header is not None else None)
+                written += len(head)
+                records = records.part(len(head))
+            for start in range(0, len(records), CHUNK):
+                self._write_rows(records.part(start, start + CHUNK))
+
+    def _write_top(self, top: Records, header: int | None) -> None:
+        """What stands above the header, as it is, and the header (record number `header`) with our names."""
+        ours = self.layout.ours()
+        texts = []
+        for number, (raw, end) in enumerate(zip(top.raws, top.ends, strict=True)):
+            tail = ""
+            if number == header:
+                pad = self.form.delimiter * (self._width - len(top.cells(number)))
+                tail = pad + "".join(self.form.delimiter + name for name in ours)
+                if ours != OURS:
+                    self.figures.notes.append(
+                        f"the table has columns of these names already; ours are {', '.join(ours)}"
+                    )
+            texts.append(raw + tail + end)
+        self._put("".join(texts))
+
+    def _write_rows(self, records: Records) -> None:
+        if not len(records):
+            return
+        read = self.form.encoding.read
+        columns = [self._decoded(records.column(place)) for place in self.layout.codes]
+        default = self.desk.default
+        texts = code_texts(self.layout, default, columns)
+        systems = None
+        if self.layout.system is not None:
+            systems = [read(cell) for cell in records.column(self.layout.system)]
+        keep = self._rows_of(records)
+        if keep is not None:
+            chosen = [texts[number] for number in keep]
+            judgement = self.desk.judge(chosen, systems and [systems[number] for number in keep])
+            texts = chosen
+        else:
+            judgement = self.desk.judge(texts, systems)
+        self.figures.rows += len(texts)
+        pads = self._pads(records)
+        if self.rowwise is not None:
+            numbers = keep if keep is not None else range(len(records))
+            for place, number in enumerate(numbers):
+                if not self.only_bad or judgement.verdict[place] in BAD:
+                    self.rowwise(records.line(number), texts[place], judgement.row(place).cells)
+        tails = self._tails(judgement)
+        if keep is not None:
+            whole = [""] * len(records)
+            for place, number in enumerate(keep):
+                whole[number] = tails[place]
+            tails = whole
+        if pads is not None:
+            tails = [pad + tail if tail else tail for pad, tail in zip(pads, tails, strict=True)]
+        if self.only_bad:
+            bad = set(BAD)
+            numbers = keep if keep is not None else range(len(records))
+            shown = [n for place, n in enumerate(numbers) if judgement.verdict[place] in bad]
+            self._put("".join(records.raws[n] + tails[n] + records.ends[n] for n in shown))
+            return
+        self._put("".join(chain.from_iterable(zip(records.raws, tails, records.ends, strict=True))))
+
+    def _put(self, carried: str) -> None:
+        self.target.write(self.form.encoding.to_bytes(carried))
+
+    def _decoded(self, cells: list[str]) -> list[str]:
+        if "".join(cells).isascii():
+            return cells
+        read = self.form.encoding.read
+        return [read(cell) for cell in cells]
+
+    def _rows_of(self, records: Records) -> list[int] | None:
+        """The records that are rows, None when all are: blank lines of a table of several columns are not."""
+        if self._width == 1 or "" not in records.raws:
+            return None
+        keep = [number for number, raw in enumerate(records.raws) if raw]
+        self.figures.blank += len(records) - len(keep)
+        return keep
+
+    def _pads(self, records: Records) -> list[str] | None:
+        """What brings each record to the full width; None when all are so wide."""
+        widths = records.widths()
+        widest = max(widths)
+        if widest > self._width:
+            raise _Wider
+        if widest == self._width == min(widths):
+            return None
+        delimiter, width = self.form.delimiter, self._width
+        return [delimiter * (width - one) for one in widths]
+
+    def _canonical_is_plain(self) -> bool:
+        """Whether no canonical form of the one system needs quotes."""
+        default = self.desk.default
+        if default is None or self.layout.system is not None:
+            return False
+        words = [*default.sides, *(track.name for track in default.tracks)]
+        words += [label for track in default.tracks for label in track.labels]
+        return self.form.delimiter not in ":;/()=[]? " and all(word.isascii() for word in words)
+
+    def _tails(self, judgement: Judgement) -> list[str]:
+        """The added cells of each row, with a delimiter in front of each."""
+        d, cell = self.form.delimiter, self._cell
+        words = [f"{d}{verdict.word}{d}" for verdict in Verdict]
+        ends = d + d
+        if self._plain:
+            tails = [
+                words[verdict] + (canonical or "") + ends
+                for verdict, canonical in zip(judgement.verdict.tolist(), judgement.canonical, strict=True)
+            ]
+        else:
+            tails = [
+                words[verdict] + cell(canonical or "") + ends
+                for verdict, canonical in zip(judgement.verdict.tolist(), judgement.canonical, strict=True)
+            ]
+        for number, row in judgement.said.items():
+            tails[number] = "".join(d + cell(one) for one in row.cells)
+        return tails
+
+    def _cell(self, text: str) -> str:
+        """One of our cells as carried text: one line, never a formula, quoted where it must be."""
+        if not text:
+            return ""
+        if text[0] in "=+-@\t\r":
+            text = "'" + text
+        text = self.form.encoding.carry(text)
+        if self.form.delimiter in text or any(mark in text for mark in '"\n\r') or text != text.strip():
+            return '"' + text.replace('"', '""') + '"'
+        return text
+
+
+def headerless_note(layout: Layout) -> Sequence[str]:
+    """What to say of a table without a header."""
+    if layout.header is not None:
+        return ()
+    return ("the table has no header row, so the added columns have no names",)

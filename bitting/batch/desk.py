@@ -1,0 +1,208 @@
+"""Row by row: the verdicts, findings and suggestions of a table, and what is counted on the way.
+
+A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings only where
+there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
+
+Memory: eight bytes per code for finding repeated ones exactly (more only where a system has over 2^63 codes), and the
+findings of up to `bitting.batch.many.REMEMBERED` distinct wrong texts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from attrs import define, field, frozen
+from numpy.typing import NDArray
+
+from bitting.batch.many import Answer, Judge, Verdict, canonical_forms
+from bitting.batch.mend import mend
+from bitting.errors import BittingError
+from bitting.model import System
+
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@frozen
+class Row:
+    """The four added cells of one row."""
+
+    verdict: str
+    canonical: str = ""
+    findings: str = ""
+    suggestion: str = ""
+
+    @property
+    def cells(self) -> tuple[str, str, str, str]:
+        """The cells in the order of the columns."""
+        return self.verdict, self.canonical, self.findings, self.suggestion
+
+
+@frozen(eq=False)
+class Judgement:
+    """A chunk of rows: a verdict each, canonical forms, and `said`: the rows about which there is anything to say."""
+
+    verdict: NDArray[np.uint8]
+    canonical: list[str | None]
+    said: dict[int, Row]
+
+    def row(self, number: int) -> Row:
+        """The four cells of one row."""
+        return self.said.get(number) or Row(Verdict(self.verdict[number]).word, safe(self.canonical[number] or ""))
+
+
+def safe(cell: str) -> str:
+    """A cell that no spreadsheet takes for a formula: what would begin like one gets an apostrophe in front."""
+    return "'" + cell if cell.startswith(FORMULA) else cell
+
+
+@define(eq=False)
+class Seen:
+    """Which codes of one system have been seen, exactly: numbers where they fit 64 bits, otherwise bytes."""
+
+    system: System
+    _keys: list[NDArray[np.int64]] = field(init=False, factory=list)
+    _others: set[bytes | str] = field(init=False, factory=set)
+    total: int = field(init=False, default=0)
+    depths: list[NDArray[np.int64]] = field(init=False)
+    """How often each depth stands at each cut: an array per cut, lane after lane."""
+
+    def __attrs_post_init__(self) -> None:
+        self.depths = [
+            np.zeros(len(lane.track.labels), np.int64) for lane in self.system.lanes for _ in range(lane.track.cuts)
+        ]
+
+    def add(self, depths: NDArray[np.uint8]) -> None:
+        """Count some exact codes (cuts, codes)."""
+        self.total += depths.shape[1]
+        for cut, table in enumerate(self.depths):
+            table += np.bincount(depths[cut], minlength=len(table))
+        if math.prod(map(len, self.depths)) < 2**63:
+            key = np.zeros(depths.shape[1], np.int64)
+            for cut, table in enumerate(self.depths):
+                key *= len(table)
+                key += depths[cut]
+            self._keys.append(key)
+        else:
+            self._others.update(row.tobytes() for row in np.ascontiguousarray(depths.T))
+
+    def add_open(self, canonical: str) -> None:
+        """Count a code with cuts left open."""
+        self.total += 1
+        self._others.add(canonical)
+
+    @property
+    def repeated(self) -> int:
+        """How many of the codes counted had been counted before."""
+        distinct = len(np.unique(np.concatenate(self._keys))) if self._keys else 0
+        return self.total - distinct - len(self._others)
+
+
+@define(eq=False)
+class Desk:
+    """Judges the rows of one table. `load` finds a system by its name; `default` is the one of `-s`, if given."""
+
+    load: Callable[[str], System]
+    default: System | None
+    mend_cells: bool = True
+    counts: Counter[str] = field(init=False, factory=Counter)
+    rules: Counter[str] = field(init=False, factory=Counter)
+    seen: dict[str, Seen] = field(init=False, factory=dict)
+    _judges: dict[str, Judge | str] = field(init=False, factory=dict)
+    _suggested: dict[tuple[str, str], str] = field(init=False, factory=dict)
+
+    def reset(self) -> None:
+        """Forget what was counted, to begin again."""
+        self.counts.clear()
+        self.rules.clear()
+        self.seen.clear()
+
+    def judge_of(self, name: str) -> Judge | str:
+        """The judge of a system given by name ("" for the default), or why there is none."""
+        if name not in self._judges:
+            self._judges[name] = self._find(name)
+        return self._judges[name]
+
+    def _find(self, name: str) -> Judge | str:
+        if not name:
+            if self.default is None:
+                return "no system is named in this row"
+            return Judge(self.default)
+        if self.default is not None and name == self.default.name:
+            return self.judge_of("")
+        try:
+            return Judge(self.load(name))
+        except BittingError as fault:
+            return fault.message
+
+    def judge(self, texts: Sequence[str], systems: Sequence[str] | None = None) -> Judgement:
+        """Judge some rows; `systems` names the system of each, "" the default."""
+        one = systems is None
+        result = self._judge_one(self.judge_of(""), texts) if one else self._judge_each(texts, systems or [])
+        numbers = np.bincount(result.verdict, minlength=len(Verdict))
+        for verdict in Verdict:
+            self.counts[verdict.word] += int(numbers[verdict])
+        return result
+
+    def _judge_each(self, texts: Sequence[str], systems: Sequence[str]) -> Judgement:
+        """Rows of several systems: those of one system together."""
+        by_name: dict[str, list[int]] = {}
+        for number, name in enumerate(systems):
+            by_name.setdefault(name.strip(), []).append(number)
+        whole = Judgement(np.zeros(len(texts), np.uint8), [None] * len(texts), {})
+        for name, rows in by_name.items():
+            part = self._judge_one(self.judge_of(name), [texts[row] for row in rows])
+            whole.verdict[rows] = part.verdict
+            for place, row in enumerate(rows):
+                whole.canonical[row] = part.canonical[place]
+                if place in part.said:
+                    whole.said[row] = part.said[place]
+        return whole
+
+    def _judge_one(self, judge: Judge | str, texts: Sequence[str]) -> Judgement:
+        if isinstance(judge, str):
+            verdict = np.array([Verdict.UNREADABLE if text.strip() else Verdict.EMPTY for text in texts], np.uint8)
+            rows = np.flatnonzero(verdict == Verdict.UNREADABLE).tolist()
+            unread = Row(Verdict.UNREADABLE.word, "", safe(judge))
+            return Judgement(verdict, [None] * len(texts), dict.fromkeys(rows, unread))
+        part = judge.judge(texts)
+        canonical = canonical_forms(judge, part)
+        said: dict[int, Row] = {}
+        mended: list[int] = []
+        noted = np.flatnonzero(part.noted).tolist()
+        for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True):
+            said[number], repaired = self._say(judge, texts[number], answer)
+            if repaired is not None:
+                part.verdict[number], canonical[number] = repaired.verdict, repaired.canonical
+                if repaired.depths is not None:
+                    part.depths[:, number] = repaired.depths
+                    part.known[number] = True
+                    mended.append(number)
+        seen = self.seen.setdefault(judge.system.name, Seen(judge.system))
+        seen.add(part.depths[:, part.known] if not part.known.all() else part.depths)
+        for number, answer in part.answers.items():
+            if answer.canonical is not None and not part.known[number]:
+                seen.add_open(answer.canonical)
+        return Judgement(part.verdict, canonical, said)
+
+    def _say(self, judge: Judge, text: str, answer: Answer) -> tuple[Row, Answer | None]:
+        """The cells of a row that has findings or can't be read; the answer after mending, where that was certain."""
+        note = ""
+        repaired = None
+        if answer.canonical is None and self.mend_cells:
+            found = mend(text, judge)
+            if found is not None and found.certain:
+                answer = repaired = judge.answer(found.text)
+            note = found.note if found is not None else ""
+        for rule in {finding.rule for finding in answer.findings}:
+            self.rules[rule] += 1
+        words = "; ".join(part for part in (note, answer.message) if part)
+        suggestion = self._suggest(judge, answer) if answer.verdict == Verdict.ILLEGAL else ""
+        return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion)), repaired
+
+    def _suggest(self, judge: Judge, answer: Answer) -> str:
+        """The nearest legal code to a readable illegal one, found once per distinct code."""
+        del judge, answer
+        return ""

@@ -1,0 +1,132 @@
+"""One run of `batch`: from a file (or standard input) to an answer that is written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO, Literal, cast
+
+from attrs import field, frozen
+
+from bitting.batch.delimited import DelimitedJob, Progress, Rowwise, headerless_note
+from bitting.batch.desk import Desk
+from bitting.batch.layout import Wanted
+from bitting.batch.summary import Summary, summarise
+from bitting.errors import BittingError
+from bitting.files import may_write, whole_file
+from bitting.model import System
+
+SPOOL = 64 << 20
+"""So many bytes of a pipe are kept in memory; more go to a nameless file that only this process can read."""
+
+
+@frozen
+class Order:
+    """What is to be done. `source` and `output` are paths, or "-" for the standard streams; `output` None: no table."""
+
+    source: str
+    output: str | None
+    wanted: Wanted = field(factory=Wanted)
+    sheet: str | None = None
+    delimiter: str | None = None
+    only: Literal["all", "bad"] = "all"
+    force: bool = False
+
+
+def run_batch(
+    order: Order,
+    load: Callable[[str], System],
+    default: System | None,
+    *,
+    progress: Callable[[int], Progress] | None = None,
+    rowwise: Rowwise | None = None,
+) -> Summary:
+    """Go through a table of codes and write the same rows with four columns added.
+
+    `load` finds systems by name; `default` is the system of rows that name none. `progress` gets the size of the input
+    in bytes and gives what is to be told of each part; `rowwise` is told of each row. Raises BittingError for a file
+    that can't be read or written; rows never stop it.
+    """
+    begun = time.perf_counter()
+    inputs = [] if order.source == "-" else [order.source]
+    if order.output is not None and order.output != "-":
+        may_write(order.output, force=order.force, inputs=inputs)
+    desk = Desk(load, default)
+    with open_source(order.source) as (source, size), open_target(order, inputs) as target:
+        job = DelimitedJob(
+            source,
+            target,
+            desk,
+            order.wanted,
+            only_bad=order.only == "bad",
+            delimiter=order.delimiter,
+            progress=progress(size) if progress else None,
+            rowwise=rowwise,
+        )
+        figures = job.run()
+    layout = figures.layout
+    return summarise(
+        desk,
+        rows=figures.rows,
+        output=order.output,
+        column=layout.column,
+        header=None if layout.header is None else layout.header + 1,
+        encoding=job.form.encoding.name,
+        delimiter=job.form.delimiter,
+        blank_lines=figures.blank,
+        seconds=time.perf_counter() - begun,
+        notes=(*headerless_note(layout), *figures.notes),
+    )
+
+
+@contextmanager
+def open_source(name: str) -> Iterator[tuple[BinaryIO, int]]:
+    """The input as a file that can be read again, and its size in bytes."""
+    if name == "-":
+        with tempfile.SpooledTemporaryFile(max_size=SPOOL, mode="w+b") as spool:
+            shutil.copyfileobj(sys.stdin.buffer, spool)
+            size = spool.tell()
+            spool.seek(0)
+            yield cast(BinaryIO, spool), size
+        return
+    path = Path(name)
+    if path.is_dir():
+        raise BittingError(f"{name!r} is a folder", hint="name a CSV or XLSX file in it")
+    try:
+        file = path.open("rb")
+    except FileNotFoundError:
+        raise BittingError(f"there is no file {name!r}", hint="check the path; `-` reads standard input") from None
+    except OSError as fault:
+        raise BittingError(f"can't read {name!r}: {fault.strerror or fault}") from None
+    with file:
+        if not file.seekable():
+            with tempfile.SpooledTemporaryFile(max_size=SPOOL, mode="w+b") as spool:
+                shutil.copyfileobj(file, spool)
+                size = spool.tell()
+                spool.seek(0)
+                yield cast(BinaryIO, spool), size
+            return
+        yield file, os.fstat(file.fileno()).st_size
+
+
+@contextmanager
+def open_target(order: Order, inputs: list[str]) -> Iterator[BinaryIO]:
+    """Where the answer is written; it reaches the disk, or standard output, only when the whole of it is there."""
+    if order.output is None:
+        with open(os.devnull, "w+b") as nowhere:
+            yield nowhere
+    elif order.output == "-":
+        with tempfile.SpooledTemporaryFile(max_size=SPOOL, mode="w+b") as spool:
+            yield cast(BinaryIO, spool)
+            spool.seek(0)
+            shutil.copyfileobj(spool, sys.stdout.buffer)
+            sys.stdout.buffer.flush()
+    else:
+        with whole_file(order.output, force=order.force, inputs=inputs) as file:
+            yield file

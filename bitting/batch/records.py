@@ -1,0 +1,224 @@
+"""Delimited text as records that remember how they were written.
+
+Each record keeps its own characters and its line end, so it can be written out again as it was, with cells added. Quoting
+is what Python's csv module understands (a quote is doubled inside quotes, a quoted cell may run over several lines);
+blocks without any quote are split directly, which is several times faster and, without quotes, the same.
+
+Memory stays flat: a file is read in blocks of about a megabyte. A record longer than `LONGEST` or with more than `WIDEST`
+cells is refused, and so is a quote that is never closed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import compress
+
+from attrs import field, frozen
+
+from bitting.errors import BittingError
+
+LONGEST = 4_000_000
+"""Characters in one record."""
+WIDEST = 65_536
+"""Cells in one record."""
+
+
+@frozen
+class Records:
+    """Some neighbouring records of a file, as carried text.
+
+    `raws` are the records as written, without their line ends; `ends` are the line ends (one each); `first` is the number
+    of the line (from 1) on which the first begins, `lines` on which line each begins, None where every record is one
+    line. `rows` are the cells, unquoted, where quotes made it necessary to look; otherwise None.
+    """
+
+    delimiter: str
+    first: int
+    raws: list[str]
+    ends: list[str]
+    lines: list[int] | None = None
+    rows: list[list[str]] | None = field(default=None)
+
+    def __len__(self) -> int:
+        return len(self.raws)
+
+    def widths(self) -> list[int]:
+        """Number of cells of each record (a blank line has one)."""
+        if self.rows is not None:
+            return [len(row) or 1 for row in self.rows]
+        delimiter = self.delimiter
+        return [raw.count(delimiter) + 1 for raw in self.raws]
+
+    def column(self, place: int) -> list[str]:
+        """One cell of every record, "" where the record is too short for it."""
+        if self.rows is not None:
+            return [row[place] if place < len(row) else "" for row in self.rows]
+        delimiter, limit = self.delimiter, place + 1
+        if place == 0:
+            return [raw.partition(delimiter)[0] for raw in self.raws]
+        try:
+            return [raw.split(delimiter, limit)[place] for raw in self.raws]
+        except IndexError:
+            split = (raw.split(delimiter, limit) for raw in self.raws)
+            return [cells[place] if place < len(cells) else "" for cells in split]
+
+    def cells(self, number: int) -> list[str]:
+        """All cells of one record."""
+        return self.rows[number] if self.rows is not None else self.raws[number].split(self.delimiter)
+
+    def line(self, number: int) -> int:
+        """The line of the file on which a record begins."""
+        return self.first + number if self.lines is None else self.lines[number]
+
+    def part(self, start: int, stop: int | None = None) -> Records:
+        """Some of the records."""
+        cut = slice(start, stop)
+        return Records(
+            self.delimiter,
+            self.line(start) if start < len(self) else self.first,
+            self.raws[cut],
+            self.ends[cut],
+            None if self.lines is None else self.lines[cut],
+            None if self.rows is None else self.rows[cut],
+        )
+
+
+def read_records(blocks: Iterable[str], delimiter: str) -> Iterator[Records]:
+    """Split carried text into records. Raises BittingError for what is no text table (see the module's docstring)."""
+    rest, line = "", 1
+    pieces: list[str] = []  # of a record that has not ended yet: joined once, however many blocks it takes
+    held = 0
+    for block in blocks:
+        if "\0" in block:
+            at = line + "".join([*pieces, block[: block.index("\0")]]).count("\n")
+            raise BittingError(
+                f"line {at} holds a NUL byte, so this is no text table", hint="save it again as CSV or XLSX"
+            )
+        pieces.append(block)
+        held += len(block)
+        if held <= LONGEST and "\n" not in block and "\r" not in block[:-1]:
+            continue
+        text = "".join(pieces)
+        end = _last_end(text)
+        records, rest = _split(text[:end], text[end:], delimiter, line, final=False)
+        if len(rest) > LONGEST:
+            raise _too_long(rest, line + sum(_breaks(raw) + 1 for raw in records.raws))
+        if len(records):
+            yield records
+            line = records.line(len(records) - 1) + _breaks(records.raws[-1]) + 1
+        pieces, held = [rest], len(rest)
+    records, _ = _split("".join(pieces), "", delimiter, line, final=True)
+    if len(records):
+        yield records
+
+
+def _last_end(text: str) -> int:
+    """Where the last complete line ends; a carriage return at the very end may be half of a line end."""
+    newline = text.rfind("\n")
+    if newline >= 0:
+        return newline + 1
+    return text.rfind("\r", 0, len(text) - 1) + 1
+
+
+def _breaks(raw: str) -> int:
+    return raw.count("\n") + (raw.count("\r") - raw.count("\r\n") if "\r" in raw else 0)
+
+
+def _lines(text: str) -> tuple[list[str], list[str]]:
+    """The lines of a text and their ends; the last has the end "" where the text doesn't stop at a line end."""
+    if "\r" not in text:
+        lines, end = text.split("\n"), "\n"
+    elif text.count("\r\n") == text.count("\r") == text.count("\n"):
+        lines, end = text.split("\r\n"), "\r\n"
+    elif "\n" not in text:
+        lines, end = text.split("\r"), "\r"
+    else:
+        whole = list(io.StringIO(text, newline=""))
+        lines = [one.rstrip("\r\n") for one in whole]
+        return lines, [one[len(bare) :] for one, bare in zip(whole, lines, strict=True)]
+    if lines[-1]:
+        return lines, [end] * (len(lines) - 1) + [""]
+    lines.pop()
+    return lines, [end] * len(lines)
+
+
+def _split(text: str, rest: str, delimiter: str, first: int, *, final: bool) -> tuple[Records, str]:
+    """The records of `text`, and what must wait for more: an open quoted cell and everything after it."""
+    lines, ends = _lines(text)
+    if '"' not in text:
+        records = Records(delimiter, first, lines, ends)
+        _check_width(records, lines)
+        return records, rest
+    rows, starts, open_from = _parse(lines, ends, delimiter, first)
+    if open_from is not None:
+        if final:
+            raise BittingError(
+                f"the quote opened in the record that begins on line {first + open_from} is never closed",
+                hint="close it, or double a quote that is meant as a character",
+            )
+        waiting = "".join(a + b for a, b in zip(lines[open_from:], ends[open_from:], strict=True))
+        rest = waiting + rest
+    stops = [*starts[1:], len(lines) if open_from is None else open_from] if starts else []
+    raws, last = [], []
+    for start, stop in zip(starts, stops, strict=True):
+        inner = (a + b for a, b in zip(lines[start : stop - 1], ends[start : stop - 1], strict=True))
+        raws.append("".join([*inner, lines[stop - 1]]) if stop - start > 1 else lines[start])
+        last.append(ends[stop - 1])
+    numbers = None if len(starts) == len(lines) else [first + start for start in starts]
+    return Records(delimiter, first, raws, last, numbers, rows), rest
+
+
+def _parse(
+    lines: Sequence[str], ends: Sequence[str], delimiter: str, first: int
+) -> tuple[list[list[str]], list[int], int | None]:
+    """The csv module's rows, the line each starts on (from 0), and the line on which an unclosed record starts."""
+    watch = "\0"  # no file that comes this far holds one: a last line that an open quote would swallow
+
+    def feed() -> Iterator[str]:
+        yield from map(str.__add__, lines, ends)
+        yield watch
+
+    # without a line end the watch line would be glued to what stands before it
+    if ends and not ends[-1]:
+        ends = [*ends[:-1], "\n"]
+    reader = csv.reader(feed(), delimiter=delimiter)
+    rows: list[list[str]] = []
+    starts: list[int] = []
+    begin = 0
+    csv.field_size_limit(LONGEST)
+    try:
+        for row in reader:
+            if len(row) > WIDEST:
+                raise _too_wide(first + begin)
+            rows.append(row)
+            starts.append(begin)
+            begin = reader.line_num
+    except csv.Error as fault:
+        raise BittingError(
+            f"the record that begins on line {first + begin} can't be read: {fault}",
+            hint="look for a quote that is never closed",
+        ) from None
+    closed = rows[-1] == [watch]
+    rows.pop()
+    return rows, starts[:-1], None if closed else starts[-1]
+
+
+def _check_width(records: Records, lines: Sequence[str]) -> None:
+    for number in compress(range(len(lines)), (len(one) >= WIDEST for one in lines)):
+        if len(lines[number]) > LONGEST:
+            raise _too_long(lines[number], records.line(number))
+        if lines[number].count(records.delimiter) >= WIDEST:
+            raise _too_wide(records.line(number))
+
+
+def _too_wide(line: int) -> BittingError:
+    return BittingError(
+        f"line {line} has more than {WIDEST:,} cells", hint="this is no table of codes; check the delimiter"
+    )
+
+
+def _too_long(text: str, line: int) -> BittingError:
+    why = "is there a quote that is never closed?" if '"' in text else "is this a text table?"
+    return BittingError(f"the record that begins on line {line} is longer than {LONGEST:,} characters", hint=why)

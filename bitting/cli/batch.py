@@ -1,0 +1,167 @@
+"""`bitting batch`: go through a spreadsheet of codes."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json
+from bitting.errors import BittingError
+
+
+def _pairs(text: str | None) -> dict[str, str]:
+    """`left=Column A,right=Column B` as a mapping."""
+    if text is None:
+        return {}
+    pairs = {}
+    for part in text.split(","):
+        lane, equals, column = part.partition("=")
+        if not equals or not lane.strip() or not column.strip():
+            raise BittingError(
+                f"--columns: {part.strip()!r} isn't TRACK=COLUMN", hint="write --columns left=COLUMN,right=COLUMN"
+            )
+        pairs[lane.strip()] = column.strip()
+    return pairs
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
+    """A bar on standard error, on a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    bars: list[Any] = []
+
+    def start(size: int) -> Callable[[int], None]:
+        bar = click.progressbar(length=max(size, 1), label="checking", file=sys.stderr)
+        bars.append(bar)
+        bar.__enter__()
+        step: Callable[[int], None] = bar.update
+        return step
+
+    try:
+        yield start
+    finally:
+        for bar in bars:
+            bar.__exit__(None, None, None)
+
+
+@click.command("batch")
+@click.argument("file", metavar="FILE")
+@click.option(
+    "-s",
+    "--system",
+    "system_name",
+    metavar="SYSTEM",
+    help="A shipped system's name or the path of a system file; with --system-column the one of rows that name none.",
+)
+@click.option("-o", "--output", metavar="OUT", help="The file to write; `-` is standard output.")
+@click.option("--column", metavar="NAME", help="The column of codes, by its name or its number from 1.")
+@click.option("--columns", metavar="TRACK=NAME,…", help="A column for each track.")
+@click.option("--system-column", metavar="NAME", help="The column that names each row's system.")
+@click.option("--sheet", metavar="NAME", help="The sheet of a workbook (the first one that holds anything).")
+@click.option("--delimiter", metavar="CHAR", help="What separates the columns, where it isn't found by itself.")
+@click.option("--only", type=click.Choice(["all", "bad"]), default="all", help="Write only the bad rows.")
+@click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
+@click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
+@json_option
+@answers
+def command(
+    file: str,
+    system_name: str | None,
+    output: str | None,
+    column: str | None,
+    columns: str | None,
+    system_column: str | None,
+    sheet: str | None,
+    delimiter: str | None,
+    only: str,
+    force: bool,
+    json_lines: bool,
+    as_json: bool,
+) -> int:
+    """Go through a table of codes and write the same rows with four columns added.
+
+    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings and suggestion. Bad rows never stop
+    it; the exit status is 1 when there are any.
+
+    \b
+      bitting batch fleet.csv -s plover -o checked.csv
+      bitting batch fleet.csv -s plover -o - --only bad | column -ts,
+      bitting batch mixed.csv --system-column lock -o checked.csv
+      bitting batch two.csv -s plover --columns left=L,right=R -o checked.csv
+    """
+    from bitting.batch.job import Order, run_batch
+    from bitting.batch.layout import Wanted
+    from bitting.systemfile import load_system
+
+    _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
+    default = load_system(system_name) if system_name else None
+    lines: list[str] = []
+
+    def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
+        names = ("verdict", "canonical", "findings", "suggestion")
+        row = {"line": line, "code": code, **{name: cell or None for name, cell in zip(names, cells, strict=True)}}
+        lines.append(json.dumps(row, ensure_ascii=False))
+
+    order = Order(
+        file,
+        output,
+        Wanted(column, _pairs(columns), system_column),
+        sheet,
+        "\t" if delimiter == "\\t" else delimiter,
+        "bad" if only == "bad" else "all",
+        force,
+    )
+    with _progress() as progress:
+        summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
+    for line in lines:
+        click.echo(line)
+    if as_json:
+        print_json(summary.as_dict())
+    elif not json_lines:
+        from bitting.report.batch import summary_lines
+
+        plain = not (sys.stdout.encoding or "").lower().startswith("utf") or "NO_COLOR" in os.environ
+        for line in summary_lines(summary, plain=plain):
+            click.echo(line, err=output == "-")
+    return BAD_NEWS if summary.bad else GOOD
+
+
+def _check_options(
+    system_name: str | None,
+    output: str | None,
+    column: str | None,
+    columns: str | None,
+    system_column: str | None,
+    delimiter: str | None,
+    json_lines: bool,
+    as_json: bool,
+) -> None:
+    """Options that are missing or contradict each other."""
+    if not system_name and not system_column:
+        raise BittingError(
+            "no system is given", hint="name it with -s SYSTEM, or the column that does with --system-column"
+        )
+    if output is None and not json_lines:
+        raise BittingError("no file to write to is given", hint="name it with -o OUT (`-o -` is standard output)")
+    if column and columns:
+        raise BittingError("--column and --columns contradict each other", hint="give one of them")
+    if output == "-" and (as_json or json_lines):
+        raise BittingError(
+            "standard output can't take both the table and JSON", hint="write the table to a file with -o OUT"
+        )
+    if as_json and json_lines:
+        raise BittingError("--json and --json-lines contradict each other", hint="give one of them")
+    if (
+        delimiter is not None
+        and delimiter != "\\t"
+        and (len(delimiter) != 1 or not delimiter.isascii() or delimiter in '"\r\n')
+    ):
+        raise BittingError(f"--delimiter {delimiter!r} is not one plain character", hint="for example ';' or '\\t'")

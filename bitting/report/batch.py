@@ -1,0 +1,75 @@
+"""The summary of a run over a table, for a terminal: what the rows are, which rules were broken, which depths are used."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from tabulate import tabulate
+
+from bitting.batch.summary import CutDepths, Summary
+
+SHADES = " ░▒▓█"
+SHADES_PLAIN = " .:*#"
+
+
+def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
+    """The lines of the summary; `plain` keeps to ASCII."""
+    percent = [(word, getattr(summary, word)) for word in ("legal", "illegal", "unreadable", "empty")]
+    table = [(word, f"{number:,}", share(number, summary.rows)) for word, number in percent]
+    table.append(("rows", f"{summary.rows:,}", ""))
+    yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
+    if summary.duplicates:
+        yield f"{summary.duplicates:,} of them repeat the code of an earlier row"
+    if summary.blank_lines:
+        yield f"{summary.blank_lines:,} blank lines were kept; they are no rows"
+    where = f"codes in {summary.column}"
+    if summary.header is not None and summary.header > 1:
+        where += f", header in row {summary.header}"
+    yield f"{where}; {summary.encoding}; {summary.rows_per_second:,.0f} rows/s"
+    for note in summary.notes:
+        yield f"note: {note}"
+    if summary.rules:
+        yield ""
+        broken = [(f"{number:,}", rule) for rule, number in summary.rules.items()]
+        yield from tabulate(
+            broken, headers=("rows", "finding"), tablefmt="plain", colalign=("right", "left")
+        ).splitlines()
+    yield from heat_lines(summary.depths, plain=plain)
+
+
+def share(number: int, whole: int) -> str:
+    """A part in per cent; never 0 or 100 unless it is none or all."""
+    if not whole:
+        return ""
+    percent = 100 * number / whole
+    if 0 < number < whole:
+        percent = min(max(percent, 0.1), 99.9)
+    return f"{percent:.1f} %"
+
+
+def heat_lines(depths: Sequence[CutDepths], *, plain: bool = False) -> Iterator[str]:
+    """Which share of the codes has which depth at which cut: a table per lane, shaded."""
+    lanes = dict.fromkeys((cut.system, cut.lane) for cut in depths)
+    several = len({system for system, _ in lanes}) > 1
+    for system, lane in lanes:
+        cuts = [cut for cut in depths if (cut.system, cut.lane) == (system, lane)]
+        total = sum(cuts[0].counts.values())
+        if not total:
+            continue
+        yield ""
+        yield f"{system + ' ' if several else ''}{lane}: depths by cut, per cent of {total:,} codes"
+        rows = [[label, *(cell(cut.counts[label], total, plain=plain) for cut in cuts)] for label in cuts[0].counts]
+        headers = ["depth", *(str(cut.cut) for cut in cuts)]
+        yield from tabulate(
+            rows, headers=headers, tablefmt="plain", stralign="right", disable_numparse=True
+        ).splitlines()
+
+
+def cell(number: int, total: int, *, plain: bool = False) -> str:
+    """A share in per cent with a shade in front of it."""
+    shades = SHADES_PLAIN if plain else SHADES
+    if not number:
+        return "."
+    part = number / total
+    shade = shades[min(len(shades) - 1, int(part * 2 * len(shades)))]
+    return f"{shade}{100 * part:.0f}"
