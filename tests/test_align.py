@@ -237,12 +237,18 @@ def test_the_clamp_moves_a_pair_of_tracks_apart_but_not_their_mean() -> None:
     assert after.left_right.sd == pytest.approx(float(np.hypot(before.left_right.sd, 0.03)))
 
 
-def test_readings_across_alone_give_the_mean_of_both_tracks() -> None:
-    made = system(across=Across(("left", "right"), 1, -10.0))
+@pytest.mark.parametrize(("scale", "amount"), [(1, -10.0), (-1, 20.0)])
+def test_readings_across_alone_give_the_mean_of_both_tracks(scale: Any, amount: float) -> None:
+    made = system(across=Across(("left", "right"), scale, amount))
     single = setup_key(made, 0.06, scale=0.02, left_right=0.2)
     pairs = zip(single.cuts[:7], single.cuts[7:], strict=True)
     cuts = tuple(
-        ReadCut(None, "across", i, (Reading(a.readings[0].value + b.readings[0].value - 10.0, None, 0.0, (0, 0)),))
+        ReadCut(
+            None,
+            "across",
+            i,
+            (Reading(scale * (a.readings[0].value + b.readings[0].value) + amount, None, 0.0, (0, 0)),),
+        )
         for i, (a, b) in enumerate(pairs)
     )
     result = align(attrs.evolve(single, cuts=cuts), made)
@@ -250,6 +256,20 @@ def test_readings_across_alone_give_the_mean_of_both_tracks() -> None:
     assert result.scale.mean == pytest.approx(0.02)
     assert result.left_right is None
     assert any("across" in note for note in result.notes)
+
+
+@pytest.mark.parametrize("deeper", [-1, 1])
+def test_a_jaw_that_stands_off_the_deep_cut_is_no_error_of_scale(deeper: int) -> None:
+    made = system(track(deeper=deeper), jaw=0.6)
+    room = 1.2 - np.sqrt(1.2**2 - 0.3**2)
+    key = setup_key(made)
+    half = [
+        attrs.evolve(c, readings=(attrs.evolve(c.readings[0], value=c.readings[0].value - deeper * room / 2),))
+        if c.cut == 3
+        else c
+        for c in key.cuts
+    ]
+    assert align(attrs.evolve(key, cuts=tuple(half)), made).scale.mean == pytest.approx(0.0, abs=1e-9)
 
 
 def test_another_setup_code_and_none_at_all() -> None:
@@ -363,6 +383,8 @@ def test_ewma_of_the_handbook() -> None:
     assert chart.upper[-1] == pytest.approx(52.5884, abs=2e-3)
     assert chart.lower[-1] == pytest.approx(47.4115, abs=2e-3)
     assert chart.signals == ()
+    # at the first point the average is λ of one value, so its limits are L λ s away
+    assert chart.upper[0] - 50.0 == pytest.approx(3 * 0.3 * 2.0539)
 
 
 def test_individuals_of_the_handbook() -> None:

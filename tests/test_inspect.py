@@ -248,6 +248,16 @@ def test_a_track_follows_from_the_other_and_the_web() -> None:
     assert result.cuts[4].measured == pytest.approx(8.71)
 
 
+def test_the_width_of_a_groove_runs_the_other_way() -> None:
+    """`from = 20`: across = 20 - left - right, so a groove too narrow means a rail too thick."""
+    groove = Across(("left", "right"), -1, 20.0)
+    made = system(track(), track("right"), across=groove)
+    result = judged(made, [[0] * 4] * 2, {"left": [8.6] * 4, "across": [2.69] * 4})
+    assert result.cuts[4].measured == pytest.approx(8.71)
+    assert result.across[0].nominal == pytest.approx(2.8)
+    assert [c.verdict for c in result.cuts[4:]] == ["recut"] * 4
+
+
 def test_the_web_alone_cant_tell_left_from_right() -> None:
     made = system(track(), track("right"), across=ACROSS)
     result = judged(made, [[0] * 4] * 2, {"across": [7.2] * 4})
@@ -299,6 +309,18 @@ def test_the_jaw_stands_off_what_the_swept_path_leaves_under_it(jaw: float) -> N
     reached = min(bottom(x[1] + side * jaw / 2) for side in (-1, 1))
     assert jaw_room(cuts, depths, 1, made) == pytest.approx(deep[1] - reached, abs=1e-5)
     assert jaw_room(cuts, depths, 0, made) == 0.0
+
+
+@pytest.mark.parametrize("deeper", [-1, 1])
+def test_a_jaw_reads_shallow_so_the_cut_is_taken_to_be_deeper(deeper: int) -> None:
+    made = system(track(deeper=deeper), jaw=0.6)
+    shallow, deep = made.tracks[0].depths[0], made.tracks[0].depths[2]
+    cut = judged(made, [[0, 2, 0, 0]], {"left": [shallow, deep, shallow, shallow]}, gauge=Gauge(hand=0.01)).cuts[1]
+    room = 1.2 - math.sqrt(1.2**2 - 0.3**2)
+    assert cut.deviation == 0.0
+    assert cut.correction == pytest.approx(deeper * room / 2)
+    assert cut.probability_too_deep > cut.probability_too_shallow
+    assert sum(cut.window) / 2 == pytest.approx(deep - deeper * room / 2)
 
 
 def test_the_jaw_in_a_vee() -> None:
