@@ -103,3 +103,29 @@ def compile_diagram(diagram: Any) -> Chain:
         symbols = np.arange(children.shape[1], dtype=np.intp)[:, None]
         steps.append(compile_step((layer.place,), symbols, children, following))
     return Chain(lanes=tuple(diagram.lanes), steps=tuple(steps), count=int(diagram.count))
+
+
+def restrict(chain: Chain, entries: Sequence[npt.NDArray[np.float64]], least: float) -> Chain:
+    """The chain without edges into entries that hold less than `least` of the probability.
+
+    Every code of at least that probability stays, since all that it passes through holds at least as much; nodes that
+    nothing reaches, or from which nothing goes on, are taken out.
+    """
+    children = []
+    alive = np.ones(1, dtype=bool)
+    for step, entry in zip(chain.steps, entries, strict=True):
+        table = np.full((step.next_nodes, step.symbols.shape[0]), False)
+        table[step.entry_child, step.entry_symbol] = entry >= least
+        kept = step.children.copy()
+        symbol = np.broadcast_to(np.arange(kept.shape[1]), kept.shape)
+        kept[~(alive[:, None] & (kept >= 0) & table[kept, symbol])] = -1
+        children.append(kept)
+        alive = np.bincount(kept[kept >= 0], minlength=step.next_nodes) > 0
+    steps: list[Step] = []
+    number = np.zeros(1, dtype=np.intp)
+    for step, kept in zip(reversed(chain.steps), reversed(children), strict=True):
+        kept = np.where(kept >= 0, number[kept], -1)
+        going = (kept >= 0).any(axis=1)
+        steps.append(compile_step(step.places, step.symbols, kept[going], int(number.max()) + 1))
+        number = np.where(going, np.cumsum(going) - 1, -1)
+    return Chain(chain.lanes, tuple(reversed(steps)), chain.count)

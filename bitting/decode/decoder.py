@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from bitting.decode.advice import COMPARED, measure_next
 from bitting.decode.compiled import Chain, compile_diagram
 from bitting.decode.figures import Made, MeasurementModel, model_of, wear_scales
 from bitting.decode.fit import FIT_LIMIT, FitTest, Pattern
@@ -23,6 +24,7 @@ from bitting.decode.result import (
     CutResult,
     Decoded,
     Fit,
+    Next,
     Offset,
     Verdict,
     Wear,
@@ -33,7 +35,7 @@ from bitting.errors import BittingError
 from bitting.model import Place, Readings, System, code_of
 
 SURE = 0.95
-EDGE = 1e-9
+EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
 
 
@@ -61,8 +63,11 @@ class Decoder:
         self.along: Mapping[Place, float] = places_along(system)
         self._fits: dict[Pattern, FitTest] = {}
 
-    def decode(self, readings: Readings, best: int = 5, sure: float = SURE) -> Decoded:
-        """The most probable legal code of one key and everything that stands behind it."""
+    def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
+        """The most probable legal code of one key and everything that stands behind it.
+
+        `advise=False` leaves out which cuts to measure again, which takes longer than the rest where there is doubt.
+        """
         _check_options(best, sure)
         witnesses = witnesses_of(readings, self.system, self.model)
         if not witnesses:
@@ -72,7 +77,7 @@ class Decoder:
             )
         posterior = self.posterior(witnesses)
         ranked = best_codes(posterior, self.system, best)
-        return self._answer(witnesses, posterior, ranked, sure)
+        return self._answer(witnesses, posterior, ranked, sure, advise=advise)
 
     def posterior(self, witnesses: tuple[Witness, ...]) -> Posterior:
         """The posterior of one key, on a lattice long enough for it."""
@@ -81,7 +86,7 @@ class Decoder:
             grid = self._grid(witnesses, reach)
             tables = cut_tables(witnesses, self.system, self.model, grid, self.along)
             posterior = solve(sections_of(self.chains, grid), tables, grid)
-            if posterior.shared.edge <= EDGE or reach > 4 * OFFSET_REACH:
+            if posterior.shared.edge <= (SPREAD_EDGE if grid.spread else EDGE) or reach > 4 * OFFSET_REACH:
                 return posterior
             reach *= 1.5
 
@@ -96,11 +101,15 @@ class Decoder:
         return self._fits[pattern]
 
     def _answer(
-        self, witnesses: tuple[Witness, ...], posterior: Posterior, ranked: list[Ranked], sure: float
+        self, witnesses: tuple[Witness, ...], posterior: Posterior, ranked: list[Ranked], sure: float, *, advise: bool
     ) -> Decoded:
         best = ranked[0]
         fit = Fit(self.fit_test(witnesses).p_value(witnesses, best.depths), FIT_LIMIT)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
+        again: tuple[Next, ...] = ()
+        if advise and verdict == "unsure":
+            compared = best_codes(posterior, self.system, COMPARED)
+            again = measure_next(witnesses, posterior, compared, self.system, self.model, self.along)
         shared = posterior.shared
         scales = np.array([scale for scale, _ in wear_scales(self.model)])
         wear = float(scales @ shared.scale_shares)
@@ -117,6 +126,7 @@ class Decoder:
             candidates=candidates,
             offset=Offset(shared.offset_mean, shared.offset_sd),
             fit=fit,
+            measure_next=again,
             wear=Wear(wear, spread),
             tilt=Offset(shared.tilt_mean, shared.tilt_sd),
             left_right=shared.pair_mean,

@@ -2,7 +2,7 @@
 
 Sums over an even grid of a function that is smooth at the scale of the grid are exact far beyond what a rule of fixed
 order reaches: for a normal density of standard deviation s and spacing h the relative error is 2 exp(-2π² (s/h)²),
-which is 1e-34 at h = s/2. The width that counts is that of the posterior, s = 1/√(prior and readings' precisions).
+which is 1e-15 at h = 3s/4. The width that counts is that of the posterior, s = 1/√(prior and readings' precisions).
 The offset is taken to ±6 of its prior standard deviations (and further when the answer leans on the ends), the tilt to
 ±5 with a spacing that keeps its error under 1e-5.
 
@@ -14,6 +14,7 @@ product with that matrix.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -26,10 +27,11 @@ from bitting.model import Place, System
 
 OFFSET_REACH = 6.0
 TILT_REACH = 5.0
-FINEST = 0.5
-"""Spacing of the offset in standard deviations of what all readings together say of it."""
+FINEST = 0.75
+"""Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
+COARSEST = 1.3
 LATTICE_ERROR = 2e-6
-"""Relative error allowed to the tilt's spacing (a bound for a normal posterior)."""
+"""Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
 
 @frozen(eq=False)
@@ -58,6 +60,11 @@ class Grid:
     def shape(self) -> tuple[int, int]:
         """(wear scales, tilts)."""
         return len(self.scales), self.tilts.size
+
+    @property
+    def spread(self) -> bool:
+        """Whether the grid has more dimensions than offset and wear scale, so that 1e-4 is asked of it."""
+        return self.link is not None or self.tilts.size > 1
 
 
 def lane_signs(system: System) -> tuple[int, ...]:
@@ -110,72 +117,81 @@ def grid_for(
         rest = model.offset_sd * model.left_right_sd / prior_sd
     scale_values = tuple(scale for scale, _ in scales)
     log_scale = np.log([probability for _, probability in scales])
-    total = sum(weight for weight, _, _ in rows)
-    tilts, log_tilt = _tilt_points(model.tilt_sd, prior_sd, rows)
+    if not rows:
+        rows = [(1e-12, 0.0, 0)]
     if not paired:
-        offsets, log_offset = _normal_points(prior_sd, FINEST / math.sqrt(total) if total else math.inf, reach)
+        step, tilt_step = _steps((1,), [(w, (1.0, x)) for w, x, _ in rows], (prior_sd,), model.tilt_sd)
+        tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
+        offsets, log_offset = _normal_points(prior_sd, step, reach)
         return Grid(
-            scales=scale_values,
-            log_scale=log_scale,
-            tilts=tilts,
-            log_tilt=log_tilt,
-            lattices={0: offsets},
-            signs=(0,) * len(signs),
-            log_offset=log_offset,
-            offset_share=share,
-            offset_rest=rest,
-        )
-    lattices, link = _pair_points(model, rows, reach, 0 in seen)
+            scales=scale_values, log_scale=log_scale, tilts=tilts, log_tilt=log_tilt, lattices={0: offsets},
+            signs=(0,) * len(signs), log_offset=log_offset, offset_share=share, offset_rest=rest,
+        )  # fmt: skip
+    if model.offset_sd == 0:  # a = l and b = -l
+        step, tilt_step = _steps((1,), [(w, (s, x)) for w, x, s in rows], (model.left_right_sd,), model.tilt_sd)
+    else:
+        seen_by = {1: (1.0, 0.0), -1: (0.0, 1.0), 0: (0.5, 0.5)}
+        both = [(w, (*seen_by[s], x)) for w, x, s in rows]
+        step, tilt_step = _steps((1, 1), both, (model.offset_sd, model.left_right_sd), model.tilt_sd)
+    tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
+    lattices, link = _pair_points(model, step, reach, 0 in seen)
     return Grid(
-        scales=scale_values,
-        log_scale=log_scale,
-        tilts=tilts,
-        log_tilt=log_tilt,
-        lattices=lattices,
-        signs=signs,
+        scales=scale_values, log_scale=log_scale, tilts=tilts, log_tilt=log_tilt, lattices=lattices, signs=signs,
         link=link,
-    )
+    )  # fmt: skip
+
+
+def _steps(
+    shape: tuple[int, ...],
+    rows: Sequence[tuple[float, tuple[float, ...]]],
+    prior: tuple[float, ...],
+    tilt_sd: float,
+) -> tuple[float, float]:
+    """Spacing of the offset (or of a and b) and of the tilt, as coarse as the error allowed.
+
+    For a normal posterior of covariance S the relative error of an even grid with steps h is Σ exp(-2π² m'Sm) over the
+    dual lattice, m = k/h for whole k other than 0 (Poisson's summation formula).
+    """
+    size = len(shape)
+    precision = np.zeros((size + 1, size + 1))
+    for weight, vector in rows:
+        precision += weight * np.outer(vector, vector)
+    if size == 1:
+        precision[0, 0] += 1 / prior[0] ** 2 if prior[0] else 1e12
+    else:
+        o, p = (1 / sd**2 if sd else 1e12 for sd in prior)
+        precision[:2, :2] += np.array([[o + p, o - p], [o - p, o + p]]) / 4
+    precision[-1, -1] += 1 / tilt_sd**2 if tilt_sd else 1e12
+    widths = 1 / np.sqrt(np.diag(precision))
+    free = prior[0] > 0 if size == 1 else True
+    if size == 1 and not tilt_sd:
+        return (FINEST * float(widths[0]) if free else math.inf), math.inf
+    covariance = np.linalg.inv(precision)
+    span = [(-2, -1, 0, 1, 2)] * size + [(-1, 0, 1) if tilt_sd else (0,)]
+    dual = np.array([k for k in itertools.product(*span) if any(k)], dtype=float)
+    coarse = COARSEST
+    while coarse > 0.3:
+        wave = dual / (coarse * widths)
+        if np.exp(-2 * np.pi**2 * np.einsum("ni,ij,nj->n", wave, covariance, wave)).sum() <= LATTICE_ERROR:
+            break
+        coarse *= 0.95
+    return coarse * float(widths[:-1].min()), coarse * float(widths[-1])
 
 
 def _normal_points(sd: float, spacing: float, reach: float) -> tuple[Array, Array]:
     """Even points over ±reach·sd and the logs of their normal weights; one point where sd is 0."""
     if sd == 0:
         return np.zeros(1), np.zeros(1)
-    spacing = min(spacing, sd / 2)
+    spacing = min(spacing, COARSEST * sd)
     half = math.ceil(reach * sd / spacing)
     points = np.arange(-half, half + 1) * spacing
     return points, -0.5 * (points / sd) ** 2 + math.log(spacing / (sd * math.sqrt(2 * math.pi)))
 
 
-def _tilt_points(sd: float, offset_sd: float, rows: Sequence[tuple[float, float, int]]) -> tuple[Array, Array]:
-    if sd == 0:
-        return np.zeros(1), np.zeros(1)
-    precision = np.zeros((2, 2))
-    for weight, x, _ in rows:
-        precision += weight * np.outer((1.0, x), (1.0, x))
-    precision += np.diag((1 / offset_sd**2 if offset_sd else 1e12, 1 / sd**2))
-    covariance = np.linalg.inv(precision)
-    offset_step = FINEST / math.sqrt(precision[0, 0])
-    step = 1.3 / math.sqrt(precision[1, 1])
-    steps = [(i, j) for i in (-2, -1, 0, 1, 2) for j in (-1, 0, 1) if (i, j) != (0, 0)]
-    while step > 0.3 / math.sqrt(precision[1, 1]):
-        dual = np.array([(i / offset_step, j / step) for i, j in steps])
-        if np.exp(-2 * np.pi**2 * np.einsum("ni,ij,nj->n", dual, covariance, dual)).sum() <= LATTICE_ERROR:
-            break
-        step *= 0.92
-    return _normal_points(sd, step, TILT_REACH)
-
-
-def _pair_points(
-    model: MeasurementModel, rows: Sequence[tuple[float, float, int]], reach: float, alone: bool
-) -> tuple[dict[int, Array], Array]:
+def _pair_points(model: MeasurementModel, step: float, reach: float, alone: bool) -> tuple[dict[int, Array], Array]:
     """Lattices of a = offset + l and b = offset - l, and the prior weight of each pair of their points."""
     offset_sd, pair_sd = model.offset_sd, model.left_right_sd
-    most = max(sum(w for w, _, s in rows if s == sign) for sign in (1, -1))
-    if alone:
-        most = max(most, sum(w for w, _, _ in rows))
-    narrow = min(sd for sd in (offset_sd, pair_sd) if sd > 0)
-    spacing = min(FINEST / math.sqrt(most), narrow / 2)
+    spacing = min(step, *(sd * 0.8 for sd in (offset_sd, pair_sd) if sd > 0))
     wide = math.hypot(offset_sd, pair_sd)
     half = math.ceil(reach * wide / spacing)
     points = np.arange(-half, half + 1) * spacing

@@ -20,17 +20,17 @@ from itertools import islice
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decode.compiled import Step
+from bitting.decode.compiled import Step, restrict
 from bitting.decode.density import Array
 from bitting.decode.grid import Grid
 from bitting.decode.passes import best_logs
-from bitting.decode.posterior import Index, Posterior, Section, linked
+from bitting.decode.posterior import Index, Posterior, linked
 from bitting.model import Depths, System
 
 TIE = 1e-10
 """Relative difference of two probabilities below which they count as equal."""
-LEFT_OUT = 1e-12
-"""Probability that points left out of the search may hold together."""
+LEAST = 1e-7
+"""Codes are first looked for where every entry of the diagram on their way has this posterior probability."""
 
 
 @frozen(eq=False)
@@ -54,12 +54,16 @@ class Ranked:
 
 def best_codes(posterior: Posterior, system: System, wanted: int) -> list[Ranked]:
     """The `wanted` most probable codes (fewer where there are fewer), most probable first."""
-    return _settle_ties(list(islice(codes_in_order(posterior, system), wanted)))
+    for least in (LEAST, LEAST**2, 0.0):
+        found = list(islice(codes_in_order(posterior, system, least), wanted))
+        if len(found) == wanted and found[-1].probability >= least:
+            break
+    return _settle_ties(found)
 
 
-def codes_in_order(posterior: Posterior, system: System) -> Iterator[Ranked]:
-    """Every legal code, most probable first; lazily."""
-    stages, front, join = _stages(posterior)
+def codes_in_order(posterior: Posterior, system: System, least: float = 0.0) -> Iterator[Ranked]:
+    """Every legal code of at least the probability `least`, most probable first (less probable ones may be missing)."""
+    stages, front, join = _stages(posterior, least)
     lanes = system.lanes
     begins = np.cumsum([0] + [lane.track.cuts for lane in lanes])
     total = int(begins[-1])
@@ -130,32 +134,29 @@ class _Join:
         return np.asarray(np.exp(over.reshape(weights.shape[0], -1)[:, self.after] + self.best))
 
 
-def _stages(posterior: Posterior) -> tuple[list[_Stage], Array, _Join | None]:
+def _stages(posterior: Posterior, least: float) -> tuple[list[_Stage], Array, _Join | None]:
     """All steps in turn, the root's weights, and the join of two sections."""
     log_evidence = posterior.log_evidence + posterior.log_count
     stages: list[_Stage] = []
-    kept: list[Index] = []
     roots: list[Array] = []
     for section in posterior.sections:
-        keep = _thin(section)
-        root = np.zeros(keep.size)
-        for chain, rows in zip(section.chains, section.logs, strict=True):
-            logs = [table[:, keep] for table in rows]
-            best = best_logs(chain, logs)
+        root = np.zeros(section.posterior.size)
+        for whole, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
+            chain = restrict(whole, entries, least) if least else whole
+            best = best_logs(chain, rows)
             root = root + best[0][0]
             stages += [
-                _Stage(step, logs[i], best[i], best[i + 1], crossing=False) for i, step in enumerate(chain.steps)
+                _Stage(step, rows[i], best[i], best[i + 1], crossing=False) for i, step in enumerate(chain.steps)
             ]
-        if len(posterior.sections) == 2 and not kept:
+        if len(posterior.sections) == 2 and not roots:
             stages[-1] = evolve(stages[-1], crossing=True)
-        kept.append(keep)
         roots.append(root)
     first = posterior.sections[0]
-    if len(kept) == 1:
-        return stages, np.exp(first.log_prior[kept[0]] + roots[0] - log_evidence), None
+    if len(roots) == 1:
+        return stages, np.exp(first.log_prior + roots[0] - log_evidence), None
     grid = posterior.grid
     assert grid.link is not None  # two sections come from a paired grid
-    columns, after = first.columns[1][kept[0]], posterior.sections[1].columns[-1][kept[1]]
+    columns, after = first.columns[1], posterior.sections[1].columns[-1]
     second = np.full(math.prod(grid.shape) * grid.link.shape[1], -np.inf)
     second[after] = roots[1]
     table = second.reshape(-1, grid.link.shape[1])
@@ -163,10 +164,3 @@ def _stages(posterior: Posterior) -> tuple[list[_Stage], Array, _Join | None]:
     # crossing takes off `ahead` but for the prior of the row and the evidence, which stay
     plain = linked(table, grid.link).reshape(-1)[columns]
     return stages, np.exp(ahead.reshape(-1)[columns] + roots[0]), _Join(columns, plain, after, roots[1], grid)
-
-
-def _thin(section: Section) -> Index:
-    """Points without which the search loses at most `LEFT_OUT` of the probability, of all codes together."""
-    order = np.argsort(section.posterior)
-    dropped = np.searchsorted(np.cumsum(section.posterior[order]), LEFT_OUT)
-    return np.sort(order[dropped:])

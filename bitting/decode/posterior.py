@@ -2,15 +2,17 @@
 
 The legal codes come as chains (compiled diagrams). Chains that see the same shared error form a *section* and are
 weighed point by point of the grid; with a left-right difference and tracks that no rule couples there are two sections,
-one per sign, joined by the grid's `link`. A section keeps only points that can matter: a point is left out when the
-product of each cut's best likelihood there, times its prior and the number of codes, is so small that all points left
-out together are less than `NEGLIGIBLE` of the evidence. That is a bound, not a guess, and it is checked afterwards.
+one per sign, joined by the grid's `link`. Only points that can matter are weighed: a point's total is at most its prior
+times the product over cuts of the sum over depths, as if no rule bound the cuts; points are left out when all of these
+bounds together are less than `NEGLIGIBLE` of the evidence that the best points are known to hold. Points that look
+hopeless are thus never dropped on a guess: an offset of one increment imitates another code.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,8 +25,16 @@ from bitting.decode.passes import backward, forward, passes_in_logs
 from bitting.decode.tables import Tables, log_sum
 from bitting.model import Place
 
-NEGLIGIBLE = 1e-13
+NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
+SPREAD_NEGLIGIBLE = 1e-6
+"""The same where tilt or left-right difference spread the grid over several dimensions."""
+THIN, SPREAD_THIN = 1e-11, 1e-6
+"""Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
+UNDERFLOW = 1e-250
+"""A scaled sum below this may hide the answer: the pass is taken again with logarithms."""
+CHUNK = 1 << 16
+"""Numbers per array in a pass; longer grids go through it piece by piece."""
 
 Index = npt.NDArray[np.intp]
 
@@ -35,8 +45,8 @@ class Section:
 
     `columns[sign]` gives, for lanes of that sign, the flat place of every kept point in a table's (scale, tilt, lattice)
     axes. `logs[c][i]` (symbols, points) are the log likelihoods of step i of chain c, `log_sums` (points,) that of all
-    codes together; `posterior` (points,) is the share of the key's evidence at each point; `shares[c][i]` (symbols,) are
-    the posterior probabilities of the symbols.
+    codes together; `posterior` (points,) is the share of the key's evidence at each point; `entries[c][i]` (entries,) are
+    the posterior probabilities of the step's entries.
     """
 
     chains: tuple[Chain, ...]
@@ -45,7 +55,7 @@ class Section:
     logs: tuple[tuple[Array, ...], ...]
     log_sums: Array
     posterior: Array
-    shares: tuple[tuple[Array, ...], ...]
+    entries: tuple[tuple[Array, ...], ...]
 
 
 @frozen(eq=False)
@@ -77,14 +87,15 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
     """The posterior of one key. `sections` from `sections_of`; raises nothing: every finite table has an answer."""
     log_count = sum(math.log(chain.count) for chains in sections for chain in chains)
     if len(sections) == 1:
-        solved, log_evidence = _solve_one(sections[0], tables, grid, log_count)
+        solved, log_evidence = _solve_one(sections[0], tables, grid)
         parts: tuple[Section, ...] = (solved,)
     else:
         parts, log_evidence = _solve_two(sections, tables, grid)
     shares: dict[Place, Array] = {}
     for part in parts:
-        for chain, rows in zip(part.chains, part.shares, strict=True):
-            for step, row in zip(chain.steps, rows, strict=True):
+        for chain, rows in zip(part.chains, part.entries, strict=True):
+            for step, entry in zip(chain.steps, rows, strict=True):
+                row = np.bincount(step.entry_symbol, entry, minlength=step.symbols.shape[0])
                 for column, place in enumerate(step.places):
                     shares[place] = np.bincount(step.symbols[:, column], row)
     return Posterior(
@@ -107,40 +118,44 @@ def sections_of(chains: Sequence[Chain], grid: Grid) -> list[list[Chain]]:
     return [list(chains)]
 
 
-def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid, log_count: float) -> tuple[Section, float]:
-    bounds = _bounds(tables, grid)
-    shape = (*grid.shape, 1)
+def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Section, float]:
+    bounds = _bounds(tables, grid, chains)
     base = (grid.log_scale[:, None] + grid.log_tilt[None, :])[:, :, None]
     if grid.link is None:
         assert grid.log_offset is not None  # a grid has either
-        prior = np.broadcast_to(base + grid.log_offset, (*grid.shape, grid.log_offset.size))
-        limit = prior + bounds.get(0, np.zeros(shape))
+        prior = base + grid.log_offset
+        limit = np.asarray(prior + bounds[0])
         points = {0: np.arange(limit.size).reshape(limit.shape)}
     else:
         prior, limit, points = _pair_columns(grid, bounds, base)
-    slack = 30.0 - math.log(NEGLIGIBLE)
-    while True:
-        keep = limit > limit.max() - slack
-        part = _weigh(chains, tables, {s: p[keep] for s, p in points.items()}, prior[keep], grid)
-        log_evidence = log_sum(part[0])
-        rest = log_sum(limit[~keep])
-        if rest + log_count <= log_evidence + math.log(NEGLIGIBLE) or keep.all():
+    limit, prior = np.asarray(limit).reshape(-1), np.asarray(prior).reshape(-1)
+    flat = {sign: place.reshape(-1) for sign, place in points.items()}
+
+    def total_at(where: Index) -> Array:
+        sums = _totals(chains, tables, {sign: place[where] for sign, place in flat.items()}, grid)
+        return np.asarray(sums + prior[where])
+
+    where, total = _enough(limit, total_at, grid)
+    log_evidence = log_sum(total)
+    keep = _thin(np.exp(total - log_evidence), grid)
+    where, total = where[keep], total[keep]
+    columns = {sign: place[where] for sign, place in flat.items()}
+    return _section(chains, tables, columns, prior[where], total - prior[where], log_evidence, grid), log_evidence
+
+
+def _enough(limit: Array, total_at: Callable[[Index], Array], grid: Grid) -> tuple[Index, Array]:
+    """Points of the grid and their totals, so many that the others are negligible: `limit` bounds each one's total."""
+    negligible = math.log(SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE)
+    first = np.argpartition(limit, -64)[-64:] if limit.size > 64 else np.arange(limit.size)
+    known = log_sum(total_at(first))  # at least so much evidence there is
+    if not np.isfinite(known):
+        known = limit.max() - 700.0
+    for margin in (0.0, 3.0, 6.0, 9.0, math.log(limit.size)):
+        where = np.flatnonzero(limit > known + negligible - margin)
+        rest = limit[limit <= known + negligible - margin]
+        if log_sum(rest) <= known + negligible:
             break
-        slack += 40.0
-    total, logs, entries = part
-    posterior = np.exp(total - log_evidence)
-    return (
-        Section(
-            chains=tuple(chains),
-            columns={s: p[keep] for s, p in points.items()},
-            log_prior=prior[keep],
-            logs=logs,
-            log_sums=total - prior[keep],
-            posterior=posterior,
-            shares=_symbol_shares(chains, entries, posterior),
-        ),
-        log_evidence,
-    )
+    return where, np.asarray(total_at(where))
 
 
 def _pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple[Array, Array, dict[int, Index]]:
@@ -163,49 +178,29 @@ def _pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple
 def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> tuple[tuple[Section, ...], float]:
     """Both signs of a left-right difference, joined by the link matrix: exact over every pair of lattice points."""
     assert grid.link is not None  # called for paired grids only
-    shape = (*grid.shape, grid.lattices[1].size)
     base = (grid.log_scale[:, None] + grid.log_tilt[None, :])[:, :, None]
-    bounds = _bounds(tables, grid)
-    limits = [
-        bounds.get(sign, np.zeros(shape)) + sum(math.log(chain.count) for chain in chains)
-        for sign, chains in zip((1, -1), sections, strict=True)
-    ]
+    bounds = [_bounds(tables, grid, chains)[sign] for sign, chains in zip((1, -1), sections, strict=True)]
     links = (grid.link, grid.link.T)
-    slack = 30.0 - math.log(NEGLIGIBLE)
-    while True:
-        full, keeps, parts = [], [], []
-        for side, (sign, chains) in enumerate(zip((1, -1), sections, strict=True)):
-            limit = limits[side] + linked(limits[1 - side], links[side]) + base
-            keep = limit > limit.max() - slack
-            where = np.flatnonzero(keep)
-            part = _weigh(chains, tables, {sign: where}, np.zeros(where.size), grid)
-            table = np.full(limit.size, -np.inf)
-            table[where] = part[0]
-            full.append(table.reshape(limit.shape))
-            keeps.append(where)
-            parts.append((part, limit, keep))
-        towards = [linked(full[1 - side], links[side]) + base for side in (0, 1)]
-        log_evidence = log_sum(full[0] + towards[0])
-        rest = max(log_sum(limit[~keep]) for _, limit, keep in parts)
-        if rest <= log_evidence + math.log(NEGLIGIBLE) or all(keep.all() for _, _, keep in parts):
-            break
-        slack += 40.0
+    full: list[Array] = []
+    for side, (sign, chains) in enumerate(zip((1, -1), sections, strict=True)):
+        towards = linked(bounds[1 - side] if side == 0 else full[0], links[side]) + base
+        limit = (bounds[side] + towards).reshape(-1)
+        flat = towards.reshape(-1)
+
+        def total_at(where: Index, chains: Any = chains, sign: int = sign, flat: Array = flat) -> Array:
+            return _totals(chains, tables, {sign: where}, grid) + flat[where]
+
+        where, total = _enough(limit, total_at, grid)
+        table = np.full(limit.size, -np.inf)
+        table[where] = total - flat[where]
+        full.append(table.reshape(bounds[side].shape))
+    log_evidence = log_sum(full[1] + linked(full[0], links[1]) + base)
     out = []
     for side, (sign, chains) in enumerate(zip((1, -1), sections, strict=True)):
-        (total, logs, entries), _, _ = parts[side]
-        prior = towards[side].reshape(-1)[keeps[side]]
-        posterior = np.exp(total + prior - log_evidence)
-        out.append(
-            Section(
-                chains=tuple(chains),
-                columns={sign: keeps[side]},
-                log_prior=prior,
-                logs=logs,
-                log_sums=total,
-                posterior=posterior,
-                shares=_symbol_shares(chains, entries, posterior),
-            )
-        )
+        prior = (linked(full[1 - side], links[side]) + base).reshape(-1)
+        sums = full[side].reshape(-1)
+        where = _thin(np.exp(sums + prior - log_evidence), grid)
+        out.append(_section(chains, tables, {sign: where}, prior[where], sums[where], log_evidence, grid))
     return tuple(out), log_evidence
 
 
@@ -217,29 +212,85 @@ def linked(logs: Array, link: Array) -> Array:
         return np.asarray(np.log(np.exp(logs - top) @ link.T) + top)
 
 
-def _bounds(tables: Tables, grid: Grid) -> dict[int, Array]:
-    """Per sign, the sum over its places of each one's best log likelihood: (scales, tilts, lattice points)."""
-    bounds: dict[int, Array] = {}
-    for place, table in tables.items():
-        sign = grid.signs[place.lane]
-        best = table.max(axis=0)
-        bounds[sign] = bounds[sign] + best if sign in bounds else best
+def _bounds(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Array]:
+    """Per sign, a bound of the log sum over codes at every (scale, tilt, lattice point): cuts as if no rule bound them."""
+    shape = {sign: (*grid.shape, lattice.size) for sign, lattice in grid.lattices.items()}
+    bounds = {sign: np.zeros(size) for sign, size in shape.items()}
+    for chain in chains:
+        for step in chain.steps:
+            for column, place in enumerate(step.places):
+                bound = bounds[grid.signs[place.lane]]
+                if place in tables:
+                    table = tables[place]
+                    top = table.max(axis=0)
+                    bound += top + np.log(np.exp(table - top).sum(axis=0))
+                else:
+                    bound += math.log(step.symbols[:, column].max() + 1)
     return bounds
 
 
-def _weigh(
-    chains: Sequence[Chain], tables: Tables, columns: Mapping[int, Index], log_prior: Array, grid: Grid
-) -> tuple[Array, tuple[tuple[Array, ...], ...], list[list[tuple[Step, Array]]]]:
-    """log of prior times the sum over codes at every point; the step tables; per entry its share of each point's sum."""
-    total = log_prior.copy()
-    logs, entries = [], []
+def _totals(chains: Sequence[Chain], tables: Tables, columns: Mapping[int, Index], grid: Grid) -> Array:
+    """log of the sum over all codes of the chains at the given points, a piece of them at a time."""
+    points = next(iter(columns.values())).size
+    out = np.zeros(points)
     for chain in chains:
-        rows = tuple(step_logs(step, tables, columns, grid, log_prior.size) for step in chain.steps)
-        sums, shares = _chain_sums(chain, rows)
-        total += sums
+        piece = max(64, CHUNK // max(step.entry_child.size for step in chain.steps))
+        for start in range(0, points, piece):
+            part = {sign: where[start : start + piece] for sign, where in columns.items()}
+            size = min(piece, points - start)
+            logs = [step_logs(step, tables, part, grid, size) for step in chain.steps]
+            out[start : start + piece] += _chain_total(chain, logs)
+    return out
+
+
+def _chain_total(chain: Chain, logs: Sequence[Array]) -> Array:
+    tops, scaled = _scaled(logs)
+    _, total = backward(chain, scaled)
+    if total.size and total.min() < UNDERFLOW:
+        return passes_in_logs(chain, logs)[1]
+    return np.asarray(np.log(total) + tops)
+
+
+def _scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
+    """The tables with 1 for the best symbol of each step at every point, and the log of what was taken out."""
+    tops = [table.max(axis=0) for table in logs]
+    return np.add.reduce(tops), [np.exp(table - top) for table, top in zip(logs, tops, strict=True)]
+
+
+def _thin(posterior: Array, grid: Grid) -> Index:
+    """Places of the points that hold all of the probability but for `THIN` (or `SPREAD_THIN`), ascending."""
+    order = np.argsort(posterior)
+    dropped = np.searchsorted(np.cumsum(posterior[order]), SPREAD_THIN if grid.spread else THIN)
+    return np.sort(order[dropped:])
+
+
+def _section(
+    chains: Sequence[Chain],
+    tables: Tables,
+    columns: Mapping[int, Index],
+    log_prior: Array,
+    log_sums: Array,
+    log_evidence: float,
+    grid: Grid,
+) -> Section:
+    """The section at its kept points, with the posterior share of every symbol."""
+    posterior = np.exp(log_prior + log_sums - log_evidence)
+    weight = posterior / posterior.sum()
+    logs, shares = [], []
+    for chain in chains:
+        rows = tuple(step_logs(step, tables, columns, grid, weight.size) for step in chain.steps)
         logs.append(rows)
-        entries.append(list(zip(chain.steps, shares, strict=True)))
-    return total, tuple(logs), entries
+        piece = max(64, CHUNK // max(step.entry_child.size for step in chain.steps))
+        found = [np.zeros(step.entry_child.size) for step in chain.steps]
+        for start in range(0, weight.size, piece):
+            part = slice(start, start + piece)
+            for share, more in zip(found, _chain_shares(chain, [r[:, part] for r in rows], weight[part]), strict=True):
+                share += more
+        shares.append(tuple(found))
+    return Section(
+        chains=tuple(chains), columns=columns, log_prior=log_prior, logs=tuple(logs), log_sums=log_sums,
+        posterior=posterior, entries=tuple(shares),
+    )  # fmt: skip
 
 
 def step_logs(step: Step, tables: Tables, columns: Mapping[int, Index], grid: Grid, points: int) -> Array:
@@ -253,36 +304,16 @@ def step_logs(step: Step, tables: Tables, columns: Mapping[int, Index], grid: Gr
     return out
 
 
-def _chain_sums(chain: Chain, logs: Sequence[Array]) -> tuple[Array, list[Array]]:
-    """log of the sum over the chain's codes at every point, and each entry's share of it (entries, points) per step."""
-    tops = [table.max(axis=0) for table in logs]
-    scaled = [np.exp(table - top) for table, top in zip(logs, tops, strict=True)]
+def _chain_shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per step, the share of each entry (entries,): its part of the sum over codes at every point, weighed by point."""
+    _, scaled = _scaled(logs)
     follows, total = backward(chain, scaled)
-    top = np.add.reduce(tops)
-    if total.min() < 1e-250:  # a sum that underflowed can hide the answer: take the slow way, which can't
+    if total.min() < UNDERFLOW:
         joint, log_total = passes_in_logs(chain, logs)
-        return log_total, [np.exp(entry - log_total) for entry in joint]
+        return [np.exp(entry - log_total) @ weight for entry in joint]
+    ratio = weight / total
     reached = forward(chain, scaled)
-    inverse = 1.0 / total
-    shares = []
-    for entering, after in zip(reached, follows, strict=True):
-        entering *= after
-        entering *= inverse
-        shares.append(entering)
-    return np.log(total) + top, shares
-
-
-def _symbol_shares(
-    chains: Sequence[Chain], entries: list[list[tuple[Step, Array]]], posterior: Array
-) -> tuple[tuple[Array, ...], ...]:
-    out = []
-    weight = posterior / posterior.sum()
-    for _, steps in zip(chains, entries, strict=True):
-        rows = []
-        for step, share in steps:
-            rows.append(np.bincount(step.entry_symbol, share @ weight, minlength=step.symbols.shape[0]))
-        out.append(tuple(rows))
-    return tuple(out)
+    return [np.einsum("ep,ep,p->e", front, after, ratio) for front, after in zip(reached, follows, strict=True)]
 
 
 def _moments(parts: Sequence[Section], grid: Grid) -> Shared:

@@ -1,0 +1,228 @@
+"""Which cut is worth another reading, and what reading would decide it.
+
+The loss is a wrong whole code. For every cut in doubt a new reading's outcomes are gone through on a grid: after each,
+the best code would be another or the same, and the average of its probability over the outcomes, weighed by how likely
+they are, is what the reading is expected to bring (the expected value of information). A new reading shares the wear and
+the cut's own error with the old ones, as in the model; so a cut that was read often brings less.
+
+The codes compared are the most probable ones (up to `COMPARED`), and grid points that hold less than `SMALL` of the
+probability together are left out: an estimate for advice, while the posterior itself leaves nothing out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from attrs import frozen
+
+from bitting.decode.density import Array, density
+from bitting.decode.figures import MeasurementModel
+from bitting.decode.kbest import Ranked
+from bitting.decode.posterior import Index, Posterior, Section, linked
+from bitting.decode.result import Deciding, Next
+from bitting.decode.witness import Witness, witness
+from bitting.model import Depths, Place, System
+
+COMPARED = 24
+SMALL = 1e-3
+DOUBT = 0.9995
+MOST_READ = 5
+"""Readings of a cut after which another is not advised: its own error and wear would be the same."""
+WORTH = 1e-4
+"""Least expected gain in the probability of the best code that is worth a reading."""
+MOST = 4
+"""Cuts named at most."""
+
+
+def measure_next(
+    witnesses: Sequence[Witness],
+    posterior: Posterior,
+    ranked: Sequence[Ranked],
+    system: System,
+    model: MeasurementModel,
+    along: Mapping[Place, float],
+) -> tuple[Next, ...]:
+    """The cuts whose new reading is expected to lower the risk of a wrong code most, the best first."""
+    read: dict[Place, list[Witness]] = {}
+    for one in witnesses:
+        read.setdefault(one.place, []).append(one)
+    views = _views(posterior, ranked)
+    out = []
+    for place, shares in posterior.shares.items():
+        old = read.get(place, [])
+        if shares.max() > DOUBT or any(len(w.values) > MOST_READ for w in old):
+            continue
+        view = views[posterior.grid.signs[place.lane]]
+        found = _one_cut(place, old[0] if old else None, shares, view, ranked, system, model, along)
+        if found is not None:
+            out.append(found)
+    now = 1 - ranked[0].probability
+    out = [one for one in out if now - one.risk >= WORTH]
+    return tuple(sorted(out, key=lambda one: one.risk)[:MOST])
+
+
+@frozen(eq=False)
+class _View:
+    """Kept points of the lanes of one sign: the shared error at mid-blade, tilt, wear scale, and each code's weight."""
+
+    shift: Array
+    tilt: Array
+    scale: Array
+    weights: Array
+
+
+def _views(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, _View]:
+    """Per sign, the points that hold nearly all of the probability, with the weight of each code there."""
+    grid = posterior.grid
+    logs = [np.stack([_code_logs(section, code.depths) for code in ranked]) for section in posterior.sections]
+    totals = _joined(posterior, logs)
+    views = {}
+    for section, weights in zip(posterior.sections, totals, strict=True):
+        order = np.argsort(weights.sum(axis=0))
+        low = np.searchsorted(np.cumsum(weights.sum(axis=0)[order]), SMALL * weights.sum())
+        keep = order[low:]
+        for sign, columns in section.columns.items():
+            size = grid.lattices[sign].size
+            row, at = np.divmod(columns[keep], size)
+            views[sign] = _View(
+                grid.lattices[sign][at],
+                grid.tilts[row % grid.tilts.size],
+                np.array(grid.scales)[row // grid.tilts.size],
+                weights[:, keep],
+            )
+    return views
+
+
+def _code_logs(section: Section, depths: Depths) -> Array:
+    """log likelihood of one code at every point of a section."""
+    total = np.zeros(section.posterior.size)
+    for chain, rows in zip(section.chains, section.logs, strict=True):
+        for step, table in zip(chain.steps, rows, strict=True):
+            want = [depths[place.lane][place.cut] for place in step.places]
+            symbol = int(np.flatnonzero((step.symbols == want).all(axis=1))[0])
+            total += table[symbol]
+    return total
+
+
+def _joined(posterior: Posterior, logs: Sequence[Array]) -> list[Array]:
+    """Each code's posterior weight at every point of each section: (codes, points)."""
+    evidence = posterior.log_evidence + posterior.log_count
+    if len(logs) == 1:
+        return [np.exp(logs[0] + posterior.sections[0].log_prior - evidence)]
+    grid = posterior.grid
+    assert grid.link is not None  # two sections come from a paired grid
+    base = (grid.log_scale[:, None] + grid.log_tilt).reshape(-1, 1)
+    full = []
+    for section, sign, own in zip(posterior.sections, (1, -1), logs, strict=True):
+        table = np.full((own.shape[0], base.size * grid.link.shape[0]), -np.inf)
+        table[:, section.columns[sign]] = own
+        full.append(table.reshape(own.shape[0], base.size, -1))
+    out = []
+    for side, sign in enumerate((1, -1)):
+        link = grid.link if side == 0 else grid.link.T
+        both = full[side] + linked(full[1 - side], link) + base - evidence
+        out.append(np.exp(both.reshape(both.shape[0], -1)[:, posterior.sections[side].columns[sign]]))
+    return out
+
+
+def _one_cut(
+    place: Place,
+    old: Witness | None,
+    shares: Array,
+    view: _View,
+    ranked: Sequence[Ranked],
+    system: System,
+    model: MeasurementModel,
+    along: Mapping[Place, float],
+) -> Next | None:
+    """The expected risk after one more reading of a cut, and the readings that would decide it."""
+    lane = system.lanes[place.lane]
+    depths = np.array([code.depths[place.lane][place.cut] for code in ranked])
+    likely = sorted({int(d) for d in depths} & set(np.flatnonzero(shares > 1e-3).tolist()))
+    if not likely:
+        return None
+    view = _binned(view, along[place], model.reading_sd / 4)
+    error = view.shift
+    nominal = np.array(lane.track.depths)
+    sd = model.reading_sd
+    mean = float(error @ view.weights.sum(axis=0) / view.weights.sum())
+    margin = 5 * sd + 4 * model.offset_sd
+    low = nominal[likely].min() + mean - margin - (4 * model.wear if lane.track.deeper < 0 else 0)
+    high = nominal[likely].max() + mean + margin + (4 * model.wear if lane.track.deeper > 0 else 0)
+    outcomes = np.arange(low, high, sd / 2)
+    before = _values(old, [None], place, system, model)
+    after = _values(old, list(outcomes), place, system, model)
+    chance = np.zeros((len(ranked), outcomes.size))
+    for depth in likely:
+        codes = np.flatnonzero(depths == depth)
+        x = nominal[depth] + error
+        new = _densities(after, x, view.scale, lane.track.deeper)
+        if old is not None:
+            new = new / np.maximum(_densities(before, x, view.scale, lane.track.deeper), 1e-300)
+        chance[codes] = view.weights[codes] @ new.T
+    step = sd / 2
+    best = chance.argmax(axis=0)
+    right = float(chance.max(axis=0).sum() * step)
+    seen = float(chance.sum() * step)
+    right += max(float(view.weights.sum()) - seen, 0.0) * ranked[0].probability  # outcomes off the grid tell nothing
+    total = chance.sum(axis=0) * step
+    deciding = _intervals(outcomes, depths[best], total, [lane.track.labels[d] for d in range(nominal.size)])
+    return Next(lane.track.name, place.cut + 1, lane.side, max(1 - right, 0.0), deciding)
+
+
+def _binned(view: _View, place: float, width: float) -> _View:
+    """Points whose shared error at the cut is nearly the same, as one."""
+    error = view.shift + view.tilt * place
+    key = np.round(error / width) + 1e6 * np.unique(view.scale, return_inverse=True)[1]
+    _, first, where = np.unique(key, return_index=True, return_inverse=True)
+    weights = np.stack([np.bincount(where, row) for row in view.weights])
+    total = np.bincount(where, view.weights.sum(axis=0))
+    middle = np.bincount(where, view.weights.sum(axis=0) * error) / np.maximum(total, 1e-300)
+    return _View(middle, np.zeros(first.size), view.scale[first], weights)
+
+
+def _values(
+    old: Witness | None, new: Sequence[float | None], place: Place, system: System, model: MeasurementModel
+) -> list[Witness]:
+    """The cut's witness with each new reading added (None: none)."""
+    track = system.lanes[place.lane].track
+    values = list(old.values) if old else []
+    sds = list(old.sds) if old else []
+    out = []
+    for value in new:
+        more = [] if value is None else [float(value)]
+        if values or more:
+            out.append(witness(place, None, values + more, sds + [model.reading_sd] * len(more), track, model))
+    return out
+
+
+def _densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -> Array:
+    """Likelihood of each witness at depth + shared error x with its wear scale: (witnesses, points)."""
+    owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
+    starts = np.searchsorted(owner, np.arange(len(witnesses)))
+    centre = np.array([t.centre for w in witnesses for t in w.terms])[:, None]
+    sd = np.array([t.sd for w in witnesses for t in w.terms])[:, None]
+    weight = np.exp([t.log_weight for w in witnesses for t in w.terms])[:, None]
+    out = np.empty((len(witnesses), x.size))
+    for value in np.unique(scale):
+        at: Index = np.flatnonzero(scale == value)
+        terms = weight * density(turn * (centre - x[at]), sd, float(value))
+        out[:, at] = np.add.reduceat(terms, starts, axis=0)
+    return np.asarray(out + np.exp([w.log_floor for w in witnesses])[:, None])
+
+
+def _intervals(outcomes: Array, depth: Index, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
+    """Ranges of the new reading that decide for one depth, among outcomes that may well happen."""
+    usual = np.flatnonzero(total > total.max() * 1e-3)
+    if usual.size == 0:
+        return ()
+    outcomes, depth = outcomes[usual[0] : usual[-1] + 1], depth[usual[0] : usual[-1] + 1]
+    cuts = np.flatnonzero(np.diff(depth)) + 1
+    edges = [float((outcomes[i - 1] + outcomes[i]) / 2) for i in cuts]
+    starts = [0, *cuts.tolist()]
+    lows: list[float | None] = [None, *edges]
+    highs: list[float | None] = [*edges, None]
+    return tuple(
+        Deciding(labels[int(depth[start])], low, high) for start, low, high in zip(starts, lows, highs, strict=True)
+    )
