@@ -109,5 +109,5 @@ class Inspection:
     assumptions: str
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract; lists for tuples, names as the attributes'."""
+        """The JSON: lists for tuples, names as the attributes'."""
         return attr.asdict(self, retain_collection_types=False)
