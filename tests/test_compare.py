@@ -167,6 +167,12 @@ def test_readings_across_are_refused():
         compare(across, parse_code("1 1 2 2", system))
 
 
+def test_keys_of_different_systems_are_refused():
+    first, second = (parse_code("1 2", system_of(("edge",), 2, depths, ())) for depths in (3, 4))
+    with pytest.raises(BittingError, match="different systems"):
+        compare(first, second)
+
+
 # the command line
 
 
@@ -185,8 +191,9 @@ def test_complete_as_json(system_path):
 def test_complete_for_people(system_path):
     got = run("complete", "left: 1 ? 2 2 / right: 3 3 3 1", "-s", system_path, "--limit", "3")
     assert got.exit_code == 0
-    assert got.stdout.startswith("3 legal codes of invented fit left: 1 ? 2 2 / right: 3 3 3 1:\n  left: 1 1 2 2")
-    assert "measure the open cuts once more" in got.stdout
+    assert got.stdout.startswith("Before cutting trial keys: measure the open cuts once more")
+    assert "\n3 legal codes of invented fit left: 1 ? 2 2 / right: 3 3 3 1:\n  left: 1 1 2 2" in got.stdout
+    assert max(map(len, got.stdout.splitlines())) <= 100
     assert "1 blank to try them all." in got.stdout
     assert "   1. cut left: 1 1 2 2 / right: 3 3 3 1\n   2. deepen left cut 2 to 2\n" in got.stdout
     assert "local law decides" in got.stdout

@@ -223,6 +223,12 @@ def test_what_cannot_be_completed_is_refused(text, options, message):
         complete(parse_code(text, system), system, **options)
 
 
+def test_a_code_of_another_system_is_refused():
+    code = parse_code("1 ? 2", system_of(("edge",), 3, 3, ()))
+    with pytest.raises(BittingError, match="another system"):
+        complete(code, system_of(("edge",), 3, 4, ()))
+
+
 def test_sides_that_disagree_are_refused_with_the_place():
     system = system_of(("edge",), 3, 3, (), ("top", "bottom"))
     with pytest.raises(BittingError, match="cut 2 is written differently") as caught:

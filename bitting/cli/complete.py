@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 
 import click
@@ -60,7 +61,8 @@ def command(
     else:
         from bitting.report.complete import completion_lines
 
-        for line in completion_lines(answer, str(asked), system, limit):
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
+        for line in completion_lines(answer, str(asked), system, limit, columns):
             click.echo(line)
     return GOOD if answer.count else BAD_NEWS
 

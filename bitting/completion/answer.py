@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
 
 EXACT_UP_TO = 50_000
-"""Candidates for which the fewest blanks are found (measured: 7 s and 440 MB)."""
+"""Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB)."""
 
 LISTED_UP_TO = 200_000
 """Candidates for which blanks are laid out at all."""
@@ -70,6 +70,11 @@ def complete(
     lock, a sentence that is no rule.
     """
     system = code.system if system is None else system
+    if system != code.system or (readings is not None and system != readings.system):
+        raise BittingError(
+            "the code or the readings were read against another system",
+            hint="parse both with the system whose codes are asked for",
+        )
     if limit < 0:
         raise BittingError(f"a limit of {limit} codes makes no sense", hint="use 0 or more")
     allowed = allowed_depths(code)

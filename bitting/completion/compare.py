@@ -123,6 +123,10 @@ class Comparison:
 def compare(first: Code | Readings, second: Code, system: System | None = None) -> Comparison:
     """Compare a key with a code, cut by cut. Raises BittingError where either can't be a key of the system."""
     system = second.system if system is None else system
+    if system != second.system or system != first.system:
+        raise BittingError(
+            "the keys were read against different systems", hint="parse both with the system they are compared in"
+        )
     goal = allowed_depths(second)
     legal = choices_of(system, goal).count > 0
     if isinstance(first, Readings):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from textwrap import wrap
 
 from bitting.completion.result import Completion
 from bitting.completion.worklist import Try, worklist
@@ -19,14 +20,28 @@ CAUTION = (
 FACTS_SHOWN = 5
 
 
-def completion_lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
-    """The answer for a terminal; `shown` is how many codes, and about how many tries, to print."""
+def completion_lines(answer: Completion, code: str, system: System, shown: int, columns: int = 100) -> Iterator[str]:
+    """The answer for a terminal `columns` wide; `shown` is how many codes, and about how many tries, to print."""
+    for line in _lines(answer, code, system, shown):
+        indent = len(line) - len(line.lstrip())
+        yield from (
+            wrap(line, columns, subsequent_indent=" " * (indent + 4 if indent else 0))
+            if len(line) > columns
+            else [line]
+        )
+
+
+def _lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
     at = f" at the cuts that {answer.lock!r} reads" if answer.lock else ""
     if not answer.count:
         yield f"No legal code of {system.name} fits {code}{at}."
         yield "Check what is written as known; `bitting check` says which rules a code breaks."
         return
-    yield f"{_number(answer.count, 'legal setting' if answer.lock else 'legal code')} of {system.name} fit {code}{at}:"
+    if answer.count > 1:
+        yield FIRST
+        yield ""
+    thing = "legal setting" if answer.lock else "legal code"
+    yield f"{_number(answer.count, thing)} of {system.name} fit{'s' if answer.count == 1 else ''} {code}{at}:"
     for place, text in enumerate(answer.codes[:shown]):
         chance = "" if answer.probabilities is None else f"{100 * answer.probabilities[place]:5.1f} %  "
         yield f"  {chance}{text}"
@@ -36,8 +51,6 @@ def completion_lines(answer: Completion, code: str, system: System, shown: int) 
         yield f"  (likeliest first; keys that were not ranked hold {100 * answer.not_ranked:.2g} % together)"
     if answer.count == 1:
         return
-    yield ""
-    yield FIRST
     yield ""
     yield from _facts(answer)
     yield from _blanks(answer, system, shown)
