@@ -13,6 +13,8 @@ import click
 COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "Is this code possible? Every fault, and where."),
     "decode": ("decode", "What was the code of this worn key, and how sure is that?"),
+    "complete": ("complete", "Cuts that can't be read: what fits, and the fewest blanks to try it."),
+    "compare": ("compare", "Two keys: what differs, and can one be deepened into the other?"),
     "batch": ("batch", "Go through a spreadsheet of codes."),
     "systems": ("systems", "The rule sets themselves: list, show, count, …"),
 }
