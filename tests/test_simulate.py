@@ -12,6 +12,7 @@ from attrs import evolve
 from bitting.errors import BittingError
 from bitting.machine.geometry import frame_of
 from bitting.machine.plan import plan
+from bitting.machine.plan_moves import Direction
 from bitting.machine.simulate import Simulation, TrackMoves, simulate
 from bitting.machine.simulate_moves import Move, path_of
 from bitting.model import System, code_of
@@ -193,3 +194,16 @@ def test_moves_that_say_nothing_are_named(moves: tuple[tuple[str, str], ...], me
 def test_unknown_track_is_named() -> None:
     with pytest.raises(BittingError, match="no track 'middle'"):
         simulate(((0,) * 7,), ONE, [TrackMoves(None, "middle", ())])
+
+
+def test_a_sliver_outboard_of_the_wall_is_told() -> None:
+    """From a blank 10.0 wide to a wall 5.0 in, with a cutter of 2.4 entering at that depth: 2.6 stays outside."""
+    deep = evolve(ONE, tracks=(evolve(ONE.tracks[0], depths=(5.0, 4.55, 4.1, 3.65, 3.2)),))
+    assert plan(code_of(deep, [[0] * 7]), deep).simulation.slivers == ("left",)
+    assert any("sliver" in warning for warning in plan(code_of(deep, [[0] * 7]), deep).warnings)
+    prepared = evolve(deep, blade=evolve(deep.blade, prepared=2.7))
+    assert plan(code_of(prepared, [[0] * 7]), prepared).simulation.slivers == ()
+    # entered at the deepest, and then run out at the shallowest: the second pass takes what the first left
+    ways: tuple[Direction, ...] = ("bow-to-tip", "tip-to-bow")
+    for direction in ways:
+        assert plan(code_of(ONE, [[4] * 7]), ONE, direction=direction).simulation.slivers == ()

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import GOOD, answers, ask, json_option, print_json, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
 from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.model import Code
 
 EPILOG = """\b
 Examples
@@ -17,6 +21,7 @@ Examples
   bitting draw - -s plover --blocks < code.txt  a picture in block characters
 
 Printed at 100 % the drawing has the size of the key; the bar of 10 mm at its foot tells.
+Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 """
 
 
@@ -60,10 +65,10 @@ def command(
         svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
         if output == "-":
             click.echo(svg, nl=False)
-            return GOOD
+            return _status(parsed)
         write_whole(Path(output), svg, force=force)
     if as_json:
-        print_json({"system": system.name, "output": output})
+        print_json({"system": system.name, "output": output, "legal": _status(parsed, quiet=True) == GOOD})
     elif blocks:
         from bitting.report.blocks import blade_blocks
 
@@ -71,4 +76,15 @@ def command(
         click.echo("\n".join(blade_blocks(parsed, plain=plain)))
     else:
         click.echo(f"drawn to {output}")
-    return GOOD
+    return _status(parsed)
+
+
+def _status(code: Code, quiet: bool = False) -> int:
+    """A drawing looks as good for a code that no key may have: say so."""
+    from bitting.checking import check
+
+    if check(code, suggest=False).legal:
+        return GOOD
+    if not quiet:
+        click.echo(f"this is no legal code of {code.system.name}: `bitting check` says why", err=True)
+    return BAD_NEWS

@@ -17,6 +17,20 @@ Examples
   bitting plan 'left: 2133144 / right: 1124421' -s plover --ease
   bitting plan - -s plover --machine bench.toml < code.txt
 
+A machine file
+  format = 1
+  unit = "mm"
+  [space]                     # likewise [depth], clockwise = "deepens" or "backs-out"
+  per_turn = 1.0              # travel of one turn
+  divisions = 100             # marks on the dial
+  zero = 0.0                  # the setting at which the dial shows 0
+  clockwise = "to-bow"        # or "to-tip"
+  backlash = 0.05             # also: detents, limits = [least, greatest], clamp
+  [cutter]
+  diameter = 2.38             # as measured
+  [corrections]               # written by bitting align
+  space = 0.02                # also: depth, depth_scale, left_right, cutter
+
 Exit status: 0 the plan is good; 1 the code is not legal, or the simulation found a fault; 2 there can be no plan.
 """
 

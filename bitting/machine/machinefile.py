@@ -10,7 +10,7 @@
     [space]                       # the control along the blade; lengths are distances from the key's stop
     per_turn = 1.0                # travel per turn
     divisions = 100               # marks on the dial; leave out: turns with two decimals
-    zero = 0.0                    # the setting at which the dial shows 0
+    zero = 0.0                    # the setting at which the dial shows 0; turns are counted from there
     clockwise = "to-bow"          # which way a clockwise turn takes the cutter: to-bow | to-tip
     backlash = 0.05               # play when the direction changes; 0: none
     detents = 0.5                 # distance between clicks, counted from `zero`; leave out: none
@@ -154,7 +154,7 @@ def read_machine(text: str, name: str = "machine file") -> Machine:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise SystemFileError(
-            f"{name} is not TOML: {fault}", hint="see the example in the notes on machine files"
+            f"{name} is not TOML: {fault}", hint="`bitting plan --help` shows a machine file"
         ) from None
     reader = _Reader(data)
     machine = reader.machine()

@@ -58,16 +58,23 @@ def moved(previous: Step | None, step: Step) -> tuple[ControlName, ...]:
 
 
 def dial_words(frame: Frame, dial: Control, control: ControlName, before: float | None, value: float) -> str:
-    """Where a dial ends, and which way and how far it is turned to get there: `dial 8 turns 15.0 (cw 0 turns 45.0)`."""
-    text = f"dial {_turns(dial, value - dial.zero)}"
+    """Where a dial ends, and which way and how far it is turned to get there.
+
+    `dial 8 turns 15.0 cw (turn ccw 0 turns 45.0)`: it ends eight turns and fifteen divisions clockwise of its zero, and
+    is turned back by forty-five divisions.
+    """
+    sign = clockwise_sign(frame, dial, control)
+    text = f"dial {_turns(dial, value - dial.zero)}{_way(sign * (value - dial.zero))}"
     if dial.detents:
         click, past = dial.clicks(value)
         text += f", click {click:+d}" + ("" if abs(past) < 1e-9 else f" and {past:+.3f}")
     if before is None or value == before:
         return text
-    larger = value > before
-    way = "cw" if larger == (clockwise_sign(frame, dial, control) > 0) else "ccw"
-    return f"{text} ({way} {_turns(dial, abs(value - before))})"
+    return f"{text} (turn{_way(sign * (value - before))} {_turns(dial, value - before)})"
+
+
+def _way(clockwise: float) -> str:
+    return "" if abs(clockwise) < 1e-12 else " cw" if clockwise > 0 else " ccw"
 
 
 def clockwise_sign(frame: Frame, dial: Control, control: ControlName) -> int:
@@ -78,11 +85,8 @@ def clockwise_sign(frame: Frame, dial: Control, control: ControlName) -> int:
 
 
 def _turns(dial: Control, travel: float) -> str:
-    """A travel as whole turns and divisions, or as turns where the dial has no marks.
-
-    Below the dial's zero the whole turns count down and the divisions still up, as the marks of a dial do.
-    """
-    turns = travel / dial.per_turn
+    """The size of a travel as whole turns and divisions, or as turns where the dial has no marks."""
+    turns = abs(travel) / dial.per_turn
     if dial.divisions is None:
         return f"{turns:.2f} turns"
     whole, tenths = divmod(round(turns * dial.divisions * 10), dial.divisions * 10)

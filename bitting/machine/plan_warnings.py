@@ -25,6 +25,8 @@ def warnings_of(system: System, simulation: Simulation, *, eased: bool, radius: 
         )
     if simulation.missed:
         found.append(f"Not every cut gets its depth: {', '.join(simulation.missed)}.")
+    if simulation.slivers:
+        found.append(f"A sliver of metal stays standing outside the wall of {', '.join(simulation.slivers)}.")
     found += _thin(system, simulation)
     found += _unclean(system, simulation, radius)
     for wall in simulation.walls:

@@ -41,7 +41,7 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
             f"Setup key: every cut at {track.labels[0]}, cut {setup.cut + 1} at {track.labels[setup.depth]}. "
             f"Set the depth with its flat, then space and depth together in its deep cut."
         )
-    found.append("Blank: the right one, straight, deburred; the tip shaped as it comes prepared.")
+    found.append("Blank: the right one, straight, deburred; its tip cut first where such blanks come uncut.")
     if system.blade.prepared is not None:
         found.append(f"Its edges milled in by {length(system, system.blade.prepared)}, as this system's blanks are.")
     first = f"{system.sides[0]} {face} up" if system.sides and face == "face" else f"{face} to the cutter"

@@ -30,7 +30,7 @@ from attrs import asdict, evolve, frozen
 
 from bitting.errors import BittingError
 from bitting.machine.geometry import Frame, frame_of
-from bitting.machine.simulate_metal import Run, Stage, stages_of
+from bitting.machine.simulate_metal import Run, Stage, sliver_names, stages_of
 from bitting.machine.simulate_moves import Move, path_of
 from bitting.machine.simulate_profile import Point, swept
 from bitting.machine.simulate_track import Flat, Wall, cutter_of, flats_of, walls_of
@@ -52,7 +52,8 @@ class Simulation:
 
     `gouge` and `residual` as in the module's text; `reached` says whether every cut of every track got its depth at its
     centre, and `missed` names those that didn't; `flats`, `walls` and `stages` (metal left after each track) are the
-    evidence, the walls with their steepest angles.
+    evidence, the walls with their steepest angles. `slivers` names the tracks where metal stays standing outboard of
+    the wall, because the cutter went deeper than its own width before anything else was cut there.
     """
 
     gouge: float
@@ -62,22 +63,29 @@ class Simulation:
     flats: tuple[Flat, ...]
     walls: tuple[Wall, ...]
     stages: tuple[Stage, ...]
+    slivers: tuple[str, ...] = ()
 
     @property
     def worst(self) -> Flat | None:
         """The flat with the greatest gouge, None where nothing is cut too deep."""
-        return max(self.flats, key=lambda flat: flat.gouge) if self.gouge > 0 else None
+        return max(self.gouged, key=lambda flat: flat.gouge, default=None)
+
+    @property
+    def gouged(self) -> tuple[Flat, ...]:
+        """The flats that are cut too deep."""
+        return tuple(flat for flat in self.flats if flat.gouge > 0)
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract, and with it the flats that are gouged, all walls, and the metal left."""
+        """The JSON of the contract, and with it every flat and wall, and the metal left."""
         return {
             "gouge": self.gouge,
             "residual": self.residual,
             "reached": self.reached,
             "missed": list(self.missed),
-            "gouged": [_as_dict(flat) for flat in self.flats if flat.gouge > 0],
+            "flats": [_as_dict(flat) for flat in self.flats],
             "walls": [_as_dict(wall) for wall in self.walls],
             "stages": [_as_dict(stage) for stage in self.stages],
+            "slivers": list(self.slivers),
         }
 
 
@@ -130,6 +138,7 @@ def simulate(
         flats=tuple(flats),
         walls=tuple(walls),
         stages=stages_of(system, runs, radius),
+        slivers=tuple(sliver_names(system, runs, radius)),
     )
 
 

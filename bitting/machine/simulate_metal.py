@@ -7,11 +7,16 @@ less their radii, exactly.
 
 *floor* is the metal left across the blade's thickness where tracks of both faces lie over each other, otherwise under
 the track just cut; None where the system file has no thickness and milling depth, and for keys cut on their edges.
+
+*sliver*: metal that stays standing between the blank's own edge and the wall, because an end mill went in further than
+its own diameter where nothing had been cut before. Found on polygons of 256 corners to a circle, so that pieces smaller
+than a thousandth of the cutter's own area don't count.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from attrs import frozen
 
@@ -112,3 +117,48 @@ def _band(frame: Frame, path: Sequence[Point]) -> tuple[float, float]:
     """Least and greatest y that a track takes of its face."""
     ends = sorted(frame.across(frame.dimension(w)) for w in (_deepest(frame, path), frame.surface))
     return ends[0], ends[1]
+
+
+def sliver_names(system: System, runs: Sequence[Run], radius: float | None = None) -> Iterator[str]:
+    """The external and edge tracks where metal is left outboard of the wall."""
+    for side, lane, path in runs:
+        frame = frame_of(system, lane, radius)
+        r = frame.radius
+        if not r or lane.track.milling == "internal" or max(w for _, w in path) - 2 * r <= frame.surface + 1e-9:
+            continue
+        if not _opened_by_a_pass(frame, path) and _outboard(frame, path) > r * r / 300:
+            yield f"{side} {lane.track.name}" if side else lane.track.name
+
+
+def _opened_by_a_pass(frame: Frame, path: Sequence[Point]) -> bool:
+    """Whether one pass along the whole track reaches out of the blank's edge and in to the back of every deeper cut."""
+    reach = 2 * frame.radius
+    first, deepest = min(x for x, _ in path), max(w for _, w in path)
+    return any(
+        w0 == w1
+        and min(x0, x1) <= first
+        and max(x0, x1) >= frame.x_tip
+        and deepest - reach <= w0 <= frame.surface + reach
+        for (x0, w0), (x1, w1) in pairwise(path)
+    )
+
+
+def _outboard(frame: Frame, path: Sequence[Point]) -> float:
+    """The area between the blank's edge and the wall that no move has cut."""
+    from shapely import LineString, Polygon, unary_union
+
+    r = frame.radius
+    cut = unary_union(
+        [LineString([(x0, w0 - r), (x1, w1 - r)]).buffer(r, quad_segs=64) for (x0, w0), (x1, w1) in pairwise(path)]
+    )
+    uncut = Piece(frame.x_bow, frame.x_tip, 0.0, frame.surface)
+    wall = envelope([*swept(path, cutter_of(frame)), uncut], frame.x_bow, frame.x_tip)
+    line = [(x, p.at(x)) for p in wall for x in _along(p)]
+    open_side = Polygon([*line, (frame.x_tip, frame.surface - 1e-6), (frame.x_bow, frame.surface - 1e-6)])
+    return float(open_side.buffer(0).difference(cut).area)
+
+
+def _along(piece: Piece) -> list[float]:
+    """Places along a piece close enough to draw its arc."""
+    count = 65 if piece.r else 2
+    return [piece.lo + (piece.hi - piece.lo) * i / (count - 1) for i in range(count)]

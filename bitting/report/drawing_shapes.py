@@ -12,7 +12,7 @@ from attrs import frozen
 from bitting.machine.plan_wall import LaneWall, groove
 from bitting.model import System
 
-METAL, MILLED, WALL, INK, FAINT, STOP = "#d8d4cb", "#f7f5ef", "#14181c", "#14181c", "#8b8f94", "#a2321c"
+METAL, MILLED, WALL, INK, FAINT, STOP = "#d8d4cb", "#f7f5ef", "#14181c", "#14181c", "#666b71", "#a2321c"
 
 BOW = 9.0
 """How much of the bow is shown, in millimetres."""

@@ -25,8 +25,13 @@ NAMES = {"start": "START", "space": "SPACE", "depth": "DEPTH", "run-out": "RUN O
 
 
 def plan_lines(plan: Plan, *, columns: int = 100, plain: bool = False) -> Iterator[Line]:
-    """The whole plan, top to bottom, in lines of at most `columns` where words allow."""
-    yield from _verdict(plan)
+    """The whole plan, top to bottom, in lines of at most `columns` where words allow; `plain` keeps to ASCII."""
+    for line, colour in _lines(plan, columns, plain):
+        yield (line.replace("°", " degrees") if plain else line), colour
+
+
+def _lines(plan: Plan, columns: int, plain: bool) -> Iterator[Line]:
+    yield from _verdict(plan, columns)
     for warning in plan.warnings:
         loud = warning.startswith(("THIS", "NOT", "Not"))
         yield from _wrapped("! ", warning, columns, BAD if loud else ADVICE)
@@ -48,14 +53,14 @@ def plan_lines(plan: Plan, *, columns: int = 100, plain: bool = False) -> Iterat
             yield f"  {number}-{number + len(track.steps) - 1}: moves {first} to {last} once more", None
         else:
             yield _title(track), HEAD
-            yield from ((line, None) for line in _moves(plan.system, track, number, plain))
+            yield from ((line, None) for line in _moves(plan.system, track, number, plain, columns))
             shown[track.track] = (number, track)
         number += len(track.steps)
     yield from _listed("THEN", plan.after, columns)
     yield from _listed("COPY ONTO THE FINAL BLANK", plan.copying, columns)
 
 
-def _verdict(plan: Plan) -> Iterator[Line]:
+def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
     system = plan.system
     simulation = plan.simulation
     eased = ", eased" if plan.eased else ""
@@ -71,7 +76,7 @@ def _verdict(plan: Plan) -> Iterator[Line]:
     if last is not None and last.floor is not None:
         left.append(f"{length(system, last.floor)} under them")
     if left:
-        yield f"what remains: {', '.join(left)}", None
+        yield from _wrapped("", f"what remains: {', '.join(left)}", columns, None)
 
 
 def _title(track: TrackPlan) -> str:
@@ -79,29 +84,39 @@ def _title(track: TrackPlan) -> str:
     return f"{track.label.upper()}, {way}"
 
 
-def _moves(system: System, track: TrackPlan, first: int, plain: bool) -> Iterator[str]:
-    """One line for each step of a track."""
+def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int) -> Iterator[str]:
+    """One line for each step of a track; where that is too wide, how it mills is told in fewer letters."""
     lane = next(lane for lane in system.lanes if lane.track.name == track.track and lane.side in (None, track.side))
     frame = frame_of(system, lane)
-    rows = [
-        _row(frame, previous, step, plain) for previous, step in zip([None, *track.steps], track.steps, strict=False)
-    ]
+    for short in (False, True):
+        rows = [
+            _row(frame, previous, step, plain, short)
+            for previous, step in zip([None, *track.steps], track.steps, strict=False)
+        ]
+        lines = _aligned(rows, first)
+        if max(map(len, lines)) <= columns:
+            break
+    else:
+        yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
+    indent = " " * (4 + len(str(first + len(rows) - 1)))
+    for line, step in zip(lines, track.steps, strict=True):
+        yield line
+        if step.turns is not None:
+            yield f"{indent}{step.turns}"
+
+
+def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
+    """Rows as numbered lines with their cells under each other, lengths to the right."""
     widths = [max(len(row[i]) for row in rows) for i in range(4)]
     wide = len(str(first + len(rows) - 1))
-    for number, row in enumerate(rows, first):
-        cells = [
-            row[0].ljust(widths[0]),
-            row[1].ljust(widths[1]),
-            row[2].rjust(widths[2]),
-            row[3].rjust(widths[3]),
-            row[4],
-        ]
-        yield f"  {number:>{wide}}  {'  '.join(cells)}".rstrip()
-        if track.steps[number - first].turns is not None:
-            yield f"  {'':>{wide}}  {'':{widths[0]}}  {track.steps[number - first].turns}"
+    lines = []
+    for number, (name, what, setting, other, milling) in enumerate(rows, first):
+        cells = f"{name:{widths[0]}}  {what:{widths[1]}}  {setting:>{widths[2]}}  {other:>{widths[3]}}  {milling}"
+        lines.append(f"  {number:>{wide}}  {cells}".rstrip())
+    return lines
 
 
-def _row(frame: Frame, previous: Step | None, step: Step, plain: bool) -> tuple[str, str, str, str, str]:
+def _row(frame: Frame, previous: Step | None, step: Step, plain: bool, short: bool) -> tuple[str, str, str, str, str]:
     """Control, what changes, the setting in both units, and how it mills."""
     arrow = "->" if plain else "→"
     name = NAMES.get(step.action)
@@ -116,11 +131,11 @@ def _row(frame: Frame, previous: Step | None, step: Step, plain: bool) -> tuple[
         after += " (ease)" if step.action == "ease" else " (past, then back)"
     if step.action in ("run-out", "retract"):
         after = "load place" if step.action == "run-out" else "clear"
-        return name, f"{before} {arrow} {after}", "", "", _milling(frame.system, step)
+        return name, f"{before} {arrow} {after}", "", "", _milling(frame.system, step, short)
     mm, thou = frame.system.in_mm(value), frame.system.in_mm(value) / MM_PER_INCH * 1000
     both = (f"{mm:.2f} mm", f"{thou:.1f} thou")
     main, other = both if frame.system.unit == "mm" else both[::-1]
-    return name, f"{before} {arrow} {after}", main, other, _milling(frame.system, step)
+    return name, f"{before} {arrow} {after}", main, other, _milling(frame.system, step, short)
 
 
 def _space(frame: Frame, distance: float) -> str:
@@ -152,12 +167,16 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"> {named[-1][0]}"
 
 
-def _milling(system: System, step: Step) -> str:
+def _milling(system: System, step: Step, short: bool) -> str:
+    """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
     if step.bite <= 0:
         return "air"
-    bite = f"bites {system.in_mm(step.bite):.2f} mm" if system.unit == "mm" else f"bites {step.bite * 1000:.0f} thou"
-    ways = {"both": "both ways", "climb": "climbs", "conventional": "conventional"}
-    return bite if step.milling is None else f"{ways[step.milling]}, {bite}"
+    bite = f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f}"
+    if short:
+        ways = {"both": "both ", "climb": "climb ", "conventional": "conv ", None: ""}
+        return ways[step.milling] + bite
+    ways = {"both": "both ways, ", "climb": "climbs, ", "conventional": "conventional, ", None: ""}
+    return f"{ways[step.milling]}bites {bite} {'mm' if system.unit == 'mm' else 'thou'}"
 
 
 def _listed(title: str, lines: Sequence[str], columns: int) -> Iterator[Line]:
