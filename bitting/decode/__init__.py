@@ -8,6 +8,7 @@ sums over all codes in `passes.py`, `posterior.py` and `kbest.py`; whether the k
 from bitting.decode.decoder import SURE, Decoder, decode, decode_many
 from bitting.decode.figures import DEFAULTS, MADE, MeasurementModel, model_of
 from bitting.decode.fit import FIT_LIMIT
+from bitting.decode.ranking import decode_among
 from bitting.decode.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "SURE",
     "SystemRank",
     "decode",
+    "decode_among",
     "decode_many",
     "model_of",
 ]

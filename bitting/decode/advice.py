@@ -31,6 +31,10 @@ MOST_READ = 5
 """Readings of a cut after which another is not advised: its own error and wear would be the same."""
 WORTH = 1e-4
 """Least expected gain in the probability of the best code that is worth a reading."""
+SHARE_OF_BEST = 0.1
+"""Least gain that is worth naming beside the best one's."""
+RARE = 0.02
+"""Probability of a range of outcomes below which it isn't told."""
 MOST = 4
 """Cuts named at most."""
 
@@ -47,7 +51,7 @@ def measure_next(
     read: dict[Place, list[Witness]] = {}
     for one in witnesses:
         read.setdefault(one.place, []).append(one)
-    views = _views(posterior, ranked)
+    views = views_of(posterior, ranked)
     out = []
     for place, shares in posterior.shares.items():
         old = read.get(place, [])
@@ -58,12 +62,12 @@ def measure_next(
         if found is not None:
             out.append(found)
     now = 1 - ranked[0].probability
-    out = [one for one in out if now - one.risk >= WORTH]
-    return tuple(sorted(out, key=lambda one: one.risk)[:MOST])
+    out = sorted((one for one in out if now - one.risk >= WORTH), key=lambda one: one.risk)
+    return tuple(one for one in out[:MOST] if now - one.risk >= SHARE_OF_BEST * (now - out[0].risk))
 
 
 @frozen(eq=False)
-class _View:
+class View:
     """Kept points of the lanes of one sign: the shared error at mid-blade, tilt, wear scale, and each code's weight."""
 
     shift: Array
@@ -72,7 +76,7 @@ class _View:
     weights: Array
 
 
-def _views(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, _View]:
+def views_of(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, View]:
     """Per sign, the points that hold nearly all of the probability, with the weight of each code there."""
     grid = posterior.grid
     logs = [np.stack([_code_logs(section, code.depths) for code in ranked]) for section in posterior.sections]
@@ -85,7 +89,7 @@ def _views(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, _View]:
         for sign, columns in section.columns.items():
             size = grid.lattices[sign].size
             row, at = np.divmod(columns[keep], size)
-            views[sign] = _View(
+            views[sign] = View(
                 grid.lattices[sign][at],
                 grid.tilts[row % grid.tilts.size],
                 np.array(grid.scales)[row // grid.tilts.size],
@@ -130,7 +134,7 @@ def _one_cut(
     place: Place,
     old: Witness | None,
     shares: Array,
-    view: _View,
+    view: View,
     ranked: Sequence[Ranked],
     system: System,
     model: MeasurementModel,
@@ -142,7 +146,7 @@ def _one_cut(
     likely = sorted({int(d) for d in depths} & set(np.flatnonzero(shares > 1e-3).tolist()))
     if not likely:
         return None
-    view = _binned(view, along[place], model.reading_sd / 4)
+    view = binned(view, along[place], model.reading_sd / 4)
     error = view.shift
     nominal = np.array(lane.track.depths)
     sd = model.reading_sd
@@ -157,9 +161,9 @@ def _one_cut(
     for depth in likely:
         codes = np.flatnonzero(depths == depth)
         x = nominal[depth] + error
-        new = _densities(after, x, view.scale, lane.track.deeper)
+        new = densities(after, x, view.scale, lane.track.deeper)
         if old is not None:
-            new = new / np.maximum(_densities(before, x, view.scale, lane.track.deeper), 1e-300)
+            new = new / np.maximum(densities(before, x, view.scale, lane.track.deeper), 1e-300)
         chance[codes] = view.weights[codes] @ new.T
     step = sd / 2
     best = chance.argmax(axis=0)
@@ -171,7 +175,7 @@ def _one_cut(
     return Next(lane.track.name, place.cut + 1, lane.side, max(1 - right, 0.0), deciding)
 
 
-def _binned(view: _View, place: float, width: float) -> _View:
+def binned(view: View, place: float, width: float) -> View:
     """Points whose shared error at the cut is nearly the same, as one."""
     error = view.shift + view.tilt * place
     key = np.round(error / width) + 1e6 * np.unique(view.scale, return_inverse=True)[1]
@@ -179,7 +183,7 @@ def _binned(view: _View, place: float, width: float) -> _View:
     weights = np.stack([np.bincount(where, row) for row in view.weights])
     total = np.bincount(where, view.weights.sum(axis=0))
     middle = np.bincount(where, view.weights.sum(axis=0) * error) / np.maximum(total, 1e-300)
-    return _View(middle, np.zeros(first.size), view.scale[first], weights)
+    return View(middle, np.zeros(first.size), view.scale[first], weights)
 
 
 def _values(
@@ -197,7 +201,7 @@ def _values(
     return out
 
 
-def _densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -> Array:
+def densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -> Array:
     """Likelihood of each witness at depth + shared error x with its wear scale: (witnesses, points)."""
     owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
     starts = np.searchsorted(owner, np.arange(len(witnesses)))
@@ -213,16 +217,14 @@ def _densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) 
 
 
 def _intervals(outcomes: Array, depth: Index, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
-    """Ranges of the new reading that decide for one depth, among outcomes that may well happen."""
-    usual = np.flatnonzero(total > total.max() * 1e-3)
-    if usual.size == 0:
-        return ()
-    outcomes, depth = outcomes[usual[0] : usual[-1] + 1], depth[usual[0] : usual[-1] + 1]
-    cuts = np.flatnonzero(np.diff(depth)) + 1
-    edges = [float((outcomes[i - 1] + outcomes[i]) / 2) for i in cuts]
-    starts = [0, *cuts.tolist()]
-    lows: list[float | None] = [None, *edges]
-    highs: list[float | None] = [*edges, None]
-    return tuple(
-        Deciding(labels[int(depth[start])], low, high) for start, low, high in zip(starts, lows, highs, strict=True)
-    )
+    """Ranges of the new reading that decide for one depth; ranges that hardly ever happen are given to a neighbour."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(depth)) + 1])
+    shares = np.add.reduceat(total, starts) / max(total.sum(), 1e-300)
+    runs: list[tuple[int, int]] = []  # (first outcome, depth), neighbours of the same depth as one
+    for start, share in zip(starts.tolist(), shares, strict=True):
+        if share >= RARE and (not runs or runs[-1][1] != depth[start]):
+            runs.append((start, int(depth[start])))
+    middles = [float((outcomes[start - 1] + outcomes[start]) / 2) for start, _ in runs[1:]]
+    lows: list[float | None] = [None, *middles]
+    highs: list[float | None] = [*middles, None]
+    return tuple(Deciding(labels[d], low, high) for (_, d), low, high in zip(runs, lows, highs, strict=False))

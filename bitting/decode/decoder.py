@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,7 @@ from bitting.decode.result import (
     Verdict,
     Wear,
 )
+from bitting.decode.suspicion import wrong_shares
 from bitting.decode.tables import cut_tables
 from bitting.decode.witness import Witness, witnesses_of
 from bitting.errors import BittingError
@@ -110,6 +111,9 @@ class Decoder:
         if advise and verdict == "unsure":
             compared = best_codes(posterior, self.system, COMPARED)
             again = measure_next(witnesses, posterior, compared, self.system, self.model, self.along)
+        wrong = [(0.0,) * len(one.values) for one in witnesses]
+        if advise:
+            wrong = wrong_shares(witnesses, posterior, best, self.system, self.model, self.along)
         shared = posterior.shared
         scales = np.array([scale for scale, _ in wear_scales(self.model)])
         wear = float(scales @ shared.scale_shares)
@@ -122,7 +126,7 @@ class Decoder:
             verdict=verdict,
             code=candidates[0].code,
             probability=candidates[0].probability,
-            cuts=self._cuts(witnesses, posterior, best),
+            cuts=self._cuts(witnesses, posterior, best, wrong),
             candidates=candidates,
             offset=Offset(shared.offset_mean, shared.offset_sd),
             fit=fit,
@@ -136,10 +140,12 @@ class Decoder:
             of=self.system,
         )
 
-    def _cuts(self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked) -> tuple[CutResult, ...]:
-        read: dict[Place, list[Witness]] = {}
-        for one in witnesses:
-            read.setdefault(one.place, []).append(one)
+    def _cuts(
+        self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked, wrong: Sequence[tuple[float, ...]]
+    ) -> tuple[CutResult, ...]:
+        read: dict[Place, list[tuple[Witness, tuple[float, ...]]]] = {}
+        for one, doubts in zip(witnesses, wrong, strict=True):
+            read.setdefault(one.place, []).append((one, doubts))
         shared, signs = posterior.shared, posterior.grid.signs
         out = []
         for number, lane in enumerate(self.system.lanes):
@@ -148,8 +154,8 @@ class Decoder:
                 depth = best.depths[number][cut]
                 shares = np.clip(posterior.shares[place], 0.0, 1.0)
                 others = sorted((d for d in range(len(shares)) if d != depth), key=lambda d: (-shares[d], d))
-                values = list(read.get(place, ()))
-                reading = _mean(values)
+                here = read.get(place, [])
+                reading = _mean([one for one, _ in here])
                 nominal = lane.track.depths[depth]
                 error = shared.offset_mean + signs[number] * shared.pair_mean + shared.tilt_mean * self.along[place]
                 out.append(
@@ -163,6 +169,8 @@ class Decoder:
                         side=lane.side,
                         nominal=nominal,
                         reading=reading,
+                        values=tuple(value for one, _ in here for value in one.values),
+                        wrong=tuple(share for _, doubts in here for share in doubts),
                     )
                 )
         return tuple(out)

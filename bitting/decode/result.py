@@ -193,6 +193,7 @@ class Decoded:
     sure_limit: float = 0.95
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
+    way: str = "as given"
     of: System | None = field(default=None, repr=False, eq=False)
 
     @property

@@ -1,0 +1,250 @@
+"""How a decoded key is told on a terminal: the answer, cut by cut why, and what to do where it isn't sure.
+
+The picture puts each reading between the depths it might be: the depths stand where the estimated shared error moves
+them, `o` is the mean of the cut's readings, and what lies between it and its depth is wear and noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from bitting.decode.result import CutResult, Decoded, Next
+from bitting.model import Lane, System
+
+GOOD, DOUBT, BAD = "green", "yellow", "red"
+Line = tuple[str, str | None]
+
+
+def render(result: Decoded, columns: int, *, plain: bool) -> Iterator[Line]:
+    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
+    system = result.of
+    if system is None:
+        raise ValueError("a result to render carries its system")
+    yield from _headline(result)
+    for note in result.notes:
+        yield f"note: {note}", None
+    if len(result.systems) > 1:
+        yield "", None
+        yield from _systems(result)
+    yield "", None
+    yield from ((line, None) for line in _table(result, system).split("\n"))
+    if columns >= 56:
+        yield "", None
+        yield from ((line, None) for line in _picture(result, system, columns, plain=plain))
+    yield "", None
+    yield from _shared(result, system)
+    if len(result.candidates) > 1:
+        yield "", None
+        yield from _candidates(result)
+    if result.verdict == "unsure":
+        yield "", None
+        yield from _what_next(result, system)
+    yield "", None
+    yield assumptions(result, system), None
+
+
+def percent(probability: float) -> str:
+    """A probability rounded down, so that nothing uncertain reads as 100 %."""
+    if 0 < probability < 0.001:
+        return "<0.1 %"
+    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
+
+
+def number(length: float, system: System) -> str:
+    """A length with one digit more than a caliper shows."""
+    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
+
+
+def _headline(result: Decoded) -> Iterator[Line]:
+    limit = f"the limit for sure is {percent(result.sure_limit)}"
+    if result.verdict == "sure":
+        yield f"sure: {result.code}", GOOD
+        yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+    elif result.verdict == "unsure":
+        yield f"NOT SURE, most probable: {result.code}", DOUBT
+        yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+    else:
+        yield f"DOESN'T FIT {result.system}; nearest legal code: {result.code}", BAD
+        yield (
+            (
+                f"of keys of this system, only {percent(result.fit.p_value)} would read so far from their code "
+                f"(limit {percent(result.fit.limit)}): measure again, check how the key was held, or try other systems"
+            ),
+            None,
+        )
+
+
+def _systems(result: Decoded) -> Iterator[Line]:
+    from tabulate import tabulate
+
+    rows = [[r.system, percent(r.probability) if r.fits else "doesn't fit", r.reading, r.code] for r in result.systems]
+    yield from ((line, None) for line in _lines(tabulate(rows, ["system", "probability", "readings", "best code"])))
+    if not any(rank.fits for rank in result.systems):
+        yield "none of these systems fits", BAD
+
+
+def _table(result: Decoded, system: System) -> str:
+    from tabulate import tabulate
+
+    rows = []
+    for cut in result.cuts:
+        others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= 0.0005)
+        rows.append(
+            [
+                cut_name(cut.side, cut.track, cut.cut, system),
+                cut.depth,
+                percent(cut.confidence),
+                number(cut.nominal, system),
+                "not read" if cut.reading is None else number(cut.reading, system),
+                "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
+                others,
+            ]
+        )
+    heads = ["cut", "depth", "confidence", "nominal", "reading", "deviation", "or else"]
+    return "\n".join(_lines(tabulate(rows, heads, disable_numparse=True, stralign="left")))
+
+
+def _lines(table: str) -> list[str]:
+    return [line.rstrip() for line in table.split("\n")]
+
+
+def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
+    """`top left 3`; the track only where there are several."""
+    return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
+
+
+def _picture(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[str]:
+    """Per lane, one line per cut: depths on an axis, the reading between them."""
+    reading, bar, dot = ("o", "|", ".") if plain else ("●", "│", "·")
+    width = min(columns, 100) - 12
+    start = 0
+    for lane in system.lanes:
+        cuts = result.cuts[start : start + lane.track.cuts]
+        start += lane.track.cuts
+        values = [*lane.track.depths, *(cut.reading for cut in cuts if cut.reading is not None)]
+        low, high = min(values), max(values)
+        low, high = low - 0.04 * (high - low), high + 0.04 * (high - low)
+        flip = lane.track.deeper < 0
+
+        def at(value: float, low: float = low, high: float = high, flip: bool = flip) -> int:
+            place = (value - low) / (high - low)
+            return round((1 - place if flip else place) * (width - 1))
+
+        yield from _axis(lane, at, width)
+        for cut in cuts:
+            row = [" "] * width
+            error = 0.0 if cut.reading is None or cut.deviation is None else cut.reading - cut.deviation - cut.nominal
+            for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
+                place = min(max(at(depth + error), 0), width - 1)
+                row[place] = bar if label == cut.depth else dot
+            if cut.reading is not None:
+                row[at(cut.reading)] = reading
+            yield f"  {cut.cut:>4}  {''.join(row).rstrip()}"
+    yield f"        {bar} the depth found, {dot} other depths (moved by the shared error), {reading} reading"
+
+
+def _axis(lane: Lane, at: object, width: int) -> Iterator[str]:
+    row = [" "] * width
+    for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
+        place = at(depth)  # type: ignore[operator]
+        for i, letter in enumerate(label):
+            if place + i < width:
+                row[place + i] = letter
+    yield f"{lane.label[:7]:<7} {''.join(row).rstrip()}   deeper ->"
+
+
+def _shared(result: Decoded, system: System) -> Iterator[Line]:
+    unit = system.unit
+    parts = [f"offset {result.offset.mean:+.3f} ± {result.offset.sd:.3f} {unit}"]
+    model = result.model
+    if unit == "in":
+        parts = [f"offset {result.offset.mean:+.4f} ± {result.offset.sd:.4f} {unit}"]
+    if model is not None and model.tilt_sd:
+        parts.append(
+            f"tilt {number(result.tilt.mean, system)} ± {number(result.tilt.sd, system)} from first cut to last"
+        )
+    if model is not None and model.left_right_sd and len(system.tracks) > 1:
+        parts.append(f"left-right {number(result.left_right, system)}")
+    if model is not None and model.wear:
+        parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
+    yield f"shared by all readings: {'; '.join(parts)}", None
+    yield f"fit: {percent(result.fit.p_value)} of this system's keys agree no better with their code", None
+    for cut in result.cuts:
+        for value, wrong in zip(cut.values, cut.wrong, strict=True):
+            if wrong >= 0.5:
+                name = cut_name(cut.side, cut.track, cut.cut, system)
+                yield f"suspicious: reading {number(value, system)} of {name} is wrong with {percent(wrong)}", DOUBT
+
+
+def _candidates(result: Decoded) -> Iterator[Line]:
+    yield "most probable codes:", None
+    for candidate in result.candidates:
+        yield f"  {percent(candidate.probability):>7}  {candidate.code}", None
+
+
+def _what_next(result: Decoded, system: System) -> Iterator[Line]:
+    doubtful = [cut for cut in result.cuts if cut.confidence < result.sure_limit]
+    if doubtful:
+        names = ", ".join(_or_else(cut, system) for cut in doubtful)
+        yield f"in doubt: {names}", DOUBT
+    elif len(result.systems) < 2 or result.systems[0].probability > result.sure_limit:
+        yield "no single cut is in doubt; small doubts about many cuts add up on a long key", None
+    if result.measure_next:
+        yield "measure again, the most useful first:", DOUBT
+        for following in result.measure_next:
+            yield f"  {_next(following, system)}", None
+    once = all(len(cut.values) <= 1 for cut in result.cuts)
+    if once and result.probability < result.sure_limit:
+        yield (
+            "one reading a cut often can't reach the limit on a long key: a second reading of each (7.40|7.42) is the cure",
+            None,
+        )
+
+
+def _or_else(cut: CutResult, system: System) -> str:
+    name = cut_name(cut.side, cut.track, cut.cut, system)
+    others = " or ".join(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)
+    return f"{name} ({cut.depth}, or {others})" if others else name
+
+
+def _next(following: Next, system: System) -> str:
+    """`left 3: below 7.31 it is a 4, above a 3 (a wrong code: 2.1 % on average afterwards)`."""
+    name = cut_name(following.side, following.track, following.cut, system)
+    parts = []
+    for deciding in following.deciding:
+        if deciding.low is None and deciding.high is None:
+            continue
+        if deciding.low is None:
+            where = f"below {number(deciding.high or 0.0, system)}"
+        elif deciding.high is None:
+            where = f"above {number(deciding.low, system)}"
+        else:
+            where = f"from {number(deciding.low, system)} to {number(deciding.high, system)}"
+        parts.append(f"{where} it is {deciding.depth}")
+    told = "; ".join(parts) or "any likely reading leaves the same code, but makes it surer or less sure"
+    return f"{name}: {told} (risk of a wrong code then {percent(following.risk)} on average)"
+
+
+def assumptions(result: Decoded, system: System) -> str:
+    """Every figure of the measurement model in one line."""
+    model = result.model
+    if model is None:
+        return ""
+    unit = system.unit
+
+    def length(value: float) -> str:
+        return f"{value:.4g}"
+
+    parts = [
+        f"one reading ±{length(model.reading_sd)}",
+        f"offset ±{length(model.offset_sd)}",
+        f"tilt ±{length(model.tilt_sd)}",
+        f"left-right ±{length(model.left_right_sd)}",
+        f"a cut's own error ±{length(model.cut_sd)} (standard deviations)",
+        f"mean wear {length(model.wear)}",
+    ]
+    return (
+        f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong; "
+        "every legal code as likely as any other"
+    )
