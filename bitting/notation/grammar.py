@@ -11,33 +11,19 @@ that checking a code doesn't build the parser of readings. Parsing is LALR: line
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Literal, cast
 
-from lark import Lark, Token, Tree, UnexpectedInput
+from lark import Token, Tree, UnexpectedInput
 
 from bitting.errors import NotationError
 from bitting.notation.normalise import normalise
-from bitting.resources import folder
+from bitting.parsers import parser
 
 Kind = Literal["code", "readings"]
 ParseTree = Tree[Token]
 
 LONGEST = 100_000
 """Characters of the longest text that is parsed (about a second); the longest keys need a few hundred."""
-
-
-@cache
-def parser(kind: Kind) -> Lark:
-    """The parser of one notation, built once per process (about 15 ms)."""
-    return Lark.open(
-        str(folder("grammars") / f"{kind}.lark"),
-        parser="lalr",
-        lexer="contextual",
-        start="text",
-        propagate_positions=True,
-        maybe_placeholders=True,
-    )
 
 
 def branch(node: ParseTree, place: int) -> ParseTree:

@@ -381,8 +381,10 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
     """Scope words and sentence words of a rule, with their spans. Raises `SentenceError` on what is no word at all."""
     from lark.exceptions import UnexpectedInput
 
+    from bitting.parsers import parser
+
     try:
-        tree = _parser().parse(text)
+        tree: Any = parser("rules").parse(text)
     except UnexpectedInput as fault:
         at = fault.pos_in_stream if isinstance(fault.pos_in_stream, int) else len(text)
         found = f"{text[at]!r}" if 0 <= at < len(text) else "the end"
@@ -403,18 +405,3 @@ def _word(token: Any) -> Word:
     if text[0] in "'\"":
         kind, text = "QUOTED", text[1:-1]
     return Word(text, fold(text), kind, (token.start_pos, token.end_pos))
-
-
-_PARSERS: list[Any] = []
-
-
-def _parser() -> Any:
-    """The sentence parser, made at the first use."""
-    if not _PARSERS:
-        from lark import Lark
-
-        from bitting.resources import folder
-
-        grammar = (folder("grammars") / "rules.lark").read_text(encoding="utf-8")
-        _PARSERS.append(Lark(grammar, parser="lalr", maybe_placeholders=True))
-    return _PARSERS[0]
