@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
+from bitting.batch.blame import say
 from bitting.batch.many import Judge, Verdict, write_depths
 from bitting.batch.shapes import MOST_SHAPES, Shape, ShapeReader
 from bitting.checking import check
@@ -174,7 +175,9 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert many.findings(number) == findings, text
         assert answers[number].verdict == verdict, text
         assert answers[number].canonical == canonical, text
-        assert answers[number].findings == findings, text
+        if verdict != Verdict.UNREADABLE:
+            assert answers[number].message == "; ".join(map(say, findings)), text
+            assert set(answers[number].rules) == {finding.rule for finding in findings}, text
         assert judged.noted[number] or not findings, text
 
 

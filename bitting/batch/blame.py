@@ -8,6 +8,8 @@ same order; a test holds the two together.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
+from operator import itemgetter
 
 import attrs
 import numpy as np
@@ -15,10 +17,20 @@ from attrs import define, field
 from numpy.typing import NDArray
 
 from bitting.batch.legality import Legality, Walk, compile_legality
-from bitting.checking import placed, reading_order
+from bitting.checking import Written, placed, reading_order
 from bitting.model import Code, Finding, Rule, System
 from bitting.rules import violations
 from bitting.rules.builtin import all_of
+
+REMEMBERED = 100_000
+"""So many sayings of rules about cuts are kept."""
+
+
+def say(finding: Finding) -> str:
+    """One finding in a line of its own: where, what, which rule; advice is marked as such."""
+    advice = "advice: " if finding.level == "should" else ""
+    where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
+    return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
 
 
 @define(eq=False)
@@ -27,30 +39,72 @@ class Blame:
 
     system: System
     _walks: list[Legality | None] = field(init=False)
+    _first: list[int] = field(init=False)
+    _said: dict[tuple[int, tuple[int, ...]], list[tuple[str, list[int]]]] = field(init=False, factory=dict)
 
     def __attrs_post_init__(self) -> None:
         self._walks = [_alone(self.system, rule) for rule in self.system.rules]
+        self._first = [0, *accumulate(lane.track.cuts for lane in self.system.lanes)]
 
-    def broken(self, depths: NDArray[np.uint8]) -> NDArray[np.bool_]:
-        """Which rules (rows) may be broken by which codes (columns); `depths` is (cuts, codes)."""
+    def broken_by(self, depths: NDArray[np.uint8]) -> list[list[int]]:
+        """The rules that each code may break; `depths` is (cuts, codes), all known."""
         flags = np.ones((len(self._walks), depths.shape[1]), bool)
         for walk, row in zip(self._walks, flags, strict=True):
             if walk is not None:
                 row[:] = ~walk.legal(depths)
-        return flags
+        broken: list[list[int]] = [[] for _ in range(depths.shape[1])]
+        codes, rules = np.nonzero(flags.T)
+        for code, rule in zip(codes.tolist(), rules.tolist(), strict=True):
+            broken[code].append(rule)
+        return broken
 
-    def findings(self, code: Code, broken: Sequence[int] | None = None) -> tuple[Finding, ...]:
-        """The findings of one code, spans and all; `broken` are the rules that may be, None: any, and built-in ones too."""
-        found = list(all_of(code)) if broken is None else []
+    def findings(self, code: Code) -> tuple[Finding, ...]:
+        """The findings of one code, spans and all."""
+        found = list(all_of(code))
         written = code.lanes
         lanes = [tuple(cut.depth for cut in lane) if lane else () for lane in written]
-        rules = self.system.rules
-        for number in range(len(rules)) if broken is None else broken:
-            rule = rules[number]
+        for rule in self.system.rules:
             for wrong in violations(rule, self.system, [lanes[lane] for lane in rule.lanes]):
-                found.append(placed(written, self.system, rule, wrong.places, wrong.message))
+                found.append(placed(written, self.system, rule, wrong.places, wrong.message))  # noqa: PERF401
         found.sort(key=reading_order)
         return tuple(found)
+
+    def remarks(
+        self, cuts: Sequence[int], broken: Sequence[int], starts: Sequence[int], widths: Sequence[int]
+    ) -> tuple[tuple[str, ...], str]:
+        """The rules that an exact code breaks and what is said of it: the same as `findings`, as text.
+
+        `cuts` are the depths lane after lane, `starts` and `widths` where they stand in the text, which orders the
+        sayings; `broken` are the rules that may be broken.
+        """
+        out = []
+        for number in broken:
+            rule = self.system.rules[number]
+            for text, places in self._sayings(number, rule, cuts):
+                span = (-1, -1)
+                if places:
+                    span = (min(starts[p] for p in places), max(starts[p] + widths[p] for p in places))
+                out.append((rule.level != "must", span, rule.identifier, text))
+        out.sort(key=itemgetter(0, 1))
+        return tuple(dict.fromkeys(one[2] for one in out)), "; ".join(one[3] for one in out)
+
+    def _sayings(self, number: int, rule: Rule, cuts: Sequence[int]) -> list[tuple[str, list[int]]]:
+        """What one rule says of the cuts of its lanes, and of which cuts; remembered."""
+        first = self._first
+        own = [depth for lane in rule.lanes for depth in cuts[first[lane] : first[lane + 1]]]
+        key = (number, tuple(own))
+        said = self._said.get(key)
+        if said is None:
+            said = []
+            lanes = [cuts[first[lane] : first[lane + 1]] for lane in rule.lanes]
+            nowhere: Written = (None,) * len(self.system.lanes)
+            for wrong in violations(rule, self.system, lanes):
+                finding = placed(nowhere, self.system, rule, wrong.places, wrong.message)
+                said.append((say(finding), [first[place.lane] + place.cut for place in finding.places]))
+            if len(self._said) >= REMEMBERED:
+                self._said.clear()
+            self._said[key] = said
+        return said
 
 
 def _alone(system: System, rule: Rule) -> Legality | None:

@@ -1,10 +1,10 @@
 """Row by row: the verdicts, findings and suggestions of a table, and what is counted on the way.
 
-A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings only where
-there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
+A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
+only where there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
 
-Memory: eight bytes per code for finding repeated ones exactly (more only where a system has over 2^63 codes), and the
-findings of up to `bitting.batch.many.REMEMBERED` distinct wrong texts.
+Memory: eight bytes per code for finding repeated ones exactly (more only where a system has over 2^63 codes), a line
+per distinct wrong code with a suggestion, and the findings of up to `bitting.batch.many.REMEMBERED` distinct texts.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from attrs import define, field, frozen
@@ -21,6 +22,10 @@ from bitting.batch.many import Answer, Judge, Verdict, canonical_forms
 from bitting.batch.mend import mend
 from bitting.errors import BittingError
 from bitting.model import System
+from bitting.notation import parse_code
+
+if TYPE_CHECKING:
+    from bitting.repair import Repairer
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -106,18 +111,23 @@ class Desk:
 
     load: Callable[[str], System]
     default: System | None
-    mend_cells: bool = True
+    suggestions: int | None = None
+    """For so many distinct wrong codes the nearest legal one is looked for (some milliseconds each); None: for all."""
+    unsuggested: int = field(init=False, default=0)
+    """Rows that went without because of it."""
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
     _judges: dict[str, Judge | str] = field(init=False, factory=dict)
-    _suggested: dict[tuple[str, str], str] = field(init=False, factory=dict)
+    _repairers: dict[str, Repairer] = field(init=False, factory=dict)
+    _suggested: dict[tuple[str, str], tuple[str, str]] = field(init=False, factory=dict)
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
         self.counts.clear()
         self.rules.clear()
         self.seen.clear()
+        self.unsuggested = 0
 
     def judge_of(self, name: str) -> Judge | str:
         """The judge of a system given by name ("" for the default), or why there is none."""
@@ -170,7 +180,6 @@ class Desk:
         part = judge.judge(texts)
         canonical = canonical_forms(judge, part)
         said: dict[int, Row] = {}
-        mended: list[int] = []
         noted = np.flatnonzero(part.noted).tolist()
         for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True):
             said[number], repaired = self._say(judge, texts[number], answer)
@@ -179,7 +188,6 @@ class Desk:
                 if repaired.depths is not None:
                     part.depths[:, number] = repaired.depths
                     part.known[number] = True
-                    mended.append(number)
         seen = self.seen.setdefault(judge.system.name, Seen(judge.system))
         seen.add(part.depths[:, part.known] if not part.known.all() else part.depths)
         for number, answer in part.answers.items():
@@ -191,18 +199,29 @@ class Desk:
         """The cells of a row that has findings or can't be read; the answer after mending, where that was certain."""
         note = ""
         repaired = None
-        if answer.canonical is None and self.mend_cells:
+        if answer.canonical is None:
             found = mend(text, judge)
             if found is not None and found.certain:
                 answer = repaired = judge.answer(found.text)
             note = found.note if found is not None else ""
-        for rule in {finding.rule for finding in answer.findings}:
+        for rule in answer.rules:
             self.rules[rule] += 1
-        words = "; ".join(part for part in (note, answer.message) if part)
-        suggestion = self._suggest(judge, answer) if answer.verdict == Verdict.ILLEGAL else ""
+        suggestion, change = self._suggest(judge, text) if answer.verdict == Verdict.ILLEGAL else ("", "")
+        likely = f"likeliest slip: {change}" if change else ""
+        words = "; ".join(part for part in (note, answer.message, likely) if part)
         return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion)), repaired
 
-    def _suggest(self, judge: Judge, answer: Answer) -> str:
-        """The nearest legal code to a readable illegal one, found once per distinct code."""
-        del judge, answer
-        return ""
+    def _suggest(self, judge: Judge, text: str) -> tuple[str, str]:
+        """The nearest legal code to a readable illegal one and what must have happened, once per distinct text."""
+        key = (judge.system.name, text)
+        if key not in self._suggested:
+            if judge.system.name not in self._repairers:
+                from bitting.repair import Repairer  # only a wrong code needs it
+
+                self._repairers[judge.system.name] = Repairer(judge.system)
+            if self.suggestions is not None and len(self._suggested) >= self.suggestions:
+                self.unsuggested += 1
+                return "", ""
+            found = self._repairers[judge.system.name].nearest(parse_code(text, judge.system), best=1).codes
+            self._suggested[key] = (found[0].code, found[0].change) if found else ("", "")
+        return self._suggested[key]

@@ -37,6 +37,7 @@ class Order:
     delimiter: str | None = None
     only: Literal["all", "bad"] = "all"
     force: bool = False
+    suggestions: int | None = None
 
 
 def run_batch(
@@ -57,7 +58,7 @@ def run_batch(
     inputs = [] if order.source == "-" else [order.source]
     if order.output is not None and order.output != "-":
         may_write(order.output, force=order.force, inputs=inputs)
-    desk = Desk(load, default)
+    desk = Desk(load, default, order.suggestions)
     with open_source(order.source) as (source, size), open_target(order, inputs) as target:
         job = DelimitedJob(
             source,
@@ -81,7 +82,17 @@ def run_batch(
         delimiter=job.form.delimiter,
         blank_lines=figures.blank,
         seconds=time.perf_counter() - begun,
-        notes=(*headerless_note(layout), *figures.notes),
+        notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
+    )
+
+
+def unsuggested_note(desk: Desk) -> tuple[str, ...]:
+    """What to say where not every wrong code got a suggestion."""
+    if not desk.unsuggested:
+        return ()
+    return (
+        f"suggestions stop after {desk.suggestions:,} different wrong codes; {desk.unsuggested:,} illegal rows have none "
+        "(--suggestions all looks for all of them)",
     )
 
 

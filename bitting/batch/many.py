@@ -24,7 +24,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.blame import Blame
+from bitting.batch.blame import Blame, say
 from bitting.batch.legality import Legality, compile_legality
 from bitting.batch.shapes import Shape, ShapeReader
 from bitting.errors import BittingError, NotationError
@@ -53,25 +53,16 @@ class Verdict(IntEnum):
 
 @frozen
 class Answer:
-    """Everything about one text: `findings` of a readable one, `fault` of an unreadable one."""
+    """What a table says of one text: the rules that it breaks (or advice that it ignores), each once, and a message.
+
+    `depths` are places, lane after lane, of an exact code of known depths.
+    """
 
     verdict: Verdict
     canonical: str | None = None
     depths: tuple[int, ...] | None = field(default=None, repr=False)
-    findings: tuple[Finding, ...] = ()
-    fault: str = ""
-
-    @property
-    def message(self) -> str:
-        """The findings in one line."""
-        return self.fault or "; ".join(map(say, self.findings))
-
-
-def say(finding: Finding) -> str:
-    """One finding in a line of its own: where, what, which rule; advice is marked as such."""
-    advice = "advice: " if finding.level == "should" else ""
-    where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
-    return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
+    rules: tuple[str, ...] = ()
+    message: str = ""
 
 
 @define(eq=False)
@@ -82,7 +73,6 @@ class Judge:
     _reader: ShapeReader = field(init=False, repr=False)
     _legality: Legality | None = field(init=False, repr=False)
     _advice: Legality | None = field(init=False, repr=False)
-    _blame: Blame | None = field(init=False, default=None, repr=False)
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
 
     def __attrs_post_init__(self) -> None:
@@ -125,42 +115,41 @@ class Judge:
         return np.array(lengths, np.uint8)[:, None]
 
     def answer(self, text: str) -> Answer:
-        """Everything about one text, remembered."""
+        """What is said of one text, remembered."""
         known = self._answers.get(text)
-        if known is None:
-            known = self._remember(text, self._answer(text))
-        return known
+        return known if known is not None else self._remember(text, self._answer(text))
 
     def answers(self, texts: Sequence[str], judged: Judged, rows: Sequence[int]) -> list[Answer]:
-        """Everything about some texts of a chunk, each distinct text once, and none that has been read again."""
-        new = [row for row in rows if row not in judged.answers and texts[row] not in self._answers]
+        """What is said of some texts of a chunk: of each distinct text once, and without reading any again."""
+        new = list(
+            {texts[row]: row for row in rows if row not in judged.answers and texts[row] not in self._answers}.values()
+        )
+        found = dict(judged.answers)
+        depths = judged.depths[:, new]
         known = judged.known[new]
-        broken = self.blame.broken(judged.depths[:, new])
-        forms = iter(write_depths(self.system, judged.depths[:, new][:, known]))
+        exact = depths[:, known]
+        forms = iter(write_depths(self.system, exact))
+        remarks = iter(zip(exact.T.tolist(), self.blame.broken_by(exact), strict=True))
+        shapes, which, verdicts = judged.shapes[new].tolist(), judged.which[new].tolist(), judged.verdict[new].tolist()
         for place, row in enumerate(new):
             text = texts[row]
-            form = next(forms) if known[place] else None
-            if text in self._answers:
-                continue
-            shape = judged.shapes[row]
-            if shape not in (Shape.EXACT, Shape.INCOMPLETE):
-                self.answer(text)
-                continue
-            code = self._reader.templates[judged.which[row]].code_of(text)
-            if form is None:
-                self._remember(text, self._of_code(code))
-                continue
-            findings = self.blame.findings(code, np.flatnonzero(broken[:, place]).tolist())
-            depths = tuple(judged.depths[:, row].tolist())
-            self._remember(text, Answer(Verdict(judged.verdict[row]), form, depths, findings))
-        return [judged.answers[row] if row in judged.answers else self.answer(texts[row]) for row in rows]
+            if known[place]:
+                cuts, broken = next(remarks)
+                template = self._reader.templates[which[place]]
+                rules, message = self.blame.remarks(cuts, broken, template.starts, template.widths)
+                answer = Answer(Verdict(verdicts[place]), next(forms), tuple(cuts), rules, message)
+            elif shapes[place] in (Shape.EXACT, Shape.INCOMPLETE):
+                answer = self._of_code(self._reader.templates[which[place]].code_of(text))
+            else:
+                answer = self._answer(text)
+            found[row] = self._remember(text, answer)
+        same = {texts[row]: found[row] for row in new}
+        return [found[row] if row in found else same.get(texts[row]) or self.answer(texts[row]) for row in rows]
 
-    @property
+    @cached_property
     def blame(self) -> Blame:
         """What tells which rules are broken; made when the first code is wrong."""
-        if self._blame is None:
-            self._blame = Blame(self.system)
-        return self._blame
+        return Blame(self.system)
 
     def _remember(self, text: str, answer: Answer) -> Answer:
         if len(self._answers) >= REMEMBERED:
@@ -174,7 +163,7 @@ class Judge:
         try:
             code = parse_code(text, self.system)
         except NotationError as fault:
-            return Answer(Verdict.UNREADABLE, fault=one_line(fault))
+            return Answer(Verdict.UNREADABLE, message=one_line(fault))
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
@@ -182,7 +171,9 @@ class Judge:
         legal = not any(finding.level == "must" for finding in findings)
         places = code.depths
         depths = None if places is None else tuple(d for row in places for d in row)
-        return Answer(Verdict.LEGAL if legal else Verdict.ILLEGAL, code.canonical, depths, findings)
+        rules = tuple(dict.fromkeys(finding.rule for finding in findings))
+        message = "; ".join(map(say, findings))
+        return Answer(Verdict.LEGAL if legal else Verdict.ILLEGAL, code.canonical, depths, rules, message)
 
 
 def one_line(fault: BittingError) -> str:
@@ -249,13 +240,16 @@ class CheckedMany:
             out.extend(canonical_forms(self._judge, part))
         return out
 
-    def answer(self, number: int) -> Answer:
-        """Everything about one text (numbered from 0)."""
-        return self._judge.answer(self._texts[number])
-
     def findings(self, number: int) -> tuple[Finding, ...]:
-        """The findings of one text, as `bitting.check` gives them; none where it is empty or can't be read."""
-        return self.answer(number).findings
+        """The findings of one text (numbered from 0), as `bitting.check` gives them; none where it can't be read."""
+        text = self._texts[number]
+        if self.verdict[number] in (Verdict.EMPTY, Verdict.UNREADABLE):
+            return ()
+        return self._judge.blame.findings(parse_code(text, self.system))
+
+    def message(self, number: int) -> str:
+        """What is wrong with one text (numbered from 0), in one line; of an unreadable one why it can't be read."""
+        return self._judge.answer(self._texts[number]).message
 
     def as_dict(self) -> dict[str, Any]:
         """The counts, as the `batch` command has them."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import compress
+from itertools import chain, compress
 
 from attrs import field, frozen
 
@@ -160,6 +160,8 @@ def _split(text: str, rest: str, delimiter: str, first: int, *, final: bool) -> 
             )
         waiting = "".join(a + b for a, b in zip(lines[open_from:], ends[open_from:], strict=True))
         rest = waiting + rest
+    if len(starts) == len(lines):
+        return Records(delimiter, first, lines, ends, None, rows), rest
     stops = [*starts[1:], len(lines) if open_from is None else open_from] if starts else []
     raws, last = [], []
     for start, stop in zip(starts, stops, strict=True):
@@ -175,6 +177,18 @@ def _parse(
 ) -> tuple[list[list[str]], list[int], int | None]:
     """The csv module's rows, the line each starts on (from 0), and the line on which an unclosed record starts."""
     watch = "\0"  # no file that comes this far holds one: a last line that an open quote would swallow
+    csv.field_size_limit(LONGEST)
+    try:
+        # most often every record is one line, and then line ends don't matter
+        rows = list(csv.reader(chain(lines, [watch]), delimiter=delimiter))
+    except csv.Error:
+        rows = []
+    if len(rows) == len(lines) + 1 and rows[-1] == [watch]:
+        rows.pop()
+        for number, row in enumerate(rows):
+            if len(row) > WIDEST:
+                raise _too_wide(first + number)
+        return rows, list(range(len(rows))), None
 
     def feed() -> Iterator[str]:
         yield from map(str.__add__, lines, ends)
@@ -184,10 +198,9 @@ def _parse(
     if ends and not ends[-1]:
         ends = [*ends[:-1], "\n"]
     reader = csv.reader(feed(), delimiter=delimiter)
-    rows: list[list[str]] = []
+    rows = []
     starts: list[int] = []
     begin = 0
-    csv.field_size_limit(LONGEST)
     try:
         for row in reader:
             if len(row) > WIDEST:

@@ -30,6 +30,15 @@ def _pairs(text: str | None) -> dict[str, str]:
     return pairs
 
 
+def _number(text: str) -> int | None:
+    """`--suggestions`: a number, or None for all."""
+    if text.lower() == "all":
+        return None
+    if not (text.isascii() and text.isdigit()):
+        raise BittingError(f"--suggestions {text!r} is no number", hint="write a number, or all")
+    return int(text)
+
+
 @contextmanager
 def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     """A bar on standard error, on a terminal."""
@@ -68,6 +77,13 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
 @click.option("--sheet", metavar="NAME", help="The sheet of a workbook (the first one that holds anything).")
 @click.option("--delimiter", metavar="CHAR", help="What separates the columns, where it isn't found by itself.")
 @click.option("--only", type=click.Choice(["all", "bad"]), default="all", help="Write only the bad rows.")
+@click.option(
+    "--suggestions",
+    metavar="N|all",
+    default="500",
+    show_default=True,
+    help="Look for the nearest legal code of so many different wrong codes (some milliseconds each).",
+)
 @click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
 @click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
 @json_option
@@ -82,6 +98,7 @@ def command(
     sheet: str | None,
     delimiter: str | None,
     only: str,
+    suggestions: str,
     force: bool,
     json_lines: bool,
     as_json: bool,
@@ -118,6 +135,7 @@ def command(
         "\t" if delimiter == "\\t" else delimiter,
         "bad" if only == "bad" else "all",
         force,
+        _number(suggestions),
     )
     with _progress() as progress:
         summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
