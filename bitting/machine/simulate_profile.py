@@ -26,7 +26,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, pairwise
 from math import asin, atan, degrees, hypot, inf, radians, sqrt, tan
 
-from attrs import evolve, frozen
+from attrs import frozen
 
 Point = tuple[float, float]
 """Along the blade (x) and travel (w) of the point of the cutter."""
@@ -48,6 +48,10 @@ class Piece:
     w0: float
     slope: float = 0.0
     r: float = 0.0
+
+    def cut(self, lo: float, hi: float) -> Piece:
+        """The same curve over [lo, hi]."""
+        return Piece(lo, hi, self.x0, self.w0, self.slope, self.r)
 
     def at(self, x: float) -> float:
         """Travel of the wall at x."""
@@ -147,7 +151,7 @@ def envelope(pieces: Iterable[Piece], lo: float, hi: float) -> tuple[Piece, ...]
 
     Places that no piece covers are left out. Neighbouring results meet, or the wall is upright between them.
     """
-    over = _worthwhile([evolve(p, lo=max(p.lo, lo), hi=min(p.hi, hi)) for p in pieces if p.hi > lo and p.lo < hi])
+    over = _worthwhile([p.cut(max(p.lo, lo), min(p.hi, hi)) for p in pieces if p.hi > lo and p.lo < hi])
     breaks = {lo, hi, *(p.lo for p in over), *(p.hi for p in over)}
     for p, q in combinations(over, 2):
         a, b = max(p.lo, q.lo), min(p.hi, q.hi)
@@ -161,9 +165,9 @@ def envelope(pieces: Iterable[Piece], lo: float, hi: float) -> tuple[Piece, ...]
         if best is None:
             source = None
         elif best is source:
-            result[-1] = evolve(result[-1], hi=b)
+            result[-1] = best.cut(result[-1].lo, b)
         else:
-            result.append(evolve(best, lo=a, hi=b))
+            result.append(best.cut(a, b))
             source = best
     return tuple(result)
 
