@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from bitting.completion import EXACT_UP_TO, answer, complete
+from bitting.completion.bounds import lay_out
 from bitting.completion.choices import Choices
 from bitting.completion.opened import allowed_depths
 from bitting.completion.worklist import worklist
@@ -127,6 +128,14 @@ def test_past_the_exact_size_the_bounds_are_proven(monkeypatch):
             assert laid.blanks_at_least <= exact.blanks_at_least <= laid.blanks_at_most == len(laid.tries)
             assert (laid.blanks is not None) == (laid.blanks_at_least == laid.blanks_at_most)
             assert sorted(itertools.chain.from_iterable(laid.tries)) == sorted(exact.codes)
+            for part_size in (0, 1000):
+                every = [[flat_of(text, system)] for text in exact.codes]
+                space = answer.choices_of(system, allowed_depths(code))
+                rows = np.array(every, np.int8).reshape(len(every), len(space.places))[::-1]
+                chains = lay_out(space, rows, part_size) if exact.count else ()
+                assert sorted(itertools.chain.from_iterable(chains)) == list(range(exact.count))
+                for chain in chains:
+                    assert (np.diff(rows[list(chain)].astype(int), axis=0) >= 0).all()
             small.setattr(answer, "LISTED_UP_TO", 0)
             for part_size in (0, 1000):
                 small.setattr(answer, "EXACT_UP_TO", part_size)

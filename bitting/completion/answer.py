@@ -3,8 +3,8 @@
 The codes are counted on the diagram, so the count is exact however large. Up to `EXACT_UP_TO` candidates the blanks are
 the fewest possible, with the codes that prove it (`rivals`: no two of them can share a blank). Past that, two proven
 bounds stand in their place: codes whose depths have the same sum never share a blank, so the largest such group is a
-lower bound; the upper one is the number of blanks laid out along symmetric chains, or, where there are too many codes
-to lay anything out, the number of chains that the product of the tracks' own chains falls into.
+lower bound; the upper one is the number of chains that the candidates are laid out in, or, where there are too many of
+them even for that, would be laid out in.
 
 A lock that reads only some cuts (`lock`) is opened by any key with the right cuts there. Candidates are then the
 distinct settings of the cuts it reads that some legal code has; the other cuts are written as far as they are known.
@@ -22,13 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitting.checking import read_places
-from bitting.completion.chains import Chains, fewest, fewest_chains, lengths
+from bitting.completion.bounds import at_most, lay_out
+from bitting.completion.chains import Chains, fewest, fewest_chains
 from bitting.completion.choices import Choices, Layer
 from bitting.completion.likely import RANKED, Likely, likeliest
 from bitting.completion.opened import allowed_depths, writer
 from bitting.completion.order import TooManyCovers
 from bitting.completion.result import Completion, CutLeft, Fact
-from bitting.completion.symmetric import Lengths, product, symmetric_chains
 from bitting.completion.whole import whole_keys
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System
@@ -157,34 +157,13 @@ def _blanks(
             return exact, len(exact.rivals), len(exact.chains)
     at_least = max(asked.levels)
     if every is None:
-        return Chains((), ()), at_least, _at_most(asked)
-    chains = symmetric_chains(every)
+        return Chains((), ()), at_least, at_most(asked, EXACT_UP_TO)
+    chains = lay_out(asked, every, EXACT_UP_TO)
     if weights is not None:
         chains = tuple(sorted(chains, key=lambda chain: -float(weights[list(chain)].sum())))
     sums = every.sum(axis=1, dtype=np.int64)
     rivals = np.flatnonzero(sums == np.bincount(sums).argmax())
     return Chains(chains, tuple(rivals.tolist())), at_least, len(chains)
-
-
-def _at_most(asked: Choices) -> int:
-    """An upper bound without laying anything out: each part in chains, and the product of the parts' chains in chains.
-
-    A part small enough is in its fewest chains; otherwise its codes lie on the symmetric chains of its box, or make
-    chains of one if they are fewer than those.
-    """
-    together: Lengths = {1: 1}
-    for part in asked.parts:
-        own = Choices((part,))
-        try:
-            if own.count > EXACT_UP_TO:
-                raise TooManyCovers
-            together = product(together, lengths(own.first(own.count)))
-        except TooManyCovers:
-            box: Lengths = {1: 1}
-            for depths in own.depths.values():
-                box = product(box, {len(depths): 1})
-            together = product(together, box if sum(box.values()) < own.count else {1: own.count})
-    return min(asked.count, sum(together.values()))
 
 
 def _cuts_left(asked: Choices, system: System) -> tuple[CutLeft, ...]:
