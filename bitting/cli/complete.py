@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import shutil
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+
+if TYPE_CHECKING:
+    from bitting.completion import Completion
+    from bitting.model import System
 
 
 @click.command(name="complete")
@@ -52,10 +57,7 @@ def command(
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None:
-        from bitting.files import write_whole
-        from bitting.report.open_svg import open_svg
-
-        write_whole(svg, open_svg(answer, system), force=force)
+        _draw(answer, system, svg, force)
     if as_json:
         print_json(answer.as_dict())
     else:
@@ -65,6 +67,13 @@ def command(
         for line in completion_lines(answer, str(asked), system, limit, columns):
             click.echo(line)
     return GOOD if answer.count else BAD_NEWS
+
+
+def _draw(answer: Completion, system: System, path: str, force: bool) -> None:
+    from bitting.files import write_whole
+    from bitting.report.open_svg import open_svg
+
+    write_whole(path, open_svg(answer, system), force=force)
 
 
 def _progress(words: str) -> None:

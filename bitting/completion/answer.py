@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import attrs
 import numpy as np
+from attrs import frozen
 from numpy.typing import NDArray
 
 from bitting.checking import read_places
@@ -26,7 +27,7 @@ from bitting.completion.bounds import at_most, lay_out
 from bitting.completion.chains import Chains, fewest, fewest_chains
 from bitting.completion.choices import Choices, Layer
 from bitting.completion.likely import RANKED, Likely, likeliest
-from bitting.completion.opened import allowed_depths, writer
+from bitting.completion.opened import Allowed, allowed_depths, writer
 from bitting.completion.order import TooManyCovers
 from bitting.completion.result import Completion, CutLeft, Fact
 from bitting.completion.whole import whole_keys
@@ -78,43 +79,73 @@ def complete(
     if limit < 0:
         raise BittingError(f"a limit of {limit} codes makes no sense", hint="use 0 or more")
     allowed = allowed_depths(code)
-    codes_left = _code_space(_with_sentences(system, where), allowed)
-    space = _choices(codes_left)
+    codes = _code_space(_with_sentences(system, where), allowed)
+    whole = _choices(codes)
     read = None if lock is None else frozenset(read_places(system, lock))
-    if not space.count:
+    if not whole.count:
         return Completion(0, (), 0, (), True, 0, 0, lock=lock, keys=None if lock is None else ())
-    asked = space if read is None else space.only(read)
-    text = writer(system, asked.places, allowed)
-    rows = asked.first(asked.count if asked.count <= LISTED_UP_TO else limit)
-    likely = None
+    question = _Question(system, allowed, codes, whole, whole if read is None else whole.only(read), lock)
+    return _answer(question, _listing(question, limit, readings), limit, progress)
+
+
+@frozen(eq=False)
+class _Question:
+    """What is asked: the codes that fit (`codes`, and as `whole`), and the settings asked about (`asked`)."""
+
+    system: System
+    allowed: Allowed
+    codes: CodeSpace
+    whole: Choices
+    asked: Choices
+    lock: str | None
+
+
+@frozen(eq=False)
+class _Listing:
+    """The first candidates, or `every` one where they are not too many, with their probabilities if they have any."""
+
+    first: NDArray[np.int8]
+    every: NDArray[np.int8] | None
     weights: NDArray[np.float64] | None = None
-    if readings is not None:
-        most = limit if read is None and asked.count > LISTED_UP_TO else max(RANKED, limit)
-        likely = likeliest(codes_left, asked.places, system, readings, limit, most)
-        rows, weights = _by_likelihood(asked, rows, likely)
-    codes = tuple(text(row) for row in rows[:limit].tolist())
-    every = rows if asked.count <= LISTED_UP_TO else None
+    likely: Likely | None = None
+
+
+def _listing(question: _Question, limit: int, readings: Readings | None) -> _Listing:
+    asked = question.asked
+    listed = asked.count <= LISTED_UP_TO
+    rows = asked.first(asked.count if listed else limit)
+    if readings is None:
+        return _Listing(rows[:limit], rows if listed else None)
+    most = limit if question.lock is None and not listed else max(RANKED, limit)
+    likely = likeliest(question.codes, asked.places, question.system, readings, limit, most)
+    rows, weights = _by_likelihood(asked, rows, likely)
+    return _Listing(rows[:limit], rows if listed else None, weights, likely)
+
+
+def _answer(question: _Question, listing: _Listing, limit: int, progress: Callable[[str], None] | None) -> Completion:
+    asked, every = question.asked, listing.every
+    text = writer(question.system, asked.places, question.allowed)
     if progress is not None and every is not None and len(every) >= SLOW_FROM:
         progress(f"finding the fewest blanks for {len(every):,} codes …")
-    chains, at_least, at_most = _blanks(asked, every, weights)
-    tries = () if every is None else tuple(tuple(text(every[i].tolist()) for i in chain) for chain in chains.chains)
+    found, at_least, no_more = _blanks(asked, every, listing.weights)
+    blanks = [] if every is None else [every[list(chain)] for chain in found.chains]
     keys = None
-    if read is not None and every is not None and len(every) <= KEYS_UP_TO:
-        keys = whole_keys(space, asked.places, [every[list(chain)] for chain in chains.chains], system, allowed)
+    if question.lock is not None and every is not None and len(every) <= KEYS_UP_TO:
+        keys = whole_keys(question.whole, asked.places, blanks, question.system, question.allowed)
     return Completion(
         count=asked.count,
-        codes=codes,
-        blanks=at_least if at_least == at_most and every is not None else None,
-        tries=tries,
-        complete=len(codes) == asked.count,
+        codes=tuple(map(text, listing.first.tolist())),
+        blanks=at_least if at_least == no_more and every is not None else None,
+        tries=tuple(tuple(map(text, rows.tolist())) for rows in blanks),
+        complete=len(listing.first) == asked.count,
         blanks_at_least=at_least,
-        blanks_at_most=at_most,
-        rivals=() if every is None else tuple(text(every[i].tolist()) for i in chains.rivals),
-        facts=_facts(asked, every, likely, system),
-        cuts=_cuts_left(asked, system),
-        probabilities=None if weights is None else tuple(weights[:limit].tolist()),
-        not_ranked=None if likely is None else likely.left_over,
-        lock=lock,
+        blanks_at_most=no_more,
+        rivals=() if every is None else tuple(map(text, every[list(found.rivals)].tolist())),
+        facts=_facts(asked, every, listing.likely, question.system),
+        cuts=_cuts_left(asked, question.system),
+        probabilities=None if listing.weights is None else tuple(listing.weights[:limit].tolist()),
+        not_ranked=None if listing.likely is None else listing.likely.left_over,
+        lock=question.lock,
         keys=keys,
     )
 
