@@ -1,0 +1,268 @@
+"""What stands and what doesn't: thin webs and rails, grooves narrower than their cutter, islands and slivers.
+
+Walls are taken where square moves leave them: along the blade the cutter runs at the shallower depth of two neighbours,
+and before or after the cuts it runs over the whole track at the shallowest depth of the table. So between two cuts an
+end mill clears what lies within its diameter of the wall at the shallower of their depths, and within its diameter of
+the shallowest wall; what else lies outboard of the wall stands, unless the blank comes prepared.
+
+The shortest distance between two walls is exact: two end mills are as far apart as their centres less both radii, and two
+vees that face each other are two convex figures with parallel flanks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from math import cos, hypot, radians, sin, sqrt, tan
+
+import numpy as np
+
+from bitting.lint.facts import EXACT, Check, Facts, is_round
+from bitting.lint.legal import pairs
+from bitting.lint.result import LintFinding
+from bitting.model import Place, System
+
+Span = tuple[float, float]
+
+
+def _web(facts: Facts) -> Iterator[LintFinding]:
+    """Enough metal stands between walls that face each other with the blade between them."""
+    width = float(facts.system.need("blade.width"))
+    worst: tuple[float, Place, Place, int, int] | None = None
+    for one, other in facts.facing():
+        if facts.track(one).milling == "internal":
+            continue
+        for a, b in _near(facts, one, other):
+            apart = facts.along(a, b)
+            for d, e in pairs(facts.codes.together(a, b)):
+                stands = _between(facts, apart, width - facts.own(one, d) - facts.own(other, e))
+                if stands < facts.thin - EXACT and (worst is None or stands < worst[0] - EXACT):
+                    worst = stands, a, b, d, e
+    if worst is not None:
+        stands, a, b, d, e = worst
+        witness = facts.codes.witness({a: d, b: e})
+        where = (
+            f"between {facts.cuts(a, b)}" if a != b else f"between {facts.cut(a)} and the same cut of the other edge"
+        )
+        yield _thin(facts, stands, where, witness)
+
+
+def _near(facts: Facts, one: int, other: int) -> Iterator[tuple[Place, Place]]:
+    """Cuts of two facing lanes near enough along the blade for their walls to come close."""
+    reach = 2 * facts.radius + facts.thin
+    for i in range(facts.track(one).cuts):
+        for j in range(i if one == other else 0, facts.track(other).cuts):
+            a, b = Place(one, i), Place(other, j)
+            if facts.along(a, b) < reach or (not facts.radius and abs(i - j) <= 1):
+                yield a, b
+
+
+def _between(facts: Facts, apart: float, across: float) -> float:
+    """The shortest distance between the walls of two facing cuts, `apart` along the blade and `across` it."""
+    cutting = facts.system.cutting
+    if apart < EXACT:
+        return across
+    if facts.radius:
+        return hypot(apart, max(across + 2 * facts.radius, 0.0)) - 2 * facts.radius
+    root, half = cutting.root or 0.0, radians(cutting.angle or 90.0) / 2
+    beside = max(apart - root, 0.0)
+    if across >= beside * tan(half):
+        return hypot(beside, across)  # corner to corner
+    return beside * cos(half) + across * sin(half)  # flank to flank
+
+
+def _thin(facts: Facts, stands: float, where: str, witness: str | None) -> LintFinding:
+    if stands <= EXACT:
+        return LintFinding("metal-thin", "error", f"no metal is left {where}: the walls meet", witness)
+    message = f"only {facts.length(stands)} of metal is left {where}; under {facts.length(facts.thin)} is thin"
+    return LintFinding("metal-thin", "warning", message, witness)
+
+
+def _edge(facts: Facts) -> Iterator[LintFinding]:
+    """Enough metal stands between a groove's wall and the edge, or behind a wall that no other faces."""
+    width = float(facts.system.need("blade.width"))
+    faced = {i for pair in facts.facing() for i in pair}
+    for lane in facts.lanes:
+        internal = facts.track(lane).milling == "internal"
+        if lane in faced and not internal:
+            continue
+        depth = facts.codes.deepest(lane)
+        own = facts.own(lane, depth)
+        stands = own if internal else width - own
+        if EXACT < stands < facts.thin - EXACT:
+            cut = next(
+                Place(lane, i) for i in range(facts.track(lane).cuts) if facts.codes.occurs(Place(lane, i))[depth]
+            )
+            where = f"between {facts.cut(cut)} and {'its own' if internal else 'the opposite'} edge"
+            yield _thin(facts, stands, where, facts.codes.witness({cut: depth}))
+            return
+
+
+def _gap(facts: Facts) -> Iterator[LintFinding]:
+    """A groove is as wide as its cutter wherever the cutter stands, in every legal code."""
+    worst: tuple[float, float, str, dict[Place, int | Sequence[int]]] | None = None
+    for one, other in facts.facing():
+        if facts.track(one).milling == "internal":
+            for lane, opposite in ((one, other), (other, one)):
+                for found in _squeezed(facts, lane, opposite):
+                    if worst is None or found[1] - found[0] > worst[1] - worst[0] + EXACT:
+                        worst = found
+    if worst is not None:
+        gap, needed, where, wanted = worst
+        message = (
+            f"{where} the groove is {facts.length(gap)} wide and the cutter of {facts.length(2 * facts.radius)} needs "
+            f"{facts.length(needed)}: it takes metal from the opposite wall"
+        )
+        yield LintFinding("gap-narrow", "error", message, facts.codes.witness(wanted))
+
+
+def _squeezed(
+    facts: Facts, lane: int, opposite: int
+) -> Iterator[tuple[float, float, str, dict[Place, int | Sequence[int]]]]:
+    """(gap, needed, where, depths of a witness): the cutter working a lane against the seats of the opposite wall."""
+    width, r = float(facts.system.need("blade.width")), facts.radius
+    half = float(facts.system.cutting.seat or 0.0) / 2
+    track = facts.track(lane)
+    for j in range(facts.track(opposite).cuts):
+        b = Place(opposite, j)
+        for i in range(track.cuts):
+            a = Place(lane, i)
+            beside = max(facts.along(a, b) - half, 0.0)
+            needed = r + sqrt(r * r - beside * beside) if beside < r else 0.0
+            for d, e in pairs(facts.codes.together(a, b)) if needed else ():
+                gap = width - facts.own(lane, d) - facts.own(opposite, e)
+                if gap < needed - EXACT:
+                    yield gap, needed, f"at {facts.cuts(a, b)}", {a: d, b: e}
+        # A square move comes to a deeper cut at the depth of the shallower one before or after it.
+        level = next((Place(lane, i) for i in range(track.cuts) if facts.along(Place(lane, i), b) < EXACT), None)
+        for i in () if level is None else (level.cut - 1, level.cut + 1):
+            if level is None or not 0 <= i < track.cuts:
+                continue
+            a = Place(lane, i)
+            for d, e in pairs(facts.codes.together(a, b)):
+                gap = width - facts.own(lane, d) - facts.own(opposite, e)
+                deeper = tuple(range(d + 1, len(track.depths)))
+                wanted: dict[Place, int | Sequence[int]] = {a: d, level: deeper, b: e}
+                if gap < 2 * r - EXACT and deeper and facts.codes.witness(wanted) is not None:
+                    yield (
+                        gap,
+                        2 * r,
+                        f"coming from {facts.cut(a)} to {facts.cut(level)}, opposite {facts.cut(b)},",
+                        wanted,
+                    )
+
+
+def _levels(facts: Facts, lane: int) -> Iterator[tuple[int, dict[Place, int | Sequence[int]], str]]:
+    """Each depth at which the cutter runs along a lane between two cuts or leaves it: with a witness' depths and where."""
+    track = facts.track(lane)
+    seen: set[int] = set()
+    for i in range(track.cuts - 1):
+        a, b = Place(lane, i), Place(lane, i + 1)
+        for d, e in pairs(facts.codes.together(a, b)):
+            if min(d, e) not in seen:
+                seen.add(min(d, e))
+                yield min(d, e), {a: d, b: e}, f"between {facts.cuts(a, b)}"
+    last = Place(lane, track.cuts - 1)
+    for d in np.flatnonzero(facts.codes.occurs(last)).tolist():
+        if d not in seen:
+            yield d, {last: d}, f"beyond {facts.cut(last)}"
+
+
+def _slivers(facts: Facts) -> Iterator[LintFinding]:
+    """Nothing stands outboard of the wall of an external or edge track."""
+    wide = 2 * facts.radius
+    prepared = facts.system.blade.prepared or 0.0
+    for lane in facts.lanes:
+        track = facts.track(lane)
+        if track.milling == "internal":
+            continue
+        first = facts.own(lane, 0)
+        worst: tuple[float, int, dict[Place, int | Sequence[int]], str] | None = None
+        for depth, wanted, where in _levels(facts, lane):
+            own = facts.own(lane, depth)
+            stands = _uncovered((0.0, own), [(0.0, prepared), (own - wide, own), (first - wide, first)])
+            if stands > EXACT and (worst is None or stands > worst[0] + EXACT):
+                worst = stands, depth, wanted, where
+        if worst is not None:
+            stands, depth, wanted, where = worst
+            own = facts.own(lane, depth)
+            message = (
+                f"a sliver of {facts.length(stands)} stands outboard of the wall {where}: at depth {track.labels[depth]} the "
+                f"wall lies {facts.length(own)} in from its edge, and the cutter clears {facts.length(wide)}; a wider cutter, "
+                f"or a blank that comes `prepared` further in, leaves none"
+            )
+            yield LintFinding("sliver", "warning", message, facts.codes.witness(wanted))
+            return
+    yield from _only_cleared_by_the_first_pass(facts, wide, prepared)
+
+
+def _only_cleared_by_the_first_pass(facts: Facts, wide: float, prepared: float) -> Iterator[LintFinding]:
+    for lane in facts.lanes:
+        track, depth = facts.track(lane), facts.codes.deepest(lane)
+        over = facts.own(lane, depth) - wide - prepared
+        if track.milling != "internal" and over > EXACT:
+            message = (
+                f"at depth {track.labels[depth]} of {track.name} the wall lies {facts.length(facts.own(lane, depth))} in from "
+                f"its edge, and the cutter clears {facts.length(wide)}: only the pass at the shallowest depth takes the "
+                f"{facts.length(over)} outboard; on a machine that follows the wall alone it stands as a sliver"
+            )
+            yield LintFinding("sliver", "note", message)
+            return
+
+
+def _uncovered(span: Span, covers: Sequence[Span]) -> float:
+    """The length of a span that no cover covers."""
+    at, left = span[0], 0.0
+    for low, high in sorted(covers):
+        if high > at:
+            left += max(min(low, span[1]) - at, 0.0)
+            at = max(at, min(high, span[1]))
+    return left + max(span[1] - at, 0.0)
+
+
+def _islands(facts: Facts) -> Iterator[LintFinding]:
+    """Nothing stands inside a groove between its walls."""
+    width, wide = float(facts.system.need("blade.width")), 2 * facts.radius
+    faced = dict(facts.facing())
+    for lane in facts.lanes:
+        if facts.track(lane).milling != "internal":
+            continue
+        first = facts.own(lane, 0)
+        passes = [(first, first + wide)]
+        other = faced.get(lane)
+        if other is not None:
+            opposite = width - facts.own(other, 0)
+            passes.append((opposite - wide, opposite))
+        end = max(high for _, high in passes)
+        for depth, wanted, where in _levels(facts, lane):
+            own = facts.own(lane, depth)
+            stands = _uncovered((own, end), [*passes, (own, own + wide)])
+            if stands > EXACT:
+                message = (
+                    f"an island of {facts.length(stands)} stands in the groove {where}: the cutter clears {facts.length(wide)} "
+                    f"along the wall at depth {facts.track(lane).labels[depth]} and along the shallowest walls, and no more"
+                )
+                yield LintFinding("island", "warning", message, facts.codes.witness(wanted))
+                return
+
+
+def _is_milled(system: System) -> bool:
+    return is_round(system) and any(track.milling != "internal" for track in system.tracks)
+
+
+def _is_groove(system: System) -> bool:
+    return is_round(system) and any(track.milling == "internal" for track in system.tracks)
+
+
+CHECKS = (
+    Check("the metal between walls", _web, ("blade.width", "cutting.cutter"), is_round),
+    Check(
+        "the metal between walls",
+        _web,
+        ("blade.width", "cutting.root", "cutting.angle"),
+        lambda system: not is_round(system),
+    ),
+    Check("the metal between walls and edges", _edge, ("blade.width",)),
+    Check("the width of the groove", _gap, ("blade.width", "cutting.cutter"), _is_groove),
+    Check("islands in the groove", _islands, ("blade.width", "cutting.cutter"), _is_groove),
+    Check("slivers outboard of the walls", _slivers, ("blade.width", "cutting.cutter"), _is_milled),
+)

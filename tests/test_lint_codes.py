@@ -1,0 +1,273 @@
+"""What the lint says about codes, held to brute force: every code listed, every claim judged by its definition."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import attrs
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import bitting
+from bitting.diagram import code_space
+from bitting.lint import en1303, lint, readout, rules
+from bitting.lint.legal import Legal
+from bitting.model import Place
+from bitting.rules import read_rules
+from tests.make import any_system, one_track, sentences, system, track
+from tests.oracle import broken, every_code
+
+
+def legal_codes(made):
+    return [code for code in every_code(made) if not any(broken(text, made, code) for text in made.must)]
+
+
+def shares(made, codes):
+    """(stay legal, all) for slips in one cut, slips by one depth, and swaps of unlike neighbours, by trying each."""
+    known = set(codes)
+    stay, happen = [0, 0, 0], [0, 0, 0]
+    for code in codes:
+        for lane, row in enumerate(code):
+            size = len(made.lanes[lane].track.labels)
+            for cut, depth in enumerate(row):
+                changed = [(0, cut, other) for other in range(size) if other != depth]
+                changed += [(1, cut, other) for other in (depth - 1, depth + 1) if 0 <= other < size]
+                for kind, at, other in changed:
+                    slipped = list(row)
+                    slipped[at] = other
+                    happen[kind] += 1
+                    stay[kind] += (*code[:lane], tuple(slipped), *code[lane + 1 :]) in known
+                if cut + 1 < len(row) and row[cut + 1] != depth:
+                    slipped = list(row)
+                    slipped[cut], slipped[cut + 1] = row[cut + 1], depth
+                    happen[2] += 1
+                    stay[2] += (*code[:lane], tuple(slipped), *code[lane + 1 :]) in known
+    return stay, happen
+
+
+@settings(max_examples=120, deadline=None)
+@given(any_system)
+def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
+    codes = legal_codes(made)
+    space = code_space(made)
+    if not codes:
+        assert space.count == 0
+        return
+    stay, happen = shares(made, codes)
+    hidden, possible = readout.exact_slips(space)
+    assert [h * len(codes) for h in hidden] == stay
+    assert [p * len(codes) for p in possible] == happen
+
+
+@settings(max_examples=60, deadline=None)
+@given(any_system)
+def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
+    space = code_space(made)
+    if space.count == 0:
+        return
+    for diagram in space.diagrams:
+        small, large = readout._Walker(diagram, 10**9), readout._Walker(diagram, 10**9)
+        large.kind = object
+        large.below = [counts.astype(object) for counts in diagram.counts]
+        large.above = large._ways_in()
+        assert large.count() == small.count()
+
+
+def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
+    made = system(track(cuts=40, labels="12345678"), must=("adjacent cuts differ by at most 3",))
+    monkeypatch.setattr(readout, "DRAWS", 300)
+    slips = readout.unnoticed(code_space(made))
+    near = readout._estimated(code_space(made))
+    assert code_space(made).count > 2**64
+    assert slips.exact
+    for name in readout.SLIPS:
+        assert getattr(slips, name) == pytest.approx(getattr(near, name), abs=5 * near.sd)
+
+
+def test_an_estimate_says_that_it_is_one() -> None:
+    made = bitting.load_system("heron")
+    exact, rough = readout.unnoticed(code_space(made)), readout.unnoticed(code_space(made), most_pairs=1)
+    assert exact.exact
+    assert not rough.exact
+    assert 0 < rough.sd < 0.01
+    assert "sd" in rough.as_dict()
+    for name in readout.SLIPS:
+        assert getattr(exact, name) == pytest.approx(getattr(rough, name), abs=5 * rough.sd)
+
+
+@settings(max_examples=120, deadline=None)
+@given(any_system, st.data())
+def test_depths_and_pairs_that_occur(made, data) -> None:
+    codes = legal_codes(made)
+    if not codes:
+        return
+    legal = Legal(made, code_space(made))
+    places = [Place(lane, cut) for lane, row in enumerate(codes[0]) for cut in range(len(row))]
+    a, b = data.draw(st.sampled_from(places)), data.draw(st.sampled_from(places))
+    seen = {(code[a.lane][a.cut], code[b.lane][b.cut]) for code in codes}
+    table = legal.together(a, b)
+    assert {(d, e) for d in range(table.shape[0]) for e in range(table.shape[1]) if table[d, e]} == seen
+    assert {d for d, occurs in enumerate(legal.occurs(a)) if occurs} == {d for d, _ in seen}
+    assert legal.deepest(a.lane) == max(max(code[a.lane]) for code in codes)
+    for d in range(table.shape[0]):
+        for e in range(table.shape[1]):
+            if a == b and d != e:
+                continue
+            first = next((c for c in codes if c[a.lane][a.cut] == d and c[b.lane][b.cut] == e), None)
+            witness = legal.witness({a: d, b: e})
+            assert (witness is None) == (first is None)
+            if witness is not None:
+                found = bitting.parse_code(witness, made).depths
+                assert found in codes
+                assert (found[a.lane][a.cut], found[b.lane][b.cut]) == (d, e)
+
+
+def kept(made, texts):
+    return sum(1 for code in every_code(made) if not any(broken(text, made, code) for text in texts))
+
+
+@settings(max_examples=60, deadline=None)
+@given(any_system)
+def test_idle_rules_and_clashes(made) -> None:
+    all_of_them = rules.sentences_of(made)
+    total = kept(made, made.must)
+    if total:
+        idle = [i for i in range(len(made.must)) if kept(made, made.must[:i] + made.must[i + 1 :]) == total]
+        told = [f.message for f in rules.idle_rules(all_of_them)]
+        assert [next(i for i in idle if f"the rule “{made.must[i]}”" in message) for message in told] == idle
+        return
+    clash, sure = rules.smallest_clash(all_of_them, all_of_them.everything)
+    assert sure
+    assert kept(made, [made.must[i] for i in clash]) == 0
+    for fewer in combinations(made.must, len(clash) - 1):
+        assert kept(made, fewer) > 0
+    assert [f.code for f in lint(made).findings if f.level == "error"][:1] == ["contradiction"]
+
+
+@settings(max_examples=80, deadline=None)
+@given(any_system)
+def test_unused_depths(made) -> None:
+    codes = legal_codes(made)
+    if not codes:
+        return
+    all_of_them = rules.sentences_of(made)
+    about = [
+        t
+        for t, r in zip(made.must, all_of_them.rules, strict=True)
+        if all(x.identifier == "position-depths" for x in r)
+    ]
+    for lane, made_lane in enumerate(made.lanes):
+        for depth in range(len(made_lane.track.labels)):
+            dead, unsaid = rules._dead(all_of_them, Legal(made, code_space(made)), lane, depth)
+            never = [cut for cut in range(made_lane.track.cuts) if all(code[lane][cut] != depth for code in codes)]
+            assert [place.cut for place in dead] == never
+            loose = [code for code in every_code(made) if not any(broken(text, made, code) for text in about)]
+            said = [cut for cut in never if all(code[lane][cut] != depth for code in loose)]
+            assert [place.cut for place in unsaid] == [cut for cut in never if cut not in said]
+
+
+@settings(max_examples=60, deadline=None)
+@given(one_track(), st.data())
+def test_advice(made, data) -> None:
+    labels, cuts = "".join(made.tracks[0].labels), made.tracks[0].cuts
+    advice = tuple(data.draw(st.lists(sentences(cuts, labels), min_size=1, max_size=2, unique=True)))
+    made = attrs.evolve(made, should=advice, rules=read_rules(made, made.must, advice))
+    codes = legal_codes(made)
+    if not codes:
+        return
+    follow = [sum(not broken(text, made, code) for code in codes) for text in advice]
+    wanted = [{0: "advice-never-kept", len(codes): "advice-always-kept"}.get(n) for n in follow]
+    both = sum(not any(broken(text, made, code) for text in advice) for code in codes)
+    if len(advice) == 2 and all(follow) and both == 0:
+        wanted.append("advice-clash")
+    assert [f.code for f in rules.advice(rules.sentences_of(made), len(codes))] == [code for code in wanted if code]
+
+
+def test_saying_aloud_what_other_rules_bring_about_is_no_fault() -> None:
+    must = ("adjacent cuts differ by at most 1", "first cut is one of 1 2")
+    found = lint(system(track(), must=must))
+    assert [f.message for f in found.findings if f.code == "unused-depth"] == [
+        "depth 4 can never stand at cut 2; “adjacent cuts differ by at most 1” and “first cut is one of 1 2” bar it"
+    ]
+    found = lint(system(track(), must=(*must, "cut 2 is not 4")))
+    assert [(f.code, f.level) for f in found.findings if f.code in ("unused-depth", "idle-rule")] == [
+        ("idle-rule", "note")
+    ]
+    # A sentence about one cut that another such sentence makes idle is a fault like any other.
+    found = lint(system(track(), must=(*must, "first cut is not 4")))
+    assert ("idle-rule", "warning") in [(f.code, f.level) for f in found.findings]
+
+
+def test_a_rule_of_several_tracks_is_idle_only_if_it_is_so_on_all() -> None:
+    both = (track("left"), track("right"))
+    found = lint(
+        system(*both, must=("on left, adjacent cuts differ by at most 1", "adjacent cuts differ by at most 2"))
+    )
+    assert [f.code for f in found.findings if f.code == "idle-rule"] == []
+    found = lint(
+        system(*both, must=("adjacent cuts differ by at most 1", "on left, adjacent cuts differ by at most 2"))
+    )
+    assert [f.code for f in found.findings if f.code == "idle-rule"] == ["idle-rule"]
+
+
+def test_codes_too_many_sided_to_hold_prove_nothing(monkeypatch) -> None:
+    from bitting.errors import TooLargeError
+
+    def refuse(*_, **__):
+        raise TooLargeError("the codes are too many-sided", rule="a rule")
+
+    monkeypatch.setattr("bitting.lint.run.code_space", refuse)
+    found = lint(bitting.load_system("plover"))
+    assert [(f.code, f.level) for f in found.findings] == [("too-large", "warning")]
+    assert "nothing about the legal codes is proved" in found.findings[0].message
+
+
+def keeps(code, grade) -> bool:
+    """Whether a code keeps the limits of a grade, in each of its lists."""
+    for row in code:
+        if max(row.count(d) for d in row) > grade.identical_percent * len(row) // 100:
+            return False
+        run = 1
+        for a, b in zip(row, row[1:], strict=False):
+            run = run + 1 if a == b else 1
+            if grade.most_equal is not None and run > grade.most_equal:
+                return False
+    return True
+
+
+@settings(max_examples=40, deadline=None)
+@given(any_system)
+def test_grades_by_brute_force(made) -> None:
+    codes = legal_codes(made)
+    if not codes:
+        return
+    for grade, (graded, witness) in zip(en1303.GRADES, en1303.grades(made, len(codes)), strict=True):
+        good = [code for code in codes if keeps(code, grade)]
+        assert graded.usable == len(good)
+        assert graded.by_rules == (len(good) == len(codes))
+        detainers = sum(map(len, codes[0]))
+        assert graded.met == (len(good) >= grade.differs and detainers >= grade.detainers)
+        assert (witness is None) == (len(good) == len(codes))
+        if witness is not None:
+            found = bitting.parse_code(witness, made).depths
+            assert found in codes
+            assert not keeps(found, grade)
+
+
+def test_labels_that_are_rule_words_can_be_counted_for_grades() -> None:
+    made = system(track(labels=["a", "b", "is", "no"], cuts=3))
+    codes = legal_codes(made)
+    assert [graded.usable for graded, _ in en1303.grades(made, len(codes))] == [
+        sum(keeps(code, grade) for code in codes) for grade in en1303.GRADES
+    ]
+
+
+def test_more_counts_than_are_made_leave_a_grade_open(monkeypatch) -> None:
+    monkeypatch.setattr(en1303, "MOST_COUNTS", 2)
+    made = system(track(cuts=6))
+    findings, figures = en1303.report(made, code_space(made).count)
+    assert figures["grades"][1]["met"] is None
+    assert "open" in findings[2].message
+    assert "too many-sided to count" in findings[2].message
+    assert "no certification" in findings[0].message
