@@ -325,6 +325,14 @@ def test_probabilities_are_those_of_decoding_among_the_candidates():
         held = [sum(weight[text] for text in blank) for blank in got.tries]
         assert all(a >= b - 1e-12 for a, b in itertools.pairwise(held))
 
+        for fact in got.facts:
+            at = 3 * (fact.track == "right") + fact.cut - 1
+            groups = {}
+            for text, probability in weight.items():
+                groups.setdefault(flat_of(text, system)[at], []).append(probability)
+            mean = sum(sum(group) * len(group) for group in groups.values())
+            assert fact.codes == pytest.approx(mean, rel=1e-4)
+
         locked = complete(code, system, 10_000, readings=readings, lock="door")
         gathered = {}
         for text, probability in weight.items():
