@@ -45,6 +45,8 @@ class Report:
     findings: tuple[Finding, ...]
     suggestions: tuple[Suggestion, ...] = ()
     lock: str | None = None
+    suggestions_note: str = ""
+    """Why a wrong code has no suggestions; "" where it has some, and for a legal code."""
 
     @property
     def legal(self) -> bool:
@@ -60,6 +62,7 @@ class Report:
             "legal": self.legal,
             "findings": [finding.as_dict() for finding in self.findings],
             "suggestions": [suggestion.as_dict() for suggestion in self.suggestions],
+            "suggestions_note": self.suggestions_note,
         }
 
 
@@ -77,9 +80,10 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
         findings += _no_key(code, system)
     findings.sort(key=reading_order)
     suggestions: tuple[Suggestion, ...] = ()
+    note = ""
     if suggest and any(f.level == "must" for f in findings):
-        suggestions = _suggestions(code)
-    return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock)
+        suggestions, note = _suggestions(code)
+    return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock, note)
 
 
 def reading_order(finding: Finding) -> tuple[bool, Span]:
@@ -87,10 +91,12 @@ def reading_order(finding: Finding) -> tuple[bool, Span]:
     return finding.level != "must", finding.span or (-1, -1)
 
 
-def _suggestions(code: Code) -> tuple[Suggestion, ...]:
-    """The nearest legal codes; none where the code space is too large to search."""
-    del code
-    return ()
+def _suggestions(code: Code) -> tuple[tuple[Suggestion, ...], str]:
+    """The five likeliest codes that may have been meant, or why there are none (see `bitting.repair`)."""
+    from bitting.repair import nearest as nearest_codes  # numpy, only for a code that is wrong
+
+    answer = nearest_codes(code, best=5)
+    return tuple(Suggestion(n.code, n.change, n.probability) for n in answer.codes), answer.note
 
 
 def read_places(system: System, lock: str) -> list[Place]:

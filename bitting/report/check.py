@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 
 from bitting.checking import Report
@@ -32,11 +33,38 @@ def render(code: Code, report: Report, columns: int, plain: bool) -> Iterator[tu
     for finding in (*faults, *advice):
         yield "", None
         yield from _finding(code.text, finding)
-    if report.suggestions:
+    yield from _suggestions(report, columns)
+
+
+def _suggestions(report: Report, columns: int) -> Iterator[tuple[str, str | None]]:
+    """What may have been meant, or why nothing is suggested; the slip goes below the code where the line is too long."""
+    if report.suggestions_note:
         yield "", None
-        yield "the likeliest codes that may have been meant:", None
-        for suggestion in report.suggestions:
-            yield f"  {suggestion.code}   {suggestion.change} ({suggestion.probability:.0%})", None
+        yield report.suggestions_note, None
+    if not report.suggestions:
+        return
+    yield "", None
+    yield "the likeliest codes that may have been meant:", None
+    width = max(len(suggestion.code) for suggestion in report.suggestions)
+    beside = all(8 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
+    for suggestion in report.suggestions:
+        chance = f"  {_percent(suggestion.probability):>4}  "
+        if beside:
+            yield f"{chance}{suggestion.code:<{width}}  {suggestion.change}", None
+        else:
+            yield f"{chance}{suggestion.code}", None
+            yield f"{'':8}{suggestion.change}", None
+    meaning = (
+        "how likely each is, if a legal code was meant and at most two slips were made; how common slips are is assumed"
+    )
+    yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
+
+
+def _percent(probability: float) -> str:
+    """A probability for people: 0% and 100% only where it is that."""
+    if 0 < probability < 0.005:
+        return "<1%"
+    return ">99%" if 0.995 <= probability < 1 else f"{probability:.0%}"
 
 
 def _finding(text: str, finding: Finding) -> Iterator[tuple[str, str | None]]:
