@@ -254,6 +254,18 @@ def test_no_legal_code_at_all() -> None:
     assert "within two slips" in answer.note
 
 
+def test_a_legal_code_is_likeliest_as_written() -> None:
+    first = nearest(bitting.parse_code("1 2 3 1 2 3", PLAIN)).codes[0]
+    assert (first.code, first.change) == ("1 2 3 1 2 3", "as written")
+    assert first.probability > 0.5
+
+
+def test_a_side_that_lacks_a_list_is_completed_from_the_other() -> None:
+    made = attrs.evolve(PAIR, sides=("top", "bottom"), convenience=True)
+    first = nearest(bitting.parse_code("top(left: 1324 / right: 3121); bottom(left: 1324)", made)).codes[0]
+    assert (first.code, first.change) == ("left: 1 3 2 4 / right: 3 1 2 1", "the same cuts on every side")
+
+
 def test_another_systems_code_is_refused() -> None:
     with pytest.raises(BittingError, match="another system"):
         Repairer(PLAIN).nearest(bitting.parse_code("1 2 3 1", LETTERS))

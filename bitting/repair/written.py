@@ -168,7 +168,8 @@ def _shared_out(code: Code) -> Iterator[tuple[tuple[Stream, ...], Rows, str]]:
                 given[Stream(number, lane.side, lane.label)] = ()
         streams = tuple(sorted(given, key=lambda stream: (stream.lane, stream.side or "")))
         lengths = ", ".join(f"{stream.name} {len(given[stream])}" for stream in streams)
-        otherwise = f"shared out as {lengths}" if again else "the same cuts on every side"
+        alone = code.system.sided or len(groups) == 1
+        otherwise = f"shared out as {lengths}" if again else "as written" if alone else "the same cuts on every side"
         yield streams, tuple(given[stream] for stream in streams), otherwise
 
 
