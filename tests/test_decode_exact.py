@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from attrs import evolve
 from scipy.stats import exponnorm, norm
 
 from bitting.decode import Decoded, Decoder, MeasurementModel, decode
 from bitting.decode.density import density, log_density
+from bitting.errors import BittingError
 from bitting.model import Readings, System
 from tests.decode_oracle import Brute, make_readings, make_system
 
@@ -166,3 +168,24 @@ def test_many_repeats_integrate_as_few_do() -> None:
         model = MeasurementModel(0.05, 0.08, 0.06, 0.01, cut_sd=own)
         readings = make_readings(system, one([values, 8.1]))
         compare(system, readings, model, Brute(readings, system, model, points=81 if own else 301), 1e-6)
+
+
+def test_a_lock_is_decoded_by_the_cuts_it_reads() -> None:
+    """Codes that differ only where the lock doesn't read count as one: brute force adds them up."""
+    system = evolve(
+        make_system(must=("adjacent cuts differ by at most 1", "at least 2 different depths")), locks={"door": (1, 2)}
+    )
+    readings = make_readings(system, one([8.33, 8.0, 7.95, 7.6]))
+    result = decode(readings, system, 8, PLAIN, lock="Door")
+    sums: dict[tuple[int, int], float] = {}
+    brute = Brute(readings, system, PLAIN, points=501)
+    for code, probability in zip(brute.codes, brute.probabilities, strict=True):
+        sums[code[0][1:3]] = sums.get(code[0][1:3], 0.0) + probability
+    expected = sorted(sums.items(), key=lambda row: -row[1])[:8]
+    assert [c.depths[0][1:3] for c in result.candidates] == [pair for pair, _ in expected]
+    assert [c.probability for c in result.candidates] == pytest.approx([p for _, p in expected], abs=1e-6)
+    assert result.code == f"? {expected[0][0][0] + 1} {expected[0][0][1] + 1} ?"
+    assert [cut.cut for cut in result.cuts] == [2, 3]
+    with pytest.raises(BittingError, match="no lock 'boot'") as caught:
+        decode(readings, system, lock="boot")
+    assert "door" in caught.value.hint

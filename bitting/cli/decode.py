@@ -42,6 +42,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 @click.option("--made", type=click.Choice(["original", "copy"]), help="How the key was cut: by code, or as a copy.")
 @click.option("--wear", metavar="AMOUNT", help="none, light, heavy, or the mean wear of a cut as a length.")
 @click.option("--caliper", metavar="LENGTH", help="The caliper's error limits (0.02 for ±0.02), in the system's unit.")
+@click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
 @json_option
 @answers
 def command(
@@ -54,6 +55,7 @@ def command(
     made: Made | None,
     wear: str | None,
     caliper: str | None,
+    lock: str | None,
     as_json: bool,
 ) -> int:
     """The most probable legal code of a measured key, how sure it is, and what to measure again.
@@ -69,7 +71,7 @@ def command(
     systems = [load_system(name) for name in dict.fromkeys(chosen)]
     models = {system.name: _model(system, made, wear, caliper) for system in systems}
     text = ask(readings, "Readings")
-    result = _decode(text, systems, unit, best, sure, models)
+    result = _decode(text, systems, unit, best, sure, models, lock)
     if as_json:
         print_json(result.as_dict())
     else:
@@ -78,14 +80,22 @@ def command(
 
 
 def _decode(
-    text: str, systems: list[System], unit: str | None, best: int, sure: float, models: dict[str, MeasurementModel]
+    text: str,
+    systems: list[System],
+    unit: str | None,
+    best: int,
+    sure: float,
+    models: dict[str, MeasurementModel],
+    lock: str | None,
 ) -> Decoded:
     from bitting.decode import decode, decode_among
     from bitting.notation import parse_readings
 
     if len(systems) == 1:
         system = systems[0]
-        return decode(parse_readings(text, system, unit), system, best, models[system.name], sure)
+        return decode(parse_readings(text, system, unit), system, best, models[system.name], sure, lock=lock)
+    if lock is not None:
+        raise BittingError("--lock names a lock of one system, and several systems are compared", hint="name one -s")
     return decode_among(
         lambda system: parse_readings(text, system, unit), systems, best, sure, model_of=lambda s: models[s.name]
     )

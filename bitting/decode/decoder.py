@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from attrs import evolve
 
 from bitting.decode.advice import COMPARED, measure_next
 from bitting.decode.compiled import Chain, compile_diagram
@@ -33,7 +34,7 @@ from bitting.decode.suspicion import wrong_shares
 from bitting.decode.tables import cut_tables
 from bitting.decode.witness import Witness, witnesses_of
 from bitting.errors import BittingError
-from bitting.model import Place, Readings, System, code_of
+from bitting.model import Depths, Place, Readings, System, code_of
 
 SURE = 0.95
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
@@ -44,11 +45,18 @@ class Decoder:
     """Decodes keys of one system with one model. Set-up builds the diagram of legal codes; keys share it.
 
     `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
-    all of its figures. Raises `BittingError` for a system without legal codes or too large for a diagram.
+    all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
+    have `?` elsewhere. Raises `BittingError` for a system without legal codes or too large for a diagram.
     """
 
     def __init__(
-        self, system: System, model: MeasurementModel | None = None, *, made: Made | None = None, space: Any = None
+        self,
+        system: System,
+        model: MeasurementModel | None = None,
+        *,
+        made: Made | None = None,
+        lock: str | None = None,
+        space: Any = None,
     ) -> None:
         from bitting.diagram import code_space
 
@@ -61,6 +69,8 @@ class Decoder:
                 hint="`bitting systems lint` says which rules contradict each other",
             )
         self.chains: tuple[Chain, ...] = tuple(compile_diagram(diagram) for diagram in space.diagrams)
+        self.lock = lock
+        self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
         self._fits: dict[Pattern, FitTest] = {}
 
@@ -77,7 +87,7 @@ class Decoder:
                 hint="give at least one reading; `?` stands for a cut that could not be measured",
             )
         posterior = self.posterior(witnesses)
-        ranked = best_codes(posterior, self.system, best)
+        ranked = best_codes(posterior, self.system, best, self.ignored)
         return self._answer(witnesses, posterior, ranked, sure, advise=advise)
 
     def posterior(self, witnesses: tuple[Witness, ...]) -> Posterior:
@@ -104,11 +114,11 @@ class Decoder:
     def _answer(
         self, witnesses: tuple[Witness, ...], posterior: Posterior, ranked: list[Ranked], sure: float, *, advise: bool
     ) -> Decoded:
-        best = ranked[0]
+        best = self._filled(ranked[0], posterior)
         fit = Fit(self.fit_test(witnesses).p_value(witnesses, best.depths), FIT_LIMIT)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
         again: tuple[Next, ...] = ()
-        if advise and verdict == "unsure":
+        if advise and verdict == "unsure" and not self.ignored:
             compared = best_codes(posterior, self.system, COMPARED)
             again = measure_next(witnesses, posterior, compared, self.system, self.model, self.along)
         wrong = [(0.0,) * len(one.values) for one in witnesses]
@@ -118,9 +128,7 @@ class Decoder:
         scales = np.array([scale for scale, _ in wear_scales(self.model)])
         wear = float(scales @ shared.scale_shares)
         spread = math.sqrt(max(float((scales - wear) ** 2 @ shared.scale_shares), 0.0))
-        candidates = tuple(
-            Candidate(str(code_of(self.system, r.depths)), min(r.probability, 1.0), r.depths) for r in ranked
-        )
+        candidates = tuple(Candidate(self._text(r.depths), min(r.probability, 1.0), r.depths) for r in ranked)
         return Decoded(
             system=self.system.name,
             verdict=verdict,
@@ -140,6 +148,28 @@ class Decoder:
             of=self.system,
         )
 
+    def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
+        """The code with the most probable depth at each cut that the lock doesn't read."""
+        rows = [list(row) for row in ranked.depths]
+        for place in self.ignored:
+            rows[place.lane][place.cut] = int(posterior.shares[place].argmax())
+        return Ranked(tuple(tuple(row) for row in rows), ranked.probability)
+
+    def _text(self, depths: Depths) -> str:
+        """The canonical code, `?` where the lock doesn't read."""
+        code = code_of(self.system, depths)
+        if not self.ignored:
+            return str(code)
+        opened = []
+        for number, written in enumerate(code.written):
+            anything = tuple(range(len(self.system.lanes[number].track.depths)))
+            cuts = tuple(
+                evolve(cut, depths=anything) if Place(number, i) in self.ignored else cut
+                for i, cut in enumerate(written.cuts)
+            )
+            opened.append(evolve(written, cuts=cuts))
+        return str(evolve(code, written=tuple(opened)))
+
     def _cuts(
         self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked, wrong: Sequence[tuple[float, ...]]
     ) -> tuple[CutResult, ...]:
@@ -151,6 +181,8 @@ class Decoder:
         for number, lane in enumerate(self.system.lanes):
             for cut in range(lane.track.cuts):
                 place = Place(number, cut)
+                if place in self.ignored:
+                    continue
                 depth = best.depths[number][cut]
                 shares = np.clip(posterior.shares[place], 0.0, 1.0)
                 others = sorted((d for d in range(len(shares)) if d != depth), key=lambda d: (-shares[d], d))
@@ -184,6 +216,23 @@ def _mean(witnesses: list[Witness]) -> float | None:
     return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
 
 
+def _not_read_by(system: System, lock: str | None) -> frozenset[Place]:
+    """The cuts that a lock of the system doesn't read."""
+    if lock is None:
+        return frozenset()
+    by_name = {name.casefold(): cuts for name, cuts in system.locks.items()}
+    read = by_name.get(lock.casefold())
+    if read is None:
+        known = ", ".join(system.locks) or "none: the system file has no [locks]"
+        raise BittingError(f"{system.name!r} has no lock '{lock}'", hint=f"its locks are {known}")
+    return frozenset(
+        Place(number, cut)
+        for number, lane in enumerate(system.lanes)
+        for cut in range(lane.track.cuts)
+        if cut not in read
+    )
+
+
 def _check_options(best: int, sure: float) -> None:
     if best < 1:
         raise BittingError(f"best is {best} and must be at least 1", hint="it is the number of codes to list")
@@ -201,14 +250,15 @@ def decode(
     sure: float = SURE,
     *,
     made: Made | None = None,
+    lock: str | None = None,
 ) -> Decoded:
     """The most probable legal code of a measured key.
 
     `best` codes are listed, in exact order; `model` overrides the system's measuring figures (lengths in its unit),
-    `made` only its shared errors; `sure` is the probability the whole code needs to be called sure. For many keys of
+    `made` only its shared errors; `lock` limits the code to the cuts that lock reads; `sure` is the probability the whole code needs to be called sure. For many keys of
     one system make a `Decoder`, which pays the set-up once.
     """
-    return Decoder(system, model, made=made).decode(readings, best, sure)
+    return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
 
 
 def decode_many(

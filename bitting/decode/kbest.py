@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import islice
 
 import numpy as np
@@ -25,7 +25,7 @@ from bitting.decode.density import Array
 from bitting.decode.grid import Grid
 from bitting.decode.passes import best_logs
 from bitting.decode.posterior import Index, Posterior, linked
-from bitting.model import Depths, System
+from bitting.model import Depths, Place, System
 
 TIE = 1e-10
 """Relative difference of two probabilities below which they count as equal."""
@@ -42,6 +42,7 @@ class _Stage:
     best: Array
     after: Array
     crossing: bool
+    ignored: bool
 
 
 @frozen(eq=False)
@@ -52,48 +53,80 @@ class Ranked:
     probability: float
 
 
-def best_codes(posterior: Posterior, system: System, wanted: int) -> list[Ranked]:
-    """The `wanted` most probable codes (fewer where there are fewer), most probable first."""
-    for least in (LEAST, LEAST**2, 0.0):
-        found = list(islice(codes_in_order(posterior, system, least), wanted))
+def best_codes(
+    posterior: Posterior, system: System, wanted: int, ignored: Collection[Place] = frozenset()
+) -> list[Ranked]:
+    """The `wanted` most probable codes (fewer where there are fewer), most probable first.
+
+    Codes that differ only in the `ignored` cuts count as one, with the sum of their probabilities; such cuts are 0 in
+    `depths`.
+    """
+    found: list[Ranked] = []
+    for least in (0.0,) if ignored else (LEAST, LEAST**2, 0.0):
+        found = list(islice(codes_in_order(posterior, system, least, ignored), wanted))
         if len(found) == wanted and found[-1].probability >= least:
             break
     return _settle_ties(found)
 
 
-def codes_in_order(posterior: Posterior, system: System, least: float = 0.0) -> Iterator[Ranked]:
+def codes_in_order(
+    posterior: Posterior, system: System, least: float = 0.0, ignored: Collection[Place] = frozenset()
+) -> Iterator[Ranked]:
     """Every legal code of at least the probability `least`, most probable first (less probable ones may be missing)."""
-    stages, front, join = _stages(posterior, least)
+    stages, front, join = _stages(posterior, least, ignored)
     lanes = system.lanes
     begins = np.cumsum([0] + [lane.track.cuts for lane in lanes])
-    total = int(begins[-1])
     slots = [[int(begins[place.lane]) + place.cut for place in stage.step.places] for stage in stages]
     count = 0
-    heap: list[tuple[int, bytes, int, float, int, int, Array]] = [(0, bytes(total), 0, 1.0, 0, 0, front)]
+    root: Index = np.zeros(1, dtype=np.intp)
+    heap: list[tuple[int, bytes, int, float, int, Index, Array]] = [
+        (0, bytes(int(begins[-1])), 0, 1.0, 0, root, front[None, :])
+    ]
     while heap:
-        _, code, _, bound, level, node, weight = heapq.heappop(heap)
+        _, code, _, bound, level, nodes, weight = heapq.heappop(heap)
         if level == len(stages):
             depths = tuple(tuple(code[begins[i] : begins[i + 1]]) for i in range(len(lanes)))
             yield Ranked(depths, bound)
             continue
         stage = stages[level]
-        children = stage.step.children[node]
-        symbols = np.flatnonzero(children >= 0)
-        ratio = stage.logs[symbols] + stage.after[children[symbols]] - stage.best[node]
-        weights = np.exp(np.minimum(ratio, 0.0)) * weight
-        if stage.crossing and join is not None:
-            weights = join.cross(weights)
-        bounds = weights.sum(axis=1)
-        for row, symbol in enumerate(symbols):
-            if bounds[row] <= 0.0:
+        for symbol, following, weights in _next_states(stage, nodes, weight):
+            after = join.cross(weights) if stage.crossing and join is not None else weights
+            bound = float(after.sum())
+            if bound <= 0.0:
                 continue
             changed = bytearray(code)
-            for slot, depth in zip(slots[level], stage.step.symbols[symbol], strict=True):
-                changed[slot] = depth
+            if symbol is not None:
+                for slot, depth in zip(slots[level], stage.step.symbols[symbol], strict=True):
+                    changed[slot] = depth
             count += 1
-            key = -round(math.log(bounds[row]) / TIE)
-            entry = (key, bytes(changed), count, float(bounds[row]), level + 1, int(children[symbol]), weights[row])
-            heapq.heappush(heap, entry)
+            key = -round(math.log(bound) / TIE)
+            heapq.heappush(heap, (key, bytes(changed), count, bound, level + 1, following, after))
+
+
+def _next_states(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[int | None, Index, Array]]:
+    """Ways on from a prefix that stands in some nodes with weights (nodes, points): symbol, nodes and their weights.
+
+    A prefix stands in one node, unless cuts before were ignored. An ignored step has one way on: all depths together.
+    """
+    children = stage.step.children[nodes]
+    at, symbols = np.nonzero(children >= 0)
+    into = children[at, symbols]
+    ratio = stage.logs[symbols] + stage.after[into] - stage.best[nodes[at]]
+    weights = np.exp(np.minimum(ratio, 0.0)) * weight[at]
+    if nodes.size == 1 and not stage.ignored:
+        for row, symbol in enumerate(symbols):
+            yield int(symbol), into[row : row + 1], weights[row : row + 1]
+        return
+    groups = (
+        [(None, np.arange(into.size))]
+        if stage.ignored
+        else [(int(s), np.flatnonzero(symbols == s)) for s in set(symbols.tolist())]
+    )
+    for symbol, rows in groups:
+        following, place = np.unique(into[rows], return_inverse=True)
+        total = np.zeros((following.size, weights.shape[1]))
+        np.add.at(total, place, weights[rows])
+        yield symbol, following, total
 
 
 def _settle_ties(found: list[Ranked]) -> list[Ranked]:
@@ -134,7 +167,7 @@ class _Join:
         return np.asarray(np.exp(over.reshape(weights.shape[0], -1)[:, self.after] + self.best))
 
 
-def _stages(posterior: Posterior, least: float) -> tuple[list[_Stage], Array, _Join | None]:
+def _stages(posterior: Posterior, least: float, ignored: Collection[Place]) -> tuple[list[_Stage], Array, _Join | None]:
     """All steps in turn, the root's weights, and the join of two sections."""
     log_evidence = posterior.log_evidence + posterior.log_count
     stages: list[_Stage] = []
@@ -143,10 +176,12 @@ def _stages(posterior: Posterior, least: float) -> tuple[list[_Stage], Array, _J
         root = np.zeros(section.posterior.size)
         for whole, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
             chain = restrict(whole, entries, least) if least else whole
-            best = best_logs(chain, rows)
+            opened = [ignored and set(step.places) <= set(ignored) for step in chain.steps]
+            best = best_logs(chain, rows, opened)
             root = root + best[0][0]
             stages += [
-                _Stage(step, rows[i], best[i], best[i + 1], crossing=False) for i, step in enumerate(chain.steps)
+                _Stage(step, rows[i], best[i], best[i + 1], crossing=False, ignored=bool(opened[i]))
+                for i, step in enumerate(chain.steps)
             ]
         if len(posterior.sections) == 2 and not roots:
             stages[-1] = evolve(stages[-1], crossing=True)

@@ -45,15 +45,19 @@ def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]
     return follows, back[0]
 
 
-def best_logs(chain: Chain, logs: Sequence[Array]) -> list[Array]:
-    """log of the best completion of every node of every step and of the end: arrays (nodes, points)."""
+def best_logs(chain: Chain, logs: Sequence[Array], summed: Sequence[object] = ()) -> list[Array]:
+    """log of the best completion of every node of every step and of the end: arrays (nodes, points).
+
+    Steps for which `summed` is true add up what follows instead of taking the best: an upper bound of the best sum.
+    """
     best: list[Array] = [np.empty(0)] * (len(chain.steps) + 1)
     best[-1] = np.zeros((1, logs[0].shape[1]))
     for index in range(len(chain.steps) - 1, -1, -1):
         step = chain.steps[index]
         after = logs[index][step.entry_symbol]
         after += best[index + 1] if step.single else best[index + 1][step.entry_child]
-        best[index] = np.maximum.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
+        combine = np.logaddexp if summed and summed[index] else np.maximum
+        best[index] = combine.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
     return best
 
 
