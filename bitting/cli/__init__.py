@@ -16,6 +16,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "complete": ("complete", "Cuts that can't be read: what fits, and the fewest blanks to try it."),
     "compare": ("compare", "Two keys: what differs, and can one be deepened into the other?"),
     "batch": ("batch", "Go through a spreadsheet of codes."),
+    "plan": ("plan", "The moves for a machine set by hand, in order, simulated."),
+    "draw": ("draw", "The blade to scale, as SVG."),
+    "inspect": ("inspect", "Is the finished key right? Measured, cut by cut."),
+    "align": ("align", "What a measured setup key says about the machine."),
     "systems": ("systems", "The rule sets themselves: list, show, count, …"),
 }
 """Command name -> (module under bitting.cli that defines `command`, line for the overview)."""
