@@ -8,7 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import BinaryIO, Literal, cast
 
@@ -18,10 +18,12 @@ from bitting.batch.delimited import DelimitedJob, Progress, Rowwise, headerless_
 from bitting.batch.desk import Desk
 from bitting.batch.layout import Wanted
 from bitting.batch.summary import Summary, summarise
+from bitting.batch.workbook import WorkbookJob, write_delimited
 from bitting.errors import BittingError
 from bitting.files import may_write, whole_file
 from bitting.model import System
 
+ZIP, OLD_WORKBOOK = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 SPOOL = 64 << 20
 """So many bytes of a pipe are kept in memory; more go to a nameless file that only this process can read."""
 
@@ -59,31 +61,71 @@ def run_batch(
     if order.output is not None and order.output != "-":
         may_write(order.output, force=order.force, inputs=inputs)
     desk = Desk(load, default, order.suggestions)
-    with open_source(order.source) as (source, size), open_target(order, inputs) as target:
-        job = DelimitedJob(
-            source,
-            target,
-            desk,
-            order.wanted,
-            only_bad=order.only == "bad",
-            delimiter=order.delimiter,
-            progress=progress(size) if progress else None,
-            rowwise=rowwise,
-        )
+    with (
+        open_source(order.source) as (source, size),
+        open_target(order, inputs) as target,
+        ExitStack() as tables,
+    ):
+        converted = _kind(order.output) == "xlsx"
+        start = source.read(8)
+        source.seek(0)
+        told = progress(size) if progress else None
+        only_bad = order.only == "bad"
+        job: DelimitedJob | WorkbookJob
+        if start.startswith((ZIP, OLD_WORKBOOK)):
+            job = WorkbookJob(
+                source,
+                target,
+                desk,
+                order.wanted,
+                order.sheet,
+                _kind(order.output) or "xlsx",
+                macros=str(order.output).lower().endswith(".xlsm"),
+                only_bad=only_bad,
+                progress=told,
+                rowwise=rowwise,
+            )
+        else:
+            spool = tables.enter_context(tempfile.SpooledTemporaryFile(SPOOL, "w+b")) if converted else None
+            job = DelimitedJob(
+                source,
+                cast(BinaryIO, spool) if spool is not None else target,
+                desk,
+                order.wanted,
+                only_bad=only_bad,
+                delimiter=order.delimiter,
+                progress=told,
+                rowwise=rowwise,
+            )
         figures = job.run()
+        if converted and isinstance(job, DelimitedJob):
+            write_delimited(job, target)
     layout = figures.layout
+    written = job.form if isinstance(job, DelimitedJob) else None
     return summarise(
         desk,
         rows=figures.rows,
         output=order.output,
         column=layout.column,
         header=None if layout.header is None else layout.header + 1,
-        encoding=job.form.encoding.name,
-        delimiter=job.form.delimiter,
+        encoding=written.encoding.name if written else "workbook",
+        delimiter=written.delimiter if written else None,
         blank_lines=figures.blank,
         seconds=time.perf_counter() - begun,
         notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
     )
+
+
+def _kind(output: str | None) -> str | None:
+    """How the answer is to be written, by the name of its file; None where that doesn't say."""
+    suffix = Path(output or "").suffix.lower()
+    if suffix in (".xlsx", ".xlsm"):
+        return "xlsx"
+    if suffix in (".csv", ".tsv", ".txt"):
+        return "csv"
+    if suffix in (".xls", ".ods", ".parquet", ".json", ".html", ".pdf"):
+        raise BittingError(f"{suffix} can't be written", hint="name a .csv or .xlsx file with -o")
+    return None
 
 
 def unsuggested_note(desk: Desk) -> tuple[str, ...]:

@@ -1,0 +1,97 @@
+"""Is this really a workbook, and can it be opened within bounded memory? Answered before any library opens it.
+
+A workbook is a ZIP archive of XML files. A few kilobytes can unpack to gigabytes, an XML entity can expand without end, and one
+cell far away makes a reader set aside the whole rectangle before it. The archive is streamed through once, nothing of it
+is kept, and what no honest workbook does is refused.
+"""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from typing import BinaryIO
+
+from bitting.errors import BittingError
+
+MOST_BYTES = 2_000_000_000
+"""All parts together, unpacked."""
+MOST_RATIO, RATIO_FROM = 400, 64_000_000
+"""A part may unpack to so many times its size, where it unpacks to more than that many bytes."""
+MOST_CELLS = 60_000_000
+"""Cells in the rectangle that a sheet covers; readers set them all aside."""
+MOST_COLUMNS, MOST_ROWS = 16_384, 1_048_576
+_BLOCK = 1 << 20
+_OVERLAP = 64
+
+
+def check_workbook(file: BinaryIO) -> None:
+    """Raise BittingError where the file is no workbook, is damaged, or would not fit the bounds."""
+    file.seek(0)
+    if file.read(4) == b"\xd0\xcf\x11\xe0":
+        raise BittingError("this is an old workbook (XLS), or one with a password", hint="save it as XLSX without one")
+    try:
+        with zipfile.ZipFile(file) as archive:
+            parts = archive.infolist()
+            if sum(part.file_size for part in parts) > MOST_BYTES:
+                raise _refused(f"it unpacks to more than {MOST_BYTES:,} bytes")
+            for part in parts:
+                if part.file_size > RATIO_FROM and part.file_size > MOST_RATIO * max(part.compress_size, 1):
+                    raise _refused(
+                        f"{part.filename} unpacks to {part.file_size // max(part.compress_size, 1)} times its size"
+                    )
+                if part.flag_bits & 1:
+                    raise BittingError("the workbook is encrypted", hint="save it without a password")
+            if "xl/workbook.xml" not in archive.namelist():
+                raise BittingError("this is a ZIP archive, but no workbook", hint="save it as XLSX or CSV")
+            for part in parts:
+                if part.filename.endswith((".xml", ".rels", ".vml")):
+                    with archive.open(part) as stream:
+                        _check_part(stream, part.filename)  # type: ignore[arg-type]
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError, ValueError) as fault:
+        if isinstance(fault, BittingError):
+            raise
+        raise BittingError(
+            f"the workbook is damaged: {fault}", hint="open it in a spreadsheet and save it again"
+        ) from None
+    finally:
+        file.seek(0)
+
+
+def _check_part(stream: BinaryIO, name: str) -> None:
+    sheet = name.startswith("xl/worksheets/") and name.endswith(".xml")
+    columns: set[bytes] = set()
+    rows, tail, wide = 0, b"", False
+    while block := stream.read(_BLOCK):
+        if not tail:
+            wide = block[:2] in (b"\xff\xfe", b"\xfe\xff")
+        text = tail + (block.replace(b"\0", b"") if wide else block)
+        if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+            raise _refused(f"{name} declares XML entities")
+        if sheet:
+            columns.update(re.findall(rb'<c [^>]{0,40}?r="([A-Z]+)\d', text))
+            numbers = re.findall(rb'<row [^>]{0,40}?r="(\d+)"', text)
+            rows = max(rows, int(numbers[-1][:12]) if numbers else 0)
+            _check_extent(name, rows, columns)
+        tail = text[-_OVERLAP:]
+
+
+def _check_extent(name: str, rows: int, columns: set[bytes]) -> None:
+    widest = max(map(column_number, columns), default=0)
+    if rows > MOST_ROWS or widest > MOST_COLUMNS:
+        raise _refused(f"{name} has a cell in row {rows:,}, column {widest:,}, where no workbook has any")
+    if rows * widest > MOST_CELLS:
+        raise _refused(f"{name} covers {rows:,} rows by {widest:,} columns, more than {MOST_CELLS:,} cells")
+
+
+def column_number(letters: bytes) -> int:
+    """`A` is 1, `AA` 27; absurdly long ones are absurdly large."""
+    number = 0
+    for letter in letters[:8]:
+        number = number * 26 + letter - 64
+    return number
+
+
+def _refused(why: str) -> BittingError:
+    return BittingError(
+        f"this workbook is refused: {why}", hint="copy the table of codes to a new workbook, or save it as CSV"
+    )

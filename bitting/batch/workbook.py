@@ -1,0 +1,373 @@
+"""Workbooks: read with python-calamine, the same workbook out with four columns added.
+
+Up to `KEPT` rows the workbook itself is opened and added to, so formatting, widths, formulas, other sheets and comments stay;
+bad cells are coloured and get their findings as a comment, and a sheet of figures is added. What openpyxl can't carry over
+(charts, pictures, pivot tables) is named in the notes. Past that size a streaming writer takes over, and says what it gives
+up: everything but the values of the one sheet.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from attrs import define, field, frozen
+
+from bitting.batch.cells import CodeCell, code_cell, plain_text
+from bitting.batch.delimited import BAD, SAMPLE, DelimitedJob, Figures, Progress, Rowwise
+from bitting.batch.desk import Desk, Row, safe
+from bitting.batch.encoding import carried_blocks
+from bitting.batch.guard import check_workbook
+from bitting.batch.layout import OURS, Layout, Wanted, code_texts, find_layout
+from bitting.batch.many import CHUNK, Judge, Verdict
+from bitting.batch.records import read_records
+from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from openpyxl.worksheet.worksheet import Worksheet
+
+ReadCell = Callable[[int, int, Any], CodeCell]
+"""(row, column, value), counted from 0 -> what the cell says as a code."""
+KEPT = 50_000
+"""Rows up to which the workbook itself is added to: above, openpyxl needs gigabytes and minutes."""
+NOT_CODE = "\0"
+"""Stands for a cell that is no text; nothing that is typed equals it."""
+RED, YELLOW = "FFF4C7C3", "FFFFF2CC"
+LOST = {
+    "xl/charts/": "charts",
+    "xl/media/": "pictures",
+    "xl/pivotTables/": "pivot tables",
+    "xl/ctrlProps/": "form controls",
+    "xl/slicers/": "slicers",
+}
+
+
+@frozen
+class Sheet:
+    """The values of one sheet, from its first row and column on; `merged` are (top, left, bottom, right) from 0."""
+
+    name: str
+    rows: list[list[Any]]
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+
+
+@define(eq=False)
+class WorkbookJob:
+    """One run over a workbook. `kind` is how the answer is written: "xlsx" or "csv"."""
+
+    source: BinaryIO
+    target: BinaryIO
+    desk: Desk
+    wanted: Wanted
+    sheet_name: str | None = None
+    kind: str = "xlsx"
+    macros: bool = False
+    only_bad: bool = False
+    progress: Progress | None = None
+    rowwise: Rowwise | None = None
+    figures: Figures = field(init=False)
+    layout: Layout = field(init=False)
+    _size: int = field(init=False, default=0)
+
+    def run(self) -> Figures:
+        """Write the answer; BittingError for a workbook that can't be read."""
+        check_workbook(self.source)
+        self._size = self.source.seek(0, 2)
+        self.source.seek(0)
+        judge = self.desk.judge_of("") if self.desk.default is not None else None
+        sheet, self.layout = self._find_sheet(judge if isinstance(judge, Judge) else None)
+        body = sheet.rows[self.layout.first :]
+        self.figures = Figures(self.layout)
+        self.figures.notes.append(f"sheet {sheet.name!r}")
+        if len(body) <= KEPT:
+            book = self._open()
+            rows = list(self._judged(sheet, body, _reader(book[sheet.name])))
+            if self.kind == "xlsx" and not self.only_bad:
+                self._add(book, sheet, rows)
+                return self.figures
+        else:
+            rows = list(self._judged(sheet, body, value_only))
+            self.figures.notes.append(f"more than {KEPT:,} rows: error cells and formulas without a result look empty")
+        if self.kind == "xlsx":
+            self.figures.notes.append(
+                f"more than {KEPT:,} rows, or only the bad ones: only the values of this sheet are written; formatting, "
+                "formulas, comments and other sheets are not"
+            )
+        write_streamed(self.target, self.kind, sheet, self.layout, rows, only_bad=self.only_bad, desk=self.desk)
+        return self.figures
+
+    def _find_sheet(self, judge: Judge | None) -> tuple[Sheet, Layout]:
+        """The sheet that was named, or the first in which a column of codes is found."""
+        import python_calamine
+
+        try:
+            book = python_calamine.CalamineWorkbook.from_filelike(self.source)
+        except (python_calamine.CalamineError, OSError, ValueError) as fault:
+            raise BittingError(f"the workbook can't be read: {fault}", hint="save it again as XLSX or CSV") from None
+        names = book.sheet_names
+        if self.sheet_name is not None:
+            if self.sheet_name not in names:
+                raise BittingError(f"there is no sheet {self.sheet_name!r}", hint=f"the sheets are {', '.join(names)}")
+            names = [self.sheet_name]
+        faults = []
+        for name in names:
+            try:
+                read = book.get_sheet_by_name(name)
+                merged = tuple((*a, *b) for a, b in read.merged_cell_ranges or ())
+                sheet = Sheet(name, read.to_python(skip_empty_area=False), merged)
+            except (python_calamine.CalamineError, OSError, ValueError) as fault:
+                raise BittingError(f"sheet {name!r} can't be read: {fault}", hint="save it again as XLSX") from None
+            try:
+                sample = [[plain_text(value) for value in row] for row in sheet.rows[:SAMPLE]]
+                return sheet, find_layout(sample, self.wanted, judge)
+            except BittingError as fault:
+                faults.append((name, fault))
+        name, worst = next(((n, f) for n, f in faults if "empty" not in f.message), faults[0])
+        where = f"sheet {name!r}: " if len(book.sheet_names) > 1 else ""
+        raise BittingError(where + worst.message, hint=worst.hint)
+
+    def _judged(self, sheet: Sheet, body: Sequence[Sequence[Any]], read: ReadCell) -> Iterator[Row]:
+        """The four cells of every row of the body."""
+        first = self.layout.first
+        covered = _covered(sheet, self.layout)
+        for start in range(0, len(body), CHUNK):
+            chunk = body[start : start + CHUNK]
+            columns, faults = [], {}
+            for place in self.layout.codes:
+                column = []
+                for number, values in enumerate(chunk, first + start):
+                    cell = read(number, place, values[place] if place < len(values) else None)
+                    if cell.fault:
+                        faults[number] = cell.fault
+                    column.append(NOT_CODE if cell.fault else cell.text)
+                columns.append(column)
+            texts = code_texts(self.layout, self.desk.default, columns)
+            systems = None
+            if self.layout.system is not None:
+                systems = [plain_text(values[self.layout.system]) for values in chunk]
+            judged = self.desk.judge(texts, systems)
+            self.figures.rows += len(chunk)
+            if self.progress is not None:
+                self.progress(self._size * len(chunk) // max(len(body), 1))
+            for place in range(len(chunk)):
+                number = first + start + place
+                row = judged.row(place)
+                if number in faults:
+                    row = Row(row.verdict, "", safe(faults[number]))
+                elif row.verdict == "empty" and number in covered:
+                    row = Row("empty", "", f"part of merged cells; their value stands in row {covered[number] + 1}")
+                if self.rowwise is not None and (not self.only_bad or judged.verdict[place] in BAD):
+                    self.rowwise(number + 1, "" if number in faults else texts[place], row.cells)
+                yield row
+
+    def _open(self) -> Any:
+        """The workbook itself, to add to."""
+        import openpyxl
+
+        self.source.seek(0)
+        with zipfile.ZipFile(self.source) as archive:
+            lost = {what for name in archive.namelist() for part, what in LOST.items() if name.startswith(part)}
+        if lost and self.kind == "xlsx":
+            self.figures.notes.append(f"this workbook has {', '.join(sorted(lost))}, which the answer may not keep")
+        self.source.seek(0)
+        try:
+            return openpyxl.load_workbook(self.source, keep_vba=self.macros, rich_text=True)
+        except Exception as fault:  # openpyxl raises whatever its parsers raise
+            raise BittingError(f"the workbook can't be opened: {fault}", hint="save it again as XLSX or CSV") from None
+
+    def _add(self, book: Any, sheet: Sheet, rows: Sequence[Row]) -> None:
+        """Add the columns to the workbook itself."""
+        page = book[sheet.name]
+        add_columns(page, self.layout, rows)
+        hidden = sum(1 for number in range(len(rows)) if page.row_dimensions[self.layout.first + number + 1].hidden)
+        if hidden:
+            self.figures.notes.append(f"{hidden:,} hidden rows were checked too")
+        add_figures(book, self.desk, self.figures)
+        book.save(self.target)
+
+
+def value_only(row: int, column: int, value: Any) -> CodeCell:
+    """A code's cell where nothing but its value is known."""
+    del row, column
+    return code_cell(value)
+
+
+def _reader(page: Worksheet) -> ReadCell:
+    """Reads a code's cell with what its value alone doesn't say: how a number is shown, errors, formulas."""
+
+    def read(row: int, column: int, value: Any) -> CodeCell:
+        cell = page.cell(row + 1, column + 1)
+        if value in (None, "") and cell.data_type == "f":
+            return CodeCell("", "a formula whose result isn't stored, or is an error")
+        if value in (None, "") and cell.data_type == "e":
+            return CodeCell("", f"the cell holds the spreadsheet's error {cell.value}")
+        return code_cell(value, cell.number_format if isinstance(value, (int, float)) else "")
+
+    return read
+
+
+def _covered(sheet: Sheet, layout: Layout) -> dict[int, int]:
+    """Rows whose code's cell lies under merged cells, with the row that holds their value."""
+    covered = {}
+    for top, left, bottom, right in sheet.merged:
+        if any(left <= place <= right for place in layout.codes):
+            covered.update(dict.fromkeys(range(top + 1, bottom + 1), top))
+    return covered
+
+
+def add_columns(page: Worksheet, layout: Layout, rows: Sequence[Row]) -> None:
+    """The four columns beside a sheet's table, bad cells coloured and commented."""
+    from copy import copy
+
+    from openpyxl.cell import MergedCell
+    from openpyxl.comments import Comment
+    from openpyxl.styles import PatternFill
+
+    right = page.max_column
+    if layout.header is not None:
+        like = page.cell(layout.header + 1, layout.codes[0] + 1)
+        for place, name in enumerate(layout.ours(), right + 1):
+            cell = page.cell(layout.header + 1, place, name)
+            for style in ("font", "fill", "border", "alignment"):
+                setattr(cell, style, copy(getattr(like, style)))
+    fills = {
+        "illegal": PatternFill("solid", fgColor=RED),
+        "unreadable": PatternFill("solid", fgColor=YELLOW),
+    }
+    for number, row in enumerate(rows, layout.first + 1):
+        for place, text in enumerate(row.cells, right + 1):
+            if text:
+                page.cell(number, place, clean(text))
+        fill = fills.get(row.verdict)
+        if fill is None:
+            continue
+        page.cell(number, right + 1).fill = fill
+        for column in layout.codes:
+            code = page.cell(number, column + 1)
+            if isinstance(code, MergedCell):
+                continue
+            code.fill = fill
+            if code.comment is None:
+                code.comment = Comment(clean(row.findings), "bitting")
+    from openpyxl.utils import get_column_letter
+
+    widths = [len(max((row.cells[place] for row in rows), key=len, default="")) for place in range(len(OURS))]
+    for place, width in enumerate(widths, right + 1):
+        page.column_dimensions[get_column_letter(place)].width = min(max(width, 10), 60) + 2
+
+
+def add_figures(book: Any, desk: Desk, figures: Figures) -> None:
+    """A sheet with the counts, the findings by rule and the notes."""
+    name, number = "codes checked", 1
+    while name in book.sheetnames:
+        number += 1
+        name = f"codes checked {number}"
+    page = book.create_sheet(name)
+    for line in figure_rows(desk, figures):
+        page.append(line)
+    page.column_dimensions["A"].width = 24
+
+
+def figure_rows(desk: Desk, figures: Figures) -> Iterator[list[Any]]:
+    """What the sheet of figures says."""
+    yield ["rows", figures.rows]
+    for verdict in Verdict:
+        yield [verdict.word, desk.counts[verdict.word]]
+    yield ["duplicates", sum(seen.repeated for seen in desk.seen.values())]
+    yield []
+    yield ["finding", "rows"]
+    for rule, number in desk.rules.most_common():
+        yield [rule, number]
+    for note in figures.notes:
+        yield ["note", clean(safe(note))]
+
+
+def clean(text: Any) -> Any:
+    """A text without the characters that XML can't hold, each replaced by U+FFFD."""
+    if isinstance(text, str):
+        from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+        return ILLEGAL_CHARACTERS_RE.sub("\ufffd", text)[:32_767]
+    return text
+
+
+def write_streamed(
+    target: BinaryIO,
+    kind: str,
+    sheet: Sheet,
+    layout: Layout,
+    rows: Sequence[Row],
+    *,
+    only_bad: bool,
+    desk: Desk | None = None,
+) -> None:
+    """The values of a sheet and the four columns, row by row, as XLSX or CSV."""
+    width = max(map(len, sheet.rows), default=0)
+    lines = table_rows(sheet, layout, rows, width, only_bad=only_bad)
+    if kind == "csv":
+        import csv
+        import io
+
+        wrapped = io.TextIOWrapper(target, encoding="utf-8-sig", newline="", write_through=True)
+        writer = csv.writer(wrapped)
+        writer.writerows([plain_text(value) for value in line] for line, _ in lines)
+        wrapped.detach()
+        return
+    import openpyxl
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.styles import PatternFill
+
+    book = openpyxl.Workbook(write_only=True)
+    page = book.create_sheet(sheet.name[:31])
+    fills = {"illegal": PatternFill("solid", fgColor=RED), "unreadable": PatternFill("solid", fgColor=YELLOW)}
+    for line, verdict in lines:
+        out: list[Any] = [clean(value) for value in line]
+        for place, value in enumerate(out):
+            if isinstance(value, str) and value.startswith(("=", "#")):
+                out[place] = WriteOnlyCell(page, value)
+                out[place].data_type = "s"
+        if verdict in fills:
+            out[width] = WriteOnlyCell(page, verdict)
+            out[width].fill = fills[verdict]
+        page.append(out)
+    if desk is not None:
+        add_figures(book, desk, Figures(layout, len(rows)))
+    book.save(target)
+
+
+def write_delimited(job: DelimitedJob, target: BinaryIO) -> None:
+    """A delimited answer (in `job.target`) as a workbook: every cell as text, bad verdicts coloured."""
+    import openpyxl
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.styles import PatternFill
+
+    job.target.seek(0)
+    book = openpyxl.Workbook(write_only=True)
+    page = book.create_sheet("codes")
+    fills = {"illegal": PatternFill("solid", fgColor=RED), "unreadable": PatternFill("solid", fgColor=YELLOW)}
+    blocks = carried_blocks(job.target, job.form.encoding)
+    for records in read_records(blocks, job.form.delimiter):
+        for number in range(len(records)):
+            line: list[Any] = [clean(job.form.encoding.read(cell)) for cell in records.cells(number)]
+            for place, value in enumerate(line):
+                if value.startswith(("=", "#")) or (place == len(line) - 4 and value in fills):
+                    line[place] = WriteOnlyCell(page, value)
+                    line[place].data_type = "s"
+                    if value in fills:
+                        line[place].fill = fills[value]
+            page.append(line)
+    add_figures(book, job.desk, job.figures)
+    book.save(target)
+
+
+def table_rows(
+    sheet: Sheet, layout: Layout, rows: Sequence[Row], width: int, *, only_bad: bool
+) -> Iterator[tuple[list[Any], str]]:
+    """The rows of the answer, each with its verdict ("" for what is no row of the table)."""
+    for number, values in enumerate(sheet.rows[: layout.first]):
+        line = [*values, *[""] * (width - len(values))]
+        yield (line + list(layout.ours()) if number == layout.header else line), ""
+    for values, row in zip(sheet.rows[layout.first :], rows, strict=True):
+        if not only_bad or row.verdict in ("illegal", "unreadable"):
+            yield [*values, *[""] * (width - len(values)), *row.cells], row.verdict

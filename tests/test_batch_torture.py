@@ -1,0 +1,212 @@
+"""Spreadsheets as they really are: every item of the torture folder gets the answer that it must get."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import openpyxl
+import pandas
+import pytest
+
+from bitting.batch.cells import code_cell
+from bitting.batch.job import Order, run_batch
+from bitting.batch.layout import Wanted
+from bitting.batch.summary import Summary
+from bitting.errors import BittingError
+from bitting.files import whole_file
+from bitting.systemfile import load_system
+from tests.torture import make
+
+ROOT = Path(__file__).parents[1]
+
+
+def batch(source: Path, target: Path, **options: object) -> Summary:
+    order = Order(str(source), str(target), **options)  # type: ignore[arg-type]
+    return run_batch(order, load_system, load_system("plover"))
+
+
+@pytest.fixture(scope="module")
+def cells_of_text(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
+    folder = tmp_path_factory.mktemp("text")
+    batch(make.text_table(folder), folder / "out.csv")
+    rows = csv.reader(io.StringIO((folder / "out.csv").read_text(encoding="utf-8-sig"), newline=""))
+    return {row[0]: row[2:] for row in rows}
+
+
+@pytest.mark.parametrize("name", make.CELLS)
+def test_cells_of_text(cells_of_text: dict[str, list[str]], name: str) -> None:
+    verdict, findings = make.CELLS[name][1]
+    row = cells_of_text[name]
+    assert row[0] == verdict, row
+    assert findings in row[2]
+    assert (row[1] == make.LEGAL) == (verdict == "legal")
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Summary]:
+    folder = tmp_path_factory.mktemp("book")
+    summary = batch(make.workbook(folder), folder / "out.xlsx")
+    return folder / "out.xlsx", summary
+
+
+@pytest.mark.parametrize("name", make.VALUES)
+def test_cells_of_a_workbook(answered: tuple[Path, Summary], name: str) -> None:
+    page = openpyxl.load_workbook(answered[0])["fleet"]
+    row = next(row for row in page.iter_rows(min_row=4) if row[0].value == name)
+    verdict, findings = make.VALUES[name][2]
+    assert row[3].value == verdict
+    assert findings in (row[5].value or "")
+    if verdict in ("illegal", "unreadable"):
+        assert row[1].fill.fgColor.rgb == row[3].fill.fgColor.rgb != "00000000"
+        assert row[1].comment.text == row[5].value
+    else:
+        assert row[1].comment is None
+
+
+def test_the_workbook_keeps_what_it_had(answered: tuple[Path, Summary], tmp_path: Path) -> None:
+    before = openpyxl.load_workbook(make.workbook(tmp_path))
+    after = openpyxl.load_workbook(answered[0])
+    assert after.sheetnames == ["fleet", "prices", "codes checked"]
+    old, new = before["fleet"], after["fleet"]
+    for row in old.iter_rows():
+        for cell in row:
+            assert new[cell.coordinate].value == cell.value
+            assert new[cell.coordinate].number_format == cell.number_format
+    assert new.column_dimensions["B"].width == 41.5
+    assert new.row_dimensions[5].hidden
+    assert new["A1"].font.size == 20
+    assert {str(area) for area in new.merged_cells.ranges} == {str(area) for area in old.merged_cells.ranges}
+    assert after["prices"]["A2"].value == "=A1*2"
+    assert [cell.value for cell in new[3]][3:] == ["verdict", "canonical", "findings", "suggestion"]
+    assert "1 hidden rows were checked too" in answered[1].notes
+    figures = {row[0]: row[1] for row in after["codes checked"].iter_rows(values_only=True) if row[0]}
+    assert (figures["rows"], figures["legal"]) == (answered[1].rows, answered[1].legal)
+    back = pandas.read_excel(answered[0], sheet_name="fleet", header=2, dtype=str, engine="openpyxl")
+    assert list(back["verdict"]) == [row[3].value for row in new.iter_rows(min_row=4)]
+
+
+def test_merged_cells_are_said(answered: tuple[Path, Summary]) -> None:
+    page = openpyxl.load_workbook(answered[0])["fleet"]
+    row = next(row for row in page.iter_rows(values_only=True) if row[0] == "under merged")
+    assert row[3] == "empty"
+    assert row[5] == f"part of merged cells; their value stands in row {page.max_row - 1}"
+
+
+def test_another_writer(tmp_path: Path) -> None:
+    batch(make.foreign(tmp_path), tmp_path / "out.csv")
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text(encoding="utf-8-sig"))))
+    assert [row["verdict"] for row in rows] == ["legal", "legal", "unreadable", "illegal"]
+    assert "a formula whose result isn't stored, or is an error" in rows[2]["findings"]
+
+
+@pytest.mark.parametrize("name", make.REFUSED)
+def test_refused_within_bounded_memory(tmp_path: Path, name: str) -> None:
+    made, message = make.REFUSED[name]
+    source = made(tmp_path)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(BittingError) as caught:
+        batch(source, tmp_path / "out.xlsx")
+    assert message in caught.value.message
+    assert caught.value.hint
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # kilobytes
+    assert not (tmp_path / "out.xlsx").exists()
+
+
+def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bitting.batch.workbook.KEPT", 5)
+    summary = batch(make.workbook(tmp_path), tmp_path / "out.xlsx")
+    assert any("only the values of this sheet are written" in note for note in summary.notes)
+    book = openpyxl.load_workbook(tmp_path / "out.xlsx")
+    assert book.sheetnames == ["fleet", "codes checked"]
+    rows = list(book["fleet"].iter_rows(values_only=True))
+    assert rows[2] == ("name", "key code", "remark", "verdict", "canonical", "findings", "suggestion")
+    assert rows[3][3] == "legal"
+    assert rows[4][3] == "illegal"
+    assert len(rows) == 3 + summary.rows
+
+
+def test_a_text_table_becomes_a_workbook_and_back(tmp_path: Path) -> None:
+    batch(make.text_table(tmp_path), tmp_path / "out.xlsx")
+    page = openpyxl.load_workbook(tmp_path / "out.xlsx")["codes"]
+    rows = [[cell.value or "" for cell in row] for row in page.iter_rows()]
+    assert [row[:2] for row in rows[1:]] == [[name, cell.rstrip("\r")] for name, (cell, _) in make.CELLS.items()]
+    assert [row[2] for row in rows[1:]] == [said[0] for _, said in make.CELLS.values()]
+    assert all(cell.data_type == "s" for row in page.iter_rows() for cell in row if cell.value)
+
+
+def test_sheets_are_named_or_found(tmp_path: Path) -> None:
+    source = make.workbook(tmp_path)
+    with pytest.raises(BittingError, match="there is no sheet 'nosuch'"):
+        batch(source, tmp_path / "out.csv", sheet="nosuch")
+    with pytest.raises(BittingError, match="no column is named"):
+        batch(source, tmp_path / "out.csv", sheet="prices")
+    assert "sheet 'fleet'" in batch(source, tmp_path / "out.csv", sheet="fleet").notes
+
+
+def test_numbers_are_read_as_they_are_shown() -> None:
+    assert code_cell(213.0, "0000").text == "0213"
+    assert code_cell(213, '"0000"').text == "0213"
+    assert code_cell(213.0, "General").text == "213"
+    assert code_cell(float("inf")).text == "inf"
+
+
+def test_leading_zeros_are_never_put_back_silently(tmp_path: Path) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text("code\n012345\n12345\n")
+    run_batch(Order(str(source), str(tmp_path / "out.csv"), Wanted("code")), load_system, load_system("dunlin"))
+    rows = list(csv.DictReader((tmp_path / "out.csv").open()))
+    assert rows[0]["verdict"] == "legal"
+    assert rows[1]["verdict"] == "illegal"
+    assert "probably 012345: a number loses the zeros in front; or a cut is missing" in rows[1]["findings"]
+    assert rows[1]["canonical"] == ""
+
+
+def test_a_full_disk_leaves_no_half_file(tmp_path: Path) -> None:
+    target = tmp_path / "out.csv"
+    with pytest.raises(BittingError, match="No space left on device"), whole_file(target) as file:  # noqa: PT012
+        file.write(b"x" * 1000)
+        raise OSError(28, os.strerror(28))
+    assert os.listdir(tmp_path) == []
+    target.write_bytes(b"old")
+    with pytest.raises(KeyboardInterrupt), whole_file(target, force=True) as file:  # noqa: PT012
+        file.write(b"new")
+        raise KeyboardInterrupt
+    assert target.read_bytes() == b"old"
+    assert os.listdir(tmp_path) == ["out.csv"]
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+def test_a_killed_run_leaves_no_half_file(tmp_path: Path, how: signal.Signals) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text("code\n" + f"{make.LEGAL}\n" * 400_000)
+    command = [sys.executable, "-c", "from bitting.cli import main; main()", "batch", str(source)]
+    command += ["-s", "plover", "-o", str(tmp_path / "out.csv")]
+    run = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    time.sleep(0.9)
+    run.send_signal(how)
+    status = run.wait()
+    left = set(os.listdir(tmp_path)) - {"in.csv"}
+    if status == 0:  # it was faster than the signal
+        assert left == {"out.csv"}
+        return
+    assert left == set()
+
+
+def test_only_a_finished_file_takes_the_name(tmp_path: Path) -> None:
+    target = tmp_path / "out.csv"
+    with whole_file(target) as file:
+        file.write(b"half")
+        file.flush()
+        assert not target.exists()
+    assert target.read_bytes() == b"half"
+    with pytest.raises(BittingError, match="can't write"), whole_file(tmp_path / "late.csv") as file:
+        (tmp_path / "late.csv").write_bytes(b"somebody else's")
+    assert (tmp_path / "late.csv").read_bytes() == b"somebody else's"
