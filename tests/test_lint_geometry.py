@@ -117,15 +117,19 @@ def test_a_groove_is_too_narrow_exactly_when_the_simulation_gouges(diameter: flo
         assert worst <= 1e-9
 
 
-def test_the_way_to_a_cut_can_be_too_narrow_where_the_cut_itself_is_not() -> None:
-    """A square move comes to a deeper cut at the depth of its shallower neighbour."""
+def test_the_first_pass_can_be_too_narrow_where_no_cut_is() -> None:
+    """Every track is passed over at its shallowest depth, whatever its code."""
     made = attrs.evolve(INTERNAL, cutting=attrs.evolve(INTERNAL.cutting, cutter=2.4))
-    # 9.6 - 3.7 - 3.7 = 2.2: a opposite a is too narrow, and so is coming from a to b opposite a.
+    # 9.6 - 3.7 - 3.7 = 2.2: a opposite a is too narrow, and so is the pass at a opposite a.
     barred = [f"when left cut {i} is a, right cut {i} is one of b c d" for i in range(1, 9)]
+    found = told(ruled(made), "gap-narrow")
+    assert [f.message.split(" the groove")[0] for f in found] == ["at cut 1 of left and cut 1 of right"]
     made = ruled(made, *barred)
     found = told(made, "gap-narrow")
     assert len(found) == 1
-    assert "coming from" in found[0].message
+    assert found[0].message.startswith(
+        "on the pass along left at its shallowest depth, opposite cut 1 of right, the groove is"
+    )
     assert plan(bitting.parse_code(found[0].witness, made), made).simulation.gouge > 1e-9
 
 

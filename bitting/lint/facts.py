@@ -67,6 +67,11 @@ class Facts:
         """Between the centres of two cuts, along the blade."""
         return abs(self.track(a.lane).spaces[a.cut] - self.track(b.lane).spaces[b.cut])
 
+    def ahead(self, a: Place, b: Place) -> float:
+        """How much nearer the tip the first cut lies than the second."""
+        way = 1 if self.system.stop == "shoulder" else -1
+        return way * (self.track(a.lane).spaces[a.cut] - self.track(b.lane).spaces[b.cut])
+
     def cut(self, place: Place) -> str:
         """`cut 3`, with its track where there are several."""
         return f"cut {place.cut + 1}{self.of(place.lane)}"

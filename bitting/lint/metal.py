@@ -24,26 +24,59 @@ from bitting.model import Place, System
 Span = tuple[float, float]
 
 
+Wanted = dict[Place, int | Sequence[int]]
+"""Depths of some cuts, for a witness."""
+
+
 def _web(facts: Facts) -> Iterator[LintFinding]:
     """Enough metal stands between walls that face each other with the blade between them."""
-    width = float(facts.system.need("blade.width"))
-    worst: tuple[float, Place, Place, int, int] | None = None
+    worst: tuple[float, Place, Place, Wanted] | None = None
     for one, other in facts.facing():
         if facts.track(one).milling == "internal":
             continue
-        for a, b in _near(facts, one, other):
-            apart = facts.along(a, b)
-            for d, e in pairs(facts.codes.together(a, b)):
-                stands = _between(facts, apart, width - facts.own(one, d) - facts.own(other, e))
-                if stands < facts.thin - EXACT and (worst is None or stands < worst[0] - EXACT):
-                    worst = stands, a, b, d, e
+        for found in (*_webs(facts, one, other), *_webs_beside(facts, one, other), *_webs_beside(facts, other, one)):
+            if found[0] < facts.thin - EXACT and (worst is None or found[0] < worst[0] - EXACT):
+                worst = found
     if worst is not None:
-        stands, a, b, d, e = worst
-        witness = facts.codes.witness({a: d, b: e})
+        stands, a, b, wanted = worst
         where = (
             f"between {facts.cuts(a, b)}" if a != b else f"between {facts.cut(a)} and the same cut of the other edge"
         )
-        yield _thin(facts, stands, where, witness)
+        yield _thin(facts, stands, where, facts.codes.witness(wanted))
+
+
+def _webs(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
+    """What stands between each two facing cuts, for every pair of depths that they have together."""
+    width = float(facts.system.need("blade.width"))
+    for a, b in _near(facts, one, other):
+        apart = facts.along(a, b)
+        for d, e in pairs(facts.codes.together(a, b)):
+            yield _between(facts, apart, width - facts.own(one, d) - facts.own(other, e)), a, b, {a: d, b: e}
+
+
+def _webs_beside(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
+    """What stands between a cut and the run of an end mill past it, where the opposite cuts don't lie over it.
+
+    Beyond the last cut the cutter runs at that cut's depth, between two cuts at the shallower of theirs.
+    """
+    width = float(facts.system.need("blade.width"))
+    cuts = [Place(other, j) for j in range(facts.track(other).cuts)]
+    if not facts.radius or set(facts.track(one).spaces) == set(facts.track(other).spaces):
+        return
+    for a in (Place(one, i) for i in range(facts.track(one).cuts)):
+        before = [b for b in cuts if facts.ahead(a, b) > EXACT]
+        after = [b for b in cuts if facts.ahead(a, b) < -EXACT]
+        if not before or len(before) + len(after) < len(cuts):
+            continue
+        for d in np.flatnonzero(facts.codes.occurs(a)).tolist():
+            for level in range(len(facts.track(other).depths)):
+                stands = width - facts.own(one, d) - facts.own(other, level)
+                deep = tuple(range(level, len(facts.track(other).depths)))
+                wanted: Wanted = {a: d, before[-1]: deep}
+                if after:
+                    wanted[after[0]] = deep
+                if stands < facts.thin and facts.codes.witness(wanted) is not None:
+                    yield stands, a, before[-1], wanted
 
 
 def _near(facts: Facts, one: int, other: int) -> Iterator[tuple[Place, Place]]:
@@ -99,59 +132,56 @@ def _edge(facts: Facts) -> Iterator[LintFinding]:
 
 def _gap(facts: Facts) -> Iterator[LintFinding]:
     """A groove is as wide as its cutter wherever the cutter stands, in every legal code."""
-    worst: tuple[float, float, str, dict[Place, int | Sequence[int]]] | None = None
-    for one, other in facts.facing():
-        if facts.track(one).milling == "internal":
-            for lane, opposite in ((one, other), (other, one)):
-                for found in _squeezed(facts, lane, opposite):
-                    if worst is None or found[1] - found[0] > worst[1] - worst[0] + EXACT:
-                        worst = found
-    if worst is not None:
-        gap, needed, where, wanted = worst
-        message = (
-            f"{where} the groove is {facts.length(gap)} wide and the cutter of {facts.length(2 * facts.radius)} needs "
-            f"{facts.length(needed)}: it takes metal from the opposite wall"
-        )
-        yield LintFinding("gap-narrow", "error", message, facts.codes.witness(wanted))
+    worst: tuple[float, float, str, Wanted] | None = None
+    grooves = [pair for pair in facts.facing() if facts.track(pair[0]).milling == "internal"]
+    ways = [way for one, other in grooves for way in ((one, other), (other, one))]
+    for squeezed in (_at_cuts, _on_the_first_pass):
+        for lane, opposite in ways:
+            for found in squeezed(facts, lane, opposite):
+                if worst is None or found[1] - found[0] > worst[1] - worst[0] + EXACT:
+                    worst = found
+        if worst is not None:
+            gap, needed, where, wanted = worst
+            message = (
+                f"{where} the groove is {facts.length(gap)} wide and the cutter of {facts.length(2 * facts.radius)} needs "
+                f"{facts.length(needed)}: it takes metal from the opposite wall"
+            )
+            yield LintFinding("gap-narrow", "error", message, facts.codes.witness(wanted))
+            return
 
 
-def _squeezed(
-    facts: Facts, lane: int, opposite: int
-) -> Iterator[tuple[float, float, str, dict[Place, int | Sequence[int]]]]:
-    """(gap, needed, where, depths of a witness): the cutter working a lane against the seats of the opposite wall."""
+def _at_cuts(facts: Facts, lane: int, opposite: int) -> Iterator[tuple[float, float, str, Wanted]]:
+    """(gap, needed, where, depths of a witness): the cutter standing at a cut, against the seats of the opposite wall."""
     width, r = float(facts.system.need("blade.width")), facts.radius
-    half = float(facts.system.cutting.seat or 0.0) / 2
-    track = facts.track(lane)
-    for j in range(facts.track(opposite).cuts):
-        b = Place(opposite, j)
-        for i in range(track.cuts):
-            a = Place(lane, i)
-            beside = max(facts.along(a, b) - half, 0.0)
-            needed = r + sqrt(r * r - beside * beside) if beside < r else 0.0
-            for d, e in pairs(facts.codes.together(a, b)) if needed else ():
-                gap = width - facts.own(lane, d) - facts.own(opposite, e)
-                if gap < needed - EXACT:
-                    yield gap, needed, f"at {facts.cuts(a, b)}", {a: d, b: e}
-        # A square move comes to a deeper cut at the depth of the shallower one before or after it.
-        level = next((Place(lane, i) for i in range(track.cuts) if facts.along(Place(lane, i), b) < EXACT), None)
-        for i in () if level is None else (level.cut - 1, level.cut + 1):
-            if level is None or not 0 <= i < track.cuts:
-                continue
-            a = Place(lane, i)
-            for d, e in pairs(facts.codes.together(a, b)):
-                gap = width - facts.own(lane, d) - facts.own(opposite, e)
-                deeper = tuple(range(d + 1, len(track.depths)))
-                wanted: dict[Place, int | Sequence[int]] = {a: d, level: deeper, b: e}
-                if gap < 2 * r - EXACT and deeper and facts.codes.witness(wanted) is not None:
-                    yield (
-                        gap,
-                        2 * r,
-                        f"coming from {facts.cut(a)} to {facts.cut(level)}, opposite {facts.cut(b)},",
-                        wanted,
-                    )
+    for b in (Place(opposite, j) for j in range(facts.track(opposite).cuts)):
+        for a in (Place(lane, i) for i in range(facts.track(lane).cuts)):
+            needed = _room(facts, facts.along(a, b))
+            if needed > r:
+                for d, e in pairs(facts.codes.together(a, b)):
+                    gap = width - facts.own(lane, d) - facts.own(opposite, e)
+                    if gap < needed - EXACT:
+                        yield gap, needed, f"at {facts.cuts(a, b)}", {a: d, b: e}
 
 
-def _levels(facts: Facts, lane: int) -> Iterator[tuple[int, dict[Place, int | Sequence[int]], str]]:
+def _on_the_first_pass(facts: Facts, lane: int, opposite: int) -> Iterator[tuple[float, float, str, Wanted]]:
+    """The same for the pass at the shallowest depth that every track begins or ends with, from the tip to cut 1."""
+    width, first = float(facts.system.need("blade.width")), Place(lane, 0)
+    for b in (Place(opposite, j) for j in range(facts.track(opposite).cuts)):
+        needed = _room(facts, max(facts.ahead(first, b), 0.0))
+        for e in np.flatnonzero(facts.codes.occurs(b)).tolist():
+            gap = width - facts.own(lane, 0) - facts.own(opposite, e)
+            if gap < needed - EXACT:
+                where = f"on the pass along {facts.track(lane).name} at its shallowest depth, opposite {facts.cut(b)},"
+                yield gap, needed, where, {b: e}
+
+
+def _room(facts: Facts, apart: float) -> float:
+    """The width that a cutter needs between the wall it works and a seat of the opposite wall, so far along the blade."""
+    r, beside = facts.radius, max(apart - float(facts.system.cutting.seat or 0.0) / 2, 0.0)
+    return r + sqrt(r * r - beside * beside) if beside < r else 0.0
+
+
+def _levels(facts: Facts, lane: int) -> Iterator[tuple[int, Wanted, str]]:
     """Each depth at which the cutter runs along a lane between two cuts or leaves it: with a witness' depths and where."""
     track = facts.track(lane)
     seen: set[int] = set()
@@ -176,7 +206,7 @@ def _slivers(facts: Facts) -> Iterator[LintFinding]:
         if track.milling == "internal":
             continue
         first = facts.own(lane, 0)
-        worst: tuple[float, int, dict[Place, int | Sequence[int]], str] | None = None
+        worst: tuple[float, int, Wanted, str] | None = None
         for depth, wanted, where in _levels(facts, lane):
             own = facts.own(lane, depth)
             stands = _uncovered((0.0, own), [(0.0, prepared), (own - wide, own), (first - wide, first)])

@@ -110,17 +110,20 @@ def _overlap(facts: Facts) -> Iterator[LintFinding]:
             yield LintFinding("seats-overlap", "error", message)
 
 
-def _residual(facts: Facts) -> Iterator[LintFinding]:
-    """An end mill standing at a cut leaves little at the ends of its seat."""
-    system = facts.system
-    seat, half = seat_of(system), float(system.need("measuring.tolerance")) / 2
-    r = facts.radius
+def _whole_seat(facts: Facts) -> Iterator[LintFinding]:
+    """An end mill is wider than a seat."""
+    seat, r = seat_of(facts.system), facts.radius
     if seat / 2 >= r - EXACT:
         message = (
             f"the seat is {facts.length(seat)} wide and the cutter {facts.length(2 * r)}: it can't cut the whole seat"
         )
         yield LintFinding("seat-residual", "error", message)
-    elif (left := r - sqrt(r * r - seat * seat / 4)) > half + EXACT:
+
+
+def _residual(facts: Facts) -> Iterator[LintFinding]:
+    """An end mill standing at a cut leaves little at the ends of its seat."""
+    seat, half, r = seat_of(facts.system), float(facts.system.need("measuring.tolerance")) / 2, facts.radius
+    if seat / 2 < r - EXACT and (left := r - sqrt(r * r - seat * seat / 4)) > half + EXACT:
         yield _left(facts, left, half)
 
 
