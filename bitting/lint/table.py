@@ -214,6 +214,9 @@ CHECKS = (
     Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False),
     Check("whether seats overlap", _overlap, ("cutting.root",), is_vee, codes=False),
     Check(
+        "whether the cutter cuts a whole seat", _whole_seat, ("cutting.cutter", "cutting.seat"), is_round, codes=False
+    ),
+    Check(
         "what stays on a seat",
         _residual,
         ("cutting.cutter", "cutting.seat", "measuring.tolerance"),
