@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from bitting.batch import check_many
 from bitting.batch.blame import say
-from bitting.batch.many import Judge, Verdict, write_depths
+from bitting.batch.canonical import write_depths
+from bitting.batch.judge import Judge, Verdict
 from bitting.batch.shapes import MOST_SHAPES, Shape, ShapeReader
 from bitting.checking import check
 from bitting.diagram import code_space

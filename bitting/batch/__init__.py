@@ -1,14 +1,16 @@
 """Spreadsheets in, the same rows out: many codes at once, and tables as they really are.
 
-- `bitting.batch.many`: verdicts of many codes as arrays (`check_many`)
-- `bitting.batch.shapes`, `bitting.batch.legality`: how texts are read by shape and judged by table
-- `bitting.batch.desk`: the four added cells of a row, and what is counted on the way
-- `bitting.batch.mend`: what spreadsheets do to codes
-- `bitting.batch.layout`: where the codes stand in a table
-- `bitting.batch.encoding`, `bitting.batch.records`, `bitting.batch.delimited`: CSV and its relatives
-- `bitting.batch.job`: one run, from file to file
+- `many`: verdicts of many codes as arrays (`check_many`); `judge`: a system made ready for it
+- `shapes`, `spans`, `legality`, `blame`, `canonical`: texts read by shape, judged by table, blamed and written together
+- `desk`: the four added cells of a row, and what is counted on the way; `summary`: the figures as a value
+- `mend`, `cells`: what spreadsheets do to codes
+- `layout`: where the codes stand in a table
+- `encoding`, `form`, `records`, `delimited`: CSV and its relatives, byte for byte
+- `guard`, `workbook`, `sheets`: XLSX
+- `job`: one run, from file to file
 """
 
-from bitting.batch.many import CheckedMany, Verdict, check_many
+from bitting.batch.judge import Verdict
+from bitting.batch.many import CheckedMany, check_many
 
 __all__ = ["CheckedMany", "Verdict", "check_many"]

@@ -4,7 +4,7 @@ A `Desk` serves one run. It has a `Judge` per system (one, or as many as a colum
 only where there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
 
 Memory: eight bytes per code for finding repeated ones exactly (more only where a system has over 2^63 codes), a line
-per distinct wrong code with a suggestion, and the findings of up to `bitting.batch.many.REMEMBERED` distinct texts.
+per distinct wrong code with a suggestion, and the findings of up to `bitting.batch.judge.REMEMBERED` distinct texts.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.many import Answer, Judge, Verdict, canonical_forms
+from bitting.batch.judge import Answer, Judge, Verdict, canonical_forms
 from bitting.batch.mend import mend
 from bitting.errors import BittingError
 from bitting.model import System
@@ -101,7 +101,10 @@ class Seen:
     @property
     def repeated(self) -> int:
         """How many of the codes counted had been counted before."""
-        distinct = len(np.unique(np.concatenate(self._keys))) if self._keys else 0
+        distinct = 0
+        if self._keys:  # sorting is several times faster than np.unique's hashing
+            keys = np.sort(np.concatenate(self._keys))
+            distinct = min(len(keys), 1) + int(np.count_nonzero(keys[1:] != keys[:-1]))
         return self.total - distinct - len(self._others)
 
 

@@ -17,8 +17,9 @@ from attrs import field, frozen
 from bitting.batch.delimited import DelimitedJob, Progress, Rowwise, headerless_note
 from bitting.batch.desk import Desk
 from bitting.batch.layout import Wanted
+from bitting.batch.sheets import write_delimited
 from bitting.batch.summary import Summary, summarise
-from bitting.batch.workbook import WorkbookJob, write_delimited
+from bitting.batch.workbook import WorkbookJob
 from bitting.errors import BittingError
 from bitting.files import may_write, whole_file
 from bitting.model import System

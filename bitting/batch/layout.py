@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from attrs import field, frozen
 
-from bitting.batch.many import Judge
+from bitting.batch.judge import Judge
 from bitting.errors import BittingError, nearest
 from bitting.model import System
 

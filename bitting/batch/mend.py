@@ -23,7 +23,7 @@ import re
 
 from attrs import frozen
 
-from bitting.batch.many import Judge
+from bitting.batch.judge import Judge
 
 
 @frozen

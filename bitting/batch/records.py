@@ -219,6 +219,8 @@ def _parse(
 
 
 def _check_width(records: Records, lines: Sequence[str]) -> None:
+    if max(map(len, lines), default=0) < WIDEST:
+        return
     for number in compress(range(len(lines)), (len(one) >= WIDEST for one in lines)):
         if len(lines[number]) > LONGEST:
             raise _too_long(lines[number], records.line(number))

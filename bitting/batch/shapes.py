@@ -19,7 +19,6 @@ Texts of one length are compared as rows of a byte matrix, so a text costs tens 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from enum import IntEnum
 from typing import cast
@@ -29,6 +28,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
+from bitting.batch.spans import complete, cut_spans, lane_spans, long_labels, loose_digits, single_labels
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
@@ -111,7 +111,7 @@ class ShapeReader:
         marked |= {label for label in labels if len(label) == 1 and label.isascii() and label.isalpha()}
         self._mark = np.arange(256, dtype=np.uint8)
         self._mark[[ord(c) for c in sorted(marked)]] = ord("0")
-        self._single = [_single_labels(track.labels) for track in self.tracks]
+        self._single = [single_labels(track.labels) for track in self.tracks]
         self._templates: dict[bytes, list[Template]] = {}
         self._hot: dict[int, list[tuple[bytes, Template]]] = {}
         self.templates: list[Template] = []
@@ -192,7 +192,7 @@ class ShapeReader:
             if width == 1:
                 found = self._single[cut][matrix[:, start]]
             else:
-                found = _long_labels(matrix[:, start : start + width], self.tracks[cut].labels)
+                found = long_labels(matrix[:, start : start + width], self.tracks[cut].labels)
             if every:
                 depths[cut] = found
             else:
@@ -207,16 +207,16 @@ class ShapeReader:
         try:
             code = parse_code(text, self.system)
         except NotationError:
-            return _template(number, text, Shape.UNREADABLE, marked & ~_loose_digits(text, self.system))
-        spans = _cut_spans(code, text)
+            return _template(number, text, Shape.UNREADABLE, marked & ~loose_digits(text, self.system))
+        spans = cut_spans(code, text)
         if spans is None:
             return _template(number, text, Shape.SINGLE, marked)
         free = np.zeros(len(text), bool)
         for start, end in spans:
             free[start:end] = True
-        if not _complete(code):
+        if not complete(code):
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)
-        lanes = _lane_spans(code)
+        lanes = lane_spans(code)
         if lanes is None:
             return _template(number, text, Shape.SINGLE, marked)
         made = _template(number, text, Shape.EXACT, marked & ~free)
@@ -239,73 +239,3 @@ def _plain(text: str) -> str:
     """The text as ASCII by the notation's own table; "" (never read as empty) for what must be read by itself."""
     plain = text if text.isascii() else normalise(text)
     return plain if plain.isascii() and "\n" not in plain and "\0" not in plain else ""
-
-
-def _single_labels(labels: Sequence[str]) -> Bytes:
-    table = np.full(256, len(labels), np.uint8)
-    for place, label in enumerate(labels):
-        if len(label) == 1 and label.isascii():
-            table[ord(label)] = place
-    return table
-
-
-def _long_labels(words: Bytes, labels: Sequence[str]) -> Bytes:
-    """Places of words of several characters in the depth table."""
-    width = words.shape[1]
-    keys = np.ascontiguousarray(words).view(f"S{width}").ravel()
-    found = np.full(len(keys), len(labels), np.uint8)
-    for place, label in enumerate(labels):
-        if len(label) == width and label.isascii():
-            found[keys == label.encode()] = place
-    return found
-
-
-_WORD = re.compile(r"[A-Za-z0-9_]+")
-
-
-def _loose_digits(text: str, system: System) -> NDArray[np.bool_]:
-    """The digits of an unreadable text that can't be why it is unreadable: words of digits that name nothing."""
-    loose = np.zeros(len(text), bool)
-    if any(mark in text for mark in "[]#.=?") or any(name.isdigit() for name in _names(system)):
-        return loose
-    for word in _WORD.finditer(text):
-        after = text[word.end() :].lstrip().lower()
-        if word[0].isdigit() and not after.startswith((":", "(", "=", "from")):
-            loose[word.start() : word.end()] = True
-    return loose
-
-
-def _names(system: System) -> list[str]:
-    return [*system.sides, *(track.name for track in system.tracks)]
-
-
-def _cut_spans(code: Code, text: str) -> list[tuple[int, int]] | None:
-    """Where the cuts stand, when each is one plain word or one character of one; None where any is anything else."""
-    spans = []
-    for row in code.written:
-        for cut in row.cuts:
-            start, end = cut.span
-            if text[start:end] != cut.text or not _WORD.fullmatch(cut.text) or len(cut.depths) > 1:
-                return None
-            spans.append((start, end))
-    return None if any(mark in text for mark in "[?.") else spans
-
-
-def _complete(code: Code) -> bool:
-    """Whether every cut that the key needs is there, whatever its depth."""
-    rows = (
-        attrs.evolve(row, cuts=tuple(attrs.evolve(cut, depths=cut.depths or (0,)) for cut in row.cuts))
-        for row in code.written
-    )
-    return attrs.evolve(code, written=tuple(rows)).well_formed
-
-
-def _lane_spans(code: Code) -> list[tuple[int, int]] | None:
-    """The span of each cut of each lane; None where the sides of a convenience key were written each for itself."""
-    spans: list[tuple[int, int]] = []
-    for lane in code.system.lanes:
-        ways = {tuple(cut.span for cut in row.cuts) for row in code.lists(lane)}
-        if len(ways) != 1:
-            return None
-        spans.extend(ways.pop())
-    return spans

@@ -7,7 +7,7 @@ from typing import Any
 from attrs import field, frozen
 
 from bitting.batch.desk import Desk
-from bitting.batch.many import Verdict
+from bitting.batch.judge import Verdict
 
 
 @frozen

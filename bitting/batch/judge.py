@@ -1,0 +1,227 @@
+"""A system made ready to judge many texts: verdicts by shape and table, and what is said of those that are wrong.
+
+The verdicts of a chunk of texts come as arrays (`Judge.judge`); canonical forms are made for a whole chunk, and messages
+only for the texts somebody asks about, once per distinct text (`Judge.answers`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import IntEnum
+from functools import cached_property
+
+import numpy as np
+from attrs import define, field, frozen
+from numpy.typing import NDArray
+
+from bitting.batch.blame import Blame, say
+from bitting.batch.canonical import write_depths
+from bitting.batch.legality import Legality, compile_legality
+from bitting.batch.shapes import Shape, ShapeReader, Template
+from bitting.errors import BittingError, NotationError
+from bitting.model import Code, Finding, System
+from bitting.notation import parse_code
+from bitting.rules.builtin import all_of
+
+Bytes = NDArray[np.uint8]
+
+
+REMEMBERED = 100_000
+"""Distinct texts whose findings are kept for the next row that says the same."""
+
+
+class Verdict(IntEnum):
+    """What is said of one text."""
+
+    LEGAL = 0
+    ILLEGAL = 1
+    UNREADABLE = 2
+    EMPTY = 3
+
+    @property
+    def word(self) -> str:
+        """The verdict as people read it."""
+        return self.name.lower()
+
+
+@frozen
+class Answer:
+    """What a table says of one text: the rules that it breaks (or advice that it ignores), each once, and a message.
+
+    `depths` are places, lane after lane, of an exact code of known depths.
+    """
+
+    verdict: Verdict
+    canonical: str | None = None
+    depths: tuple[int, ...] | None = field(default=None, repr=False)
+    rules: tuple[str, ...] = ()
+    message: str = ""
+
+
+@define(eq=False)
+class Judge:
+    """A system made ready to judge many texts; what it has learnt of their shapes stays with it."""
+
+    system: System
+    _reader: ShapeReader = field(init=False, repr=False)
+    _legality: Legality | None = field(init=False, repr=False)
+    _advice: Legality | None = field(init=False, repr=False)
+    _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
+    _faults: dict[tuple[object, ...], tuple[Finding, ...]] = field(init=False, factory=dict, repr=False)
+
+    def __attrs_post_init__(self) -> None:
+        self._reader = ShapeReader(self.system)
+        self._legality = compile_legality(self.system)
+        advised = any(rule.level == "should" for rule in self.system.rules)
+        self._advice = compile_legality(self.system, advice=True) if advised else self._legality
+
+    def judge(self, texts: Sequence[str]) -> Judged:
+        """The verdicts of some ten thousand texts."""
+        read = self._reader.read(texts)
+        verdict = np.full(len(texts), Verdict.UNREADABLE, np.uint8)
+        verdict[read.shapes == Shape.INCOMPLETE] = Verdict.ILLEGAL
+        verdict[read.shapes == Shape.EMPTY] = Verdict.EMPTY
+        exact = read.shapes == Shape.EXACT
+        noted = verdict != Verdict.EMPTY
+        single = read.shapes == Shape.SINGLE
+        if self._legality is None or self._advice is None:
+            single = single | exact
+        else:
+            legal = exact & self._legality.legal(read.depths)
+            verdict[exact] = np.where(legal[exact], Verdict.LEGAL, Verdict.ILLEGAL)
+            noted &= ~legal
+            if self._advice is not self._legality:
+                noted |= legal & ~self._advice.legal(read.depths)
+        known = exact & (read.depths < self._limits).all(axis=0)
+        answers = {}
+        for row in np.flatnonzero(single).tolist():
+            answer = answers[row] = self.answer(texts[row])
+            verdict[row] = answer.verdict
+            noted[row] = bool(answer.message)
+            if answer.depths is not None:
+                known[row] = True
+                read.depths[:, row] = answer.depths
+        return Judged(verdict, read.depths, known, noted, answers, read.shapes, read.which)
+
+    @cached_property
+    def _limits(self) -> Bytes:
+        return np.array(self._lengths, np.uint8)[:, None]
+
+    @cached_property
+    def _lengths(self) -> list[int]:
+        """The number of depths that each cut may have."""
+        return [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+
+    def answer(self, text: str) -> Answer:
+        """What is said of one text, remembered."""
+        known = self._answers.get(text)
+        return known if known is not None else self._remember(text, self._answer(text))
+
+    def answers(self, texts: Sequence[str], judged: Judged, rows: Sequence[int]) -> list[Answer]:
+        """What is said of some texts of a chunk: of each distinct text once, and without reading any again."""
+        new = list(
+            {texts[row]: row for row in rows if row not in judged.answers and texts[row] not in self._answers}.values()
+        )
+        found = dict(judged.answers)
+        depths = judged.depths[:, new]
+        known = judged.known[new].tolist()
+        forms = iter(write_depths(self.system, depths[:, judged.known[new]]))
+        exact = judged.shapes[new] == Shape.EXACT
+        rows_of = iter(zip(depths[:, exact].T.tolist(), self.blame.broken_by(depths[:, exact]), strict=True))
+        shapes, which, verdicts = judged.shapes[new].tolist(), judged.which[new].tolist(), judged.verdict[new].tolist()
+        for place, row in enumerate(new):
+            text = texts[row]
+            if shapes[place] == Shape.EXACT:
+                cuts, broken = next(rows_of)
+                template = self._reader.templates[which[place]]
+                if known[place]:
+                    rules, message = self.blame.remarks(cuts, broken, template.starts, template.widths)
+                    answer = Answer(Verdict(verdicts[place]), next(forms), tuple(cuts), rules, message)
+                else:
+                    rules, message = self._unknown(text, template, cuts, broken)
+                    answer = Answer(Verdict.ILLEGAL, None, None, rules, message)
+            elif shapes[place] == Shape.INCOMPLETE:
+                answer = self._of_code(self._reader.templates[which[place]].code_of(text))
+            else:
+                answer = self._answer(text)
+            found[row] = self._remember(text, answer)
+        same = {texts[row]: found[row] for row in new}
+        return [found[row] if row in found else same.get(texts[row]) or self.answer(texts[row]) for row in rows]
+
+    def _unknown(
+        self, text: str, template: Template, cuts: Sequence[int], broken: Sequence[int]
+    ) -> tuple[tuple[str, ...], str]:
+        """The rules and message of a whole code in which some depths are none of the system's."""
+        limits = self._lengths
+        wrong = [place for place, cut in enumerate(cuts) if cut == limits[place]]
+        labels = [text[template.starts[p] : template.starts[p] + template.widths[p]] for p in wrong]
+        key = (template.number, *wrong, *labels)
+        if key not in self._faults:
+            if len(self._faults) >= REMEMBERED:
+                self._faults.clear()
+            self._faults[key] = tuple(all_of(template.code_of(text)))
+        places = [None if cut == limits[place] else cut for place, cut in enumerate(cuts)]
+        return self.blame.remarks(places, broken, template.starts, template.widths, self._faults[key])
+
+    @cached_property
+    def blame(self) -> Blame:
+        """What tells which rules are broken; made when the first code is wrong."""
+        return Blame(self.system)
+
+    def _remember(self, text: str, answer: Answer) -> Answer:
+        if len(self._answers) >= REMEMBERED:
+            self._answers.clear()
+        self._answers[text] = answer
+        return answer
+
+    def _answer(self, text: str) -> Answer:
+        if not text.strip():
+            return Answer(Verdict.EMPTY)
+        try:
+            code = parse_code(text, self.system)
+        except NotationError as fault:
+            return Answer(Verdict.UNREADABLE, message=one_line(fault))
+        return self._of_code(code)
+
+    def _of_code(self, code: Code) -> Answer:
+        findings = self.blame.findings(code)
+        legal = not any(finding.level == "must" for finding in findings)
+        places = code.depths
+        depths = None if places is None else tuple(d for row in places for d in row)
+        rules = tuple(dict.fromkeys(finding.rule for finding in findings))
+        message = "; ".join(map(say, findings))
+        return Answer(Verdict.LEGAL if legal else Verdict.ILLEGAL, code.canonical, depths, rules, message)
+
+
+def one_line(fault: BittingError) -> str:
+    """A fault's message and hint as one line."""
+    where = "" if fault.span is None else f" (at character {fault.span[0] + 1})"
+    return " ".join(f"{fault.message}{where}{'; ' + fault.hint if fault.hint else ''}".split())
+
+
+@frozen(eq=False)
+class Judged:
+    """Verdicts of one chunk of texts.
+
+    `depths` (cuts, texts) are good where `known`; `noted` are the texts that something is to be said about;
+    `answers` those that had to be read one by one.
+    """
+
+    verdict: Bytes
+    depths: Bytes
+    known: NDArray[np.bool_]
+    noted: NDArray[np.bool_]
+    answers: dict[int, Answer]
+    shapes: Bytes
+    which: NDArray[np.int32]
+
+
+def canonical_forms(judge: Judge, part: Judged) -> list[str | None]:
+    """The canonical form of each text of a chunk."""
+    forms: list[str | None] = [None] * len(part.verdict)
+    rows = np.flatnonzero(part.known)
+    for row, form in zip(rows.tolist(), write_depths(judge.system, part.depths[:, rows]), strict=True):
+        forms[row] = form
+    for row, answer in part.answers.items():
+        forms[row] = answer.canonical
+    return forms
