@@ -67,7 +67,7 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
     names = {track.name for track in system.tracks} | set(system.sides)
     folded_names = frozenset(name.casefold() for name in names)
     labels = frozenset(label for track in system.tracks for label in track.labels)
-    reader = Reader(words, folded_names, labels)
+    reader = Reader(text, words, folded_names, labels)
     try:
         scope = lanes_named(system, Names(tuple(scope_words))) if scope_words else range(len(system.lanes))
         for kind, form, pattern in _patterns():
@@ -77,7 +77,13 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
             sentence = match.canonical
             if scope_words:
                 sentence = f"on {' '.join(w.text.casefold() for w in scope_words)}, {sentence}"
-            bound = kind.bind(system, tuple(scope), {**form.fixed, **match.slots})
+            bound = list(kind.bind(system, tuple(scope), {**form.fixed, **match.slots}))
+            if not bound:  # a rule that is lost without a word would call illegal codes legal
+                raise SentenceError(
+                    "this sentence speaks of no cuts that belong together here",
+                    hint="name tracks of one side, or the same track of two sides, that `on …` doesn't leave out",
+                    span=(words[0].span[0], words[-1].span[1]),
+                )
             return tuple(Rule(kind.identifier, level, sentence, lanes, arguments) for lanes, arguments in bound)
     except SentenceError as fault:
         raise SentenceError(fault.message, hint=fault.hint, text=text, span=fault.span) from None

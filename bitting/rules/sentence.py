@@ -29,6 +29,7 @@ SINGULAR = {
     "cuts": "cut", "depths": "depth", "times": "time", "neighbours": "neighbour", "neighbors": "neighbour",
     "neighbor": "neighbour", "codes": "code", "changes": "change", "differs": "differ", "are": "is", "gets": "get",
     "stands": "stand", "adds": "add", "amounts": "amount", "edges": "edge", "uses": "use", "if": "when",
+    "directions": "direction", "sums": "sum",
 }  # fmt: skip
 NUMBERS = dict(
     zip(
@@ -71,6 +72,13 @@ class Names(NamedTuple):
     """A track, a side, or a side and a track."""
 
     words: tuple[Word, ...]
+
+
+class CodeText(NamedTuple):
+    """A whole code as a sentence writes it; quotes are blanks, so that its characters keep their places."""
+
+    text: str
+    span: Span
 
 
 class Length(NamedTuple):
@@ -134,7 +142,8 @@ def fold(word: str) -> str:
 class Reader:
     """Matches one sentence against patterns, and remembers how far the best of them came."""
 
-    def __init__(self, words: Sequence[Word], names: frozenset[str], labels: frozenset[str]) -> None:
+    def __init__(self, text: str, words: Sequence[Word], names: frozenset[str], labels: frozenset[str]) -> None:
+        self.text = text
         self.words = words
         self.names = names
         self.labels = labels
@@ -188,7 +197,7 @@ class Reader:
 
     def _slot_count(self, at: int) -> Iterator[tuple[int, int, str]]:
         word = self._word(at)
-        if word and word.kind == "NUMBER" and word.text.isdigit() and len(word.text) < 10:
+        if word and word.kind == "NUMBER" and len(word.text) < 10:
             yield at + 1, int(word.text), str(int(word.text))
         elif word and word.folded in NUMBERS and word.folded != "no":
             yield at + 1, NUMBERS[word.folded], str(NUMBERS[word.folded])
@@ -209,13 +218,13 @@ class Reader:
         word = self._word(at)
         if not word:
             return
-        found = re.fullmatch(r"(\d+(?:\.\d+)?|\.\d+)(mm|in|thou)?", word.text)
+        found = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(mm|in|thou)?", word.text.casefold())
         if not found:
             return
         unit, end = found[2], at + 1
         after = self._word(end)
-        if unit is None and after and after.text in ("mm", "in", "thou"):
-            unit, end = after.text, end + 1
+        if unit is None and after and after.text.casefold() in ("mm", "in", "thou"):
+            unit, end = after.text.casefold(), end + 1
         shown = found[1] + (f" {unit}" if unit else "")
         yield end, Length(float(found[1]), unit, shown), shown
 
@@ -232,13 +241,17 @@ class Reader:
             at -= 1
 
     def _slot_cut(self, at: int) -> Iterator[tuple[int, CutAt, str]]:
-        start, track, shown = at, None, ""
+        start = at
         word = self._word(at)
         if word and word.folded == "the":
             at, word = at + 1, self._word(at + 1)
         if word and word.text.casefold() in self.names:
-            track, shown, at = word, f"{word.text.casefold()} ", at + 1
-            word = self._word(at)
+            yield from self._cut_at(start, at + 1, word)
+        yield from self._cut_at(start, at, None)  # a track may be called first, or cut
+
+    def _cut_at(self, start: int, at: int, track: Word | None) -> Iterator[tuple[int, CutAt, str]]:
+        """A cut from `at` on, of the track that was named before it."""
+        word, shown = self._word(at), f"{track.text.casefold()} " if track else ""
         if word and word.folded in ("first", "last") and (after := self._word(at + 1)) and after.folded == "cut":
             if track is None and (name := self._word(at + 2)) and name.folded == "on":
                 return
@@ -256,7 +269,13 @@ class Reader:
 
     def _slot_depth(self, at: int) -> Iterator[tuple[int, Labels, str]]:
         word = self._word(at)
-        if word and word.folded == "depth" and (after := self._word(at + 1)) and self._is_label(after):
+        if (
+            word
+            and word.kind != "QUOTED"
+            and word.folded == "depth"
+            and (after := self._word(at + 1))
+            and self._is_label(after)
+        ):
             at, word = at + 1, after
         if word and self._is_label(word):
             yield at + 1, Labels((word,)), _label(word)
@@ -265,7 +284,7 @@ class Reader:
         found: list[tuple[int, tuple[Word, ...]]] = []
         words: tuple[Word, ...] = ()
         while (word := self._word(at)) is not None:
-            if words and (word.kind == "COMMA" or word.folded in ("or", "and")):
+            if words and (word.kind == "COMMA" or (word.kind != "QUOTED" and word.folded in ("or", "and"))):
                 at += 1
                 continue
             if not self._is_label(word):
@@ -275,7 +294,7 @@ class Reader:
         for end, labels in reversed(found):
             yield end, Labels(labels), " ".join(_label(w) for w in labels)
 
-    def _slot_codes(self, at: int) -> Iterator[tuple[int, list[list[Word]], str]]:
+    def _slot_codes(self, at: int) -> Iterator[tuple[int, list[CodeText], str]]:
         rows: list[list[Word]] = [[]]
         for word in self.words[at:]:
             if word.kind == "COMMA":
@@ -283,8 +302,16 @@ class Reader:
             else:
                 rows[-1].append(word)
         if all(rows):
-            shown = ", ".join(" ".join(word.text for word in row) for row in rows)
-            yield len(self.words), rows, shown
+            shown = ", ".join(" ".join(self.text[row[0].span[0] : row[-1].span[1]].split()) for row in rows)
+            yield len(self.words), [self._code_text(row) for row in rows], shown
+
+    def _code_text(self, row: Sequence[Word]) -> CodeText:
+        start, end = row[0].span[0], row[-1].span[1]
+        characters = list(self.text[start:end])
+        for word in row:
+            if word.kind == "QUOTED":
+                characters[word.span[0] - start] = characters[word.span[1] - 1 - start] = " "
+        return CodeText("".join(characters), (start, end))
 
     def _word(self, at: int) -> Word | None:
         return self.words[at] if at < len(self.words) else None
@@ -381,10 +408,11 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
     """Scope words and sentence words of a rule, with their spans. Raises `SentenceError` on what is no word at all."""
     from lark.exceptions import UnexpectedInput
 
+    from bitting.notation.normalise import normalise
     from bitting.parsers import parser
 
     try:
-        tree: Any = parser("rules").parse(text)
+        tree: Any = parser("rules").parse(normalise(text))
     except UnexpectedInput as fault:
         at = fault.pos_in_stream if isinstance(fault.pos_in_stream, int) else len(text)
         found = f"{text[at]!r}" if 0 <= at < len(text) else "the end"
@@ -395,13 +423,21 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
             span=(max(at, 0), max(at, 0) + 1) if at < len(text) else (len(text), len(text)),
         ) from None
     scope, sentence = tree.children
-    return [_word(t) for t in (scope.children[:-1] if scope else ())], [_word(t) for t in sentence.children]
+    words = [_word(t) for t in sentence.children]
+    if words[-1].kind == "WORD" and words[-1].text.endswith("."):  # the full stop of the sentence
+        start, end = words[-1].span
+        words[-1] = _word_of(words[-1].text[:-1], (start, end - 1))
+    return [_word(t) for t in (scope.children[:-1] if scope else ())], words
 
 
 def _word(token: Any) -> Word:
     """A word with its kind: QUOTED, NUMBER (a whole one), COMMA, SIGN or WORD."""
-    text = str(token)
-    kind = "COMMA" if text == "," else "SIGN" if text in ":/=" else "NUMBER" if text.isdecimal() else "WORD"
+    return _word_of(str(token), (token.start_pos, token.end_pos))
+
+
+def _word_of(text: str, span: Span) -> Word:
+    number = text.isascii() and text.isdecimal()
+    kind = "COMMA" if text == "," else "SIGN" if text in ":/=();-" else "NUMBER" if number else "WORD"
     if text[0] in "'\"":
         kind, text = "QUOTED", text[1:-1]
-    return Word(text, fold(text), kind, (token.start_pos, token.end_pos))
+    return Word(text, fold(text), kind, span)

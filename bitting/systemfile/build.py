@@ -239,7 +239,7 @@ def _rules(system: System, level: Level, faults: Faults) -> list[Rule]:
         try:
             rules += read_rule(system, sentence, level)
         except BittingError as fault:
-            hint = f"; {fault.hint}" if fault.hint else ""
+            hint = f"; {fault.hint}".replace(":\n", ": ").replace("\n", " | ") if fault.hint else ""
             where = f"rules.{level}[{i}]"
             faults.add(where, f"found {describe(sentence, 200)}: " + " ".join(f"{fault.message}{hint}".split()))
     return rules

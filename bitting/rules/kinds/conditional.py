@@ -14,7 +14,10 @@ NOTHING = "nothing"  # no depth is being remembered
 
 
 def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
-    """Two cuts of one track, or of two tracks of the same side; a cut without a track is on every track in scope."""
+    """Two cuts of one track, of two tracks of one side, or of two sides' same track.
+
+    A cut without a track is on every track in scope.
+    """
 
     def lanes(cut: CutAt) -> list[int]:
         return [i for i in lanes_named(system, Names((cut.track,))) if i in scope] if cut.track else list(scope)
@@ -23,7 +26,8 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
     for i in lanes(one):
         for j in lanes(other):
             a, b = system.lanes[i], system.lanes[j]
-            if i != j and (a.side != b.side or not (one.track and other.track)):
+            related = one.track and other.track and (a.side == b.side or a.track.name == b.track.name)
+            if i != j and not related:
                 continue
             arguments = {
                 "one": look_up(one, system, a),

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from bitting.model import Place, Rule, System
+from attrs import evolve
+
+from bitting.errors import NotationError
+from bitting.model import Depths, Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, length
-from bitting.rules.binding import Bound, depth_place
-from bitting.rules.sentence import Word
+from bitting.rules.binding import Bound
+from bitting.rules.sentence import CodeText
 
 DIFFERENT = "different"
 
@@ -18,31 +21,40 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
     lanes = tuple(scope)
     if "codes" not in slots:
         return [(lanes, {"palindrome": True})]
-    return [(lanes, {"codes": tuple(sorted({_read(system, lanes, row) for row in slots["codes"]}))})]
+    return [(lanes, {"codes": tuple(sorted({_read(system, lanes, code) for code in slots["codes"]}))})]
 
 
-def _read(system: System, lanes: Sequence[int], row: Sequence[Word]) -> tuple[tuple[int, ...], ...]:
-    """A code of the sentence as places per lane: labels run together or apart, tracks named or divided by `/`."""
-    span = (row[0].span[0], row[-1].span[1])
-    tracks = [system.lanes[i].track for i in lanes]
-    words = [word for word in row if word.kind != "SIGN"]
-    names = {track.name.casefold() for track in tracks} | {side.casefold() for side in system.sides}
-    words = [
-        w for w, after in zip(row, [*row[1:], None], strict=True) if w in words and not (after and after.text == ":")
-    ]
-    if any(w.text.casefold() in names and w.text not in tracks[0].labels for w in words):
-        raise SentenceError("write excluded codes with `TRACK:` or without names", span=span)
-    labels: list[Word] = []
-    for word in words:
-        if word.text not in tracks[0].labels and all(track.run_together for track in tracks):
-            labels += [Word(c, c, word.kind, word.span) for c in word.text]
-        else:
-            labels.append(word)
-    wanted = sum(track.cuts for track in tracks)
-    if len(labels) != wanted:
-        raise SentenceError(f"a code here has {wanted} cuts, and this one has {len(labels)}", span=span)
-    left = iter(labels)
-    return tuple(tuple(depth_place(next(left), track) for _ in range(track.cuts)) for track in tracks)
+def _read(system: System, lanes: Sequence[int], written: CodeText) -> Depths:
+    """A code of the sentence as places per lane: in the notation of codes, for the lanes in scope alone."""
+    from bitting.notation.code import parse_code  # only a sentence with codes in it needs it
+
+    chosen = [system.lanes[i] for i in lanes]
+    names = {lane.track.name for lane in chosen}
+    part = evolve(
+        system,
+        tracks=tuple(track for track in system.tracks if track.name in names),
+        sides=tuple(side for side in system.sides if not system.sided or side in {lane.side for lane in chosen}),
+        rules=(),
+    )
+    try:
+        code = parse_code(written.text, part)
+    except NotationError as fault:
+        start, end = fault.span or (0, len(written.text))
+        shift = written.span[0]
+        raise SentenceError(fault.message, hint=fault.hint, span=(start + shift, end + shift)) from None
+    wanted, given = sum(lane.track.cuts for lane in part.lanes), sum(len(row.cuts) for row in code.written)
+    if code.depths is None and wanted != given:
+        raise SentenceError(
+            f"a code here has {wanted} cuts, and this one has {given}",
+            hint="commas stand between codes only",
+            span=written.span,
+        )
+    if code.depths is None:
+        from bitting.rules.builtin import all_of
+
+        fault_found = next(all_of(code))
+        raise SentenceError(fault_found.message, hint="a code that isn't used is written out whole", span=written.span)
+    return code.depths
 
 
 def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:

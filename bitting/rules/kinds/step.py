@@ -37,7 +37,8 @@ KIND = Kind(
     "step",
     tuple(
         Form(
-            f"(a cut|each cut|every cut) is <at most> {{n:count}} {way} than the (cut before it|cut before|one before it)",
+            f"(a cut|each cut|every cut|cuts) is <at most> {{n:count}} {way} "
+            "than the (cut before it|cut before them|cut before|one before it)",
             {"way": way},
         )
         for way in ("deeper", "shallower")
