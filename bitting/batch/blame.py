@@ -24,7 +24,7 @@ from bitting.rules import catalogue, violations
 from bitting.rules.base import Evaluate
 from bitting.rules.builtin import all_of
 
-REMEMBERED = 100_000
+REMEMBERED = 20_000
 """So many sayings of rules about cuts are kept."""
 
 

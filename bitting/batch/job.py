@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sys
@@ -63,6 +64,7 @@ def run_batch(
         may_write(order.output, force=order.force, inputs=inputs)
     desk = Desk(load, default, order.suggestions)
     with (
+        rare_collection(),
         open_source(order.source) as (source, size),
         open_target(order, inputs) as target,
         ExitStack() as tables,
@@ -115,6 +117,17 @@ def run_batch(
         seconds=time.perf_counter() - begun,
         notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
     )
+
+
+@contextmanager
+def rare_collection() -> Iterator[None]:
+    """Look for unreachable cycles seldom: a run makes many small values and next to no cycles (a sixth of the time)."""
+    before = gc.get_threshold()
+    gc.set_threshold(200_000, 20, 20)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def _kind(output: str | None) -> str | None:

@@ -26,7 +26,7 @@ from bitting.rules.builtin import all_of
 Bytes = NDArray[np.uint8]
 
 
-REMEMBERED = 100_000
+REMEMBERED = 20_000
 """Distinct texts whose findings are kept for the next row that says the same."""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -120,12 +121,12 @@ def command(
 
     _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
     default = load_system(system_name) if system_name else None
-    lines: list[str] = []
+    spool = tempfile.SpooledTemporaryFile(1 << 26, "w+", encoding="utf-8", newline="")  # noqa: SIM115 - read below
 
     def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
         names = ("verdict", "canonical", "findings", "suggestion")
         row = {"line": line, "code": code, **{name: cell or None for name, cell in zip(names, cells, strict=True)}}
-        lines.append(json.dumps(row, ensure_ascii=False))
+        spool.write(json.dumps(row, ensure_ascii=False) + "\n")
 
     order = Order(
         file,
@@ -139,8 +140,9 @@ def command(
     )
     with _progress() as progress:
         summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
-    for line in lines:
-        click.echo(line)
+    spool.seek(0)
+    for line in spool:
+        click.echo(line, nl=False)
     if as_json:
         print_json(summary.as_dict())
     elif not json_lines:
