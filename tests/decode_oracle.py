@@ -168,3 +168,84 @@ def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
     w = (left + (nodes + 1) / 2 * width).ravel()
     shares = (weights * width / 2).ravel() * np.exp(-w / scale) / scale
     return np.append(w, 1e3), np.append(shares, math.exp(-edges[-1] / scale))  # more wear than any reading tells apart
+
+
+def brute_across(
+    readings: Readings, system: System, model: MeasurementModel, *, points: int = 121
+) -> tuple[list[tuple[tuple[int, ...], ...]], np.ndarray, float]:
+    """Codes, probabilities and log evidence of a key of two tracks with readings across them as well.
+
+    No tilt, no left-right difference. For every cut both wears and both own errors are gone through on dense grids.
+    """
+    across = system.measuring.across
+    if across is None:
+        raise ValueError("the system doesn't say what a reading across is")
+    first, second = (system.track(name) for name in across.tracks)
+    deeper = 1.0 if first.depths[-1] > first.depths[0] else -1.0
+    codes = list(legal_codes(system))
+    offsets, offset_weights = _even(model.offset_sd, points, 8.0)
+    groups: dict[tuple[str | None, int], dict[str, ReadCut]] = {}
+    for cut in readings.cuts:
+        groups.setdefault((cut.side, cut.cut), {})[cut.track] = cut
+    total = np.zeros(len(codes))
+    for factor, scale_weight in SCALES if model.wear else ((1.0, 1.0),):
+        tables = {}
+        for key, group in groups.items():
+            table = np.empty((len(first.depths), len(second.depths), points))
+            v, weight = _cut_errors(model, model.wear * factor)
+            for i, depth_1 in enumerate(first.depths):
+                for j, depth_2 in enumerate(second.depths):
+                    for g, offset in enumerate(offsets):
+                        one = depth_1 + offset + deeper * v
+                        two = depth_2 + offset + deeper * v
+                        left = _all(group.get(first.name), one, first, model) * weight
+                        right = _all(group.get(second.name), two, second, model) * weight
+                        sums = across.scale * (one[:, None] + two[None, :]) + across.amount
+                        ends = [a + b for a, b in zip(_ends(first), _ends(second), strict=True)]
+                        ends = sorted(across.scale * end + across.amount for end in ends)
+                        both = _all(group.get("across"), sums, None, model, (ends[0], ends[1]))
+                        table[i, j, g] = left @ both @ right
+            tables[key] = table
+        for index, code in enumerate(codes):
+            likelihood = offset_weights * scale_weight
+            for (_, cut), table in tables.items():
+                likelihood = likelihood * table[code[0][cut], code[1][cut]]
+            total[index] += likelihood.sum()
+    return codes, total / total.sum(), math.log(total.sum() / len(codes))
+
+
+def _ends(track: Track) -> tuple[float, float]:
+    ends = sorted((2 * track.depths[0] - track.depths[1], 2 * track.depths[-1] - track.depths[-2]))
+    return ends[0], ends[1]
+
+
+def _cut_errors(model: MeasurementModel, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """Wear plus own error of one cut (towards deeper), on a dense grid, with weights."""
+    if model.cut_sd == 0:
+        return _wear_nodes(scale, 2.0)
+    step = model.cut_sd / 3
+    v = np.arange(-8 * model.cut_sd, 2.2, step)
+    wear, wear_weights = _wear_nodes(scale, 4.0)
+    density = np.exp(-0.5 * ((v[:, None] - wear) / model.cut_sd) ** 2) / (model.cut_sd * math.sqrt(2 * math.pi))
+    weight = density @ wear_weights * step
+    return np.append(v, 1e3), np.append(weight, 1 - weight.sum())
+
+
+def _all(
+    cut: ReadCut | None,
+    middle: np.ndarray,
+    track: Track | None,
+    model: MeasurementModel,
+    ends: tuple[float, float] | None = None,
+) -> np.ndarray:
+    """The density of all readings of one cut, or across two, around `middle`."""
+    density = np.ones_like(middle)
+    if cut is None:
+        return density
+    low, high = ends if ends is not None else _ends(track)  # type: ignore[arg-type]
+    for reading in cut.readings:
+        u = math.sqrt(model.reading_sd**2 + reading.digit**2 / 12)
+        normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))
+        wrong = 1 / (high - low) if low <= reading.value <= high else 0.0
+        density = density * ((1 - model.outliers) * normal + model.outliers * wrong)
+    return density

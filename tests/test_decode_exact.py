@@ -10,8 +10,8 @@ from scipy.stats import exponnorm, norm
 from bitting.decode import Decoded, Decoder, MeasurementModel, decode
 from bitting.decode.density import density, log_density
 from bitting.errors import BittingError
-from bitting.model import Readings, System
-from tests.decode_oracle import Brute, make_readings, make_system
+from bitting.model import Across, Measuring, Readings, System
+from tests.decode_oracle import Brute, brute_across, make_readings, make_system
 
 PLAIN = MeasurementModel(reading_sd=0.05, offset_sd=0.08, wear=0.06, outliers=0.01)
 THREE = (8.6, 8.2, 7.8)
@@ -189,3 +189,35 @@ def test_a_lock_is_decoded_by_the_cuts_it_reads() -> None:
     with pytest.raises(BittingError, match="no lock 'boot'") as caught:
         decode(readings, system, lock="boot")
     assert "door" in caught.value.hint
+
+
+ACROSS_CASES = {
+    "alone": (("across", 0, [6.62]), ("across", 1, [6.1])),
+    "alone, twice": (("across", 0, [6.62, 6.6]), ("across", 1, [6.1])),
+    "beside one track": (("across", 0, [6.62]), ("left", 0, [8.5]), ("across", 1, [6.1])),
+    "beside both": (("across", 0, [6.62]), ("left", 0, [8.5]), ("right", 0, [8.15]), ("right", 1, [7.9])),
+}
+
+
+@pytest.mark.parametrize("coupled", [False, True])
+@pytest.mark.parametrize("own", [0.0, 0.03])
+@pytest.mark.parametrize("name", ACROSS_CASES)
+def test_readings_across_two_tracks(name: str, own: float, coupled: bool) -> None:
+    if coupled and own:
+        pytest.skip("the coupling doesn't depend on the cut's own error")
+    must = ("left and right differ by at least 1 at every cut",) if coupled else ()
+    system = make_system(
+        cuts=2, depths=(8.6, 8.1), tracks=("left", "right"), must=must,
+        measuring=Measuring(across=Across(("left", "right"), 1, -10.0)),
+    )  # fmt: skip
+    model = MeasurementModel(0.05, 0.06, 0.05, 0.01, cut_sd=own)
+    readings = make_readings(system, {(None, track, cut): values for track, cut, values in ACROSS_CASES[name]})
+    codes, probabilities, log_evidence = brute_across(readings, system, model, points=61)
+    result = decode(readings, system, len(codes), model)
+    assert result.log_evidence == pytest.approx(log_evidence, abs=1e-6)
+    want = dict(zip(codes, probabilities, strict=True))
+    assert {c.depths for c in result.candidates} == set(want)
+    for candidate in result.candidates:
+        assert candidate.probability == pytest.approx(want[candidate.depths], abs=1e-6)
+    if "alone" in name:
+        assert "can't tell left from right" in result.notes[0]

@@ -9,13 +9,14 @@ A *symbol* is what a layer decides: one depth of one cut, or the depths of sever
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from attrs import field, frozen
 
+from bitting.errors import BittingError
 from bitting.model import Place
 
 Ints = npt.NDArray[np.intp]
@@ -31,6 +32,7 @@ class Step:
     `children[node, symbol]` is the node of the next layer or -1. Entry e enters node `entry_child[e]` of the next layer
     by `entry_symbol[e]`, entries sorted by node; `entry_starts` marks where each node's entries begin. `gather` is the
     0/1 matrix (entries, nodes), `scatter` its transpose. Edges sorted by source: `edge_entry`, `edge_starts`.
+    `ways[node]` lists the entries that a node leads to, padded with the number of entries.
     """
 
     places: tuple[Place, ...]
@@ -46,6 +48,7 @@ class Step:
     scatter: Any = field(repr=False)
     edge_entry: Ints = field(repr=False)
     edge_starts: Ints = field(repr=False)
+    ways: Ints = field(repr=False)
 
 
 @frozen(eq=False)
@@ -90,7 +93,16 @@ def compile_step(places: Sequence[Place], symbols: Ints, children: Ints, next_no
         scatter=scatter,
         edge_entry=edge_entry,
         edge_starts=edge_starts,
+        ways=_ways(source, edge_entry, edge_starts, entries.size),
     )
+
+
+def _ways(source: Ints, edge_entry: Ints, edge_starts: Ints, entries: int) -> Ints:
+    """The entries of each node's edges, (nodes, most edges of a node)."""
+    column = np.arange(source.size) - edge_starts[source]
+    ways = np.full((edge_starts.size, int(column.max()) + 1), entries, dtype=np.intp)
+    ways[source, column] = edge_entry
+    return ways
 
 
 def compile_diagram(diagram: Any) -> Chain:
@@ -129,3 +141,87 @@ def restrict(chain: Chain, entries: Sequence[npt.NDArray[np.float64]], least: fl
         steps.append(compile_step(step.places, step.symbols, kept[going], int(number.max()) + 1))
         number = np.where(going, np.cumsum(going) - 1, -1)
     return Chain(chain.lanes, tuple(reversed(steps)), chain.count)
+
+
+def couple(chains: Sequence[Chain], pairs: Sequence[tuple[Place, Place]]) -> tuple[Chain, ...]:
+    """The same codes, with both cuts of each pair decided in one step, so that what was read of both can be weighed.
+
+    Chains that a pair joins become one (their product, in step). Symbols of a joint step run over (first, second) depths.
+    """
+    found = list(chains)
+    for lanes in dict.fromkeys((first.lane, second.lane) for first, second in pairs):
+        wanted = {first: second for first, second in pairs if (first.lane, second.lane) == lanes}
+        one = next(chain for chain in found if lanes[0] in chain.lanes)
+        other = next(chain for chain in found if lanes[1] in chain.lanes)
+        rest = [chain for chain in found if chain is not one and chain is not other]
+        joined = _merged(one, wanted) if one is other else _product(one, other, wanted)
+        found = [*rest, joined]
+    return tuple(found)
+
+
+def _joint_symbols(first: Step, second: Step) -> Ints:
+    """(first depths · second depths, both places' depths)."""
+    left, right = first.symbols, second.symbols
+    return np.concatenate(
+        [np.repeat(left, len(right), axis=0), np.tile(right, (len(left), 1))], axis=1
+    )  # fmt: skip
+
+
+def _merged(chain: Chain, wanted: Mapping[Place, Place]) -> Chain:
+    """Steps of one chain, those of a pair (which follow each other) as one."""
+    partner = {**wanted, **{second: first for first, second in wanted.items()}}
+    steps: list[Step] = []
+    rest = list(chain.steps)
+    while rest:
+        step = rest.pop(0)
+        place = step.places[0]
+        if len(step.places) > 1 or place not in partner:
+            steps.append(step)
+            continue
+        following = rest.pop(0)
+        if following.places != (partner[place],):
+            raise BittingError(
+                "readings across two tracks need a system whose opposite cuts are decided together",
+                hint="give readings of the single tracks instead",
+            )
+        size = following.children.shape[1]
+        children = np.where(step.children[:, :, None] >= 0, following.children[step.children], -1)
+        children = children.reshape(step.nodes, step.children.shape[1] * size)
+        places, symbols = (*step.places, *following.places), _joint_symbols(step, following)
+        steps.append(compile_step(places, symbols, children, following.next_nodes))
+    return Chain(chain.lanes, tuple(steps), chain.count)
+
+
+def _product(one: Chain, other: Chain, wanted: Mapping[Place, Place]) -> Chain:
+    """Two chains walked in step: a node is a node of each."""
+    back = {second: first for first, second in wanted.items()}
+    left, right = list(one.steps), list(other.steps)
+    states = np.zeros((1, 2), dtype=np.intp)
+    steps: list[Step] = []
+    while left or right:
+        if left and left[0].places[0] not in wanted:
+            step = left.pop(0)
+            children = _moved(step.children[states[:, 0]], np.broadcast_to(states[:, 1:], (len(states), 1)))
+            places, symbols = step.places, step.symbols
+        elif right and right[0].places[0] not in back:
+            step = right.pop(0)
+            children = _moved(np.broadcast_to(states[:, :1], (len(states), 1)), step.children[states[:, 1]])
+            places, symbols = step.places, step.symbols
+        else:
+            first, second = left.pop(0), right.pop(0)
+            children = _moved(first.children[states[:, 0]], second.children[states[:, 1]])
+            places, symbols = (*first.places, *second.places), _joint_symbols(first, second)
+        legal = (children >= 0).all(axis=-1)
+        following, number = np.unique(children[legal], axis=0, return_inverse=True)
+        table = np.full(legal.shape, -1, dtype=np.intp)
+        table[legal] = number.reshape(-1)
+        steps.append(compile_step(places, symbols, table, len(following)))
+        states = following
+    return Chain((*one.lanes, *other.lanes), tuple(steps), one.count * other.count)
+
+
+def _moved(first: Ints, second: Ints) -> Ints:
+    """(nodes, first symbols · second symbols, 2): the pair of nodes that each pair of symbols leads to."""
+    size = (first.shape[0], first.shape[1], second.shape[1])
+    pair = np.stack([np.broadcast_to(first[:, :, None], size), np.broadcast_to(second[:, None, :], size)], axis=-1)
+    return pair.reshape(size[0], size[1] * size[2], 2)

@@ -10,13 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import evolve
+from attrs import evolve, frozen
 
+from bitting.decode.across import PairWitness, pairs_of
 from bitting.decode.advice import COMPARED, measure_next
-from bitting.decode.compiled import Chain, compile_diagram
+from bitting.decode.compiled import Chain, compile_diagram, couple
 from bitting.decode.figures import Made, MeasurementModel, model_of, wear_scales
 from bitting.decode.fit import FIT_LIMIT, FitTest, Pattern
-from bitting.decode.grid import OFFSET_REACH, Grid, grid_for, places_along
+from bitting.decode.grid import OFFSET_REACH, grid_for, places_along
 from bitting.decode.kbest import Ranked, best_codes
 from bitting.decode.posterior import Posterior, sections_of, solve
 from bitting.decode.result import (
@@ -37,8 +38,27 @@ from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 
 SURE = 0.95
+CHUNK = 100
+"""Keys that a process of `decode_many` takes at a time."""
+ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
+
+
+@frozen(eq=False)
+class _Found:
+    """One key on the way to its answer; `best` is the best code, filled where the lock doesn't read."""
+
+    witnesses: tuple[Witness, ...]
+    pairs: tuple[PairWitness, ...]
+    posterior: Posterior
+    ranked: list[Ranked]
+    best: Ranked
+
+    @property
+    def read(self) -> tuple[Witness | PairWitness, ...]:
+        """Everything that was read, of single cuts and across."""
+        return (*self.witnesses, *self.pairs)
 
 
 class Decoder:
@@ -73,49 +93,82 @@ class Decoder:
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
         self._fits: dict[Pattern, FitTest] = {}
+        self._joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = {}
 
     def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
         """The most probable legal code of one key and everything that stands behind it.
 
-        `advise=False` leaves out which cuts to measure again, which takes longer than the rest where there is doubt.
+        `advise=False` leaves out which cuts to measure again and which readings look wrong.
         """
         _check_options(best, sure)
+        found = self._found(readings, best)
+        p_value = self.fit_test(found).p_values([(found.read, found.best.depths)])[0]
+        return self._answer(found, p_value, sure, advise=advise)
+
+    def decode_many(
+        self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
+    ) -> list[Decoded]:
+        """Like `decode` for each key, in order; the fit of keys that were read alike is worked out together."""
+        _check_options(best, sure)
+        found = [self._found(readings, best) for readings in keys]
+        groups: dict[Pattern, list[int]] = {}
+        for number, one in enumerate(found):
+            groups.setdefault(Pattern.of(one.read), []).append(number)
+        p_values = [0.0] * len(found)
+        for numbers in groups.values():
+            test = self.fit_test(found[numbers[0]])
+            values = test.p_values([(found[n].read, found[n].best.depths) for n in numbers])
+            for number, value in zip(numbers, values, strict=True):
+                p_values[number] = value
+        return [self._answer(one, p, sure, advise=advise) for one, p in zip(found, p_values, strict=True)]
+
+    def _found(self, readings: Readings, best: int) -> _Found:
         witnesses = witnesses_of(readings, self.system, self.model)
-        if not witnesses:
+        pairs, alone = pairs_of(readings, self.system, self.model, witnesses)
+        if not witnesses and not pairs:
             raise BittingError(
                 "nothing was measured: every value is open",
                 hint="give at least one reading; `?` stands for a cut that could not be measured",
             )
-        posterior = self.posterior(witnesses)
+        posterior = self.posterior(alone, pairs)
         ranked = best_codes(posterior, self.system, best, self.ignored)
-        return self._answer(witnesses, posterior, ranked, sure, advise=advise)
+        return _Found(witnesses, pairs, posterior, ranked, self._filled(ranked[0], posterior))
 
-    def posterior(self, witnesses: tuple[Witness, ...]) -> Posterior:
+    def posterior(self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...] = ()) -> Posterior:
         """The posterior of one key, on a lattice long enough for it."""
         reach = OFFSET_REACH
+        chains = self._coupled(pairs)
+        inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
+        known = [(one.place, one.information) for one in (*witnesses, *inside)]
+        across = [(pair.places[0], pair.information) for pair in pairs]
         while True:
-            grid = self._grid(witnesses, reach)
-            tables = cut_tables(witnesses, self.system, self.model, grid, self.along)
-            posterior = solve(sections_of(self.chains, grid), tables, grid)
+            grid = grid_for(self.system, self.model, known, reach, across)
+            tables = cut_tables(witnesses, self.system, self.model, grid, self.along, pairs)
+            posterior = solve(sections_of(chains, grid), tables, grid)
             if posterior.shared.edge <= (SPREAD_EDGE if grid.spread else EDGE) or reach > 4 * OFFSET_REACH:
                 return posterior
             reach *= 1.5
 
-    def _grid(self, witnesses: Iterable[Witness], reach: float) -> Grid:
-        return grid_for(self.system, self.model, [(w.place, w.information) for w in witnesses], reach)
+    def _coupled(self, pairs: tuple[PairWitness, ...]) -> tuple[Chain, ...]:
+        """The chains, with cuts that were read across decided together."""
+        places = frozenset(pair.places for pair in pairs)
+        if not places:
+            return self.chains
+        if places not in self._joint:
+            ordered = sorted(places, key=lambda pair: (pair[0].lane, pair[0].cut))
+            self._joint[places] = couple(self.chains, ordered)
+        return self._joint[places]
 
-    def fit_test(self, witnesses: tuple[Witness, ...]) -> FitTest:
-        """The fit test for readings of this pattern, drawn once per pattern."""
-        pattern = Pattern.of(witnesses)
+    def fit_test(self, found: _Found) -> FitTest:
+        """The fit test for readings of this key's pattern, drawn once per pattern."""
+        pattern = Pattern.of(found.read)
         if pattern not in self._fits:
             self._fits[pattern] = FitTest(pattern, self.system, self.model)
         return self._fits[pattern]
 
-    def _answer(
-        self, witnesses: tuple[Witness, ...], posterior: Posterior, ranked: list[Ranked], sure: float, *, advise: bool
-    ) -> Decoded:
-        best = self._filled(ranked[0], posterior)
-        fit = Fit(self.fit_test(witnesses).p_value(witnesses, best.depths), FIT_LIMIT)
+    def _answer(self, found: _Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
+        witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
+        fit = Fit(p_value, FIT_LIMIT)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure" and not self.ignored:
@@ -146,6 +199,7 @@ class Decoder:
             sure_limit=sure,
             model=self.model,
             of=self.system,
+            notes=(ONLY_ACROSS,) if found.pairs and not witnesses else (),
         )
 
     def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
@@ -179,13 +233,14 @@ class Decoder:
         shared, signs = posterior.shared, posterior.grid.signs
         out = []
         for number, lane in enumerate(self.system.lanes):
+            labels = lane.track.labels
             for cut in range(lane.track.cuts):
                 place = Place(number, cut)
                 if place in self.ignored:
                     continue
                 depth = best.depths[number][cut]
                 shares = np.clip(posterior.shares[place], 0.0, 1.0)
-                others = sorted((d for d in range(len(shares)) if d != depth), key=lambda d: (-shares[d], d))
+                order = sorted(zip((-shares).tolist(), range(shares.size), strict=True))
                 here = read.get(place, [])
                 reading = _mean([one for one, _ in here])
                 nominal = lane.track.depths[depth]
@@ -194,9 +249,9 @@ class Decoder:
                     CutResult(
                         track=lane.track.name,
                         cut=cut + 1,
-                        depth=lane.track.labels[depth],
+                        depth=labels[depth],
                         confidence=float(shares[depth]),
-                        alternatives=tuple(Alternative(lane.track.labels[d], float(shares[d])) for d in others),
+                        alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
                         deviation=None if reading is None else reading - nominal - error,
                         side=lane.side,
                         nominal=nominal,
@@ -255,8 +310,8 @@ def decode(
     """The most probable legal code of a measured key.
 
     `best` codes are listed, in exact order; `model` overrides the system's measuring figures (lengths in its unit),
-    `made` only its shared errors; `lock` limits the code to the cuts that lock reads; `sure` is the probability the whole code needs to be called sure. For many keys of
-    one system make a `Decoder`, which pays the set-up once.
+    `made` only its shared errors; `lock` limits the code to the cuts that lock reads; `sure` is the probability the
+    whole code needs to be called sure. For many keys of one system make a `Decoder`, which pays the set-up once.
     """
     return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
 
@@ -269,7 +324,29 @@ def decode_many(
     sure: float = SURE,
     *,
     made: Made | None = None,
+    jobs: int = 1,
 ) -> list[Decoded]:
-    """Like `decode`, for many keys of one system."""
-    decoder = Decoder(system, model, made=made)
-    return [decoder.decode(readings, best, sure) for readings in keys]
+    """Like `decode`, for many keys of one system, without advice on what to measure again; `jobs` processes at once."""
+    several = list(keys)
+    if jobs <= 1 or len(several) < 2 * CHUNK:
+        return Decoder(system, model, made=made).decode_many(several, best, sure)
+    from concurrent.futures import ProcessPoolExecutor
+
+    parts = [several[i : i + CHUNK] for i in range(0, len(several), CHUNK)]
+    with ProcessPoolExecutor(jobs, initializer=_start, initargs=(system, model, made)) as pool:
+        return [answer for part in pool.map(_part, parts, [best] * len(parts), [sure] * len(parts)) for answer in part]
+
+
+_decoder: Decoder | None = None
+"""The decoder of a process that works for `decode_many`."""
+
+
+def _start(system: System, model: MeasurementModel | None, made: Made | None) -> None:
+    global _decoder  # one per process: it is what a process is started for
+    _decoder = Decoder(system, model, made=made)
+
+
+def _part(keys: list[Readings], best: int, sure: float) -> list[Decoded]:
+    if _decoder is None:
+        raise RuntimeError("a process of decode_many was not started by it")
+    return _decoder.decode_many(keys, best, sure)

@@ -21,11 +21,12 @@ from collections.abc import Sequence
 import numpy as np
 from attrs import frozen
 
+from bitting.decode.across import PairWitness, density_two
 from bitting.decode.density import Array, density
 from bitting.decode.figures import MeasurementModel, wear_scales
 from bitting.decode.grid import lane_signs, places_along
 from bitting.decode.witness import Witness, outlier_range
-from bitting.model import Depths, Place, System, Track
+from bitting.model import Depths, Place, System
 
 FIT_LIMIT = 0.01
 """Tail probability below which readings don't fit: so at most 1 % of a system's own keys are called no-fit."""
@@ -38,14 +39,14 @@ ROUNDS = 6
 
 @frozen
 class Pattern:
-    """What was read, but not what it read: per witness its place and side, and each reading's uncertainty."""
+    """What was read, but not what it read: per witness its places and side, and each reading's uncertainty."""
 
-    cuts: tuple[tuple[Place, tuple[float, ...]], ...]
+    cuts: tuple[tuple[tuple[Place, ...], str | None, tuple[float, ...]], ...]
 
     @classmethod
-    def of(cls, witnesses: Sequence[Witness]) -> Pattern:
-        """The pattern of some witnesses."""
-        return cls(tuple((witness.place, witness.sds) for witness in witnesses))
+    def of(cls, witnesses: Sequence[Witness | PairWitness]) -> Pattern:
+        """The pattern of some witnesses, of single cuts or of two at once."""
+        return cls(tuple((witness.places, witness.side, witness.sds) for witness in witnesses))
 
 
 class FitTest:
@@ -54,30 +55,34 @@ class FitTest:
     def __init__(self, pattern: Pattern, system: System, model: MeasurementModel) -> None:
         self._system = system
         self._model = model
-        places = [place for place, _ in pattern.cuts]
         along, signs = places_along(system), lane_signs(system)
-        tracks = [system.lanes[place.lane].track for place in places]
-        self._design = np.array([[1.0, along[place], signs[place.lane]] for place in places])
+        self._design = np.array(
+            [np.sum([[1.0, along[p], signs[p.lane]] for p in places], axis=0) for places, _, _ in pattern.cuts]
+        )
         self._prior = np.array([model.offset_sd, model.tilt_sd, model.left_right_sd])
-        self._turn = np.array([track.deeper for track in tracks])
-        most = max(len(sds) for _, sds in pattern.cuts)
-        self._sds = np.array([list(sds) + [np.inf] * (most - len(sds)) for _, sds in pattern.cuts])
+        self._count = np.array([len(places) for places, _, _ in pattern.cuts])
+        self._turn = np.array([system.lanes[places[0].lane].track.deeper for places, _, _ in pattern.cuts])
+        most = max(len(sds) for _, _, sds in pattern.cuts)
+        self._sds = np.array([list(sds) + [np.inf] * (most - len(sds)) for _, _, sds in pattern.cuts])
         self._given = np.isfinite(self._sds)
-        ranges = [outlier_range(track) for track in tracks]
+        ranges = [
+            np.sum([outlier_range(system.lanes[p.lane].track) for p in places], axis=0) for places, _, _ in pattern.cuts
+        ]
         self._wrong = np.array([1.0 / (high - low) for low, high in ranges])
-        self._drawn = np.sort(self.statistic(self._draw(ranges, tracks), np.ones((DRAWS, *self._sds.shape))))
+        self._drawn = np.sort(self.statistic(self._draw(pattern, ranges), np.ones((DRAWS, *self._sds.shape))))
 
-    def p_value(self, witnesses: Sequence[Witness], depths: Depths) -> float:
-        """The share of drawn keys whose readings are no more likely, given their code, than these are given `depths`."""
-        residuals = np.zeros((1, *self._sds.shape))
-        possible = np.ones((1, *self._sds.shape))
-        for row, witness in enumerate(witnesses):
-            place = witness.place
-            nominal = self._system.lanes[place.lane].track.depths[depths[place.lane][place.cut]]
-            residuals[0, row, : len(witness.values)] = np.array(witness.values) - nominal
-            possible[0, row, : len(witness.values)] = np.array(witness.wrong) > 0
-        value = self.statistic(residuals, possible)[0]
-        return float((1 + np.searchsorted(self._drawn, value, side="right")) / (1 + DRAWS))
+    def p_values(self, keys: Sequence[tuple[Sequence[Witness | PairWitness], Depths]]) -> list[float]:
+        """Per key: the share of drawn keys whose readings are no more likely given their code than these given theirs."""
+        residuals = np.zeros((len(keys), *self._sds.shape))
+        possible = np.ones((len(keys), *self._sds.shape))
+        for number, (witnesses, depths) in enumerate(keys):
+            for row, witness in enumerate(witnesses):
+                nominal = sum(self._system.lanes[p.lane].track.depths[depths[p.lane][p.cut]] for p in witness.places)
+                for repeat, (value, wrong) in enumerate(zip(witness.values, witness.wrong, strict=True)):
+                    residuals[number, row, repeat] = value - nominal
+                    possible[number, row, repeat] = wrong > 0
+        values = self.statistic(residuals, possible)
+        return [float(p) for p in (1 + np.searchsorted(self._drawn, values, side="right")) / (1 + DRAWS)]
 
     def statistic(self, residuals: Array, possible: Array) -> Array:
         """log density (keys,) of residuals (keys, cuts, repeats); `possible`: 1 where a reading can be simply wrong."""
@@ -92,16 +97,27 @@ class FitTest:
         weight = agree * np.exp(-0.5 * misfit)
         each = np.where(self._given, share * self._wrong[:, None] * possible, 1.0)
         floor = np.maximum(each.prod(axis=2), 1e-290)
-        sd = np.sqrt(1 / total + self._model.cut_sd**2)
+        sd = np.sqrt(1 / total + self._count * self._model.cut_sd**2)
         terms = [(weight, centre, sd), *self._one_wrong(residuals, each)]
+        shared, prior = self._estimate(centre, weight, floor, sd)
         out = []
-        for scale, probability in wear_scales(self._model):
-            shared, prior = self._estimate(centre, weight, floor, sd, scale)
+        for k, (scale, probability) in enumerate(wear_scales(self._model)):
             likely = floor
             for w, c, s in terms:
-                likely = likely + w * density(self._turn * (c - shared), s, scale)
-            out.append(np.log(likely).sum(axis=1) + prior + math.log(probability))
+                likely = likely + w * self._density(self._turn * (c - shared[k]), s, scale)
+            out.append(np.log(likely).sum(axis=1) + prior[k] + math.log(probability))
         return np.asarray(np.logaddexp.reduce(out))
+
+    def _density(self, y: Array, sd: Array, scale: float) -> Array:
+        """Density of noise plus the wear of one cut or of two, (keys, cuts)."""
+        two = self._count == 2
+        if not two.any():
+            return density(y, sd, scale)
+        sd = np.broadcast_to(sd, y.shape)
+        out = np.empty(y.shape)
+        out[:, ~two] = density(y[:, ~two], sd[:, ~two], scale)
+        out[:, two] = density_two(y[:, two], sd[:, two], scale)
+        return out
 
     def _one_wrong(self, residuals: Array, each: Array) -> list[tuple[Array, Array, Array]]:
         """Terms in which one of a cut's several readings is wrong and the others are not."""
@@ -118,40 +134,56 @@ class FitTest:
             normal = np.where(kept, math.sqrt(2 * math.pi) * self._sds, 1.0)
             agree = (1 - share) ** kept.sum(axis=1) * np.sqrt(2 * np.pi / total) / normal.prod(axis=1)
             weight = np.where(useful, agree * np.exp(-0.5 * misfit) * each[:, :, left_out], 0.0)
-            terms.append((weight, centre, np.sqrt(1 / total + self._model.cut_sd**2)))
+            terms.append((weight, centre, np.sqrt(1 / total + self._count * self._model.cut_sd**2)))
         return terms
 
-    def _estimate(self, centre: Array, weight: Array, floor: Array, sd: Array, scale: float) -> tuple[Array, Array]:
-        """Shared error at every cut (keys, cuts) and its log prior (keys,): least squares, wrong readings weighed down."""
+    def _estimate(self, centre: Array, weight: Array, floor: Array, sd: Array) -> tuple[Array, Array]:
+        """Shared error at every cut (scales, keys, cuts) and its log prior (scales, keys).
+
+        Least squares with wear taken as normal around its mean, readings that look wrong weighed down.
+        """
+        scales = np.array([scale for scale, _ in wear_scales(self._model)])[:, None, None]
         free = self._prior > 0
         design = self._design[:, free]
-        variance = sd**2 + scale**2
-        target = centre - self._turn * scale
-        shared = np.repeat(np.median(target, axis=1)[:, None], target.shape[1], axis=1) if free[0] else 0.0 * target
+        variance = sd**2 + self._count * scales**2
+        target = centre - self._turn * self._count * scales
+        shared = np.zeros_like(target)
+        if free[0]:
+            shared += np.median(target / self._count, axis=2, keepdims=True) * self._count
         ridge = np.diag(1.0 / self._prior[free] ** 2)
-        found = np.zeros((centre.shape[0], design.shape[1]))
+        squares = (design[:, :, None] * design[:, None, :]).reshape(design.shape[0], -1)
+        found = np.zeros((*target.shape[:2], design.shape[1]))
         for _ in range(ROUNDS if design.shape[1] else 0):
-            good = weight * density(self._turn * (centre - shared), sd, scale)
+            good = weight * np.exp(-0.5 * (target - shared) ** 2 / variance) / np.sqrt(2 * np.pi * variance)
             trust = good / (good + floor) / variance
-            normal = np.einsum("ni,ia,ib->nab", trust, design, design) + ridge
-            found = np.linalg.solve(normal, np.einsum("ni,ia->na", trust * target, design)[:, :, None])[:, :, 0]
+            normal = (trust @ squares).reshape(*found.shape, -1) + ridge
+            found = np.linalg.solve(normal, ((trust * target) @ design)[..., None])[..., 0]
             shared = found @ design.T
-        return shared, -0.5 * ((found / self._prior[free]) ** 2).sum(axis=1)
+        return shared, -0.5 * ((found / self._prior[free]) ** 2).sum(axis=2)
 
-    def _draw(self, ranges: Sequence[tuple[float, float]], tracks: Sequence[Track]) -> Array:
+    def _draw(self, pattern: Pattern, ranges: Sequence[Array]) -> Array:
         """Residuals of `DRAWS` keys drawn from the model: (keys, cuts, repeats)."""
         random = np.random.default_rng(SEED)
-        model, (cuts, repeats) = self._model, self._sds.shape
+        model, repeats = self._model, self._sds.shape[1]
         shared = (random.standard_normal((DRAWS, 3)) * self._prior) @ self._design.T
         scales = wear_scales(model)
         scale = random.choice([s for s, _ in scales], size=DRAWS, p=[p for _, p in scales])
-        wear = random.exponential(size=(DRAWS, cuts)) * scale[:, None]
-        own = random.standard_normal((DRAWS, cuts)) * model.cut_sd
-        noise = random.standard_normal((DRAWS, cuts, repeats)) * np.where(self._given, self._sds, 0.0)
-        residuals = (shared + self._turn * wear + own)[:, :, None] + noise
-        for row, ((low, high), track) in enumerate(zip(ranges, tracks, strict=True)):
+        own = {}
+        for places, side, _ in pattern.cuts:  # what a cut on one side shares among its readings, single or across
+            for place in places:
+                if (place, side) not in own:
+                    turn = self._system.lanes[place.lane].track.deeper
+                    wear = turn * random.exponential(size=DRAWS) * scale
+                    own[place, side] = wear + random.standard_normal(DRAWS) * model.cut_sd
+        residuals = np.zeros((DRAWS, *self._sds.shape))
+        for row, ((places, side, _), (low, high)) in enumerate(zip(pattern.cuts, ranges, strict=True)):
+            true = shared[:, row] + sum(own[place, side] for place in places)
+            spread = np.where(self._given[row], self._sds[row], 0.0)
+            read = true[:, None] + random.standard_normal((DRAWS, repeats)) * spread
             wrong = random.random((DRAWS, repeats)) < model.outliers
-            anywhere = random.uniform(low, high, (DRAWS, repeats))
-            nominal = random.choice(np.array(track.depths), size=(DRAWS, 1))
-            residuals[:, row] = np.where(wrong, anywhere - nominal, residuals[:, row])
+            nominal = sum(
+                random.choice(np.array(self._system.lanes[place.lane].track.depths), size=(DRAWS, 1))
+                for place in places
+            )
+            residuals[:, row] = np.where(wrong, random.uniform(low, high, (DRAWS, repeats)) - nominal, read)
         return np.where(self._given, residuals, 0.0)

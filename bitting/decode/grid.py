@@ -102,8 +102,12 @@ def grid_for(
     model: MeasurementModel,
     information: Iterable[tuple[Place, float]],
     reach: float = OFFSET_REACH,
+    across: Sequence[tuple[Place, float]] = (),
 ) -> Grid:
-    """The grid for readings whose information (1/variance, per place read) is given. `reach` in prior sds of the offset."""
+    """The grid for readings whose information (1/variance, per place read) is given. `reach` in prior sds of the offset.
+
+    `across` gives the information of readings that see the sum of two opposite cuts, with the place of one of them.
+    """
     along = places_along(system)
     signs = lane_signs(system)
     rows = [(weight, along[place], signs[place.lane]) for place, weight in information]
@@ -111,16 +115,19 @@ def grid_for(
     scales = wear_scales(model)
     paired = model.left_right_sd > 0 and bool(seen - {0})
     prior_sd, share, rest = model.offset_sd, 1.0, 0.0
-    if paired and len(seen) == 1:  # one side of the pair alone: offset ± l is one normal error
+    sums = [(weight, along[place]) for place, weight in across]
+    if paired and len(seen) == 1 and not sums:  # one side of the pair alone: offset ± l is one normal error
         prior_sd, paired = math.hypot(model.offset_sd, model.left_right_sd), False
         share = (model.offset_sd / prior_sd) ** 2
         rest = model.offset_sd * model.left_right_sd / prior_sd
     scale_values = tuple(scale for scale, _ in scales)
     log_scale = np.log([probability for _, probability in scales])
-    if not rows:
+    if not rows and not sums:
         rows = [(1e-12, 0.0, 0)]
     if not paired:
-        step, tilt_step = _steps((1,), [(w, (1.0, x)) for w, x, _ in rows], (prior_sd,), model.tilt_sd)
+        step, tilt_step = _steps(
+            (1,), [(w, (1.0, x)) for w, x, _ in rows] + [(w, (2.0, 2 * x)) for w, x in sums], (prior_sd,), model.tilt_sd
+        )
         tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
         offsets, log_offset = _normal_points(prior_sd, step, reach)
         return Grid(
@@ -128,10 +135,15 @@ def grid_for(
             signs=(0,) * len(signs), log_offset=log_offset, offset_share=share, offset_rest=rest,
         )  # fmt: skip
     if model.offset_sd == 0:  # a = l and b = -l
-        step, tilt_step = _steps((1,), [(w, (s, x)) for w, x, s in rows], (model.left_right_sd,), model.tilt_sd)
+        step, tilt_step = _steps(
+            (1,),
+            [(w, (s, x)) for w, x, s in rows] + [(w, (0.0, 2 * x)) for w, x in sums],
+            (model.left_right_sd,),
+            model.tilt_sd,
+        )
     else:
         seen_by = {1: (1.0, 0.0), -1: (0.0, 1.0), 0: (0.5, 0.5)}
-        both = [(w, (*seen_by[s], x)) for w, x, s in rows]
+        both = [(w, (*seen_by[s], x)) for w, x, s in rows] + [(w, (1.0, 1.0, 2 * x)) for w, x in sums]
         step, tilt_step = _steps((1, 1), both, (model.offset_sd, model.left_right_sd), model.tilt_sd)
     tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
     lattices, link = _pair_points(model, step, reach, 0 in seen)

@@ -32,6 +32,9 @@ TIE = 1e-10
 LEAST = 1e-7
 """Codes are first looked for where every entry of the diagram on their way has this posterior probability."""
 
+WORTH_RESTRICTING = 100_000
+"""Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
+
 
 @frozen(eq=False)
 class _Stage:
@@ -117,16 +120,13 @@ def _next_states(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[i
         for row, symbol in enumerate(symbols):
             yield int(symbol), into[row : row + 1], weights[row : row + 1]
         return
-    groups = (
-        [(None, np.arange(into.size))]
-        if stage.ignored
-        else [(int(s), np.flatnonzero(symbols == s)) for s in set(symbols.tolist())]
-    )
-    for symbol, rows in groups:
+    one_way: list[tuple[int | None, Index]] = [(None, np.arange(into.size))]
+    by_symbol: list[tuple[int | None, Index]] = [(s, np.flatnonzero(symbols == s)) for s in set(symbols.tolist())]
+    for together, rows in one_way if stage.ignored else by_symbol:
         following, place = np.unique(into[rows], return_inverse=True)
         total = np.zeros((following.size, weights.shape[1]))
         np.add.at(total, place, weights[rows])
-        yield symbol, following, total
+        yield together, following, total
 
 
 def _settle_ties(found: list[Ranked]) -> list[Ranked]:
@@ -175,7 +175,8 @@ def _stages(posterior: Posterior, least: float, ignored: Collection[Place]) -> t
     for section in posterior.sections:
         root = np.zeros(section.posterior.size)
         for whole, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
-            chain = restrict(whole, entries, least) if least else whole
+            large = sum(step.nodes for step in whole.steps) * root.size > WORTH_RESTRICTING
+            chain = restrict(whole, entries, least) if least and large else whole
             opened = [ignored and set(step.places) <= set(ignored) for step in chain.steps]
             best = best_logs(chain, rows, opened)
             root = root + best[0][0]

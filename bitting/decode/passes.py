@@ -50,14 +50,17 @@ def best_logs(chain: Chain, logs: Sequence[Array], summed: Sequence[object] = ()
 
     Steps for which `summed` is true add up what follows instead of taking the best: an upper bound of the best sum.
     """
+    points = logs[0].shape[1]
     best: list[Array] = [np.empty(0)] * (len(chain.steps) + 1)
-    best[-1] = np.zeros((1, logs[0].shape[1]))
+    best[-1] = np.zeros((1, points))
     for index in range(len(chain.steps) - 1, -1, -1):
         step = chain.steps[index]
-        after = logs[index][step.entry_symbol]
-        after += best[index + 1] if step.single else best[index + 1][step.entry_child]
+        after = np.empty((step.entry_symbol.size + 1, points))
+        np.take(logs[index], step.entry_symbol, axis=0, out=after[:-1])
+        after[:-1] += best[index + 1] if step.single else best[index + 1][step.entry_child]
+        after[-1] = -np.inf
         combine = np.logaddexp if summed and summed[index] else np.maximum
-        best[index] = combine.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
+        best[index] = combine.reduce(after[step.ways], axis=1)
     return best
 
 

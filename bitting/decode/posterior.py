@@ -31,6 +31,8 @@ SPREAD_NEGLIGIBLE = 1e-6
 """The same where tilt or left-right difference spread the grid over several dimensions."""
 THIN, SPREAD_THIN = 1e-11, 1e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
+FEW_POINTS = 640
+"""Points that are all weighed: finding those that can be left out would take as long."""
 UNDERFLOW = 1e-250
 """A scaled sum below this may hide the answer: the pass is taken again with logarithms."""
 CHUNK = 1 << 16
@@ -146,7 +148,10 @@ def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Sec
 def _enough(limit: Array, total_at: Callable[[Index], Array], grid: Grid) -> tuple[Index, Array]:
     """Points of the grid and their totals, so many that the others are negligible: `limit` bounds each one's total."""
     negligible = math.log(SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE)
-    first = np.argpartition(limit, -64)[-64:] if limit.size > 64 else np.arange(limit.size)
+    if limit.size <= FEW_POINTS:
+        where = np.arange(limit.size)
+        return where, np.asarray(total_at(where))
+    first = np.argpartition(limit, -64)[-64:]
     known = log_sum(total_at(first))  # at least so much evidence there is
     if not np.isfinite(known):
         known = limit.max() - 700.0
@@ -220,12 +225,15 @@ def _bounds(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Ar
         for step in chain.steps:
             for column, place in enumerate(step.places):
                 bound = bounds[grid.signs[place.lane]]
-                if place in tables:
-                    table = tables[place]
+                read = [table[place] for table in (tables, tables.bounding) if place in table]
+                if read:
+                    table = read[0] if len(read) == 1 else read[0] + read[1]
                     top = table.max(axis=0)
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
                     bound += math.log(step.symbols[:, column].max() + 1)
+            for pair in tables.pairs.get(step.places, ()) or tables.pairs.get(step.places[::-1], ()):
+                bounds[grid.signs[step.places[0].lane]] += pair.log_most
     return bounds
 
 
@@ -301,6 +309,12 @@ def step_logs(step: Step, tables: Tables, columns: Mapping[int, Index], grid: Gr
         if table is not None:
             rows = table.reshape(table.shape[0], -1)[:, columns[grid.signs[place.lane]]]
             out += rows[step.symbols[:, column]]
+    for pair in tables.pairs.get(step.places, ()) or tables.pairs.get(step.places[::-1], ()):
+        found = tables.pair_at(pair, columns)
+        if pair.places != step.places:  # the step decides the second cut first
+            sizes = step.symbols.max(axis=0) + 1
+            found = found.reshape(sizes[1], sizes[0], -1).swapaxes(0, 1).reshape(found.shape)
+        out += found
     return out
 
 

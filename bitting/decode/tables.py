@@ -7,10 +7,12 @@ needed at `centre - depth - shared error`; the wear scales share everything of i
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
+from bitting.decode.across import PairWitness, pair_logs
 from bitting.decode.density import Array, density, log_density
 from bitting.decode.figures import MeasurementModel
 from bitting.decode.grid import Grid
@@ -18,15 +20,43 @@ from bitting.decode.many import many_readings
 from bitting.decode.witness import Witness
 from bitting.model import Place, System
 
-Tables = dict[Place, Array]
-"""log likelihood of each place read: (depths, wear scales, tilts, lattice points of the lane's sign)."""
+Index = npt.NDArray[np.intp]
+
+
+class Tables(dict[Place, Array]):
+    """log likelihood of each place read: (depths, wear scales, tilts, lattice points of the lane's sign).
+
+    `pairs` are the readings of two cuts at once, which no table of one place holds, and `pair_at` works out what one of
+    them says at some points; `bounding` are tables of the single readings among them, only to bound what they can say.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
+        self.bounding: dict[Place, Array] = {}
+        self.pair_at: Callable[[PairWitness, Mapping[int, Index]], Array] = _no_pairs
+
+
+def _no_pairs(pair: PairWitness, columns: Mapping[int, Index]) -> Array:
+    raise RuntimeError(f"{len(columns)} columns of a pair at {pair.places} in tables that were made without pairs")
 
 
 def cut_tables(
-    witnesses: Sequence[Witness], system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float]
+    witnesses: Sequence[Witness],
+    system: System,
+    model: MeasurementModel,
+    grid: Grid,
+    along: Mapping[Place, float],
+    pairs: Sequence[PairWitness] = (),
 ) -> Tables:
     """The tables of one key; sides of a convenience key multiply."""
-    tables: Tables = {}
+    tables = Tables()
+    for pair in pairs:
+        tables.pairs.setdefault(pair.places, []).append(pair)
+    if pairs:
+        inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
+        tables.bounding = dict(cut_tables(inside, system, model, grid, along))
+        tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along)
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
         group = [witness for witness in witnesses if witness.place.lane == lane]
@@ -63,7 +93,9 @@ def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: M
         size = np.maximum(np.maximum.reduceat(weights, starts), floors)
         relative = np.exp(weights - size[owner])[:, None, None, None]
         for k, scale in enumerate(grid.scales):
-            total = np.add.reduceat(relative * density(y, sds, scale), starts, axis=0)
+            total = relative * density(y, sds, scale)
+            if starts.size < owner.size:
+                total = np.add.reduceat(total, starts, axis=0)
             total += np.exp(floors - size)[:, None, None, None]
             out[:, :, k] = np.log(total, out=total)
         out += size[:, None, None, None, None]
@@ -72,6 +104,25 @@ def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: M
         logs = weights[:, None, None, None] + log_density(y, sds, scale)
         out[:, :, k] = np.logaddexp(np.logaddexp.reduceat(logs, starts, axis=0), floors[:, None, None, None])
     return out
+
+
+def _pair_at(
+    pair: PairWitness,
+    columns: Mapping[int, Index],
+    system: System,
+    model: MeasurementModel,
+    grid: Grid,
+    along: Mapping[Place, float],
+) -> Array:
+    """log likelihood of each pair of depths at the given columns: (pairs of depths, points)."""
+    shifts = []
+    row: Index = np.zeros(0, dtype=np.intp)
+    for place in pair.places:
+        sign = grid.signs[place.lane]
+        row, at = np.divmod(columns[sign], grid.lattices[sign].size)
+        shifts.append(grid.lattices[sign][at] + along[place] * grid.tilts[row % grid.tilts.size])
+    scale = np.array(grid.scales)[row // grid.tilts.size]
+    return pair_logs(pair, system, model, (shifts[0], shifts[1]), scale, spread=grid.spread)
 
 
 def _shared_error(grid: Grid, sign: int, along: Array) -> Array:

@@ -54,6 +54,11 @@ class Witness:
     summed: bool = True
 
     @property
+    def places(self) -> tuple[Place, ...]:
+        """The one place, as readings of two cuts have two."""
+        return (self.place,)
+
+    @property
     def information(self) -> float:
         """1/variance of what all its readings together say of x, wear apart."""
         return 1.0 / min(term.sd for term in self.terms) ** 2
@@ -112,15 +117,16 @@ def witness(
     low, high = outlier_range(track)
     wrong = tuple(1.0 / (high - low) if low <= value <= high else 0.0 for value in values)
     summed = len(values) <= MOST_TERMS or model.outliers == 0
-    terms = _terms(values, sds, wrong, model) if summed and model.outliers else ()
+    terms = subset_terms(values, sds, wrong, model) if summed and model.outliers else ()
     terms = terms or (_subset(range(len(values)), values, sds, wrong, model),)
     floor = sum(_log(model.outliers * density) for density in wrong)
     return Witness(place, side, terms, floor, tuple(values), tuple(sds), wrong, summed)
 
 
-def _terms(
+def subset_terms(
     values: Sequence[float], sds: Sequence[float], wrong: Sequence[float], model: MeasurementModel
 ) -> tuple[Term, ...]:
+    """A term per subset of the readings that are not wrong and can be told from nothing (the empty one is the floor)."""
     count = len(values)
     terms = []
     for mask in range(1, 1 << count):
