@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bitting.batch import CheckedMany, check_many
     from bitting.checking import Report, check
     from bitting.completion import Comparison, Completion, compare, complete
-    from bitting.decode import Decoded, MeasurementModel, decode
+    from bitting.decoding import Decoded, MeasurementModel, decode
     from bitting.diagram import code_space
     from bitting.errors import BittingError
     from bitting.machine.alignment import Alignment, align
@@ -40,11 +40,11 @@ _HOMES = {
     "Code": "model",
     "Comparison": "completion",
     "Completion": "completion",
-    "Decoded": "decode",
+    "Decoded": "decoding",
     "Finding": "model",
     "Inspection": "machine.inspect_result",
     "Machine": "machine.machinefile",
-    "MeasurementModel": "decode",
+    "MeasurementModel": "decoding",
     "Plan": "machine.plan",
     "Readings": "model",
     "Report": "checking",
@@ -57,7 +57,7 @@ _HOMES = {
     "code_space": "diagram",
     "compare": "completion",
     "complete": "completion",
-    "decode": "decode",
+    "decode": "decoding",
     "inspect": "machine.inspection",
     "load_machine": "machine.machinefile",
     "load_system": "systemfile",

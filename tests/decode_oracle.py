@@ -14,7 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 from attrs import evolve
 
-from bitting.decode import MeasurementModel
+from bitting.decoding import MeasurementModel
 from bitting.model import Blade, Cutting, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules, violations
 

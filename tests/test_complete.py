@@ -13,7 +13,7 @@ from bitting.completion.bounds import lay_out
 from bitting.completion.choices import Choices
 from bitting.completion.opened import allowed_depths
 from bitting.completion.worklist import worklist
-from bitting.decode import decode
+from bitting.decoding import decode
 from bitting.errors import BittingError
 from bitting.model import Place, code_of
 from bitting.notation import parse_code, parse_readings

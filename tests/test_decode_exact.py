@@ -7,8 +7,8 @@ import pytest
 from attrs import evolve
 from scipy.stats import exponnorm, norm
 
-from bitting.decode import Decoded, Decoder, MeasurementModel, decode
-from bitting.decode.density import density, log_density
+from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
+from bitting.decoding.density import density, log_density
 from bitting.errors import BittingError
 from bitting.model import Across, Measuring, Readings, System
 from tests.decode_oracle import Brute, brute_across, make_readings, make_system

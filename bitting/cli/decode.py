@@ -12,8 +12,8 @@ from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.decode import Decoded, MeasurementModel
-    from bitting.decode.figures import Made
+    from bitting.decoding import Decoded, MeasurementModel
+    from bitting.decoding.figures import Made
     from bitting.model import System
 
 EPILOG = """\b
@@ -88,7 +88,7 @@ def _decode(
     models: dict[str, MeasurementModel],
     lock: str | None,
 ) -> Decoded:
-    from bitting.decode import decode, decode_among
+    from bitting.decoding import decode, decode_among
     from bitting.notation import parse_readings
 
     if len(systems) == 1:
@@ -103,7 +103,7 @@ def _decode(
 
 def _model(system: System, made: Made | None, wear: str | None, caliper: str | None) -> MeasurementModel:
     """The system's model with what the options say of the key and the caliper."""
-    from bitting.decode.options import model_with
+    from bitting.decoding.options import model_with
 
     return model_with(system, made=made, wear=wear, caliper=caliper)
 

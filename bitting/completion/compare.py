@@ -7,7 +7,7 @@ answer can be *perhaps*: `deepens` is then None.
 A measured cut is *there* when its mean reading is within the tolerance (simple acceptance, JCGM 106:2012, 8.2), too
 deep or to be deepened when it is so by more than the tolerance with at least `SURE` probability, and otherwise too
 close to tell. The probability is normal, with the uncertainty of the mean of the readings; the caliper is taken to be
-zeroed, as an error shared by all readings would have to be found from the whole key (`bitting.decode` does that).
+zeroed, as an error shared by all readings would have to be found from the whole key (`bitting.decoding` does that).
 
 A lock (the system file's `[locks]`; without any, one lock that reads every cut) sees a difference when the two differ
 at a cut it reads. One key serves a lock set to the first code and another set to the second when the cuts that both
@@ -260,7 +260,7 @@ def _tolerance(system: System) -> float:
 
 def _uncertainty(read: Sequence[ReadCut], system: System) -> float:
     """Standard uncertainty of the mean reading of one cut: reading, rounding, and what its readings share."""
-    from bitting.decode.figures import model_of
+    from bitting.decoding.figures import model_of
 
     model = model_of(system)
     sds = [

@@ -1,6 +1,6 @@
 """Which candidates are likelier, when readings of the same key are given too.
 
-The candidates are weighed by the measurement model of `bitting.decode`, over the codes that fit what is written: the
+The candidates are weighed by the measurement model of `bitting.decoding`, over the codes that fit what is written: the
 probabilities are those of the whole answer, not of all codes of the system. They are worked out exactly for the
 likeliest `RANKED` codes, best first; what little is left then is shared out evenly among the others. A lock's settings
 gather the probabilities of the keys that have them.
@@ -44,9 +44,9 @@ def likeliest(
     space: CodeSpace, places: tuple[Place, ...], system: System, readings: Readings, wanted: int, most: int
 ) -> Likely:
     """Rank the settings of `places` that the codes of `space` have: at least `wanted` codes, and at most `most`."""
-    from bitting.decode import Decoder
-    from bitting.decode.kbest import codes_in_order
-    from bitting.decode.witness import witnesses_of
+    from bitting.decoding import Decoder
+    from bitting.decoding.kbest import codes_in_order
+    from bitting.decoding.witness import witnesses_of
 
     decoder = Decoder(system, space=space)
     witnesses = witnesses_of(readings, system, decoder.model)

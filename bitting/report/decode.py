@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from bitting.decode.result import CutResult, Decoded, Next
+from bitting.decoding.result import CutResult, Decoded, Next
 from bitting.model import Lane, System
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"

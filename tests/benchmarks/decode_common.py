@@ -14,7 +14,7 @@ import numpy as np
 from attrs import evolve, frozen
 from scipy.stats import exponnorm
 
-from bitting.decode import MeasurementModel
+from bitting.decoding import MeasurementModel
 from bitting.diagram import code_space
 from bitting.model import Blade, Depths, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules

@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import time
 
-from bitting.decode import Decoder, MeasurementModel
+from bitting.decoding import Decoder, MeasurementModel
 from tests.benchmarks.decode_common import BruteForce, Maker, make_system, nearest, readings_of
 
 USUAL = (

@@ -16,12 +16,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from attrs import frozen
 
-from bitting.decode.density import Array, density
-from bitting.decode.figures import MeasurementModel
-from bitting.decode.kbest import Ranked
-from bitting.decode.posterior import Index, Posterior, Section, linked
-from bitting.decode.result import Deciding, Next
-from bitting.decode.witness import Witness, witness
+from bitting.decoding.density import Array, density
+from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.kbest import Ranked
+from bitting.decoding.posterior import Index, Posterior, Section, linked
+from bitting.decoding.result import Deciding, Next
+from bitting.decoding.witness import Witness, witness
 from bitting.model import Depths, Place, System
 
 COMPARED = 24

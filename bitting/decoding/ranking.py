@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterator, Sequence
 
 from attrs import evolve
 
-from bitting.decode.decoder import SURE, Decoder
-from bitting.decode.figures import Made, MeasurementModel
-from bitting.decode.result import Decoded, SystemRank
+from bitting.decoding.decoder import SURE, Decoder
+from bitting.decoding.figures import Made, MeasurementModel
+from bitting.decoding.result import Decoded, SystemRank
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Readings, System
 

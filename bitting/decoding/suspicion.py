@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from bitting.decode.advice import binned, densities, views_of
-from bitting.decode.figures import MeasurementModel
-from bitting.decode.kbest import Ranked
-from bitting.decode.posterior import Posterior
-from bitting.decode.witness import Witness, witness
+from bitting.decoding.advice import binned, densities, views_of
+from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.kbest import Ranked
+from bitting.decoding.posterior import Posterior
+from bitting.decoding.witness import Witness, witness
 from bitting.model import Place, System
 
 

@@ -11,7 +11,7 @@ import math
 
 from attrs import evolve
 
-from bitting.decode.figures import Made, MeasurementModel, model_of
+from bitting.decoding.figures import Made, MeasurementModel, model_of
 from bitting.errors import BittingError
 from bitting.model import System
 

@@ -12,12 +12,12 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from bitting.decode.across import PairWitness, pair_logs
-from bitting.decode.density import Array, density, log_density
-from bitting.decode.figures import MeasurementModel
-from bitting.decode.grid import Grid
-from bitting.decode.many import many_readings
-from bitting.decode.witness import Witness
+from bitting.decoding.across import PairWitness, pair_logs
+from bitting.decoding.density import Array, density, log_density
+from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.grid import Grid
+from bitting.decoding.many import many_readings
+from bitting.decoding.witness import Witness
 from bitting.model import Place, System
 
 Index = npt.NDArray[np.intp]

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 
 from attrs import frozen
 
-from bitting.decode.figures import MeasurementModel
+from bitting.decoding.figures import MeasurementModel
 from bitting.errors import BittingError
 from bitting.model import Place, Reading, Readings, System, Track
 

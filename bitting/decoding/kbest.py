@@ -20,11 +20,11 @@ from itertools import islice
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decode.compiled import Step, restrict
-from bitting.decode.density import Array
-from bitting.decode.grid import Grid
-from bitting.decode.passes import best_logs
-from bitting.decode.posterior import Index, Posterior, linked
+from bitting.decoding.compiled import Step, restrict
+from bitting.decoding.density import Array
+from bitting.decoding.grid import Grid
+from bitting.decoding.passes import best_logs
+from bitting.decoding.posterior import Index, Posterior, linked
 from bitting.model import Depths, Place, System
 
 TIE = 1e-10

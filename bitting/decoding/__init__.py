@@ -5,11 +5,11 @@ measurement model stands in `figures.py`; how its integrals are taken in `grid.p
 sums over all codes in `passes.py`, `posterior.py` and `kbest.py`; whether the key fits at all in `fit.py`.
 """
 
-from bitting.decode.decoder import SURE, Decoder, decode, decode_many
-from bitting.decode.figures import DEFAULTS, MADE, MeasurementModel, model_of
-from bitting.decode.fit import FIT_LIMIT
-from bitting.decode.ranking import decode_among
-from bitting.decode.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
+from bitting.decoding.decoder import SURE, Decoder, decode, decode_many
+from bitting.decoding.figures import DEFAULTS, MADE, MeasurementModel, model_of
+from bitting.decoding.fit import FIT_LIMIT
+from bitting.decoding.ranking import decode_among
+from bitting.decoding.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
 
 __all__ = [
     "Candidate",

@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decode.across import PairWitness, pairs_of
-from bitting.decode.advice import COMPARED, measure_next
-from bitting.decode.compiled import Chain, compile_diagram, couple
-from bitting.decode.figures import Made, MeasurementModel, model_of, wear_scales
-from bitting.decode.fit import FIT_LIMIT, FitTest, Pattern
-from bitting.decode.grid import OFFSET_REACH, grid_for, places_along
-from bitting.decode.kbest import Ranked, best_codes
-from bitting.decode.posterior import Posterior, sections_of, solve
-from bitting.decode.result import (
+from bitting.decoding.across import PairWitness, pairs_of
+from bitting.decoding.advice import COMPARED, measure_next
+from bitting.decoding.compiled import Chain, compile_diagram, couple
+from bitting.decoding.figures import Made, MeasurementModel, model_of, wear_scales
+from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
+from bitting.decoding.grid import OFFSET_REACH, grid_for, places_along
+from bitting.decoding.kbest import Ranked, best_codes
+from bitting.decoding.posterior import Posterior, sections_of, solve
+from bitting.decoding.result import (
     Alternative,
     Candidate,
     CutResult,
@@ -31,9 +31,9 @@ from bitting.decode.result import (
     Verdict,
     Wear,
 )
-from bitting.decode.suspicion import wrong_shares
-from bitting.decode.tables import cut_tables
-from bitting.decode.witness import Witness, witnesses_of
+from bitting.decoding.suspicion import wrong_shares
+from bitting.decoding.tables import cut_tables
+from bitting.decoding.witness import Witness, witnesses_of
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 
@@ -199,7 +199,17 @@ class Decoder:
             sure_limit=sure,
             model=self.model,
             of=self.system,
-            notes=(ONLY_ACROSS,) if found.pairs and not witnesses else (),
+            notes=(*((ONLY_ACROSS,) if found.pairs and not witnesses else ()), *self._jaw_note()),
+        )
+
+    def _jaw_note(self) -> tuple[str, ...]:
+        """What must be said of a jaw that doesn't reach the floor of every cut."""
+        jaw, cutting = self.system.measuring.jaw, self.system.cutting
+        if not jaw or (cutting.shape == "vee" and cutting.root is not None and jaw <= cutting.root):
+            return ()
+        return (
+            f"readings are taken as those of a point; how far a jaw of {jaw:g} {self.system.unit} stays above the "
+            "floor of a narrow cut isn't computed",
         )
 
     def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:

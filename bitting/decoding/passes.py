@@ -14,8 +14,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from bitting.decode.compiled import Chain, Step
-from bitting.decode.density import Array
+from bitting.decoding.compiled import Chain, Step
+from bitting.decoding.density import Array
 
 
 def forward(chain: Chain, tables: Sequence[Array]) -> list[Array]:

@@ -14,10 +14,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from bitting.decode.density import Array
-from bitting.decode.figures import MeasurementModel
-from bitting.decode.grid import Grid
-from bitting.decode.witness import Witness
+from bitting.decoding.density import Array
+from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.grid import Grid
+from bitting.decoding.witness import Witness
 from bitting.model import Place, System
 
 CELLS = 24

@@ -18,11 +18,11 @@ import numpy as np
 import numpy.typing as npt
 from attrs import frozen
 
-from bitting.decode.compiled import Chain, Step
-from bitting.decode.density import Array
-from bitting.decode.grid import Grid
-from bitting.decode.passes import backward, forward, passes_in_logs
-from bitting.decode.tables import Tables, log_sum
+from bitting.decoding.compiled import Chain, Step
+from bitting.decoding.density import Array
+from bitting.decoding.grid import Grid
+from bitting.decoding.passes import backward, forward, passes_in_logs
+from bitting.decoding.tables import Tables, log_sum
 from bitting.model import Place
 
 NEGLIGIBLE = 1e-11

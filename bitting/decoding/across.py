@@ -17,9 +17,9 @@ import numpy as np
 from attrs import evolve, frozen
 from scipy.special import erfcx, ndtr
 
-from bitting.decode.density import Array, density
-from bitting.decode.figures import MeasurementModel
-from bitting.decode.witness import (
+from bitting.decoding.density import Array, density
+from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.witness import (
     ACROSS,
     MOST_TERMS,
     Term,

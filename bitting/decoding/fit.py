@@ -21,11 +21,11 @@ from collections.abc import Sequence
 import numpy as np
 from attrs import frozen
 
-from bitting.decode.across import PairWitness, density_two
-from bitting.decode.density import Array, density
-from bitting.decode.figures import MeasurementModel, wear_scales
-from bitting.decode.grid import lane_signs, places_along
-from bitting.decode.witness import Witness, outlier_range
+from bitting.decoding.across import PairWitness, density_two
+from bitting.decoding.density import Array, density
+from bitting.decoding.figures import MeasurementModel, wear_scales
+from bitting.decoding.grid import lane_signs, places_along
+from bitting.decoding.witness import Witness, outlier_range
 from bitting.model import Depths, Place, System
 
 FIT_LIMIT = 0.01
