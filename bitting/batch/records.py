@@ -15,12 +15,14 @@ import io
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, compress
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from bitting.errors import BittingError
 
 LONGEST = 4_000_000
 """Characters in one record."""
+FEW = 12
+"""Records of fewer cells are split at once: cheaper than counting and looking for one cell."""
 WIDEST = 65_536
 """Cells in one record."""
 
@@ -31,7 +33,7 @@ class Records:
 
     `raws` are the records as written, without their line ends; `ends` are the line ends (one each); `first` is the number
     of the line (from 1) on which the first begins, `lines` on which line each begins, None where every record is one
-    line. `rows` are the cells, unquoted, where quotes made it necessary to look; otherwise None.
+    line. `rows` are the cells, unquoted, where quotes made it necessary to look or there are few; otherwise None.
     """
 
     delimiter: str
@@ -47,14 +49,17 @@ class Records:
     def widths(self) -> list[int]:
         """Number of cells of each record (a blank line has one)."""
         if self.rows is not None:
-            return [len(row) or 1 for row in self.rows]
+            return [width or 1 for width in map(len, self.rows)]
         delimiter = self.delimiter
         return [raw.count(delimiter) + 1 for raw in self.raws]
 
     def column(self, place: int) -> list[str]:
         """One cell of every record, "" where the record is too short for it."""
         if self.rows is not None:
-            return [row[place] if place < len(row) else "" for row in self.rows]
+            try:
+                return [row[place] for row in self.rows]
+            except IndexError:
+                return [row[place] if place < len(row) else "" for row in self.rows]
         delimiter, limit = self.delimiter, place + 1
         if place == 0:
             return [raw.partition(delimiter)[0] for raw in self.raws]
@@ -150,6 +155,8 @@ def _split(text: str, rest: str, delimiter: str, first: int, *, final: bool) -> 
     if '"' not in text:
         records = Records(delimiter, first, lines, ends)
         _check_width(records, lines)
+        if lines and lines[0].count(delimiter) < FEW:
+            return evolve(records, rows=[line.split(delimiter) for line in lines]), rest
         return records, rest
     rows, starts, open_from = _parse(lines, ends, delimiter, first)
     if open_from is not None:
