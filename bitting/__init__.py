@@ -2,7 +2,7 @@
 
 >>> import bitting
 >>> system = bitting.load_system("plover")
->>> code = bitting.parse_code("left: 2133144 / right: 1124421", system)
+>>> code = bitting.parse_code("left: 2133244 / right: 1124421", system)
 >>> bitting.check(code, system).legal
 True
 

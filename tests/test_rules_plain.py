@@ -259,6 +259,25 @@ def test_two_tracks_on_each_of_two_faces(identifier: str, sentence: str, legal: 
     compare(made, identifier, 4, legal)
 
 
+@pytest.mark.parametrize("milling", ["edge", "external"])
+def test_metal_between_the_sides_of_a_key_that_carries_one_row_on_both(milling: str) -> None:
+    """The row stands opposite itself: cut 1 against cut 1, and against its neighbours."""
+    made = read(
+        ["at least 3 stands between top and bottom"],
+        cuts=3,
+        labels="123",
+        sides=SIDES + "convenience = true\n",
+        milling=milling,
+        sizes=(8.0, 7.0, 6.0),
+    )
+
+    def legal(row: Row) -> bool:
+        diagonals = ((3 - i) ** 2 + between(row[i], row[i + 1]) ** 2 for i in (0, 1))
+        return all(between(d, d) >= 3 for d in row) and all(length >= 9 for length in diagonals)
+
+    compare(made, "metal-left", 1, legal)
+
+
 @pytest.mark.parametrize(
     ("measured", "sizes"),
     [("far-edge", (6.0, 7.5, 9.0)), ("own-edge", (4.0, 2.5, 1.0)), ("centre", (1.0, 2.5, 4.0))],
@@ -335,3 +354,42 @@ def test_a_length_may_have_its_unit_in_any_letters() -> None:
         for length in ("0.1 IN", "2.54MM")
     )
     assert one.rules[0].arguments["least"] == pytest.approx(other.rules[0].arguments["least"])
+
+
+# ---- codes that are not whole -------------------------------------------------------------------------------------
+
+
+def opened(row: Row, at: Iterable[int]) -> tuple[int | None, ...]:
+    return tuple(None if i in at else depth for i, depth in enumerate(row))
+
+
+@pytest.mark.parametrize(("identifier", "sentence", "legal"), ONE, ids=[row[1] for row in ONE])
+def test_a_rule_speaks_of_an_open_code_only_when_no_completion_keeps_it(
+    identifier: str, sentence: str, legal: Callable[..., bool]
+) -> None:
+    made = read([sentence])
+    kept = {row for row in product(range(4), repeat=4) if legal(row)}
+    for at in ((0,), (3,), (0, 3), (1, 2), (2, 3)):
+        possible = {opened(row, at) for row in kept}
+        for row in {opened(row, at) for row in product(range(4), repeat=4)}:
+            text = " ".join("?" if depth is None else NUMBERS[depth] for depth in row)
+            report = bitting.check(bitting.parse_code(text, made), made, suggest=False)
+            if identifier in {finding.rule for finding in report.findings}:
+                assert row not in possible, text
+
+
+@pytest.mark.parametrize(
+    ("sentence", "sides", "text"),
+    [
+        ("left and right are not the same", "", "21"),
+        ("left and right are not the same", "", "left: 21 / right: 21"),
+        ("left and right are not the same", "", "left: 21?1 / right: 21?1"),
+        ("left and right are not the same", "", "left: 21111 / right: 21111"),
+        ("top and bottom are not the same", SIDES, "2111"),
+        ("top and bottom are not the same", SIDES, "both(left: 21 / right: 21)"),
+    ],
+)
+def test_lists_that_are_not_whole_are_not_called_the_same(sentence: str, sides: str, text: str) -> None:
+    made = read([sentence], names=("left", "right"), labels="1234", sides=sides)
+    found = bitting.check(bitting.parse_code(text, made), made, suggest=False).findings
+    assert {finding.rule for finding in found} <= {"cut-count", "unknown-cut"}

@@ -33,10 +33,10 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
     text can't be parsed, a name can't be resolved, units differ, the number of readings isn't that of the cuts, or the
     readings are far outside the depth table in their unit (and fit it in another, or no key could be so large).
     """
-    if unit is not None and unit not in UNITS:
+    if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
     tree = parse_tree(text, "readings")
-    used = _one_unit(tree, text) or unit or system.unit
+    used = _one_unit(tree, text) or (unit or system.unit).casefold()
     rows: list[tuple[str | None, Assigned[Sequence[ParseTree]]]] = []
     across: list[tuple[str | None, Row]] = []
     sides = sides_of(tree, system, text)

@@ -376,6 +376,12 @@ SLIPS: tuple[Slip, ...] = (
         "write what the caliper read at each cut, as a plain number, or ? for a cut that could not be measured",
         ("«abc»", "7.42 «7x»", "left: 7.42 «A12»", "«A1234»"),
     ),
+    Slip(
+        "reading-touched", "readings", r"", r"(?P<mark>[0-9][^\s/;|]*)",
+        "'{found}' is no reading",
+        "a number ends at a blank; limits are written 7.42±0.03, repeats of one cut 7.40|7.41",
+        ("7.42 «7.42(1)» 7", "«7'42» 7.05"),
+    ),
 )  # fmt: skip
 
 EXPECTED = {

@@ -45,10 +45,9 @@ def shape(code: Code) -> Iterator[Finding]:
 
 def _shape(code: Code) -> Iterator[Finding]:
     system = code.system
-    yield from _unplaced(code)
-    sides = (
-        system.sides if system.sided else tuple({w.side: None for w in code.written if w.track is not None}) or (None,)
-    )
+    sides = system.sides if system.sided else _told(code)
+    for group in [None] if system.sided else sides:
+        yield from _unplaced(code, group)
     for side in sides:
         for i, lane in enumerate(system.lanes):
             if lane.side not in (None, side):
@@ -57,24 +56,34 @@ def _shape(code: Code) -> Iterator[Finding]:
             yield from _lane(code, i, lane, side, written)
 
 
-def _unplaced(code: Code) -> Iterator[Finding]:
-    lost = [w for w in code.written if w.track is None]
+def _told(code: Code) -> tuple[str | None, ...]:
+    """The sides of a convenience code that are told of: one where both(…) or `bottom = top` stands for several."""
+    texts: dict[tuple[tuple[str | None, Span], ...], str | None] = {}
+    for side in dict.fromkeys(w.side for w in code.written):
+        texts.setdefault(tuple((w.track, w.span) for w in code.written if w.side == side), side)
+    return tuple(texts.values())
+
+
+def _unplaced(code: Code, side: str | None) -> Iterator[Finding]:
+    """Lists that fit no track: of the whole code where the sides differ, else of one side."""
+    system = code.system
+    lists = [w for w in code.written if system.sided or w.side == side]
+    lost = [w for w in lists if w.track is None]
     if lost:
-        system = code.system
         each = ", ".join(f"{lane.label} {lane.track.cuts}" for lane in system.lanes)
         total = sum(lane.track.cuts for lane in system.lanes)
-        given = sum(len(w.cuts) for w in code.written)
+        given = sum(len(w.cuts) for w in lists)
         span = (lost[0].span[0], lost[-1].span[1])
         wanted = f"{total} cuts expected" + (f" ({each})" if len(system.lanes) > 1 else "")
-        lists = f" in {len(code.written)} lists" if len(code.written) > 1 else ""
-        yield _finding("cut-count", None, None, (), span, f"{wanted}, {given} given{lists}", None)
+        rows = f" in {len(lists)} lists" if len(lists) > 1 else ""
+        yield _finding("cut-count", side, None, (), span, f"{wanted}, {given} given{rows}", None)
 
 
 def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList | None) -> Iterator[Finding]:
     track = lane.track
     name = f"{side} {track.name}" if side is not None else track.name
     if written is None:
-        if any(w.track is None for w in code.written):
+        if any(w.track is None for w in code.written if w.side in (None, side)):
             return  # said once, of the list that fits no track
         where = f"for {name}, " if len(code.system.tracks) > 1 or side is not None else ""
         message = f"{where}{track.cuts} cuts expected, none given"

@@ -25,7 +25,8 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     half = len(rule.lanes) // 2
     for lane in range(half):
         a, b = cuts[lane], cuts[lane + half]
-        if list(a) != list(b) or None in a:
+        whole = len(a) == length(rule, system, lane) and len(b) == length(rule, system, lane + half)
+        if not whole or list(a) != list(b) or None in a:
             return
     everywhere = tuple(Place(lane, cut) for lane in range(len(rule.lanes)) for cut in range(len(cuts[lane])))
     yield Violation(everywhere, f"{name(rule, system)} and {name(rule, system, half)} carry the same cuts")
