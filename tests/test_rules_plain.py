@@ -139,6 +139,7 @@ ONE: list[tuple[str, str, Callable[[tuple[int, ...]], bool]]] = [
     ("depth-uses", "depths 1 10 together are used at most 2 times", lambda r: r.count(0) + r.count(3) <= 2),
     ("spread", "the deepest and the shallowest cut differ by at least 2", lambda r: max(r) - min(r) >= 2),
     ("spread", "the deepest and the shallowest cut differ by at most 2", lambda r: max(r) - min(r) <= 2),
+    ("spread", "the deepest cut and the shallowest cut differ by at most 2", lambda r: max(r) - min(r) <= 2),
     ("changes", "at most 1 neighbours are equal", lambda r: sum(a == b for a, b in pairwise(r)) <= 1),
     ("changes", "the depth changes at least 2 times", lambda r: sum(a != b for a, b in pairwise(r)) >= 2),
     ("distant-difference", "cuts 2 apart differ by at most 1",
@@ -334,6 +335,11 @@ def test_advice_never_makes_a_code_illegal(sentence: str) -> None:
         ("these codes are not used: 1, 1, 1, 1", ("left",), ""),
         ("MACS is ١", ("left",), ""),
         ("first cut is one of 'and'", ("left",), ""),
+        ("top and left are not the same", ("left", "right"), SIDES),
+        ("top left and bottom are not the same", ("left", "right"), SIDES),
+        ("left and top differ by at least 1 at every cut", ("left", "right"), SIDES),
+        ("at least 1 stands between bottom and right", ("left", "right"), SIDES),
+        ("when top cut 1 is 1, left cut 2 is one of 2", ("left", "right"), SIDES),
     ],
 )
 def test_a_sentence_that_would_forbid_nothing_is_refused(sentence: str, names: Sequence[str], sides: str) -> None:
@@ -354,6 +360,27 @@ def test_a_length_may_have_its_unit_in_any_letters() -> None:
         for length in ("0.1 IN", "2.54MM")
     )
     assert one.rules[0].arguments["least"] == pytest.approx(other.rules[0].arguments["least"])
+
+
+@pytest.mark.parametrize("sentence", ["on left MACS is 2", "on left: MACS is 2", "On left first cut is one of 1"])
+def test_a_comma_ends_what_a_sentence_is_limited_to(sentence: str) -> None:
+    with pytest.raises(bitting.BittingError, match="a comma belongs behind '[Oo]n left'"):
+        read([sentence])
+
+
+@pytest.mark.parametrize(
+    ("sentence", "labels"),
+    [
+        ("A and B are never neighbours", "ABC"),
+        ("'a' and b are never neighbours", "abc"),
+        ("first cut is one of A C", "ABC"),
+        ("depth 'last' is used at most 2 times", ("last", "b")),
+        ("'or' is never followed by 'and' b", ("or", "and", "b")),
+    ],
+)
+def test_findings_say_labels_as_the_file_does(sentence: str, labels: Sequence[str]) -> None:
+    (rule,) = read([sentence], labels=labels).rules
+    assert rule.sentence == sentence
 
 
 # ---- codes that are not whole -------------------------------------------------------------------------------------

@@ -39,6 +39,7 @@ def pairs(system: System, scope: Sequence[int], a: Names, b: Names) -> list[tupl
     Each pair stands in the order of the system, which is the order in which the diagram decides a cut's lanes.
     """
     first, second = lanes_named(system, a), lanes_named(system, b)
+    like_with_like(system, a, b)
     found: list[tuple[int, int]] = []
     for i in first:
         for j in second:
@@ -63,6 +64,19 @@ def lanes_named(system: System, names: Names) -> list[int]:
             )
         raise SentenceError(f"no track {word.text!r}", hint=known_names(system, word.text), span=word.span)
     return found
+
+
+def like_with_like(system: System, a: Names, b: Names) -> None:
+    """Raise where one name is a side's and the other a track's: which cuts are meant can't be told."""
+    sides = {side.casefold() for side in system.sides}
+    one, other = ({word.text.casefold() in sides for word in names.words} for names in (a, b))
+    if one != other:
+        said = [" ".join(word.text for word in names.words) for names in (a, b)]
+        raise SentenceError(
+            f"{said[0]} and {said[1]} are a side and a track",
+            hint="name two tracks, or two sides; `on …,` limits a sentence to a side or a track",
+            span=b.words[0].span,
+        )
 
 
 def known_names(system: System, word: str) -> str:
@@ -134,6 +148,7 @@ __all__ = [
     "fold",
     "in_unit",
     "known_names",
+    "like_with_like",
     "lanes_named",
     "look_up",
     "need_numbers",

@@ -331,77 +331,9 @@ def _times(number: int) -> str:
     return f"{number} time" if number == 1 else f"{number} times"
 
 
-VOCABULARY = frozenset(
-    [
-        "a",
-        "an",
-        "and",
-        "are",
-        "at",
-        "be",
-        "by",
-        "code",
-        "codes",
-        "cut",
-        "cuts",
-        "deeper",
-        "deepest",
-        "depth",
-        "depths",
-        "differ",
-        "different",
-        "each",
-        "edge",
-        "equal",
-        "even",
-        "every",
-        "first",
-        "followed",
-        "from",
-        "get",
-        "in",
-        "is",
-        "it",
-        "last",
-        "least",
-        "left",
-        "macs",
-        "more",
-        "most",
-        "neighbours",
-        "never",
-        "no",
-        "not",
-        "odd",
-        "of",
-        "on",
-        "once",
-        "one",
-        "or",
-        "row",
-        "right",
-        "same",
-        "shallower",
-        "shallowest",
-        "side",
-        "stand",
-        "stands",
-        "sum",
-        "than",
-        "the",
-        "time",
-        "times",
-        "tip",
-        "to",
-        "used",
-        "when",
-    ]
-)
-
-
 def _label(word: Word) -> str:
-    text = word.text
-    return f"'{text}'" if text.casefold() in VOCABULARY else text
+    """A label as it was said: quotes stay, but for a number, which is no word of a sentence."""
+    return f"'{word.text}'" if word.kind == "QUOTED" and not word.text.isdecimal() else word.text
 
 
 def read_words(text: str) -> tuple[list[Word], list[Word]]:
@@ -414,6 +346,14 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
     try:
         tree: Any = parser("rules").parse(normalise(text))
     except UnexpectedInput as fault:
+        scope = re.match(r"\s*on\s+[^\W\d]\w*", text, re.IGNORECASE)
+        if scope and "," not in text:
+            raise SentenceError(
+                f"a comma belongs behind {scope[0].strip()!r}",
+                hint=f"for example: {scope[0].strip()}, adjacent cuts differ by at most 2",
+                text=text,
+                span=(scope.end(), scope.end() + 1),
+            ) from None
         at = fault.pos_in_stream if isinstance(fault.pos_in_stream, int) else len(text)
         found = f"{text[at]!r}" if 0 <= at < len(text) else "the end"
         raise SentenceError(

@@ -7,7 +7,7 @@ from typing import Any
 
 from bitting.model import Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, name
-from bitting.rules.binding import Bound, lanes_named, look_up
+from bitting.rules.binding import Bound, lanes_named, like_with_like, look_up
 from bitting.rules.sentence import CutAt, Names
 
 NOTHING = "nothing"  # no depth is being remembered
@@ -23,6 +23,8 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
         return [i for i in lanes_named(system, Names((cut.track,))) if i in scope] if cut.track else list(scope)
 
     one, other = slots["one"], slots["other"]
+    if one.track and other.track:
+        like_with_like(system, Names((one.track,)), Names((other.track,)))
     for i in lanes(one):
         for j in lanes(other):
             a, b = system.lanes[i], system.lanes[j]

@@ -42,7 +42,7 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     return Automaton((0, 0), step)
 
 
-_WHAT = "(the|) deepest and (the|) shallowest (cut|) differ by"
+_WHAT = "(the|) deepest [cut] and (the|) shallowest (cut|) differ by"
 KIND = Kind(
     "spread",
     (
