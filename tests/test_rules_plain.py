@@ -364,7 +364,7 @@ def test_a_length_may_have_its_unit_in_any_letters() -> None:
 
 @pytest.mark.parametrize("sentence", ["on left MACS is 2", "on left: MACS is 2", "On left first cut is one of 1"])
 def test_a_comma_ends_what_a_sentence_is_limited_to(sentence: str) -> None:
-    with pytest.raises(bitting.BittingError, match="a comma belongs behind '[Oo]n left'"):
+    with pytest.raises(bitting.BittingError, match=r"a comma belongs behind '[Oo]n left'"):
         read([sentence])
 
 
