@@ -161,7 +161,7 @@ def rewritten(text: str, way: int, system: System) -> str:
     return text.replace(" ", "")
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(systems_and_texts())
 def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -182,7 +182,7 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert judged.noted[number] or not findings, text
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(systems_and_texts())
 def test_a_shape_gives_the_code_that_the_grammar_gives(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
