@@ -10,9 +10,12 @@ from typing import Any
 import attrs
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import bitting
 from bitting.cli.check import command
+from tests import strategies
 from tests.test_rules_plain import SIDES, read
 
 CONVENIENCE = SIDES + "convenience = true\n"
@@ -68,6 +71,62 @@ def test_cuts_are_counted_on_the_side_that_lacks_them(text: str, side: str, give
     lost = [f for f in found if f.track is None]
     assert [(f.rule, f.side) for f in lost] == [("cut-count", side)]
     assert lost[0].message == f"6 cuts expected (left 3, right 3), {given}"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("top(2?3 / 112); bottom = top", [("unknown-cut", "top", "left", (2,), "?")]),
+        ("top(2?3 / 112); bottom(213 / 112)", [("unknown-cut", "top", "left", (2,), "?")]),
+        ("top(213 / 112); bottom(2?3 / 112)", [("unknown-cut", "bottom", "left", (2,), "?")]),
+        ("top(213 / 112); bottom(2[12]3 / 112)", [("unknown-cut", "bottom", "left", (2,), "[12]")]),
+        (
+            "top(213 / 112); bottom(2[23]3 / 112)",
+            [("side-mismatch", "bottom", "left", (2,), "[23]"), ("unknown-cut", "bottom", "left", (2,), "[23]")],
+        ),
+        ("top(213 / 112); bottom(214 / 112)", [("side-mismatch", "bottom", "left", (3,), "4")]),
+        (
+            "top(219 / 112); bottom(213 / 112)",
+            [("depth-range", "top", "left", (3,), "9"), ("side-mismatch", "bottom", "left", (3,), "3")],
+        ),
+    ],
+)
+def test_a_cut_that_one_side_leaves_open_is_open_and_no_mismatch(text: str, expected: list[Any]) -> None:
+    assert told(text, BOTH) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "system", "expected"),
+    [
+        ("from tip: ?1?", ONE_SIDE, ("unknown-cut", None, "left", (1, 3), "?1?")),
+        ("from tip: 55 213", ONE_SIDE, ("cut-count", None, "left", (4, 5), "55")),
+        ("from tip: 21", ONE_SIDE, ("cut-count", None, "left", (), "21")),
+        ("left from tip: 911 / right: 111", PAIR, ("depth-range", None, "left", (3,), "9")),
+        (
+            "top(213 / 112); bottom(left from tip: 413 / right: 112)",
+            BOTH,
+            ("side-mismatch", "bottom", "left", (1, 3), "413"),
+        ),
+    ],
+)
+def test_the_place_of_cuts_that_are_read_from_the_tip(
+    text: str, system: bitting.System, expected: tuple[Any, ...]
+) -> None:
+    assert expected in told(text, system)
+
+
+@settings(max_examples=300, deadline=None)
+@given(text=strategies.scraps(), system=st.sampled_from([PAIR, BOTH, FACES, EDGES, ONE_SIDE]))
+def test_every_place_is_in_the_text(text: str, system: bitting.System) -> None:
+    try:
+        code = bitting.parse_code(text, system)
+    except bitting.BittingError:
+        return
+    report = bitting.check(code, system, suggest=False)
+    assert report.legal == (code.depths is not None)
+    assert report.canonical is not None or not report.legal
+    for finding in report.findings:
+        assert finding.span is None or 0 <= finding.span[0] < finding.span[1] <= len(text)
 
 
 # ---- every way to name the sides of every shape -------------------------------------------------------------------

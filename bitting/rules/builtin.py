@@ -5,12 +5,12 @@ Identifiers: `cut-count`, `depth-range`, `side-mismatch`, `unknown-cut`.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 
 from attrs import evolve
 
 from bitting.errors import Span
-from bitting.model import Code, CutList, Finding, Lane, Place
+from bitting.model import Code, Cut, CutList, Finding, Lane, Place
 from bitting.notation.hints import depth_hint, number_hint
 
 SENTENCES = {
@@ -32,6 +32,11 @@ def _finding(
 ) -> Finding:
     places = () if lane is None else tuple(Place(lane, cut - 1) for cut in cuts)
     return Finding(rule, "must", SENTENCES[rule], side, track, cuts, span, message, places)
+
+
+def _around(cuts: Sequence[Cut]) -> Span:
+    """From the first of the cuts in the text to the last; read from the tip they stand there backwards."""
+    return min(cut.span[0] for cut in cuts), max(cut.span[1] for cut in cuts)
 
 
 def shape(code: Code) -> Iterator[Finding]:
@@ -93,7 +98,7 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
     if given != track.cuts:
         where = f"{name}: " if len(code.system.tracks) > 1 or side is not None else ""
         extra = tuple(range(track.cuts + 1, given + 1))
-        span = (written.cuts[track.cuts].span[0], written.span[1]) if extra else written.span
+        span = _around(written.cuts[track.cuts :]) if extra else written.span
         yield _finding("cut-count", side, track.name, extra, span, f"{where}{track.cuts} expected, {given} given", None)
     for number, cut in enumerate(written.cuts, 1):
         if not cut.depths:
@@ -103,18 +108,17 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
 
 
 def sides_agree(code: Code) -> Iterator[Finding]:
-    """Cuts that differ between the sides of a convenience key."""
+    """Cuts that differ between the sides of a convenience key; one that a side leaves open doesn't."""
     system = code.system
     if system.sided:
         return
     for index, lane in enumerate(system.lanes):
         lists = code.lists(lane)
         for other in lists[1:]:
-            differ = [
-                i for i, (a, b) in enumerate(zip(lists[0].cuts, other.cuts, strict=False)) if a.depths != b.depths
-            ]
+            pairs = enumerate(zip(lists[0].cuts, other.cuts, strict=False))
+            differ = [i for i, (a, b) in pairs if a.depths != b.depths and not {*a.depths} & {*b.depths}]
             if differ:
-                span = (other.cuts[differ[0]].span[0], other.cuts[differ[-1]].span[1])
+                span = _around([other.cuts[i] for i in differ])
                 cuts = tuple(i + 1 for i in differ)
                 numbers = ", ".join(map(str, cuts))
                 message = (
@@ -127,13 +131,15 @@ def sides_agree(code: Code) -> Iterator[Finding]:
 def open_cuts(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
     """Cuts that may still be several depths; `ignored` are those that need not be known."""
     for index, lane in enumerate(code.system.lanes):
-        for written in code.lists(lane)[:1]:
+        texts = {written.span: written for written in reversed(code.lists(lane))}
+        for written in texts.values():
             found = [i for i, cut in enumerate(written.cuts) if len(cut.depths) > 1 and Place(index, i) not in ignored]
             if found:
-                span = (written.cuts[found[0]].span[0], written.cuts[found[-1]].span[1])
+                span = _around([written.cuts[i] for i in found])
                 cuts = tuple(i + 1 for i in found)
                 noun = "cut" if len(cuts) == 1 else "cuts"
-                message = f"{lane.label}: {noun} {', '.join(map(str, cuts))} left open; `complete` lists what fits"
+                where = f"{written.side} {lane.label}" if len(texts) > 1 else lane.label
+                message = f"{where}: {noun} {', '.join(map(str, cuts))} left open; `complete` lists what fits"
                 yield _finding("unknown-cut", written.side, lane.track.name, cuts, span, message, index)
 
 
