@@ -383,6 +383,20 @@ def test_findings_say_labels_as_the_file_does(sentence: str, labels: Sequence[st
     assert rule.sentence == sentence
 
 
+@pytest.mark.parametrize(
+    "sentence",
+    [
+        "on {}, MACS is 2",
+        "{} cut 1 is deeper than cut 2",
+        "when {} cut 1 is 1, {} cut 2 is 2",
+        "A and {} are not the same",
+    ],
+)
+def test_findings_say_tracks_as_the_file_does(sentence: str) -> None:
+    made = read([sentence.replace("{}", name) for name in ("Links", "LINKS", "links")], names=("A", "Links"))
+    assert {rule.sentence for rule in made.rules} == {sentence.replace("{}", "Links")}
+
+
 # ---- codes that are not whole -------------------------------------------------------------------------------------
 
 

@@ -64,10 +64,9 @@ def forms() -> Iterator[tuple[str, str]]:
 def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
     """The rules that one sentence makes in this system. Raises `SentenceError` with the place in the sentence."""
     scope_words, words = read_words(text)
-    names = {track.name for track in system.tracks} | set(system.sides)
-    folded_names = frozenset(name.casefold() for name in names)
+    names = {name.casefold(): name for name in (*(track.name for track in system.tracks), *system.sides)}
     labels = frozenset(label for track in system.tracks for label in track.labels)
-    reader = Reader(text, words, folded_names, labels)
+    reader = Reader(text, words, names, labels)
     try:
         scope = lanes_named(system, Names(tuple(scope_words))) if scope_words else range(len(system.lanes))
         for kind, form, pattern in _patterns():
@@ -76,7 +75,7 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
                 continue
             sentence = match.canonical
             if scope_words:
-                sentence = f"on {' '.join(w.text.casefold() for w in scope_words)}, {sentence}"
+                sentence = f"on {' '.join(names[w.text.casefold()] for w in scope_words)}, {sentence}"
             bound = list(kind.bind(system, tuple(scope), {**form.fixed, **match.slots}))
             if not bound:  # a rule that is lost without a word would call illegal codes legal
                 raise SentenceError(

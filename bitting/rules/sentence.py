@@ -9,12 +9,14 @@ A sentence form is a pattern of words:
 every usual way to say so, and `{name:slot}` is filled by the sentence: count, times, cut, depth, depths, track, length,
 codes. Singular and plural count as the same word. A sentence that fits no form is answered with the forms that come
 nearest and a caret under the first word that fits none of them.
+
+The module is long because the matcher and every slot it fills belong together: each slot is a method of its own.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from bitting.errors import Span
@@ -142,7 +144,8 @@ def fold(word: str) -> str:
 class Reader:
     """Matches one sentence against patterns, and remembers how far the best of them came."""
 
-    def __init__(self, text: str, words: Sequence[Word], names: frozenset[str], labels: frozenset[str]) -> None:
+    def __init__(self, text: str, words: Sequence[Word], names: Mapping[str, str], labels: frozenset[str]) -> None:
+        """`names` gives each track and side, as compared, its name as the system writes it."""
         self.text = text
         self.words = words
         self.names = names
@@ -236,7 +239,7 @@ class Reader:
             words.append(word)
             at += 1
         while words:
-            yield at, Names(tuple(words)), " ".join(w.text.casefold() for w in words)
+            yield at, Names(tuple(words)), " ".join(self.names[w.text.casefold()] for w in words)
             words.pop()
             at -= 1
 
@@ -251,7 +254,7 @@ class Reader:
 
     def _cut_at(self, start: int, at: int, track: Word | None) -> Iterator[tuple[int, CutAt, str]]:
         """A cut from `at` on, of the track that was named before it."""
-        word, shown = self._word(at), f"{track.text.casefold()} " if track else ""
+        word, shown = self._word(at), f"{self.names[track.text.casefold()]} " if track else ""
         if word and word.folded in ("first", "last") and (after := self._word(at + 1)) and after.folded == "cut":
             if track is None and (name := self._word(at + 2)) and name.folded == "on":
                 return
