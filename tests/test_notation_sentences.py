@@ -96,6 +96,26 @@ def test_a_cut_that_one_side_leaves_open_is_open_and_no_mismatch(text: str, expe
 
 
 @pytest.mark.parametrize(
+    ("text", "broken"),
+    [
+        ("top(21? / 11?); bottom(213 / 112)", ""),
+        ("top(21? / 11?); bottom(214 / 112)", "1? / 11?); bottom(214"),
+        ("top(214 / 112); bottom(21? / 11?)", "14"),
+        ("top(21[23] / 11?); bottom(21[34] / 11?)", ""),
+        ("top(21[34] / 11?); bottom(21[24] / 11?)", "1[34] / 11?); bottom(21[24]"),
+        ("top(21? / 11?); bottom(21? / 11?)", ""),
+    ],
+)
+def test_what_the_sides_say_together_is_judged(text: str, broken: str) -> None:
+    """A lock that reads two cuts leaves the third open; what either side says of it counts all the same."""
+    made = read(["MACS is 2"], names=("left", "right"), cuts=3, labels="1234", sides=CONVENIENCE)
+    made = attrs.evolve(made, locks={"door": (0, 1)})
+    report = bitting.check(bitting.parse_code(text, made), made, lock="door", suggest=False)
+    assert report.legal == (not broken)
+    assert [text[slice(*f.span)] for f in report.findings] == ([] if report.legal else [broken])
+
+
+@pytest.mark.parametrize(
     ("text", "system", "expected"),
     [
         ("from tip: ?1?", ONE_SIDE, ("unknown-cut", None, "left", (1, 3), "?1?")),

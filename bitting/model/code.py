@@ -55,9 +55,13 @@ class Code:
 
     @property
     def lanes(self) -> tuple[tuple[Cut, ...] | None, ...]:
-        """The cuts of each lane of the system, None where nothing was written for it."""
+        """The cuts of each lane of the system, None where nothing was written for it.
+
+        Of a convenience code written for several sides it is what they say together: a cut that one side leaves open is
+        known from the other; where they contradict each other, the first side's stands.
+        """
         found = (self.lists(lane) for lane in self.system.lanes)
-        return tuple(lists[0].cuts if lists else None for lists in found)
+        return tuple(_together(lists) if lists else None for lists in found)
 
     @property
     def well_formed(self) -> bool:
@@ -108,6 +112,18 @@ class Code:
 
     def __str__(self) -> str:
         return self.canonical or self.text
+
+
+def _together(lists: tuple[CutList, ...]) -> tuple[Cut, ...]:
+    """The cuts of the first list, each narrowed by what the others say of it."""
+    first, *others = lists
+    cuts = list(first.cuts)
+    for other in others:
+        for i, (cut, said) in enumerate(zip(cuts, other.cuts, strict=False)):
+            both = tuple(depth for depth in cut.depths if depth in said.depths)
+            if both and both != cut.depths:
+                cuts[i] = Cut(both, said.text, said.span)
+    return tuple(cuts)
 
 
 def write_cut(depths: tuple[int, ...], track: Track) -> str:
