@@ -63,8 +63,13 @@ class PairWitness:
     @property
     def log_most(self) -> float:
         """A bound of what the readings across can add to the readings of the single cuts."""
-        peaks = [math.exp(term.log_weight) / (term.sd * math.sqrt(2 * math.pi)) for term in self.terms]
-        return math.log(sum(peaks) + math.exp(self.log_floor))
+        return log_peak(self)
+
+
+def log_peak(one: PairWitness | Witness) -> float:
+    """log of a bound of what some readings can say anywhere: every term at its peak."""
+    peaks = [math.exp(term.log_weight) / (term.sd * math.sqrt(2 * math.pi)) for term in one.terms]
+    return math.log(sum(peaks) + math.exp(one.log_floor))
 
 
 def pairs_of(

@@ -33,6 +33,8 @@ THIN, SPREAD_THIN = 1e-11, 1e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""
+NEAR = 60.0
+"""Points whose first bound is within exp(-60) of the best get a sharper one, where there are readings across."""
 UNDERFLOW = 1e-250
 """A scaled sum below this may hide the answer: the pass is taken again with logarithms."""
 CHUNK = 1 << 16
@@ -130,6 +132,8 @@ def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Sec
         points = {0: np.arange(limit.size).reshape(limit.shape)}
     else:
         prior, limit, points = _pair_columns(grid, bounds, base)
+    if tables.sums is not None:
+        limit = _sum_limit(limit, prior, points, tables, grid, chains)
     limit, prior = np.asarray(limit).reshape(-1), np.asarray(prior).reshape(-1)
     flat = {sign: place.reshape(-1) for sign, place in points.items()}
 
@@ -151,7 +155,8 @@ def _enough(limit: Array, total_at: Callable[[Index], Array], grid: Grid) -> tup
     if limit.size <= FEW_POINTS:
         where = np.arange(limit.size)
         return where, np.asarray(total_at(where))
-    first = np.argpartition(limit, -64)[-64:]
+    order = np.argsort(-limit) if grid.link is not None else np.argpartition(-limit, 64)[:64]
+    first = order[np.unique(np.geomspace(1, order.size, 200).astype(np.intp)) - 1] if order.size > 64 else order
     known = log_sum(total_at(first))  # at least so much evidence there is
     if not np.isfinite(known):
         known = limit.max() - 700.0
@@ -178,6 +183,70 @@ def _pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple
     for sign, bound in bounds.items():
         limit += bound.reshape(-1)[points[sign]]
     return prior, limit, points
+
+
+def _sum_limit(
+    limit: Array, prior: Array, points: Mapping[int, Index], tables: Tables, grid: Grid, chains: Sequence[Chain]
+) -> Array:
+    """The bound of each point sharpened by what readings across say of the sum of both cuts.
+
+    Two bounds hold for each point: that of the single readings with the readings across at their best, and the other way
+    round; so does their geometric mean, which follows both.
+    """
+    other = prior.copy()
+    bounds = {sign: np.zeros((*grid.shape, lattice.size)) for sign, lattice in grid.lattices.items()}
+    in_pairs = {place for places in tables.pairs for place in places}
+    for chain in chains:
+        for step in chain.steps:
+            for column, place in enumerate(step.places):
+                size = int(step.symbols[:, column].max()) + 1
+                if place in in_pairs:
+                    bounds[grid.signs[place.lane]] += tables[place].max(axis=0) if place in tables else 0.0
+                elif place in tables:
+                    bounds[grid.signs[place.lane]] += np.logaddexp.reduce(tables[place], axis=0)
+                else:
+                    bounds[grid.signs[place.lane]] += math.log(size)
+    for sign, bound in bounds.items():
+        other = other + bound.reshape(-1)[points[sign]]
+    assert tables.sums is not None  # called where there are readings across
+    if grid.link is None:
+        sums = other + tables.sums
+        return np.asarray(np.minimum(np.minimum(limit, sums), (limit + sums) / 2))
+    size = grid.lattices[1].size
+    row, first = np.divmod(points[1], size)
+    total = points[-1] % size + first
+    sums = other + tables.sums.reshape(math.prod(grid.shape), -1)[row, total]
+    limit = np.minimum(np.minimum(limit, sums), (limit + sums) / 2)
+    near = np.flatnonzero(limit.reshape(-1) > limit.max() - NEAR)
+    columns = {sign: where.reshape(-1)[near] for sign, where in points.items()}
+    sharp = other.reshape(-1)[near] + _pair_bounds(
+        tables, grid, columns, row.reshape(-1)[near], total.reshape(-1)[near]
+    )
+    flat = limit.reshape(-1).copy()
+    flat[near] = np.minimum(flat[near], sharp)
+    return flat.reshape(limit.shape)
+
+
+def _pair_bounds(tables: Tables, grid: Grid, columns: Mapping[int, Index], row: Index, total: Index) -> Array:
+    """log of the sum over pairs of depths of the lesser of two bounds, for all readings across, at the given columns."""
+    out = np.zeros(row.size)
+    for places, pairs in tables.pairs.items():
+        if len(pairs) > 1:  # tables of single readings hold both sides: no bound of one side's readings
+            return np.full(row.size, np.inf)
+        for pair, sum_table in zip(pairs, tables.sum_tables[places], strict=True):
+            first, second = (
+                tables.bounding[place].reshape(tables.bounding[place].shape[0], -1)[:, columns[grid.signs[place.lane]]]
+                if place in tables.bounding
+                else np.zeros((sum_table.shape[axis], row.size))
+                for axis, place in enumerate(places)
+            )
+            both = sum_table.reshape(*sum_table.shape[:2], math.prod(grid.shape), -1)
+            best = np.zeros(row.size)
+            for i in range(both.shape[0]):
+                for j in range(both.shape[1]):
+                    best += np.exp(np.minimum(pair.log_most + first[i] + second[j], both[i, j][row, total]))
+            out += np.log(np.maximum(best, 1e-290))
+    return out
 
 
 def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> tuple[tuple[Section, ...], float]:

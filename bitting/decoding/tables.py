@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from bitting.decoding.across import PairWitness, pair_logs
+from bitting.decoding.across import PairWitness, density_two, log_peak, pair_logs
 from bitting.decoding.density import Array, density, log_density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.grid import Grid
@@ -27,13 +27,17 @@ class Tables(dict[Place, Array]):
     """log likelihood of each place read: (depths, wear scales, tilts, lattice points of the lane's sign).
 
     `pairs` are the readings of two cuts at once, which no table of one place holds, and `pair_at` works out what one of
-    them says at some points; `bounding` are tables of the single readings among them, only to bound what they can say.
+    them says at some points. To bound what they can say there are `bounding`, tables of the single readings among them,
+    and `sums`, what all of them say of the sum of both cuts at most: (scales, tilts, sums of two lattice points),
+    and `sum_tables` the same of each for every pair of depths: (depths, depths, scales, tilts, sums).
     """
 
     def __init__(self) -> None:
         super().__init__()
         self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
         self.bounding: dict[Place, Array] = {}
+        self.sums: Array | None = None
+        self.sum_tables: dict[tuple[Place, ...], list[Array]] = {}
         self.pair_at: Callable[[PairWitness, Mapping[int, Index]], Array] = _no_pairs
 
 
@@ -56,6 +60,10 @@ def cut_tables(
     if pairs:
         inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
         tables.bounding = dict(cut_tables(inside, system, model, grid, along))
+        for pair in pairs:
+            tables.sum_tables.setdefault(pair.places, []).append(_sum_bound(pair, system, model, grid, along))
+        every = [table for found in tables.sum_tables.values() for table in found]
+        tables.sums = np.add.reduce([np.logaddexp.reduce(np.logaddexp.reduce(table)) for table in every])
         tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along)
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
@@ -123,6 +131,30 @@ def _pair_at(
         shifts.append(grid.lattices[sign][at] + along[place] * grid.tilts[row % grid.tilts.size])
     scale = np.array(grid.scales)[row // grid.tilts.size]
     return pair_logs(pair, system, model, (shifts[0], shifts[1]), scale, spread=grid.spread)
+
+
+def _sum_bound(
+    pair: PairWitness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float]
+) -> Array:
+    """log of the most that a pair of depths can have at each sum of shared errors: (depths, depths, scales, tilts, sums)."""
+    if grid.link is None:
+        sums = 2 * grid.lattices[0]
+    else:
+        lattice = grid.lattices[1]
+        sums = np.linspace(2 * lattice[0], 2 * lattice[-1], 2 * lattice.size - 1)
+    tracks = [system.lanes[place.lane].track for place in pair.places]
+    depths = np.add.outer(tracks[0].depths, tracks[1].depths).reshape(-1)
+    tilt = (along[pair.places[0]] + along[pair.places[1]]) * grid.tilts
+    x = depths[:, None, None] + tilt[:, None] + sums
+    out = np.empty((x.shape[0], len(grid.scales), *x.shape[1:]))
+    for k, scale in enumerate(grid.scales):
+        total = np.full(x.shape, math.exp(pair.log_floor))
+        for term in pair.terms:
+            sd = math.hypot(term.sd, math.sqrt(2) * model.cut_sd)
+            total += math.exp(term.log_weight) * density_two(tracks[0].deeper * (term.centre - x), sd, scale)
+        out[:, k] = np.log(np.maximum(total, 1e-290))
+    out += sum(log_peak(one) for one in (pair.first, pair.second) if one is not None)
+    return out.reshape(len(tracks[0].depths), len(tracks[1].depths), *out.shape[1:])
 
 
 def _shared_error(grid: Grid, sign: int, along: Array) -> Array:

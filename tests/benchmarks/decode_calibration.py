@@ -1,0 +1,113 @@
+"""Is "90 %" right nine times in ten? Keys drawn from the model itself, their wear scale too, at three settings.
+
+    python -m tests.benchmarks.decode_calibration [--keys 2000] [--seed 1] [--fixed-wear]
+
+For each setting: whole-key errors beside brute-force Bayes and rounding; expected calibration error (Guo et al. 2017, ten
+equal bins) for whole keys and per cut, beside what a perfect forecaster of the same confidences gets from as many keys
+(mean of 200 draws); Brier score. `--fixed-wear` gives every key half, once and twice the stated wear, and brute force
+knows which.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from bitting.decoding import Decoder, MeasurementModel
+from tests.benchmarks.decode_common import SCALES, BruteForce, Drawn, Maker, make_system, nearest, readings_of
+from tests.benchmarks.decode_worn import USUAL
+
+SETTINGS = (
+    ("7 cuts, 5 depths, step 0.40", 7, 5, 0.40, MeasurementModel(0.05, 0.08, 0.06, 0.01)),
+    ("7 cuts, 5 depths, step 0.50", 7, 5, 0.50, MeasurementModel(0.03, 0.05, 0.04, 0.01)),
+    ("6 cuts, 6 depths, step 0.35", 6, 6, 0.35, MeasurementModel(0.03, 0.06, 0.05, 0.02)),
+)
+
+
+class Fixed(Maker):
+    """Keys that all have the same mean wear, `factor` times the stated one."""
+
+    factor = 1.0
+
+    def scale(self) -> float:
+        """The same for every key."""
+        return self.factor * self.model.wear
+
+
+def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
+    """Σ over bins of share · |share right - mean confidence|."""
+    place = np.minimum((confidence * bins).astype(int), bins - 1)
+    gap = np.bincount(place, right - confidence, minlength=bins)
+    return float(np.abs(gap).sum() / confidence.size)
+
+
+def floor(confidence: np.ndarray, seed: int) -> float:
+    """What a forecaster whose confidences are exactly right gets on average from as many cases."""
+    random = np.random.default_rng(seed)
+    return float(
+        np.mean([calibration_error(confidence, random.random(confidence.size) < confidence) for _ in range(200)])
+    )
+
+
+def study(title: str, maker: Maker, decoder: Decoder, brute: BruteForce, keys: int) -> None:
+    """Draw, decode, compare, print."""
+    drawn: list[Drawn] = [maker.key() for _ in range(keys)]
+    answers = decoder.decode_many([readings_of(maker.system, key) for key in drawn])
+    right = np.array([a.depths == key.depths for a, key in zip(answers, drawn, strict=True)], float)
+    best = [brute.best(key)[0] for key in drawn]
+    brute_errors = sum((code,) != key.depths for code, key in zip(best, drawn, strict=True))
+    rounding = sum(nearest(maker.system, key) != key.depths for key in drawn)
+    whole = np.array([a.probability for a in answers])
+    cut = np.array([c.confidence for a in answers for c in a.cuts])
+    cut_right = np.array(
+        [
+            x == y
+            for a, key in zip(answers, drawn, strict=True)
+            for x, y in zip(a.depths[0], key.depths[0], strict=True)
+        ],
+        float,
+    )
+    sure = np.array([a.verdict == "sure" for a in answers])
+    no_fit = sum(a.verdict == "no-fit" for a in answers)
+    errors = int(keys - right.sum())
+    print(f"{title}: {keys} keys")
+    print(
+        f"  whole keys wrong: decoding {errors}, Bayes {brute_errors} ({errors / brute_errors:.3f}), rounding {rounding}"
+    )
+    print(
+        f"  calibration error: whole keys {calibration_error(whole, right):.4f} (floor {floor(whole, 1):.4f}), "
+        f"per cut {calibration_error(cut, cut_right):.4f} (floor {floor(cut, 2):.4f})"
+    )
+    print(
+        f"  Brier score: whole keys {np.mean((whole - right) ** 2):.4f}, per cut {np.mean((cut - cut_right) ** 2):.4f}"
+    )
+    wrong = int((sure & (right == 0)).sum())
+    print(
+        f"  sure {sure.sum()}, wrong among them {wrong}; own keys called no-fit {no_fit} ({no_fit / keys:.2%})",
+        flush=True,
+    )
+
+
+def main() -> None:
+    """All settings."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--keys", type=int, default=2000)
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--fixed-wear", action="store_true")
+    given = options.parse_args()
+    for title, cuts, depths, step, model in SETTINGS:
+        system = make_system(cuts, depths, step, USUAL)
+        decoder = Decoder(system, model)
+        if not given.fixed_wear:
+            study(title, Maker(system, model, given.seed), decoder, BruteForce(system, model, SCALES), given.keys)
+            continue
+        for factor in (0.5, 1.0, 2.0):
+            maker = Fixed(system, model, given.seed)
+            maker.factor = factor
+            brute = BruteForce(system, model, ((factor, 1.0),))
+            study(f"{title}, wear {factor:g} times the stated", maker, decoder, brute, given.keys)
+
+
+if __name__ == "__main__":
+    main()
