@@ -8,9 +8,7 @@ the exponentially modified Gaussian. The form above is stable for b ≥ 0; for b
 identity erfcx(b) = 2 exp(b²) - erfcx(-b) gives two terms that can't overflow. Readings where wear lowers the dimension
 are turned round by the caller, so wear is always a positive addition here.
 
->>> from typing import Any
-
-import numpy as np
+>>> import numpy as np
 >>> round(float(density(np.array([0.0]), 1.0, 0.0)[0]), 12)   # no wear: the normal density
 0.398942280401
 """
