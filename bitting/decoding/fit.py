@@ -1,12 +1,13 @@
 """Do these readings come from a key of this system at all? A tail probability, calibrated by simulation.
 
-The statistic is the log density of the readings given one code: the likelihood ratio against "anything could be read
-anywhere", which is the strongest test there is against a foreign key. It depends on the readings only through what is
-left of them beside the code's depths, so its distribution on true keys needs no codes: draw shared errors, wear, own
-errors, noise and wrong readings from the model, and take the same density.
+The question is put in four ways, since one simply wrong reading makes a key of the system as unlikely as a foreign one:
+how dense the readings are, given one code, in all; the same without the worst cut, and without the two worst; and how
+far the shared error lies from 0 for what keys have. Each is a tail probability among drawn keys, and so is the least of
+the four. They depend on the readings only through what is left of them beside the code's depths, so the distribution on
+true keys needs no codes: draw shared errors, wear, own errors, noise and wrong readings from the model.
 
-The statistic of the key at hand is that of its best code, which is hardly ever less than that of its true code; so of
-the keys that do come from the system at most about the stated share is called no-fit, whatever the system.
+The figures of the key at hand are those of its best code, which hardly ever fits worse than its true code; so of the
+keys that do come from the system about the stated share is called no-fit at most, whatever the system.
 
 Shared errors are estimated, one estimate per wear scale, where the posterior integrates them; of a cut's repeats only
 "all good", "one wrong" and "all wrong" are told apart. Drawn and real readings are treated alike, so the calibration
@@ -69,7 +70,9 @@ class FitTest:
             np.sum([outlier_range(system.lanes[p.lane].track) for p in places], axis=0) for places, _, _ in pattern.cuts
         ]
         self._wrong = np.array([1.0 / (high - low) for low, high in ranges])
-        self._drawn = np.sort(self.statistic(self._draw(pattern, ranges), np.ones((DRAWS, *self._sds.shape))))
+        drawn = self.statistics(self._draw(pattern, ranges), np.ones((DRAWS, *self._sds.shape)))
+        self._drawn = np.sort(drawn, axis=0)
+        self._least = np.sort(self._tails(drawn).min(axis=1))
 
     def p_values(self, keys: Sequence[tuple[Sequence[Witness | PairWitness], Depths]]) -> list[float]:
         """Per key: the share of drawn keys whose readings are no more likely given their code than these given theirs."""
@@ -81,11 +84,19 @@ class FitTest:
                 for repeat, (value, wrong) in enumerate(zip(witness.values, witness.wrong, strict=True)):
                     residuals[number, row, repeat] = value - nominal
                     possible[number, row, repeat] = wrong > 0
-        values = self.statistic(residuals, possible)
-        return [float(p) for p in (1 + np.searchsorted(self._drawn, values, side="right")) / (1 + DRAWS)]
+        least = self._tails(self.statistics(residuals, possible)).min(axis=1)
+        return [float(p) for p in (1 + np.searchsorted(self._least, least, side="right")) / (1 + DRAWS)]
 
-    def statistic(self, residuals: Array, possible: Array) -> Array:
-        """log density (keys,) of residuals (keys, cuts, repeats); `possible`: 1 where a reading can be simply wrong."""
+    def _tails(self, statistics: Array) -> Array:
+        """The share of drawn keys that are no better, for each statistic of each key."""
+        columns = [
+            np.searchsorted(self._drawn[:, column], statistics[:, column], side="right")
+            for column in range(statistics.shape[1])
+        ]
+        return np.asarray((1.0 + np.stack(columns, axis=1)) / (1 + DRAWS))
+
+    def statistics(self, residuals: Array, possible: Array) -> Array:
+        """The four figures (keys, 4) of residuals (keys, cuts, repeats); `possible`: 1 where a reading can be wrong."""
         precision = 1.0 / self._sds**2
         total = precision.sum(axis=1)
         centre = (residuals * precision).sum(axis=2) / total
@@ -100,13 +111,25 @@ class FitTest:
         sd = np.sqrt(1 / total + self._count * self._model.cut_sd**2)
         terms = [(weight, centre, sd), *self._one_wrong(residuals, each)]
         shared, prior = self._estimate(centre, weight, floor, sd)
-        out = []
+        out, totals = [], []
         for k, (scale, probability) in enumerate(wear_scales(self._model)):
             likely = floor
             for w, c, s in terms:
                 likely = likely + w * self._density(self._turn * (c - shared[k]), s, scale)
-            out.append(np.log(likely).sum(axis=1) + prior[k] + math.log(probability))
-        return np.asarray(np.logaddexp.reduce(out))
+            out.append(np.log(likely))
+            totals.append(out[-1].sum(axis=1) + prior[k] + math.log(probability))
+        best = np.argmax(totals, axis=0)
+        keys = np.arange(best.size)
+        cuts = np.sort(np.stack(out)[best, keys], axis=1)
+        return np.stack(
+            [
+                np.logaddexp.reduce(totals),
+                cuts[:, 1:].sum(axis=1),
+                cuts[:, 2:].sum(axis=1),
+                np.round(prior[best, keys], 12),
+            ],
+            axis=1,
+        )
 
     def _density(self, y: Array, sd: Array, scale: float) -> Array:
         """Density of noise plus the wear of one cut or of two, (keys, cuts)."""
