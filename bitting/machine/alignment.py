@@ -40,6 +40,7 @@ from bitting.errors import BittingError
 from bitting.machine.align_fit import Fit, Term, fit_terms
 from bitting.machine.align_rows import Lane, all_places, rows_of, setup_depths
 from bitting.machine.align_space import PlaceReading, SpaceFit, fit_space
+from bitting.machine.chi_square import upper_tail
 from bitting.machine.inspect_uncertainty import Gauge, reading_sd_of, split
 from bitting.model import Code, Readings, System
 
@@ -166,10 +167,8 @@ def _answer(
     gauge: Gauge,
 ) -> Alignment:
     """Everything put together; long because every field of the answer is made once, here."""
-    from scipy.special import chdtrc
-
     chi2, dof = sum(f.chi_square for f in fits.values()), sum(f.dof for f in fits.values())
-    p_value = float(chdtrc(dof, chi2)) if dof else None
+    p_value = upper_tail(chi2, dof) if dof else None
     scattered = p_value is not None and p_value < UNEXPLAINED
     if scattered:  # the cuts themselves say how uncertain they are
         fits = {lane: fit.widened((chi2 / dof) ** 0.5) for lane, fit in fits.items()}

@@ -12,10 +12,13 @@ PlaceReading(values=(1.9, 3.3), track='left', cut=1, sd=None)
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
 from bitting.errors import BittingError, nearest
-from bitting.machine.align_space import PlaceReading
 from bitting.model import System
+
+if TYPE_CHECKING:
+    from bitting.machine.align_space import PlaceReading
 
 _NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|in|thou|)\s*", re.IGNORECASE)
@@ -49,6 +52,8 @@ def parse_place(text: str, system: System) -> PlaceReading:
 
     Distances are from the stop; limits are half-widths, so that their standard uncertainty is a/√3.
     """
+    from bitting.machine.align_space import PlaceReading  # brings numpy, which a length can do without
+
     found = _PLACE.fullmatch(text)
     if not found:
         raise BittingError(
@@ -58,7 +63,9 @@ def parse_place(text: str, system: System) -> PlaceReading:
         )
     track = None
     if found["track"]:
-        names = [t.name for t in system.tracks if t.name.startswith(found["track"].lower())]
+        word = found["track"].casefold()
+        names = [t.name for t in system.tracks if t.name.casefold() == word]
+        names = names or [t.name for t in system.tracks if t.name.casefold().startswith(word)]
         if len(names) != 1:
             near = nearest(found["track"], [t.name for t in system.tracks])
             known = ", ".join(t.name for t in system.tracks)

@@ -16,10 +16,15 @@ a fifth of the tolerance. Between explanations that fit alike nothing can choose
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
 from attrs import frozen
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Array = npt.NDArray[np.float64]
 
 THRESHOLD = 9.0
 RELEVANT = 0.2
@@ -56,11 +61,10 @@ class Pattern:
     likely: str
 
 
-Array = npt.NDArray[np.float64]
-
-
 def candidates(points: Sequence[Point]) -> dict[str, Array]:
     """The terms that these cuts could show, as columns; those that the cuts can't tell from nothing are left out."""
+    import numpy as np
+
     along = np.array([p.along for p in points])
     down = np.array([p.down for p in points])
     hand = np.array([float(p.hand) for p in points])
@@ -78,6 +82,10 @@ def find(points: Sequence[Point], tolerance: float, names: tuple[str, str] = ("l
     if len(points) < 4:
         return ()
     floor = tolerance * 1e-3
+    if sum((p.too_deep / max(p.own, floor)) ** 2 for p in points) <= THRESHOLD:
+        return ()  # no term can lower it by more than there is, and numpy needn't be waited for
+    import numpy as np
+
     weight = 1 / np.array([max(p.own, floor) for p in points])
     target = np.array([p.too_deep for p in points]) * weight
     columns = {name: column * weight for name, column in candidates(points).items()}
@@ -97,7 +105,7 @@ def find(points: Sequence[Point], tolerance: float, names: tuple[str, str] = ("l
         chosen.append(best)
         fit, covariance, left = trial[0], trial[1] * scatter, trial[2]
     patterns = (
-        _pattern(kind, float(value), float(np.sqrt(covariance[i, i])), names)
+        _pattern(kind, float(value), float(covariance[i, i]) ** 0.5, names)
         for i, (kind, value) in enumerate(zip(chosen, fit, strict=True))
     )
     return tuple(p for p in patterns if _worst(p) >= RELEVANT * tolerance)
@@ -109,6 +117,8 @@ def _worst(pattern: Pattern) -> float:
 
 def _solve(columns: Sequence[Array], target: Array) -> tuple[Array, Array, float] | None:
     """Least squares: estimates, covariance, remaining sum of squares; None where the columns can't be told apart."""
+    import numpy as np
+
     design = np.stack(columns, axis=1)
     normal = design.T @ design
     if np.linalg.cond(normal) > 1e10:

@@ -25,6 +25,7 @@ from typing import Literal
 from attrs import frozen
 
 from bitting.errors import BittingError
+from bitting.machine.chi_square import upper_tail
 from bitting.model import ReadCut, Reading, System, Track
 
 CALIPER_LIMIT_MM = 0.02
@@ -169,9 +170,7 @@ def hand_scatter(cuts: Sequence[ReadCut], gauge: Gauge, system: System) -> tuple
         return (math.sqrt(squares / dof), dof), f"hand estimated from the repeats, {dof} degrees of freedom"
     if not dof:
         return None, ""
-    from scipy.special import chdtrc
-
-    if float(chdtrc(dof, against)) >= 0.01:
+    if upper_tail(against, dof) >= 0.01:
         return None, ""
     return (math.sqrt(squares / dof), dof), (
         f"the repeats scatter more than the stated uncertainty of one reading allows ({against / dof:.1f} times the "
