@@ -315,7 +315,7 @@ def test_a_system_without_a_cutter_says_which_line_to_add() -> None:
 
 def plan_of_the_same(result: Plan) -> Plan:
     """With easing, whose lines are the longest."""
-    system = result.system
+    system = result.made_for
     return plan(code_of(system, next(legal_depths(system, 1, 2))), system, ease=True)
 
 

@@ -71,10 +71,10 @@ class Plan:
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
     follows, `cautions` what always holds; `legal` whether the system's rules allow the code. `widest_bite` is a
-    length in the system's unit.
+    length in the system's unit. `made_for` is the system, `system` its name.
     """
 
-    system: System = field(repr=lambda system: system.name)
+    made_for: System = field(repr=lambda system: system.name)
     eased: bool
     tracks: tuple[TrackPlan, ...]
     simulation: Simulation
@@ -85,6 +85,16 @@ class Plan:
     after: tuple[str, ...]
     copying: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    @property
+    def system(self) -> str:
+        """The system's name."""
+        return self.made_for.name
+
+    @property
+    def unit(self) -> str:
+        """The unit of every length here."""
+        return self.made_for.unit
 
     @property
     def good(self) -> bool:
@@ -104,8 +114,8 @@ class Plan:
     def as_dict(self) -> dict[str, Any]:
         """The JSON of the contract, and what the plan says besides."""
         return {
-            "system": self.system.name,
-            "unit": self.system.unit,
+            "system": self.system,
+            "unit": self.unit,
             "eased": self.eased,
             "legal": self.legal,
             "moves": self.moves,
@@ -165,7 +175,7 @@ def plan(
             tracks.append(TrackPlan(side, lane.track.name, order.direction, made[lane.label]))
     simulation = simulate(depths, system, tracks, radius=radius)
     return Plan(
-        system=system,
+        made_for=system,
         eased=ease,
         tracks=tuple(tracks),
         simulation=simulation,

@@ -19,6 +19,9 @@ from bitting.model import MM_PER_INCH, System
 Line = tuple[str, str | None]
 """A line and its colour on a terminal (None: no colour)."""
 
+NARROW = 60
+"""Columns under which a move is told without its other unit and its bite."""
+
 GOOD, BAD, ADVICE, HEAD = "green", "red", "yellow", "cyan"
 
 NAMES = {"start": "START", "space": "SPACE", "depth": "DEPTH", "run-out": "RUN OUT", "retract": "BACK OUT"}
@@ -53,7 +56,7 @@ def _lines(plan: Plan, columns: int, plain: bool) -> Iterator[Line]:
             yield f"  {number}-{number + len(track.steps) - 1}: moves {first} to {last} once more", None
         else:
             yield _title(track), HEAD
-            yield from ((line, None) for line in _moves(plan.system, track, number, plain, columns))
+            yield from ((line, None) for line in _moves(plan.made_for, track, number, plain, columns))
             shown[track.track] = (number, track)
         number += len(track.steps)
     yield from _listed("THEN", plan.after, columns)
@@ -61,14 +64,16 @@ def _lines(plan: Plan, columns: int, plain: bool) -> Iterator[Line]:
 
 
 def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
-    system = plan.system
+    system = plan.made_for
     simulation = plan.simulation
     eased = ", eased" if plan.eased else ""
-    yield f"{system.name}: {plan.moves} moves{eased}, widest bite {length(system, plan.widest_bite)}", None
+    whole = f"{system.name}: {plan.moves} moves{eased}, widest bite {length(system, plan.widest_bite)}"
+    yield from _wrapped("", whole, columns, None)
     if simulation.gouge == 0 and simulation.reached:
-        yield "simulated: every cut reached, nothing cut too deep", GOOD
+        yield from _wrapped("", "simulated: every cut reached, nothing cut too deep", columns, GOOD)
     else:
-        yield f"simulated: gouge {length(system, simulation.gouge)}, missed {len(simulation.missed)}", BAD
+        found = f"simulated: gouge {length(system, simulation.gouge)}, missed {len(simulation.missed)}"
+        yield from _wrapped("", found, columns, BAD)
     left = [f"{length(system, simulation.residual)} on a seat"] if simulation.residual > 0 else []
     last = simulation.stages[-1] if simulation.stages else None
     if last is not None and last.web is not None:
@@ -85,7 +90,10 @@ def _title(track: TrackPlan) -> str:
 
 
 def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int) -> Iterator[str]:
-    """One line for each step of a track; where that is too wide, how it mills is told in fewer letters."""
+    """One line for each step of a track; where that is too wide, how it mills is told in fewer letters, or left out.
+
+    On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
+    """
     lane = next(lane for lane in system.lanes if lane.track.name == track.track and lane.side in (None, track.side))
     frame = frame_of(system, lane)
     for short in (False, True):
@@ -97,7 +105,12 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
         if max(map(len, lines)) <= columns:
             break
     else:
-        yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
+        if columns < NARROW:
+            rows = [(name, what, setting, "", "") for name, what, setting, _, _ in rows]
+            lines = _aligned(rows, first)
+            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and the bite)"
+        else:
+            yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
     indent = " " * (4 + len(str(first + len(rows) - 1)))
     for line, step in zip(lines, track.steps, strict=True):
         yield line
