@@ -6,6 +6,9 @@ names the modules rather than importing them.
 
 from __future__ import annotations
 
+import codecs
+import os
+import sys
 from importlib import import_module
 
 import click
@@ -49,3 +52,20 @@ def main() -> None:
 
     Exit status: 0 all well; 1 the answer is bad news; 2 the question could not be answered.
     """
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        click.get_current_context().color = False
+    if sys.stdout is not None and not codecs.lookup(sys.stdout.encoding or "ascii").name.startswith("utf"):
+        codecs.register_error("bitting-plain", _plain)
+        sys.stdout.reconfigure(errors="bitting-plain")  # type: ignore[union-attr]
+
+
+PLAIN = {"−": "-", "–": "-", "…": "...", "→": "->", "±": "+-", "°": " degrees", "√": "root of ", "·": "*"}
+"""What to write on a terminal that can't show a character."""
+
+
+def _plain(fault: UnicodeError) -> tuple[str, int]:
+    """An error handler for encoding: characters that the terminal lacks in ASCII, so that no answer stops half-way."""
+    if not isinstance(fault, UnicodeEncodeError):
+        raise fault
+    lacking = fault.object[fault.start : fault.end]
+    return "".join(PLAIN.get(character, "?") for character in lacking), fault.end

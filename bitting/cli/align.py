@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    at_terminal,
+    json_option,
+    piped,
+    print_json,
+    say_fitted,
+    system_option,
+)
 from bitting.cli.inspect import gauge_of, gauge_options, unit_option
 from bitting.errors import BittingError
 
@@ -21,7 +30,7 @@ if TYPE_CHECKING:
 @click.argument("readings", nargs=-1)
 @system_option
 @unit_option
-@click.option("--place", "places", multiple=True, metavar="PLACE", help="Where a deep cut sits (see below).")
+@click.option("--place", "places", multiple=True, metavar="PLACE", help="Where a deep cut sits (see above).")
 @click.option("--code", metavar="CODE", help="What the key was cut to, if not the system's setup key.")
 @click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
 @gauge_options
@@ -87,23 +96,28 @@ def command(
         gauge=gauge,
         tolerance=None if tolerance is None else parse_length(tolerance, system),
     )
-    corrections, note = _correct(machine, result, system, fresh, left_right)
-    kept = None
+    kept, keep = None, None
     if history is not None:
-        from bitting.machine.align_history import append
+        from bitting.machine.align_corrections import curable
+        from bitting.machine.align_history import appended
 
-        kept = append(history, result, date or _today(), adjusted or corrections is not None)
+        cured = machine is not None and curable(result, left_right)
+        kept, keep = appended(history, result, date or _today(), adjusted or cured)
+    # a history that can't be kept is found before the machine file changes: corrections written twice would add up
+    corrections, note = _correct(machine, result, system, fresh, left_right)
+    if keep is not None:
+        keep()
     if as_json:
         _print(result, kept, corrections, note)
     else:
         from bitting.report.align import alignment_lines, history_lines
 
         for line in alignment_lines(result, system):
-            click.echo(line)
+            say_fitted(line)
         if note:
-            click.echo(note)
+            say_fitted(note)
         for line in () if kept is None else history_lines(kept, system):
-            click.echo(line)
+            say_fitted(line)
     return GOOD if result.verdict == "leave" else BAD_NEWS
 
 
@@ -111,10 +125,10 @@ def _keys(readings: tuple[str, ...]) -> list[str]:
     """The texts of the keys: arguments, or standard input with a blank line between keys, or asked for."""
     if readings and readings != ("-",):
         return list(readings)
-    if sys.stdin.isatty():
+    if at_terminal():
         return [click.prompt("Readings of the setup key", err=True)]
     keys: list[list[str]] = [[]]
-    for line in sys.stdin.read().splitlines():
+    for line in piped().splitlines():
         if line.strip():
             keys[-1].append(line)
         elif keys[-1]:

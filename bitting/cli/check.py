@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import shutil
-import sys
 
 import click
 
 from bitting.checking import check
-from bitting.cli.common import BAD_NEWS, GOOD, NO_ANSWER, answers, ask, complain, json_option, print_json, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    NO_ANSWER,
+    answers,
+    ask,
+    complain,
+    json_option,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System
 
@@ -79,13 +90,13 @@ def _print(answers: list[tuple[Code, object]]) -> None:
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
-    plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
+    plain = not unicode_out()
     for i, (code, report) in enumerate(answers):
         if i:
-            click.echo()
+            say()
         if isinstance(report, Report):
             for line, colour in render(code, report, columns, plain):
-                click.secho(line, fg=colour)
+                say(line, colour)
 
 
 def _one_code_in_pieces(texts: list[str], system: System) -> None:
@@ -100,4 +111,4 @@ def _one_code_in_pieces(texts: list[str], system: System) -> None:
     except NotationError:
         return
     if together and not apart:
-        click.echo(f"\nthese are {len(texts)} codes; if you meant one, quote it: '{' '.join(texts)}'")
+        say(f"\nthese are {len(texts)} codes; if you meant one, quote it: '{' '.join(texts)}'")

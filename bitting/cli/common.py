@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import json
+import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 import click
@@ -39,25 +42,95 @@ def ask(value: str | None, what: str) -> str:
     """
     if value is not None and value != "-":
         return value
-    if sys.stdin.isatty():
+    if at_terminal():
         typed: str = click.prompt(what, err=True)
         return typed
-    return sys.stdin.read().strip("\n")
+    return piped().strip("\n")
+
+
+def at_terminal() -> bool:
+    """Whether someone can be asked."""
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def piped() -> str:
+    """All of standard input; raises BittingError where it is closed or isn't text."""
+    if sys.stdin is None:
+        raise BittingError("standard input is closed", hint="type the text as an argument, or pipe it in")
+    try:
+        return sys.stdin.read()
+    except UnicodeDecodeError:
+        raise BittingError(
+            f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"
+        ) from None
 
 
 def answers(function: F) -> F:
-    """Turn what a user can cause into exit status 2 with the reason on standard error and nothing on standard output."""
+    """Turn what a user can cause into exit status 2 with the reason on standard error and nothing on standard output.
+
+    A prompt that is broken off and an answer that can't be written (disk full, reader gone) are no bad news either.
+    """
 
     @functools.wraps(function)
     def guarded(*args: Any, **kwargs: Any) -> None:
         try:
             status = function(*args, **kwargs)
+            if sys.stdout is not None:
+                sys.stdout.flush()
         except BittingError as fault:
             complain(fault)
+            status = NO_ANSWER
+        except (click.Abort, KeyboardInterrupt):
+            click.echo("\nbitting: broken off, nothing was answered", err=True)
+            status = NO_ANSWER
+        except OSError as fault:
+            _unwritten(fault)
             status = NO_ANSWER
         sys.exit(status)
 
     return guarded  # type: ignore[return-value]
+
+
+def _unwritten(fault: OSError) -> None:
+    """Say that the answer could not be written, unless whoever read it has gone; what is left of it is let go."""
+    if fault.errno != errno.EPIPE:
+        where = "the answer" if fault.filename is None else repr(str(fault.filename))
+        click.echo(f"bitting: can't write {where}: {fault.strerror or fault}", err=True)
+    with suppress(OSError, ValueError, AttributeError):  # or Python would try again, and complain, at its very end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def unicode_out() -> bool:
+    """Whether standard output can show every character."""
+    encoding = getattr(sys.stdout, "encoding", None) or "ascii"
+    return encoding.lower().replace("-", "") in ("utf8", "utf16", "utf32")
+
+
+def say(line: str = "", colour: str | None = None) -> None:
+    """One line of an answer, coloured on a terminal only.
+
+    The stream is named, as click writes UTF-8 to one that says it is ASCII otherwise.
+    """
+    click.echo(line if colour is None else click.style(line, fg=colour), file=sys.stdout)
+
+
+def say_fitted(line: str) -> None:
+    """One line of an answer, in as many as the terminal's width asks for; a pipe gets it whole.
+
+    Rows of a table, which have gaps between their cells, stay as they are.
+    """
+    if sys.stdout is not None and sys.stdout.isatty():
+        import shutil
+        import textwrap
+
+        columns = max(20, shutil.get_terminal_size().columns)
+        text = line.lstrip(" ")
+        if len(line) > columns and "  " not in text:
+            margin = " " * (len(line) - len(text))
+            for part in textwrap.wrap(text, columns, initial_indent=margin, subsequent_indent=margin + "  "):
+                say(part)
+            return
+    say(line)
 
 
 def complain(fault: BittingError) -> None:
@@ -67,4 +140,4 @@ def complain(fault: BittingError) -> None:
 
 def print_json(answer: dict[str, Any]) -> None:
     """One JSON object on standard output."""
-    click.echo(json.dumps(answer, ensure_ascii=False, indent=2))
+    click.echo(json.dumps(answer, ensure_ascii=not unicode_out(), indent=2))

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import re
-import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    at_terminal,
+    json_option,
+    piped,
+    print_json,
+    say_fitted,
+    system_option,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -51,7 +60,7 @@ def command(
         from bitting.report.compare import comparison_lines
 
         for line in comparison_lines(answer, system):
-            click.echo(line)
+            say_fitted(line)
     return GOOD if answer.deepens and answer.legal else BAD_NEWS
 
 
@@ -59,13 +68,13 @@ def _texts(first: str | None, second: str | None) -> tuple[str, str]:
     """Both texts; what is missing is asked for on a terminal, or read from standard input, a line each."""
     given = [None if text == "-" else text for text in (first, second)]
     missing = given.count(None)
-    if missing and sys.stdin.isatty():
+    if missing and at_terminal():
         found = [
             click.prompt(what, err=True) if text is None else text
             for what, text in zip(("First key", "Second key"), given, strict=True)
         ]
         return found[0], found[1]
-    lines = [line for line in sys.stdin.read().splitlines() if line.strip()] if missing else []
+    lines = [line for line in piped().splitlines() if line.strip()] if missing else []
     if len(lines) != missing:
         raise BittingError(
             f"{len(lines)} lines on standard input, and {missing} keys to read from it",

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option
+from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.completion import Completion
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 @click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
 @click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
 @click.option("--limit", default=20, show_default=True, type=click.IntRange(0), help="How many codes to list.")
-@click.option("--svg", type=click.Path(), metavar="FILE", help="Draw what is known solid, what is open as a band.")
+@click.option("--svg", type=click.Path(), metavar="FILE.svg", help="Draw what is known solid, what is open as a band.")
 @click.option("--force", is_flag=True, help="Replace FILE when it is there already.")
 @json_option
 @answers
@@ -53,10 +54,12 @@ def command(
     from bitting.systemfile import load_system
 
     system = load_system(system_name)
+    if svg is not None:
+        _may_draw(svg, force)
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
-    if svg is not None:
+    if svg is not None and answer.count:
         _draw(answer, system, svg, force)
     if as_json:
         print_json(answer.as_dict())
@@ -65,8 +68,19 @@ def command(
 
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
         for line in completion_lines(answer, str(asked), system, limit, columns):
-            click.echo(line)
+            say(line)
+    if svg is not None and not answer.count:
+        click.echo(f"{svg!r} was not drawn: no code fits", err=True)
     return GOOD if answer.count else BAD_NEWS
+
+
+def _may_draw(path: str, force: bool) -> None:
+    """Find out before the work whether its picture can be kept."""
+    from bitting.files import may_write
+
+    if path == "-":
+        raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
+    may_write(path, force=force)
 
 
 def _draw(answer: Completion, system: System, path: str, force: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ Examples
   bitting draw '2133144 1124421' -s plover -o - > blade.svg
   bitting draw - -s plover --blocks < code.txt  a picture in block characters
 
-Printed at 100 % the drawing has the size of the key; the bar of 10 mm at its foot tells.
+Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
+
 Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 """
 
@@ -53,6 +54,11 @@ def command(
     """
     if output is None and not blocks:
         raise BittingError("where should the drawing go?", hint="name a file with -o FILE.svg, or use --blocks")
+    if output == "-" and (as_json or blocks):
+        raise BittingError(
+            "only one answer fits on standard output, and `-o -` sends the drawing there",
+            hint="name a file with -o FILE.svg, or leave --json and --blocks out",
+        )
     from bitting.notation import parse_code
     from bitting.systemfile import load_system
 
@@ -64,18 +70,20 @@ def command(
 
         svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
         if output == "-":
-            click.echo(svg, nl=False)
+            click.echo(svg, file=sys.stdout, nl=False)
             return _status(parsed)
         write_whole(Path(output), svg, force=force)
     if as_json:
         print_json({"system": system.name, "output": output, "legal": _status(parsed, quiet=True) == GOOD})
     elif blocks:
+        import shutil
+
         from bitting.report.blocks import blade_blocks
 
-        plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
-        click.echo("\n".join(blade_blocks(parsed, plain=plain)))
+        columns = min(78, shutil.get_terminal_size().columns)
+        say("\n".join(blade_blocks(parsed, columns=columns, plain=not unicode_out())))
     else:
-        click.echo(f"drawn to {output}")
+        say(f"drawn to {output}")
     return _status(parsed)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
 from collections.abc import Callable, Sequence
@@ -10,7 +9,17 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    at_terminal,
+    json_option,
+    piped,
+    print_json,
+    say_fitted,
+    system_option,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -113,18 +122,18 @@ def command(
 
         terminal = sys.stdout.isatty()
         columns = shutil.get_terminal_size().columns if terminal else 120
-        for line in inspection_lines(result, system, columns, terminal and "NO_COLOR" not in os.environ):
-            click.echo(line)
+        for line in inspection_lines(result, system, columns, terminal):
+            say_fitted(line)
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 
 def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:
     """Texts, each given or (None or `-`) asked for on a terminal, or else read from standard input, a line each."""
     missing = [what for what, text in asked if text in (None, "-")]
-    if missing and sys.stdin.isatty():
+    if missing and at_terminal():
         found = [click.prompt(what, err=True) for what in missing]
     else:
-        found = [line for line in sys.stdin.read().splitlines() if line.strip()] if missing else []
+        found = [line for line in piped().splitlines() if line.strip()] if missing else []
     if len(found) != len(missing):
         raise BittingError(
             f"{len(found)} lines on standard input instead of {len(missing)}",

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from pathlib import Path
 from typing import Literal
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
 
 EPILOG = """\b
 Examples
@@ -17,6 +16,7 @@ Examples
   bitting plan 'left: 2133144 / right: 1124421' -s plover --ease
   bitting plan - -s plover --machine bench.toml < code.txt
 
+\b
 A machine file
   format = 1
   unit = "mm"
@@ -79,7 +79,7 @@ def command(
     else:
         from bitting.report.plan import plan_lines
 
-        plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
+        plain = not unicode_out()
         for line, colour in plan_lines(answer, columns=shutil.get_terminal_size().columns, plain=plain):
-            click.secho(line, fg=colour)
+            say(line, colour)
     return GOOD if answer.good else BAD_NEWS

@@ -7,7 +7,8 @@ from importlib import import_module
 
 import click
 
-from bitting.cli.common import GOOD, answers, ask, json_option, print_json
+from bitting.cli.common import GOOD, answers, ask, json_option, print_json, say, say_fitted, unicode_out
+from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
 
@@ -51,7 +52,7 @@ def list_(as_json: bool) -> int:
         return GOOD
     width = max(len(s.name) for s in systems)
     for system in systems:
-        click.echo(f"{system.name.ljust(width)}  {system.about}")
+        say(f"{system.name.ljust(width)}  {system.about}")
     return GOOD
 
 
@@ -68,8 +69,8 @@ def show(system_name: str, as_json: bool) -> int:
     if as_json:
         print_json(show_dict(system))
         return GOOD
-    for line in render_show(system):
-        click.echo(line)
+    for line in render_show(system, plain=not unicode_out()):
+        say_fitted(line)
     return GOOD
 
 
@@ -87,7 +88,7 @@ def rules(kind: str | None, as_json: bool) -> int:
         print_json({"rules": found})
         return GOOD
     for line in render_rules(found):
-        click.echo(line)
+        say_fitted(line)
     return GOOD
 
 
@@ -106,7 +107,7 @@ def count(system_name: str, as_json: bool) -> int:
         print_json(counted.as_dict())
         return GOOD
     for line in render_count(counted):
-        click.echo(line)
+        say_fitted(line)
     return GOOD
 
 
@@ -129,7 +130,7 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
         print_json({"system": system.name, "seed": seed, "codes": list(drawn)})
         return GOOD
     for text in drawn:
-        click.echo(text)
+        say(text or "")
     return GOOD
 
 
@@ -137,16 +138,21 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
 @click.option("--limit", type=click.IntRange(1), default=100, show_default=True, help="How many codes at most.")
+@json_option
 @answers
-def codes(system_name: str, first: int, limit: int) -> int:
+def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
     from bitting.model import code_of
     from bitting.systemfile import load_system
 
     system = load_system(system_name)
-    for depths in code_space(system).listing(first - 1, limit):
-        click.echo(code_of(system, depths).canonical)
+    listed = code_space(system).listing(first - 1, limit)
+    if as_json:
+        print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
+        return GOOD
+    for depths in listed:
+        say(code_of(system, depths).canonical or "")
     return GOOD
 
 
@@ -158,6 +164,8 @@ def codes(system_name: str, first: int, limit: int) -> int:
 @answers
 def number(system_name: str, code: str | None, at: int | None, as_json: bool) -> int:
     """Which number a legal CODE has among all of them in order, or with --at the code of a number."""
+    if at is not None and code is not None:
+        raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
     from bitting.notation import parse_code
     from bitting.systemfile import load_system
@@ -167,5 +175,5 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     if as_json:
         print_json(found.as_dict())
     else:
-        click.echo(f"{found.code}\nnumber {found.number:,} of {found.count:,}")
+        say(f"{found.code}\nnumber {found.number:,} of {found.count:,}")
     return GOOD

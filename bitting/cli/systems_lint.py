@@ -8,7 +8,7 @@ import time
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, say
 
 EPILOG = """\b
 Examples
@@ -49,7 +49,7 @@ def lint(system_name: str, en1303: bool, as_json: bool) -> int:
         from bitting.report.lint import render_lint
 
         for line, colour in render_lint(found, shutil.get_terminal_size().columns):
-            click.secho(line, fg=colour)
+            say(line, colour)
     return GOOD if found.clean else BAD_NEWS
 
 

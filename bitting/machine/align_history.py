@@ -10,13 +10,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.files import write_whole
+from bitting.files import may_write, write_whole
 from bitting.machine.alignment import Alignment
 from bitting.machine.charts import ENOUGH, Chart, ewma, shewhart
 
@@ -44,6 +44,14 @@ class History:
 
 def append(path: str | Path, result: Alignment, date: str, adjusted: bool) -> History:
     """Add one row to the history (a new file where there is none) and chart what it holds of this system."""
+    history, keep = appended(path, result, date, adjusted)
+    keep()
+    return history
+
+
+def appended(path: str | Path, result: Alignment, date: str, adjusted: bool) -> tuple[History, Callable[[], None]]:
+    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that."""
+    may_write(path, force=True)
     rows = read(path) if Path(path).exists() else []
     rows.append(_row(result, date, adjusted))
     out = io.StringIO()
@@ -51,8 +59,7 @@ def append(path: str | Path, result: Alignment, date: str, adjusted: bool) -> Hi
     writer.writeheader()
     writer.writerows(rows)
     history = chart(rows, result.system, str(path))
-    write_whole(path, out.getvalue(), force=True)
-    return history
+    return history, lambda: write_whole(path, out.getvalue(), force=True)
 
 
 def _row(result: Alignment, date: str, adjusted: bool) -> dict[str, str]:

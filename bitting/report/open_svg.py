@@ -69,7 +69,7 @@ def _strip(body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System,
         f'stroke="{FAINT}" stroke-width="0.1"/>'
         for level in levels
     )
-    shown = {cut: cut.depths[0] + (f"–{cut.depths[-1]}" if len(cut.depths) > 1 else "") for cut in cuts}
+    shown = {cut: _named([track.labels.index(label) for label in cut.depths], track.labels) for cut in cuts}
     letter = min(LETTER, min(gaps) / (EM * (1 + max(map(len, shown.values())))))
     for cut in cuts:
         at = cut.cut - 1
@@ -80,6 +80,17 @@ def _strip(body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System,
         body.append(f'<text {middle} y="{_n(floor + 3.4)}" font-size="{_n(letter)}">{escape(shown[cut])}</text>')
         body.append(f'<text {middle} y="{_n(floor + 6.4)}" font-size="1.8" fill="{METAL}">{cut.cut}</text>')
     return NAME + levels[0] + LABELS, right + MARGIN
+
+
+def _named(places: Sequence[int], labels: Sequence[str]) -> str:
+    """The depths of a cut as `2`, `1–3`, or `1, 3` where one between them is not among them."""
+    runs: list[list[int]] = []
+    for place in sorted(places):
+        if runs and place == runs[-1][-1] + 1:
+            runs[-1].append(place)
+        else:
+            runs.append([place])
+    return ", ".join(labels[run[0]] + (f"–{labels[run[-1]]}" if len(run) > 1 else "") for run in runs)
 
 
 def _column(left: float, wide: float, floor: float, solid: float, reach: float) -> Iterator[str]:

@@ -29,8 +29,8 @@ def _share(share: float) -> str:
     return f"one in {1 / share:,.0f}" if share else "none"
 
 
-def render_show(system: System) -> Iterator[str]:
-    """A system as a page to read: what it is, charts, rules, pictures."""
+def render_show(system: System, plain: bool = False) -> Iterator[str]:
+    """A system as a page to read: what it is, charts, rules, pictures; `plain` keeps the pictures to ASCII."""
     yield f"{system.name}: {system.about}"
     yield f"data: {system.source}"
     yield f"lengths in {system.unit}; spaces run from the {system.stop}; {_sides(system)}"
@@ -55,7 +55,7 @@ def render_show(system: System) -> Iterator[str]:
         yield ""
         yield f"the {word} blade (whether or not the rules allow it):"
         depths = [[len(lane.track.labels) - 1 if deep else 0] * lane.track.cuts for lane in system.lanes]
-        yield from (f"  {line}" for line in blade_blocks(code_of(system, depths)))
+        yield from (f"  {line}" for line in blade_blocks(code_of(system, depths), plain=plain))
 
 
 _BLADE = (("width", "width"), ("thickness", "thickness"), ("milled", "mill_depth"))
