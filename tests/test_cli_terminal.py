@@ -234,6 +234,16 @@ def test_corrections_are_not_written_when_the_history_cannot_be(tmp_path: Path) 
     assert (tmp_path / "new.csv").read_text().splitlines()[1].endswith(",adjust,yes")
 
 
+def test_every_fault_of_a_machine_file_is_told(tmp_path: Path) -> None:
+    machine = tmp_path / "machine.toml"
+    machine.write_text('format = 2\n[space]\nper_turn = "x"\nclockwise = "left"\n')
+    result = run("plan", CODE, "-s", "plover", "--machine", str(machine))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "4 faults" in result.stderr
+    for fault in ("format: 2 found", "space.per_turn: 'x' found", "space.clockwise: 'left' found", "depth: the table"):
+        assert f"  {fault}" in result.stderr
+
+
 def test_a_plan_has_the_names_of_its_json() -> None:
     system = load_system("plover")
     result = plan(parse_code(CODE, system), system)

@@ -160,7 +160,12 @@ def read_machine(text: str, name: str = "machine file") -> Machine:
     machine = reader.machine()
     if reader.faults:
         count = "one fault" if len(reader.faults) == 1 else f"{len(reader.faults)} faults"
-        raise SystemFileError(f"{name} can't be used: {count}", faults=reader.faults)
+        told = "\n".join(f"  {fault}" for fault in reader.faults)
+        raise SystemFileError(
+            f"{name} can't be used: {count}\n{told}",
+            faults=reader.faults,
+            hint="`bitting plan --help` shows a machine file",
+        )
     return machine
 
 
