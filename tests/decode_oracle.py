@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache, partial
 
 import numpy as np
 from attrs import evolve
@@ -31,6 +32,7 @@ def make_system(
     must: tuple[str, ...] = (),
     milling: str = "external",
     measuring: Measuring | None = None,
+    cutting: Cutting | None = None,
 ) -> System:
     """A small invented system with its rules bound."""
     made = tuple(
@@ -46,7 +48,7 @@ def make_system(
     )
     system = System(
         name="finch", about="invented", source="invented for the tests", unit="mm", stop="tip", sides=sides,
-        convenience=convenience, blade=Blade(10.0, 2.6, 1.0), tracks=made, must=must, cutting=Cutting(),
+        convenience=convenience, blade=Blade(10.0, 2.6, 1.0), tracks=made, must=must, cutting=cutting or Cutting(),
         measuring=measuring or Measuring(),
     )  # fmt: skip
     return evolve(system, rules=read_rules(system, must, ()))
@@ -98,8 +100,8 @@ class Brute:
                     rows = self._cut_rows(readings, model.wear * factor, tilt, pair)
                     for index, code in enumerate(self.codes):
                         likelihood = offset_weights * scale_weight * tilt_weight * pair_weight
-                        for (lane, cut), table in rows.items():
-                            likelihood = likelihood * table[code[lane][cut]]
+                        for (lane, _), at in rows.items():
+                            likelihood = likelihood * at(code[lane])
                         total[index] += likelihood.sum()
                         self.offset_moments += [(likelihood * self.offsets**k).sum() for k in (0, 1, 2)]
         self.probabilities = total / total.sum()
@@ -107,8 +109,9 @@ class Brute:
 
     def _cut_rows(
         self, readings: Readings, scale: float, tilt: float, pair: float
-    ) -> dict[tuple[int, int], list[np.ndarray]]:
-        rows: dict[tuple[int, int], list[np.ndarray]] = {}
+    ) -> dict[tuple[int, int], Callable[[tuple[int, ...]], np.ndarray]]:
+        """Per cut that was read, its density at every offset for the depths of its lane."""
+        parts: dict[tuple[int, int], list[tuple[ReadCut, float]]] = {}
         names = [(lane.side, lane.track.name) for lane in self.system.lanes]
         for cut in readings.cuts:
             if not cut.readings:
@@ -117,10 +120,19 @@ class Brute:
             track = self.system.lanes[lane].track
             place = (track.spaces[cut.cut] - track.spaces[0]) / (track.spaces[-1] - track.spaces[0]) - 0.5
             sign = 0 if len(self.system.tracks) < 2 else (1 if track is self.system.tracks[0] else -1)
-            table = [self._one_cut(cut, track, depth, tilt * place + sign * pair, scale) for depth in track.depths]
-            old = rows.get((lane, cut.cut))
-            rows[lane, cut.cut] = table if old is None else [a * b for a, b in zip(old, table, strict=True)]
-        return rows
+            parts.setdefault((lane, cut.cut), []).append((cut, tilt * place + sign * pair))
+        known: dict[tuple[int, int, float], np.ndarray] = {}
+
+        def at(lane: int, cut: int, row: tuple[int, ...]) -> np.ndarray:
+            track = self.system.lanes[lane].track
+            deeper = 1.0 if track.depths[-1] > track.depths[0] else -1.0
+            seen = track.depths[row[cut]] - deeper * jaw_stands_off(self.system, track, row, cut)
+            if (lane, cut, seen) not in known:
+                tables = [self._one_cut(one, track, seen, shift, scale) for one, shift in parts[lane, cut]]
+                known[lane, cut, seen] = np.prod(tables, axis=0)
+            return known[lane, cut, seen]
+
+        return {key: partial(at, *key) for key in parts}
 
     def _one_cut(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
         """The density of one cut's readings on one side, at every offset."""
@@ -148,6 +160,45 @@ class Brute:
         """Codes with their probabilities, most probable first, the shallower first where they are equal."""
         rows = [(c, float(p)) for c, p in zip(self.codes, self.probabilities, strict=True)]
         return sorted(rows, key=lambda row: (-round(math.log(max(row[1], 1e-300)), 9), row[0]))
+
+
+def jaw_stands_off(system: System, track: Track, row: tuple[int, ...], cut: int) -> float:
+    """How far the jaw stays above the bottom of a cut: the wall is sampled under it, twice as finely each time."""
+    if not system.measuring.jaw:
+        return 0.0
+    return _sampled(system.measuring.jaw / 2, system.cutting, track, row, cut)
+
+
+@cache
+def _sampled(half: float, cutting: Cutting, track: Track, row: tuple[int, ...], cut: int) -> float:
+    sign = 1.0 if track.spaces[-1] > track.spaces[0] else -1.0
+    xs = [sign * space for space in track.spaces]
+    ws = [abs(track.depths[d] - track.depths[0]) for d in row]
+
+    def wall(x: np.ndarray) -> np.ndarray:
+        """Travel of the wall at x: all that the cutter reached; the tests' blanks have metal everywhere beside the bow."""
+        reached = [np.full(x.shape, -1.4)]  # 10.0 wide, 8.6 left at the shallowest depth
+        for i, (centre, w) in enumerate(zip(xs, ws, strict=True)):
+            away = np.abs(x - centre)
+            if cutting.shape == "vee":
+                flank = np.tan(np.radians((cutting.angle or 90.0) / 2))
+                reached.append(w - np.maximum(away - (cutting.root or 0.0) / 2, 0.0) / flank)
+                continue
+            r = (cutting.cutter or 0.0) / 2
+            reached.append(np.where(away <= r, w - r + np.sqrt(np.maximum(r * r - away**2, 0.0)), -np.inf))
+            if i + 1 < len(xs):  # from cut to cut at the shallower of both depths
+                level = min(w, ws[i + 1])
+                reached.append(np.where((x >= centre) & (x <= xs[i + 1]), level, -np.inf))
+        if cutting.shape != "vee":  # run out at the tip
+            reached.append(np.where(x >= xs[-1], ws[-1], -np.inf))
+        return np.max(reached, axis=0)
+
+    low, high = xs[cut] - half, xs[cut] + half
+    for _ in range(4):
+        x = np.linspace(low, high, 401)
+        worst = int(np.argmin(wall(x)))
+        low, high = x[max(worst - 1, 0)], x[min(worst + 1, 400)]
+    return round(ws[cut] - float(wall(x)[worst]), 9)
 
 
 def _even(sd: float, points: int, reach: float) -> tuple[np.ndarray, np.ndarray]:

@@ -10,7 +10,7 @@ from scipy.stats import exponnorm, norm
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.density import density, log_density
 from bitting.errors import BittingError
-from bitting.model import Across, Measuring, Readings, System
+from bitting.model import Across, Blade, Cutting, Measuring, Readings, System
 from tests.decode_oracle import Brute, brute_across, make_readings, make_system
 
 PLAIN = MeasurementModel(reading_sd=0.05, offset_sd=0.08, wear=0.06, outliers=0.01)
@@ -130,6 +130,80 @@ def test_equals_brute_force_with_shared_differences(name: str) -> None:
     system, values, model = SHARED_CASES[name]
     readings = make_readings(system, values)
     compare(system, readings, model, Brute(readings, system, model, points=31, shared=23), 1e-4)
+
+
+ROUND = Cutting(cutter=2.4, seat=0.3)
+JAW_CASES = {
+    "one track": (make_system(depths=THREE, cutting=ROUND, measuring=Measuring(jaw=1.0)), one([8.55, 8.05, 8.16, 7.75]), PLAIN),
+    "rules, a cut not measured": (
+        make_system(
+            cuts=5, depths=THREE, cutting=ROUND, measuring=Measuring(jaw=0.8), must=("adjacent cuts differ by at most 1",)
+        ),
+        one([8.25, None, 8.16, 7.83, 8.3]), PLAIN,
+    ),
+    "deeper is larger": (
+        evolve(
+            make_system(depths=(1.4, 1.8, 2.1), cutting=ROUND, measuring=Measuring(jaw=1.4)), blade=Blade(10.0)
+        ),
+        one([1.5, 1.84, 2.02, 1.9]), PLAIN,
+    ),
+    "wider than the cutter": (
+        make_system(depths=(8.6, 8.2, 7.9), cutting=ROUND, measuring=Measuring(jaw=2.6)), one([8.4, 8.25, 8.16, 7.75]), PLAIN,
+    ),
+    "vee": (
+        make_system(depths=THREE, cutting=Cutting("vee", angle=100.0, root=0.3), measuring=Measuring(jaw=0.7)),
+        one([8.55, 8.15, 8.26, 7.95]), PLAIN,
+    ),
+    "both faces, repeats": (
+        make_system(
+            cuts=3, depths=THREE, sides=("top", "bottom"), convenience=True, cutting=ROUND, measuring=Measuring(jaw=1.0)
+        ),
+        one([8.5, [8.05, 8.1], 7.6], "top") | one([8.35, 8.2, None], "bottom"), PLAIN,
+    ),
+    "coupled tracks": (
+        make_system(
+            cuts=2, depths=THREE, tracks=("left", "right"), cutting=ROUND, measuring=Measuring(jaw=1.0),
+            must=("left and right differ by at least 1 at every cut",),
+        ),
+        one([8.5, 8.05]) | one([8.42, 8.0], track="right"), PLAIN,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", JAW_CASES)
+def test_what_a_jaw_reaches_depends_on_the_neighbours(name: str) -> None:
+    """Brute force samples the wall of each whole code under the jaw; the result also differs from that of a point."""
+    system, values, model = JAW_CASES[name]
+    readings = make_readings(system, values)
+    result = compare(system, readings, model, Brute(readings, system, model, points=501), 1e-6)
+    point = decode(readings, evolve(system, measuring=Measuring()), 1, model)
+    assert abs(result.log_evidence - point.log_evidence) > 1e-3
+    assert any("a jaw of" in note and "stays up to" in note for note in result.notes)
+
+
+def test_a_lock_and_a_jaw() -> None:
+    """A cut that the lock doesn't read still decides what the jaw reaches beside it."""
+    bare = make_system(depths=THREE, cutting=ROUND, measuring=Measuring(jaw=1.2))
+    system = evolve(bare, locks={"door": (0, 2)})
+    readings = make_readings(system, one([8.33, 8.0, 7.95, 7.6]))
+    brute = Brute(readings, system, PLAIN, points=501)
+    sums: dict[tuple[int, int], float] = {}
+    for code, probability in zip(brute.codes, brute.probabilities, strict=True):
+        key = (code[0][0], code[0][2])
+        sums[key] = sums.get(key, 0.0) + probability
+    expected = sorted(sums.items(), key=lambda row: -row[1])
+    result = decode(readings, system, len(sums), PLAIN, lock="door")
+    assert [(c.depths[0][0], c.depths[0][2]) for c in result.candidates] == [pair for pair, _ in expected]
+    assert [c.probability for c in result.candidates] == pytest.approx([p for _, p in expected], abs=1e-6)
+
+
+def test_a_jaw_that_reaches_every_floor_changes_nothing() -> None:
+    system, values, model = JAW_CASES["vee"]
+    narrow = evolve(system, measuring=Measuring(jaw=0.3))
+    readings = make_readings(system, values)
+    assert decode(readings, narrow, model=model) == decode(readings, evolve(system, measuring=Measuring()), model=model)
+    unknown = decode(readings, evolve(system, cutting=Cutting()), model=model)
+    assert "doesn't say what cutter" in unknown.notes[0]
 
 
 @pytest.mark.parametrize("scale", [0.001, 0.02, 0.3])

@@ -134,24 +134,28 @@ def pair_logs(
     pair: PairWitness,
     system: System,
     model: MeasurementModel,
+    dims: tuple[Array, Array],
     shift: tuple[Array, Array],
     scale: Array,
     *,
     spread: bool = False,
 ) -> Array:
-    """log likelihood (first depths · second depths, points) of a pair; `shift` and `scale` (points,) at each point."""
-    tracks = [system.lanes[place.lane].track for place in pair.places]
-    x = [np.array(track.depths)[:, None] + error for track, error in zip(tracks, shift, strict=True)]
-    out = np.empty((len(tracks[0].depths), len(tracks[1].depths), scale.size))
+    """log likelihood (first rows, second rows, points) of a pair at the dimensions `dims` of its rows.
+
+    `shift` and `scale` (points,) are the shared error of each cut and the wear scale at each point.
+    """
+    turn = system.lanes[pair.places[0].lane].track.deeper
+    x = [rows[:, None] + error for rows, error in zip(dims, shift, strict=True)]
+    out = np.empty((dims[0].size, dims[1].size, scale.size))
     rule = (SPREAD_NODES, SPREAD_REACH) if spread else (NODES, REACH)
     piece = max(1, 200_000 // (out.shape[0] * out.shape[1]))
     for value in np.unique(scale):
         at = np.flatnonzero(scale == value)
         for start in range(0, at.size, piece):
             some = at[start : start + piece]
-            total = _likelihood(pair, model, (x[0][:, some], x[1][:, some]), float(value), tracks[0].deeper, rule)
+            total = _likelihood(pair, model, (x[0][:, some], x[1][:, some]), float(value), turn, rule)
             out[:, :, some] = np.log(np.maximum(total, 1e-300))
-    return out.reshape(-1, scale.size)
+    return out
 
 
 def _likelihood(

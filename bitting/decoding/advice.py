@@ -22,7 +22,7 @@ from bitting.decoding.kbest import Ranked
 from bitting.decoding.posterior import Index, Posterior, Section, linked
 from bitting.decoding.result import Deciding, Next
 from bitting.decoding.witness import Witness, witness
-from bitting.model import Depths, Place, System
+from bitting.model import Place, System
 
 COMPARED = 24
 SMALL = 1e-3
@@ -52,13 +52,14 @@ def measure_next(
     for one in witnesses:
         read.setdefault(one.place, []).append(one)
     views = views_of(posterior, ranked)
+    reached = [posterior.reach.dimensions(code.depths) for code in ranked]
     out = []
     for place, shares in posterior.shares.items():
         old = read.get(place, [])
         if shares.max() > DOUBT or any(len(w.values) > MOST_READ for w in old):
             continue
         view = views[posterior.grid.signs[place.lane]]
-        found = _one_cut(place, old[0] if old else None, shares, view, ranked, system, model, along)
+        found = _one_cut(place, old[0] if old else None, shares, view, ranked, reached, system, model, along)
         if found is not None:
             out.append(found)
     now = 1 - ranked[0].probability
@@ -79,7 +80,8 @@ class View:
 def views_of(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, View]:
     """Per sign, the points that hold nearly all of the probability, with the weight of each code there."""
     grid = posterior.grid
-    logs = [np.stack([_code_logs(section, code.depths) for code in ranked]) for section in posterior.sections]
+    rows = [posterior.reach.rows(code.depths) for code in ranked]
+    logs = [np.stack([_code_logs(section, row) for row in rows]) for section in posterior.sections]
     totals = _joined(posterior, logs)
     views = {}
     for section, weights in zip(posterior.sections, totals, strict=True):
@@ -98,13 +100,13 @@ def views_of(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, View]:
     return views
 
 
-def _code_logs(section: Section, depths: Depths) -> Array:
-    """log likelihood of one code at every point of a section."""
+def _code_logs(section: Section, rows_of: Mapping[Place, int]) -> Array:
+    """log likelihood of one code, given by the row of each of its cuts, at every point of a section."""
     total = np.zeros(section.posterior.size)
     for chain, rows in zip(section.chains, section.logs, strict=True):
         for step, table in zip(chain.steps, rows, strict=True):
-            want = [depths[place.lane][place.cut] for place in step.places]
-            symbol = int(np.flatnonzero((step.symbols == want).all(axis=1))[0])
+            want = [rows_of[place] for place in step.places]
+            symbol = int(np.flatnonzero((step.rows == want).all(axis=1))[0])
             total += table[symbol]
     return total
 
@@ -136,11 +138,15 @@ def _one_cut(
     shares: Array,
     view: View,
     ranked: Sequence[Ranked],
+    reached: Sequence[Mapping[Place, float]],
     system: System,
     model: MeasurementModel,
     along: Mapping[Place, float],
 ) -> Next | None:
-    """The expected risk after one more reading of a cut, and the readings that would decide it."""
+    """The expected risk after one more reading of a cut, and the readings that would decide it.
+
+    `reached` is what the jaw reaches in each cut of each code.
+    """
     lane = system.lanes[place.lane]
     depths = np.array([code.depths[place.lane][place.cut] for code in ranked])
     likely = sorted({int(d) for d in depths} & set(np.flatnonzero(shares > 1e-3).tolist()))
@@ -158,9 +164,10 @@ def _one_cut(
     before = _values(old, [None], place, system, model)
     after = _values(old, list(outcomes), place, system, model)
     chance = np.zeros((len(ranked), outcomes.size))
-    for depth in likely:
-        codes = np.flatnonzero(depths == depth)
-        x = nominal[depth] + error
+    dims = np.array([row[place] for row in reached])
+    for dim in np.unique(dims[np.isin(depths, likely)]):
+        codes = np.flatnonzero((dims == dim) & np.isin(depths, likely))
+        x = dim + error
         new = densities(after, x, view.scale, lane.track.deeper)
         if old is not None:
             new = new / np.maximum(densities(before, x, view.scale, lane.track.deeper), 1e-300)

@@ -29,6 +29,8 @@ SPARSE_FROM = 600
 class Step:
     """One layer: `places` it decides, `symbols[k]` the depth of each of them for symbol k, and its edges.
 
+    `rows[k]` is the row of each place's likelihood table: the depth, or one of the dimensions the jaw reaches at it.
+
     `children[node, symbol]` is the node of the next layer or -1. Entry e enters node `entry_child[e]` of the next layer
     by `entry_symbol[e]`, entries sorted by node; `entry_starts` marks where each node's entries begin. `gather` is the
     0/1 matrix (entries, nodes), `scatter` its transpose. Edges sorted by source: `edge_entry`, `edge_starts`.
@@ -37,6 +39,7 @@ class Step:
 
     places: tuple[Place, ...]
     symbols: Ints
+    rows: Ints
     children: Ints
     nodes: int
     next_nodes: int
@@ -60,8 +63,10 @@ class Chain:
     count: int
 
 
-def compile_step(places: Sequence[Place], symbols: Ints, children: Ints, next_nodes: int) -> Step:
-    """Index arrays of one layer. `children` (nodes, symbols), -1 where nothing legal follows."""
+def compile_step(
+    places: Sequence[Place], symbols: Ints, children: Ints, next_nodes: int, rows: Ints | None = None
+) -> Step:
+    """Index arrays of one layer. `children` (nodes, symbols), -1 where nothing legal follows; `rows`: the symbols."""
     children = np.asarray(children, dtype=np.intp)
     nodes, size = children.shape
     source, symbol = np.nonzero(children >= 0)
@@ -82,6 +87,7 @@ def compile_step(places: Sequence[Place], symbols: Ints, children: Ints, next_no
     return Step(
         places=tuple(places),
         symbols=np.asarray(symbols, dtype=np.intp),
+        rows=np.asarray(symbols if rows is None else rows, dtype=np.intp),
         children=children,
         nodes=nodes,
         next_nodes=next_nodes,
@@ -138,7 +144,7 @@ def restrict(chain: Chain, entries: Sequence[npt.NDArray[np.float64]], least: fl
     for step, kept in zip(reversed(chain.steps), reversed(children), strict=True):
         kept = np.where(kept >= 0, number[kept], -1)
         going = (kept >= 0).any(axis=1)
-        steps.append(compile_step(step.places, step.symbols, kept[going], int(number.max()) + 1))
+        steps.append(compile_step(step.places, step.symbols, kept[going], int(number.max()) + 1, step.rows))
         number = np.where(going, np.cumsum(going) - 1, -1)
     return Chain(chain.lanes, tuple(reversed(steps)), chain.count)
 
@@ -159,12 +165,9 @@ def couple(chains: Sequence[Chain], pairs: Sequence[tuple[Place, Place]]) -> tup
     return tuple(found)
 
 
-def _joint_symbols(first: Step, second: Step) -> Ints:
-    """(first depths · second depths, both places' depths)."""
-    left, right = first.symbols, second.symbols
-    return np.concatenate(
-        [np.repeat(left, len(right), axis=0), np.tile(right, (len(left), 1))], axis=1
-    )  # fmt: skip
+def _joint(left: Ints, right: Ints) -> Ints:
+    """(first symbols · second symbols, both places' depths or rows)."""
+    return np.concatenate([np.repeat(left, len(right), axis=0), np.tile(right, (len(left), 1))], axis=1)
 
 
 def _merged(chain: Chain, wanted: Mapping[Place, Place]) -> Chain:
@@ -187,8 +190,9 @@ def _merged(chain: Chain, wanted: Mapping[Place, Place]) -> Chain:
         size = following.children.shape[1]
         children = np.where(step.children[:, :, None] >= 0, following.children[step.children], -1)
         children = children.reshape(step.nodes, step.children.shape[1] * size)
-        places, symbols = (*step.places, *following.places), _joint_symbols(step, following)
-        steps.append(compile_step(places, symbols, children, following.next_nodes))
+        symbols, rows = _joint(step.symbols, following.symbols), _joint(step.rows, following.rows)
+        places = (*step.places, *following.places)
+        steps.append(compile_step(places, symbols, children, following.next_nodes, rows))
     return Chain(chain.lanes, tuple(steps), chain.count)
 
 
@@ -202,20 +206,21 @@ def _product(one: Chain, other: Chain, wanted: Mapping[Place, Place]) -> Chain:
         if left and left[0].places[0] not in wanted:
             step = left.pop(0)
             children = _moved(step.children[states[:, 0]], np.broadcast_to(states[:, 1:], (len(states), 1)))
-            places, symbols = step.places, step.symbols
+            places, symbols, rows = step.places, step.symbols, step.rows
         elif right and right[0].places[0] not in back:
             step = right.pop(0)
             children = _moved(np.broadcast_to(states[:, :1], (len(states), 1)), step.children[states[:, 1]])
-            places, symbols = step.places, step.symbols
+            places, symbols, rows = step.places, step.symbols, step.rows
         else:
             first, second = left.pop(0), right.pop(0)
             children = _moved(first.children[states[:, 0]], second.children[states[:, 1]])
-            places, symbols = (*first.places, *second.places), _joint_symbols(first, second)
+            places = (*first.places, *second.places)
+            symbols, rows = _joint(first.symbols, second.symbols), _joint(first.rows, second.rows)
         legal = (children >= 0).all(axis=-1)
         following, number = np.unique(children[legal], axis=0, return_inverse=True)
         table = np.full(legal.shape, -1, dtype=np.intp)
         table[legal] = number.reshape(-1)
-        steps.append(compile_step(places, symbols, table, len(following)))
+        steps.append(compile_step(places, symbols, table, len(following), rows))
         states = following
     return Chain((*one.lanes, *other.lanes), tuple(steps), one.count * other.count)
 

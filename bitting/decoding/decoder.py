@@ -20,6 +20,7 @@ from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import OFFSET_REACH, grid_for, places_along
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.posterior import Posterior, sections_of, solve
+from bitting.decoding.reach import reach_of, widen
 from bitting.decoding.result import (
     Alternative,
     Candidate,
@@ -88,7 +89,10 @@ class Decoder:
                 f"no code of {system.name!r} is legal, so no reading can be decoded",
                 hint="`bitting systems lint` says which rules contradict each other",
             )
-        self.chains: tuple[Chain, ...] = tuple(compile_diagram(diagram) for diagram in space.diagrams)
+        self.reach = reach_of(system)
+        self.chains: tuple[Chain, ...] = tuple(
+            widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
+        )
         self.lock = lock
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
@@ -143,7 +147,7 @@ class Decoder:
         across = [(pair.places[0], pair.information) for pair in pairs]
         while True:
             grid = grid_for(self.system, self.model, known, reach, across)
-            tables = cut_tables(witnesses, self.system, self.model, grid, self.along, pairs)
+            tables = cut_tables(witnesses, self.system, self.model, grid, self.along, self.reach, pairs)
             posterior = solve(sections_of(chains, grid), tables, grid)
             if posterior.shared.edge <= (SPREAD_EDGE if grid.spread else EDGE) or reach > 4 * OFFSET_REACH:
                 return posterior
@@ -163,7 +167,7 @@ class Decoder:
         """The fit test for readings of this key's pattern, drawn once per pattern."""
         pattern = Pattern.of(found.read)
         if pattern not in self._fits:
-            self._fits[pattern] = FitTest(pattern, self.system, self.model)
+            self._fits[pattern] = FitTest(pattern, self.system, self.model, self.reach)
         return self._fits[pattern]
 
     def _answer(self, found: _Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
@@ -204,12 +208,18 @@ class Decoder:
 
     def _jaw_note(self) -> tuple[str, ...]:
         """What must be said of a jaw that doesn't reach the floor of every cut."""
-        jaw, cutting = self.system.measuring.jaw, self.system.cutting
-        if not jaw or (cutting.shape == "vee" and cutting.root is not None and jaw <= cutting.root):
+        jaw, unit = self.system.measuring.jaw, self.system.unit
+        if self.reach.unknown:
+            return (
+                "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
+                f"its jaw of {jaw:g} {unit} rests on",
+            )
+        if self.reach.largest == 0:
             return ()
+        digits = 3 if unit == "mm" else 4
         return (
-            f"readings are taken as those of a point; how far a jaw of {jaw:g} {self.system.unit} stays above the "
-            "floor of a narrow cut isn't computed",
+            f"a jaw of {jaw:g} {unit} stays up to {self.reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+            "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
         )
 
     def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
@@ -241,6 +251,7 @@ class Decoder:
         for one, doubts in zip(witnesses, wrong, strict=True):
             read.setdefault(one.place, []).append((one, doubts))
         shared, signs = posterior.shared, posterior.grid.signs
+        reached = self.reach.dimensions(best.depths)
         out = []
         for number, lane in enumerate(self.system.lanes):
             labels = lane.track.labels
@@ -254,6 +265,7 @@ class Decoder:
                 here = read.get(place, [])
                 reading = _mean([one for one, _ in here])
                 nominal = lane.track.depths[depth]
+                aim = reached[place]
                 error = shared.offset_mean + signs[number] * shared.pair_mean + shared.tilt_mean * self.along[place]
                 out.append(
                     CutResult(
@@ -262,7 +274,7 @@ class Decoder:
                         depth=labels[depth],
                         confidence=float(shares[depth]),
                         alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
-                        deviation=None if reading is None else reading - nominal - error,
+                        deviation=None if reading is None else reading - aim - error,
                         side=lane.side,
                         nominal=nominal,
                         reading=reading,

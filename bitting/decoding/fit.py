@@ -26,6 +26,7 @@ from bitting.decoding.across import PairWitness, density_two
 from bitting.decoding.density import Array, density
 from bitting.decoding.figures import MeasurementModel, wear_scales
 from bitting.decoding.grid import lane_signs, places_along
+from bitting.decoding.reach import Reach
 from bitting.decoding.witness import Witness, outlier_range
 from bitting.model import Depths, Place, System
 
@@ -53,8 +54,9 @@ class Pattern:
 class FitTest:
     """The distribution of the statistic for one pattern of readings of one system; ready for any number of keys."""
 
-    def __init__(self, pattern: Pattern, system: System, model: MeasurementModel) -> None:
+    def __init__(self, pattern: Pattern, system: System, model: MeasurementModel, reach: Reach) -> None:
         self._system = system
+        self._reach = reach
         self._model = model
         along, signs = places_along(system), lane_signs(system)
         self._design = np.array(
@@ -79,8 +81,9 @@ class FitTest:
         residuals = np.zeros((len(keys), *self._sds.shape))
         possible = np.ones((len(keys), *self._sds.shape))
         for number, (witnesses, depths) in enumerate(keys):
+            reached = self._reach.dimensions(depths)
             for row, witness in enumerate(witnesses):
-                nominal = sum(self._system.lanes[p.lane].track.depths[depths[p.lane][p.cut]] for p in witness.places)
+                nominal = sum(reached[p] for p in witness.places)
                 for repeat, (value, wrong) in enumerate(zip(witness.values, witness.wrong, strict=True)):
                     residuals[number, row, repeat] = value - nominal
                     possible[number, row, repeat] = wrong > 0

@@ -92,7 +92,7 @@ def codes_in_order(
             yield Ranked(depths, bound)
             continue
         stage = stages[level]
-        for symbol, following, weights in _next_states(stage, nodes, weight):
+        for symbol, following, weights in _next_states(stage, nodes, weight, ignoring=bool(ignored)):
             after = join.cross(weights) if stage.crossing and join is not None else weights
             bound = float(after.sum())
             if bound <= 0.0:
@@ -106,7 +106,9 @@ def codes_in_order(
             heapq.heappush(heap, (key, bytes(changed), count, bound, level + 1, following, after))
 
 
-def _next_states(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[int | None, Index, Array]]:
+def _next_states(
+    stage: _Stage, nodes: Index, weight: Array, *, ignoring: bool
+) -> Iterator[tuple[int | None, Index, Array]]:
     """Ways on from a prefix that stands in some nodes with weights (nodes, points): symbol, nodes and their weights.
 
     A prefix stands in one node, unless cuts before were ignored. An ignored step has one way on: all depths together.
@@ -116,13 +118,16 @@ def _next_states(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[i
     into = children[at, symbols]
     ratio = stage.logs[symbols] + stage.after[into] - stage.best[nodes[at]]
     weights = np.exp(np.minimum(ratio, 0.0)) * weight[at]
-    if nodes.size == 1 and not stage.ignored:
+    if nodes.size == 1 and not ignoring:
         for row, symbol in enumerate(symbols):
             yield int(symbol), into[row : row + 1], weights[row : row + 1]
         return
     one_way: list[tuple[int | None, Index]] = [(None, np.arange(into.size))]
-    by_symbol: list[tuple[int | None, Index]] = [(s, np.flatnonzero(symbols == s)) for s in set(symbols.tolist())]
-    for together, rows in one_way if stage.ignored else by_symbol:
+    alike: dict[tuple[int, ...], list[int]] = {}  # the same depths, whatever the jaw reaches at them
+    for row, symbol in enumerate(symbols):
+        alike.setdefault(tuple(stage.step.symbols[symbol].tolist()), []).append(row)
+    by_depths: list[tuple[int | None, Index]] = [(int(symbols[r[0]]), np.array(r)) for r in alike.values()]
+    for together, rows in one_way if stage.ignored else by_depths:
         following, place = np.unique(into[rows], return_inverse=True)
         total = np.zeros((following.size, weights.shape[1]))
         np.add.at(total, place, weights[rows])
@@ -161,8 +166,9 @@ class _Join:
         assert link is not None  # only paired grids are joined
         rows = math.prod(self.grid.shape)
         logs = np.full((weights.shape[0], rows * link.shape[0]), -np.inf)
-        with np.errstate(divide="ignore"):
-            logs[:, self.columns] = np.log(weights) - self.ahead
+        ahead = np.where(np.isfinite(self.ahead), self.ahead, 0.0)  # where nothing follows, the weight is 0
+        known = np.log(weights, out=np.full(weights.shape, -np.inf), where=weights > 0)
+        logs[:, self.columns] = known - ahead
         over = linked(logs.reshape(weights.shape[0], rows, link.shape[0]), link.T)
         return np.asarray(np.exp(over.reshape(weights.shape[0], -1)[:, self.after] + self.best))
 

@@ -25,12 +25,12 @@ CELLS = 24
 
 
 def many_readings(
-    witness: Witness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float]
+    witness: Witness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float], dims: Array
 ) -> Array:
-    """log likelihood (depths, scales, tilts, points) of one cut from any number of readings."""
+    """log likelihood (dims, scales, tilts, points) of one cut from any number of readings, at each of some dimensions."""
     track = system.lanes[witness.place.lane].track
     shift = along[witness.place] * grid.tilts[:, None] + grid.lattices[grid.signs[witness.place.lane]]
-    x = track.deeper * (np.array(track.depths)[:, None, None] + shift)
+    x = track.deeper * (dims[:, None, None] + shift)
     return np.stack([_one_scale(witness, track.deeper, model, scale, x) for scale in grid.scales], axis=1)
 
 

@@ -22,6 +22,7 @@ from bitting.decoding.compiled import Chain, Step
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.passes import backward, forward, passes_in_logs
+from bitting.decoding.reach import Reach
 from bitting.decoding.tables import Tables, log_sum
 from bitting.model import Place
 
@@ -85,6 +86,7 @@ class Posterior:
     log_count: float
     shares: Mapping[Place, Array]
     shared: Shared
+    reach: Reach
 
 
 def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Posterior:
@@ -109,6 +111,7 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
         log_count=log_count,
         shares=shares,
         shared=_moments(parts, grid),
+        reach=tables.reach,
     )
 
 
@@ -203,7 +206,9 @@ def _sum_limit(
                 if place in in_pairs:
                     bounds[grid.signs[place.lane]] += tables[place].max(axis=0) if place in tables else 0.0
                 elif place in tables:
-                    bounds[grid.signs[place.lane]] += np.logaddexp.reduce(tables[place], axis=0)
+                    bounds[grid.signs[place.lane]] += np.logaddexp.reduce(
+                        _by_depth(tables[place], tables.reach, place), axis=0
+                    )
                 else:
                     bounds[grid.signs[place.lane]] += math.log(size)
     for sign, bound in bounds.items():
@@ -296,7 +301,7 @@ def _bounds(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Ar
                 bound = bounds[grid.signs[place.lane]]
                 read = [table[place] for table in (tables, tables.bounding) if place in table]
                 if read:
-                    table = read[0] if len(read) == 1 else read[0] + read[1]
+                    table = _by_depth(read[0] if len(read) == 1 else read[0] + read[1], tables.reach, place)
                     top = table.max(axis=0)
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
@@ -304,6 +309,12 @@ def _bounds(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Ar
             for pair in tables.pairs.get(step.places, ()) or tables.pairs.get(step.places[::-1], ()):
                 bounds[grid.signs[step.places[0].lane]] += pair.log_most
     return bounds
+
+
+def _by_depth(table: Array, reach: Reach, place: Place) -> Array:
+    """The most that each depth can have, whatever the neighbours make of what the jaw reaches."""
+    starts = reach.starts[place]
+    return table if starts.size == table.shape[0] else np.asarray(np.maximum.reduceat(table, starts, axis=0))
 
 
 def _totals(chains: Sequence[Chain], tables: Tables, columns: Mapping[int, Index], grid: Grid) -> Array:
@@ -377,13 +388,12 @@ def step_logs(step: Step, tables: Tables, columns: Mapping[int, Index], grid: Gr
         table = tables.get(place)
         if table is not None:
             rows = table.reshape(table.shape[0], -1)[:, columns[grid.signs[place.lane]]]
-            out += rows[step.symbols[:, column]]
+            out += rows[step.rows[:, column]]
     for pair in tables.pairs.get(step.places, ()) or tables.pairs.get(step.places[::-1], ()):
         found = tables.pair_at(pair, columns)
         if pair.places != step.places:  # the step decides the second cut first
-            sizes = step.symbols.max(axis=0) + 1
-            found = found.reshape(sizes[1], sizes[0], -1).swapaxes(0, 1).reshape(found.shape)
-        out += found
+            found = found.swapaxes(0, 1)
+        out += found[step.rows[:, 0], step.rows[:, 1]]
     return out
 
 

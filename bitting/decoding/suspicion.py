@@ -31,11 +31,12 @@ def wrong_shares(
     if model.outliers == 0:
         return [(0.0,) * len(one.values) for one in witnesses]
     views = views_of(posterior, [best])
+    reached = posterior.reach.dimensions(best.depths)
     out = []
     for one in witnesses:
         track = system.lanes[one.place.lane].track
         view = binned(views[posterior.grid.signs[one.place.lane]], along[one.place], min(one.sds) / 4)
-        x = track.depths[best.depths[one.place.lane][one.place.cut]] + view.shift
+        x = reached[one.place] + view.shift
         weight = view.weights[0] / view.weights[0].sum()
         if not one.summed:
             out.append((0.0,) * len(one.values))

@@ -17,6 +17,7 @@ from bitting.decoding.density import Array, density, log_density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.grid import Grid
 from bitting.decoding.many import many_readings
+from bitting.decoding.reach import Reach
 from bitting.decoding.witness import Witness
 from bitting.model import Place, System
 
@@ -24,16 +25,17 @@ Index = npt.NDArray[np.intp]
 
 
 class Tables(dict[Place, Array]):
-    """log likelihood of each place read: (depths, wear scales, tilts, lattice points of the lane's sign).
+    """log likelihood of each place read: (reached dimensions, wear scales, tilts, lattice points of the lane's sign).
 
     `pairs` are the readings of two cuts at once, which no table of one place holds, and `pair_at` works out what one of
     them says at some points. To bound what they can say there are `bounding`, tables of the single readings among them,
     and `sums`, what all of them say of the sum of both cuts at most: (scales, tilts, sums of two lattice points),
-    and `sum_tables` the same of each for every pair of depths: (depths, depths, scales, tilts, sums).
+    and `sum_tables` the same of each for every pair of rows: (rows, rows, scales, tilts, sums).
     """
 
-    def __init__(self) -> None:
+    def __init__(self, reach: Reach) -> None:
         super().__init__()
+        self.reach = reach
         self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
         self.bounding: dict[Place, Array] = {}
         self.sums: Array | None = None
@@ -51,27 +53,30 @@ def cut_tables(
     model: MeasurementModel,
     grid: Grid,
     along: Mapping[Place, float],
+    reach: Reach,
     pairs: Sequence[PairWitness] = (),
 ) -> Tables:
     """The tables of one key; sides of a convenience key multiply."""
-    tables = Tables()
+    tables = Tables(reach)
     for pair in pairs:
         tables.pairs.setdefault(pair.places, []).append(pair)
     if pairs:
         inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
-        tables.bounding = dict(cut_tables(inside, system, model, grid, along))
+        tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
         for pair in pairs:
-            tables.sum_tables.setdefault(pair.places, []).append(_sum_bound(pair, system, model, grid, along))
+            tables.sum_tables.setdefault(pair.places, []).append(_sum_bound(pair, system, model, grid, along, reach))
         every = [table for found in tables.sum_tables.values() for table in found]
         tables.sums = np.add.reduce([np.logaddexp.reduce(np.logaddexp.reduce(table)) for table in every])
-        tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along)
+        tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along, reach)
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
         group = [witness for witness in witnesses if witness.place.lane == lane]
         plain = [witness for witness in group if witness.summed]
-        parts = list(zip(plain, lane_logs(plain, system, grid, along), strict=True)) if plain else []
+        parts = list(zip(plain, lane_logs(plain, system, grid, along, reach), strict=True)) if plain else []
         parts += [
-            (witness, many_readings(witness, system, model, grid, along)) for witness in group if not witness.summed
+            (witness, many_readings(witness, system, model, grid, along, reach.dims[witness.place]))
+            for witness in group
+            if not witness.summed
         ]
         for witness, logs in parts:
             seen = tables.get(witness.place)
@@ -79,8 +84,10 @@ def cut_tables(
     return tables
 
 
-def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: Mapping[Place, float]) -> Array:
-    """log likelihoods (witnesses, depths, scales, tilts, points) of witnesses that are all of one lane.
+def lane_logs(
+    witnesses: Sequence[Witness], system: System, grid: Grid, along: Mapping[Place, float], reach: Reach
+) -> list[Array]:
+    """log likelihoods (reached dimensions, scales, tilts, points) of each of some witnesses that are all of one lane.
 
     Where every witness has a floor (its readings may all be wrong) sums are taken as they are, scaled per witness;
     otherwise terms can vanish, and logarithms are added instead.
@@ -94,8 +101,10 @@ def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: M
     weights = np.array([term.log_weight for w in witnesses for term in w.terms])
     floors = np.array([w.log_floor for w in witnesses])
     shift = _shared_error(grid, grid.signs[lane], np.array([along[w.place] for w in witnesses]))[owner]
-    depth = np.array(track.depths)[None, :, None, None]
-    y = track.deeper * (centres[:, None, None, None] - depth - shift[:, None])
+    dims = [reach.dims[w.place] for w in witnesses]
+    most = max(map(len, dims))
+    padded = np.array([np.append(d, np.full(most - d.size, d[-1])) for d in dims])[owner]
+    y = track.deeper * ((centres[:, None] - padded)[:, :, None, None] - shift[:, None])
     out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
     if np.isfinite(floors).all():
         size = np.maximum(np.maximum.reduceat(weights, starts), floors)
@@ -107,11 +116,11 @@ def lane_logs(witnesses: Sequence[Witness], system: System, grid: Grid, along: M
             total += np.exp(floors - size)[:, None, None, None]
             out[:, :, k] = np.log(total, out=total)
         out += size[:, None, None, None, None]
-        return out
+        return [one[: d.size] for one, d in zip(out, dims, strict=True)]
     for k, scale in enumerate(grid.scales):
         logs = weights[:, None, None, None] + log_density(y, sds, scale)
         out[:, :, k] = np.logaddexp(np.logaddexp.reduceat(logs, starts, axis=0), floors[:, None, None, None])
-    return out
+    return [one[: d.size] for one, d in zip(out, dims, strict=True)]
 
 
 def _pair_at(
@@ -121,8 +130,9 @@ def _pair_at(
     model: MeasurementModel,
     grid: Grid,
     along: Mapping[Place, float],
+    reach: Reach,
 ) -> Array:
-    """log likelihood of each pair of depths at the given columns: (pairs of depths, points)."""
+    """log likelihood of each pair of rows at the given columns: (rows of the first, rows of the second, points)."""
     shifts = []
     row: Index = np.zeros(0, dtype=np.intp)
     for place in pair.places:
@@ -130,20 +140,22 @@ def _pair_at(
         row, at = np.divmod(columns[sign], grid.lattices[sign].size)
         shifts.append(grid.lattices[sign][at] + along[place] * grid.tilts[row % grid.tilts.size])
     scale = np.array(grid.scales)[row // grid.tilts.size]
-    return pair_logs(pair, system, model, (shifts[0], shifts[1]), scale, spread=grid.spread)
+    dims = (reach.dims[pair.places[0]], reach.dims[pair.places[1]])
+    return pair_logs(pair, system, model, dims, (shifts[0], shifts[1]), scale, spread=grid.spread)
 
 
 def _sum_bound(
-    pair: PairWitness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float]
+    pair: PairWitness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float], reach: Reach
 ) -> Array:
-    """log of the most that a pair of depths can have at each sum of shared errors: (depths, depths, scales, tilts, sums)."""
+    """log of the most that a pair of rows can have at each sum of shared errors: (rows, rows, scales, tilts, sums)."""
     if grid.link is None:
         sums = 2 * grid.lattices[0]
     else:
         lattice = grid.lattices[1]
         sums = np.linspace(2 * lattice[0], 2 * lattice[-1], 2 * lattice.size - 1)
-    tracks = [system.lanes[place.lane].track for place in pair.places]
-    depths = np.add.outer(tracks[0].depths, tracks[1].depths).reshape(-1)
+    turn = system.lanes[pair.places[0].lane].track.deeper
+    dims = [reach.dims[place] for place in pair.places]
+    depths = np.add.outer(*dims).reshape(-1)
     tilt = (along[pair.places[0]] + along[pair.places[1]]) * grid.tilts
     x = depths[:, None, None] + tilt[:, None] + sums
     out = np.empty((x.shape[0], len(grid.scales), *x.shape[1:]))
@@ -151,10 +163,10 @@ def _sum_bound(
         total = np.full(x.shape, math.exp(pair.log_floor))
         for term in pair.terms:
             sd = math.hypot(term.sd, math.sqrt(2) * model.cut_sd)
-            total += math.exp(term.log_weight) * density_two(tracks[0].deeper * (term.centre - x), sd, scale)
+            total += math.exp(term.log_weight) * density_two(turn * (term.centre - x), sd, scale)
         out[:, k] = np.log(np.maximum(total, 1e-290))
     out += sum(log_peak(one) for one in (pair.first, pair.second) if one is not None)
-    return out.reshape(len(tracks[0].depths), len(tracks[1].depths), *out.shape[1:])
+    return out.reshape(dims[0].size, dims[1].size, *out.shape[1:])
 
 
 def _shared_error(grid: Grid, sign: int, along: Array) -> Array:
