@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from bitting.batch import check_many
 from bitting.batch.blame import say
 from bitting.batch.canonical import write_depths
-from bitting.batch.judge import Judge, Verdict
+from bitting.batch.judge import Judge, Verdict, one_line
 from bitting.batch.shapes import MOST_SHAPES, Shape, ShapeReader
 from bitting.checking import check
 from bitting.diagram import code_space
@@ -81,7 +81,12 @@ HARD = {
         spaces = [12.0, 9.0, 6.0, 3.0]
         depths = { 8 = 8.0, 9 = 7.5, 10 = 7.0, 11 = 6.5, 12 = 6.0 }
         [rules]
-        must = ["adjacent cuts differ by at most 2"]
+        must = [
+            "adjacent cuts differ by at most 2",
+            "a cut is at most 1 deeper than the cut before it",
+            "9 is never followed by 8 11",
+        ]
+        should = ["when cut 1 is 8, cut 3 is one of 8 9", "the sum of cuts is even"]
         """,
 }
 
@@ -176,7 +181,11 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert many.findings(number) == findings, text
         assert answers[number].verdict == verdict, text
         assert answers[number].canonical == canonical, text
-        if verdict != Verdict.UNREADABLE:
+        if verdict == Verdict.UNREADABLE:
+            with pytest.raises(NotationError) as caught:
+                parse_code(text, system)
+            assert answers[number].message == one_line(caught.value), text
+        else:
             assert answers[number].message == "; ".join(map(say, findings)), text
             assert set(answers[number].rules) == {finding.rule for finding in findings}, text
         assert judged.noted[number] or not findings, text

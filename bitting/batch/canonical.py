@@ -11,17 +11,20 @@ from bitting.model import System, code_of
 Bytes = NDArray[np.uint8]
 
 
-def write_depths(system: System, depths: Bytes) -> list[str]:
-    """The canonical forms of exact codes, given as places (cuts, codes)."""
+def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
+    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes).
+
+    A place past the end of its depth table is written as `?`.
+    """
     tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    form = _form(system)
-    if all(label.isascii() and len(label) == 1 for track in tracks for label in track.labels):
+    form = f"{before}{_form(system)}{after}"
+    if form.isascii() and all(label.isascii() and len(label) == 1 for track in tracks for label in track.labels):
         line = np.frombuffer((form + "\n").encode(), np.uint8)
         matrix = np.tile(line, (depths.shape[1], 1))
         for cut, place in enumerate(np.flatnonzero(line == ord(_HOLE))):
-            matrix[:, place] = np.frombuffer("".join(tracks[cut].labels).encode(), np.uint8)[depths[cut]]
+            matrix[:, place] = np.frombuffer("".join([*tracks[cut].labels, "?"]).encode(), np.uint8)[depths[cut]]
         return matrix.tobytes().decode().split("\n")[:-1]
-    labels = [np.array(track.labels, dtype=object)[depths[cut]] for cut, track in enumerate(tracks)]
+    labels = [np.array([*track.labels, "?"], dtype=object)[depths[cut]] for cut, track in enumerate(tracks)]
     pattern = form.replace("%", "%%").replace(_HOLE, "%s")
     return [pattern % row for row in zip(*labels, strict=True)]
 

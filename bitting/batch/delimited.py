@@ -7,13 +7,15 @@ Python's csv module and everything built on it (in a file of a single column a b
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from typing import BinaryIO
 
+import numpy as np
 from attrs import define, field
 
-from bitting.batch.desk import Desk, Judgement
+from bitting.batch.desk import Desk, Judgement, Row
 from bitting.batch.encoding import carried_blocks
 from bitting.batch.form import Form, find_form
 from bitting.batch.judge import Judge, Verdict
@@ -22,6 +24,7 @@ from bitting.batch.many import CHUNK
 from bitting.batch.records import Records, read_records
 
 SAMPLE = 400
+_QUOTED = re.compile(r'["\n\r]|^\s|\s$').search
 BAD = (Verdict.ILLEGAL, Verdict.UNREADABLE)
 Progress = Callable[[int], None]
 """Told how many bytes (or rows) have been dealt with since the last time."""
@@ -177,7 +180,11 @@ class DelimitedJob:
             shown = [n for place, n in enumerate(numbers) if judgement.verdict[place] in bad]
             self._put("".join(records.raws[n] + tails[n] + records.ends[n] for n in shown))
             return
-        self._put("".join(chain.from_iterable(zip(records.raws, tails, records.ends, strict=True))))
+        end = records.ends[0]
+        if records.ends.count(end) == len(records):
+            self._put(end.join(map(str.__add__, records.raws, tails)) + end)
+        else:
+            self._put("".join(chain.from_iterable(zip(records.raws, tails, records.ends, strict=True))))
 
     def _put(self, carried: str) -> None:
         self.target.write(self.form.encoding.to_bytes(carried))
@@ -219,21 +226,19 @@ class DelimitedJob:
     def _tails(self, judgement: Judgement) -> list[str]:
         """The added cells of each row, with a delimiter in front of each."""
         d, cell = self.form.delimiter, self._cell
-        words = [f"{d}{verdict.word}{d}" for verdict in Verdict]
-        ends = d + d
-        if self._plain:
-            tails = [
-                words[verdict] + (canonical or "") + ends
-                for verdict, canonical in zip(judgement.verdict.tolist(), judgement.canonical, strict=True)
-            ]
-        else:
-            tails = [
-                words[verdict] + cell(canonical or "") + ends
-                for verdict, canonical in zip(judgement.verdict.tolist(), judgement.canonical, strict=True)
-            ]
-        for number, row in judgement.said.items():
-            tails[number] = "".join(d + cell(one) for one in row.cells)
-        return tails
+
+        def tail(row: Row) -> str:
+            form = row.canonical if self._plain else cell(row.canonical)
+            return f"{d}{row.verdict}{d}{form}{d}{cell(row.findings)}{d}{cell(row.suggestion)}"
+
+        legal = f"{d}{Verdict.LEGAL.word}{d}"
+        tails = judgement.write(legal, d + d)
+        others = set(np.flatnonzero(judgement.verdict != Verdict.LEGAL).tolist()) | judgement.said.keys()
+        if not self._plain:
+            others = set(range(len(tails)))
+        for number in others:
+            tails[number] = tail(judgement.row(number))
+        return [tail or legal + d + d for tail in tails]
 
     def _cell(self, text: str) -> str:
         """One of our cells as carried text: one line, never a formula, quoted where it must be."""
@@ -242,7 +247,7 @@ class DelimitedJob:
         if text[0] in "=+-@\t\r":
             text = "'" + text
         text = self.form.encoding.carry(text)
-        if self.form.delimiter in text or any(mark in text for mark in '"\n\r') or text != text.strip():
+        if self.form.delimiter in text or _QUOTED(text):
             return '"' + text.replace('"', '""') + '"'
         return text
 

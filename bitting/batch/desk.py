@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,11 +48,19 @@ class Row:
 
 @frozen(eq=False)
 class Judgement:
-    """A chunk of rows: a verdict each, canonical forms, and `said`: the rows about which there is anything to say."""
+    """A chunk of rows: a verdict each, and `said`: the rows about which there is anything to say.
+
+    `write` gives the canonical form of every row (None where there is none) between two texts.
+    """
 
     verdict: NDArray[np.uint8]
-    canonical: list[str | None]
     said: dict[int, Row]
+    write: Callable[[str, str], list[str | None]]
+
+    @cached_property
+    def canonical(self) -> list[str | None]:
+        """The canonical form of every row."""
+        return self.write("", "")
 
     def row(self, number: int) -> Row:
         """The four cells of one row."""
@@ -164,30 +173,27 @@ class Desk:
         by_name: dict[str, list[int]] = {}
         for number, name in enumerate(systems):
             by_name.setdefault(name.strip(), []).append(number)
-        whole = Judgement(np.zeros(len(texts), np.uint8), [None] * len(texts), {})
+        verdict, canonical, said = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object), {}
         for name, rows in by_name.items():
             part = self._judge_one(self.judge_of(name), [texts[row] for row in rows])
-            whole.verdict[rows] = part.verdict
-            for place, row in enumerate(rows):
-                whole.canonical[row] = part.canonical[place]
-                if place in part.said:
-                    whole.said[row] = part.said[place]
-        return whole
+            verdict[rows], canonical[rows] = part.verdict, part.canonical
+            said.update({rows[place]: row for place, row in part.said.items()})
+        forms = canonical.tolist()
+        return Judgement(verdict, said, lambda before, after: [form and f"{before}{form}{after}" for form in forms])
 
     def _judge_one(self, judge: Judge | str, texts: Sequence[str]) -> Judgement:
         if isinstance(judge, str):
             verdict = np.array([Verdict.UNREADABLE if text.strip() else Verdict.EMPTY for text in texts], np.uint8)
             rows = np.flatnonzero(verdict == Verdict.UNREADABLE).tolist()
             unread = Row(Verdict.UNREADABLE.word, "", safe(judge))
-            return Judgement(verdict, [None] * len(texts), dict.fromkeys(rows, unread))
+            return Judgement(verdict, dict.fromkeys(rows, unread), lambda _before, _after: [None] * len(texts))
         part = judge.judge(texts)
-        canonical = canonical_forms(judge, part)
         said: dict[int, Row] = {}
         noted = np.flatnonzero(part.noted).tolist()
         for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True):
             said[number], repaired = self._say(judge, texts[number], answer)
             if repaired is not None:
-                part.verdict[number], canonical[number] = repaired.verdict, repaired.canonical
+                part.verdict[number], part.answers[number] = repaired.verdict, repaired
                 if repaired.depths is not None:
                     part.depths[:, number] = repaired.depths
                     part.known[number] = True
@@ -196,7 +202,7 @@ class Desk:
         for number, answer in part.answers.items():
             if answer.canonical is not None and not part.known[number]:
                 seen.add_open(answer.canonical)
-        return Judgement(part.verdict, canonical, said)
+        return Judgement(part.verdict, said, partial(canonical_forms, judge, part))
 
     def _say(self, judge: Judge, text: str, answer: Answer) -> tuple[Row, Answer | None]:
         """The cells of a row that has findings or can't be read; the answer after mending, where that was certain."""

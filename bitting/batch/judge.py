@@ -14,9 +14,9 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.blame import Blame, say
+from bitting.batch.blame import Blame, blame_of, say
 from bitting.batch.canonical import write_depths
-from bitting.batch.legality import Legality, compile_legality
+from bitting.batch.legality import Legality, legality_of
 from bitting.batch.shapes import Shape, ShapeReader, Template
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, Finding, System
@@ -67,13 +67,14 @@ class Judge:
     _legality: Legality | None = field(init=False, repr=False)
     _advice: Legality | None = field(init=False, repr=False)
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
+    _unreadable: dict[int, Answer | None] = field(init=False, factory=dict, repr=False)
     _faults: dict[tuple[object, ...], tuple[Finding, ...]] = field(init=False, factory=dict, repr=False)
 
     def __attrs_post_init__(self) -> None:
         self._reader = ShapeReader(self.system)
-        self._legality = compile_legality(self.system)
+        self._legality = legality_of(self.system)
         advised = any(rule.level == "should" for rule in self.system.rules)
-        self._advice = compile_legality(self.system, advice=True) if advised else self._legality
+        self._advice = legality_of(self.system, advice=True) if advised else self._legality
 
     def judge(self, texts: Sequence[str]) -> Judged:
         """The verdicts of some ten thousand texts."""
@@ -142,11 +143,25 @@ class Judge:
                     answer = Answer(Verdict.ILLEGAL, None, None, rules, message)
             elif shapes[place] == Shape.INCOMPLETE:
                 answer = self._of_code(self._reader.templates[which[place]].code_of(text))
+            elif shapes[place] == Shape.UNREADABLE:
+                answer = self._unread(text, self._reader.templates[which[place]])
             else:
                 answer = self._answer(text)
             found[row] = self._remember(text, answer)
         same = {texts[row]: found[row] for row in new}
         return [found[row] if row in found else same.get(texts[row]) or self.answer(texts[row]) for row in rows]
+
+    def _unread(self, text: str, template: Template) -> Answer:
+        """Why a text can't be read: for all texts of its shape the same, where none of the digits that differ matters."""
+        if template.number not in self._unreadable:
+            self._unreadable[template.number] = None  # of most shapes there is but one text
+            return self._answer(text)
+        answer = self._unreadable[template.number]
+        if answer is None:
+            others = [template.shifted(by) for by in range(1, 10)]
+            said = {self._answer(other) for other in (text, *others)}
+            answer = self._unreadable[template.number] = said.pop() if len(said) == 1 else Answer(Verdict.EMPTY)
+        return answer if answer.verdict == Verdict.UNREADABLE else self._answer(text)
 
     def _unknown(
         self, text: str, template: Template, cuts: Sequence[int], broken: Sequence[int]
@@ -166,7 +181,7 @@ class Judge:
     @cached_property
     def blame(self) -> Blame:
         """What tells which rules are broken; made when the first code is wrong."""
-        return Blame(self.system)
+        return blame_of(self.system)
 
     def _remember(self, text: str, answer: Answer) -> Answer:
         if len(self._answers) >= REMEMBERED:
@@ -216,12 +231,11 @@ class Judged:
     which: NDArray[np.int32]
 
 
-def canonical_forms(judge: Judge, part: Judged) -> list[str | None]:
-    """The canonical form of each text of a chunk."""
-    forms: list[str | None] = [None] * len(part.verdict)
-    rows = np.flatnonzero(part.known)
-    for row, form in zip(rows.tolist(), write_depths(judge.system, part.depths[:, rows]), strict=True):
-        forms[row] = form
+def canonical_forms(judge: Judge, part: Judged, before: str = "", after: str = "") -> list[str | None]:
+    """The canonical form of each text of a chunk, between the same two texts; None where there is none."""
+    forms: list[str | None] = [*write_depths(judge.system, part.depths, before, after)]
+    for row in np.flatnonzero(~part.known).tolist():
+        forms[row] = None
     for row, answer in part.answers.items():
-        forms[row] = answer.canonical
+        forms[row] = None if answer.canonical is None else f"{before}{answer.canonical}{after}"
     return forms

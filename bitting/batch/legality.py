@@ -8,6 +8,7 @@ that leads to itself. So one cut of all codes is one addition and one look-up, w
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import attrs
 import numpy as np
@@ -30,6 +31,8 @@ class Walk:
 
     cuts: tuple[int, ...]
     tables: tuple[NDArray[np.int32], ...]
+    free: frozenset[int] = frozenset()
+    """Cuts whose depth, if it is one, makes no difference."""
 
     def legal(self, depths: Bytes) -> Flags:
         """Whether each code (a column of places in the depth tables) ends where legal codes end."""
@@ -46,6 +49,11 @@ class Legality:
 
     walks: tuple[Walk, ...]
 
+    @property
+    def reads(self) -> list[int]:
+        """The cuts whose depths make a difference."""
+        return [cut for walk in self.walks for cut in walk.cuts if cut not in walk.free]
+
     def legal(self, depths: Bytes) -> Flags:
         """Which codes are legal; a depth as large as its depth table is no depth, and makes the code illegal."""
         found = np.ones(depths.shape[1], bool)
@@ -54,6 +62,12 @@ class Legality:
             for walk in self.walks:
                 found[block] &= walk.legal(depths[:, block])
         return found
+
+
+@lru_cache(maxsize=16)
+def legality_of(system: System, *, advice: bool = False) -> Legality | None:
+    """The same as `compile_legality`, kept for the next list of codes."""
+    return compile_legality(system, advice=advice)
 
 
 def compile_legality(system: System, *, advice: bool = False) -> Legality | None:
@@ -72,7 +86,10 @@ def compile_legality(system: System, *, advice: bool = False) -> Legality | None
     for diagram in space.diagrams:
         layers = diagram.layers
         cuts = tuple(int(first[layer.place.lane]) + layer.place.cut for layer in layers)
-        walks.append(Walk(cuts, _tables([layer.children for layer in layers])))
+        free = frozenset(
+            cut for cut, layer in zip(cuts, layers, strict=True) if (layer.children == layer.children[:, :1]).all()
+        )
+        walks.append(Walk(cuts, _tables([layer.children for layer in layers]), free))
     return Legality(tuple(walks))
 
 

@@ -43,6 +43,7 @@ _DATE = re.compile(
     rf"|(?P<mon2>{_MONTH})[a-z]*[-. ](?P<day2>\d\d?)",
     re.IGNORECASE,
 )
+_BEGIN = re.compile(rf"[#='’\d]|{_MONTH}", re.IGNORECASE)
 _ERROR = re.compile(r"#(?:N/A|REF!|VALUE!|DIV/0!|NAME\?|NUM!|NULL!|SPILL!|CALC!|GETTING_DATA)", re.IGNORECASE)
 _TEXT_FORMULA = re.compile(r'="([^"]*)"')
 _DECIMALS = re.compile(r"(\d+)[.,]0+")
@@ -53,6 +54,8 @@ _THOUSANDS = re.compile(r"\d{1,3}(?P<by>[.'’])\d{3}(?:(?P=by)\d{3})*")
 def mend(text: str, judge: Judge) -> Mended | None:
     """What a cell that is no code of the system was, None where nothing is known of it."""
     bare = text.strip().replace("\u00a0", " ")
+    if not _BEGIN.match(bare):
+        return None
     if _ERROR.fullmatch(bare):
         return Mended("", False, f"the cell holds the spreadsheet's error {bare}")
     for pattern, note in ((_TEXT_FORMULA, "a formula that holds only a text"), (_DECIMALS, "a number with decimals")):

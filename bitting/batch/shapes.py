@@ -71,6 +71,14 @@ class Template:
     code: Code | None = field(default=None, repr=False)
     made: dict[tuple[int, int, str], Cut] = field(factory=dict, repr=False)
 
+    def shifted(self, by: int) -> str:
+        """A text of this shape that differs from `text` in every digit that may differ (for `by` from 1 to 9)."""
+        fixed = set(self.exact.tolist())
+        return "".join(
+            str((int(sign) + by) % 10) if sign.isdigit() and place not in fixed else sign
+            for place, sign in enumerate(self.text)
+        )
+
     def code_of(self, text: str) -> Code:
         """The code of another text of this shape (EXACT or INCOMPLETE), equal to what the grammar makes of it."""
         code = cast(Code, self.code)

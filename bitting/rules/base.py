@@ -61,7 +61,10 @@ Bind = Callable[[System, Sequence[int], dict[str, Any]], Iterable[tuple[tuple[in
 
 @frozen
 class Kind:
-    """A kind of rule. `explanation` is for people; `example` is a sentence, a code it allows and one it forbids."""
+    """A kind of rule. `explanation` is for people; `example` is a sentence, a code it allows and one it forbids.
+
+    `pairs` says that it judges each pair of neighbouring cuts of its lane by itself, whatever the others are.
+    """
 
     identifier: str
     forms: tuple[Form, ...]
@@ -70,6 +73,7 @@ class Kind:
     automaton: Callable[[Rule, System], Automaton]
     explanation: str
     example: tuple[str, str, str]
+    pairs: bool = False
 
 
 def labels(rule: Rule, system: System, lane: int = 0) -> tuple[str, ...]:

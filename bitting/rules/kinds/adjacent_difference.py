@@ -54,4 +54,5 @@ KIND = Kind(
     "Neighbouring cuts that differ too much cut into each other, or leave a wall too steep for a tumbler to climb: this is "
     "the maximum adjacent cut specification (MACS). Depths compare by their place in the depth table.",
     ("adjacent cuts differ by at most 2", "1 3 2", "1 4 2"),
+    pairs=True,
 )

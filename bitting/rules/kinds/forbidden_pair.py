@@ -43,4 +43,5 @@ KIND = Kind(
     _automaton,
     "Single pairs of depths that leave a wall too steep, or a point too thin, though the general rule would allow them.",
     ("1 is never followed by 3 4", "3 1 2", "1 3 2"),
+    pairs=True,
 )

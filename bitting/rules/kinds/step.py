@@ -49,4 +49,5 @@ KIND = Kind(
     "On the way from bow to tip a tumbler, or the cutter, takes one direction more easily than the other; so the step down "
     "into a cut and the step out of it can have limits of their own.",
     ("a cut is at most 1 deeper than the cut before it", "3 1 2", "1 3 2"),
+    pairs=True,
 )
