@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    at_terminal,
+    json_option,
+    piped,
+    print_json,
+    say,
+    unicode_out,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.decoding import Decoded, MeasurementModel
+    from bitting.decoding import Decoded
+    from bitting.decoding.bench import Bench
     from bitting.decoding.figures import Made
     from bitting.model import System
 
@@ -21,14 +32,18 @@ Examples
   bitting decode -s plover                      asks for the readings
   bitting decode 'left: 8.14 8.62 7.69 7.70 8.60 7.22 7.25 / right: 8.60 8.63 8.11 7.24 7.19 8.17 8.55' -s plover
   bitting decode '7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3
+  bitting decode - - -s plover                  asks for two lists of readings of the same key
   bitting decode - --all-systems --json < readings.txt
+  bitting decode - -s wren --against - --against-code - --svg key.svg
+
+Asked for are the readings, then those of the key of known code, then its code; a pipe gives several of them one a line.
 
 Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be read.
 """
 
 
 @click.command(epilog=EPILOG)
-@click.argument("readings", required=False)
+@click.argument("readings", nargs=-1)
 @click.option(
     "-s", "--system", "names", multiple=True, metavar="SYSTEM",
     help="A shipped system's name or the path of a system file; several are ranked.",
@@ -41,12 +56,31 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 )
 @click.option("--made", type=click.Choice(["original", "copy"]), help="How the key was cut: by code, or as a copy.")
 @click.option("--wear", metavar="AMOUNT", help="none, light, heavy, or the mean wear of a cut as a length.")
-@click.option("--caliper", metavar="LENGTH", help="The caliper's error limits (0.02 for ±0.02), in the system's unit.")
+@click.option(
+    "--caliper", metavar="LIMITS[/STEP]",
+    help="The caliper's error limits (0.02 for ±0.02), and the steps it shows where they are coarse (0.03/0.05).",
+)  # fmt: skip
+@click.option(
+    "--width", metavar="LENGTH", help="The blade's measured width: corrects far-edge values of a narrow blank."
+)
+@click.option(
+    "--against", metavar="READINGS", help="Readings of a key of known code, taken with the same caliper the same day."
+)
+@click.option("--against-code", metavar="CODE", help="The code of that key (`-` asks for it).")
+@click.option("--against-system", metavar="SYSTEM", help="Its system, where that isn't the one of -s.")
+@click.option("--against-new", is_flag=True, help="That key is newly cut, so not worn.")
+@click.option(
+    "--zero", metavar="LENGTH",
+    help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
+)  # fmt: skip
+@click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
+@click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
+@click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
 @json_option
 @answers
 def command(
-    readings: str | None,
+    readings: tuple[str, ...],
     names: tuple[str, ...],
     all_systems: bool,
     unit: str | None,
@@ -55,23 +89,46 @@ def command(
     made: Made | None,
     wear: str | None,
     caliper: str | None,
+    width: str | None,
+    against: str | None,
+    against_code: str | None,
+    against_system: str | None,
+    against_new: bool,
+    zero: str | None,
+    place: str | None,
     lock: str | None,
+    svg: str | None,
+    force: bool,
     as_json: bool,
 ) -> int:
     """The most probable legal code of a measured key, how sure it is, and what to measure again.
 
     READINGS lists what the caliper read, bow to tip, one value per cut: ? for a cut that could not be measured, 7.40|7.42
-    for repeats, 7.40±0.05 for a reading with limits of its own. Quote it. Without READINGS it is asked for.
+    for repeats, 7.40±0.05 for a reading with limits of its own, 7.40@21.4 with the place along the blade. Quote it.
+    Without READINGS it is asked for. Several READINGS are repeats of the same key (two people, or after cleaning).
     """
+    from bitting.decoding.bench import decode_at
     from bitting.systemfile import load_system, shipped_systems
 
     chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
     systems = [load_system(name) for name in dict.fromkeys(chosen)]
-    models = {system.name: _model(system, made, wear, caliper) for system in systems}
-    text = ask(readings, "Readings")
-    result = _decode(text, systems, unit, best, sure, models, lock)
+    known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
+    if svg is not None:
+        _check_target(svg, force=force)
+    bench = _bench(systems, made, wear, caliper, unit, width, place)
+    asked = [] if known is None else [(against, "Readings of the key of known code"), (against_code, "Its code")]
+    texts = _texts([*((text, "Readings") for text in readings or ("-",)), *asked])
+    if known is not None:
+        *texts, measured, code = texts
+        bench = _with_zero(bench, known, measured, code, made, caliper, zero, unworn=against_new)
+    result = decode_at(bench, texts, systems, best, sure, lock=lock)
+    if svg is not None:
+        from bitting.files import write_whole
+        from bitting.report.decode_svg import readings_svg
+
+        write_whole(svg, readings_svg(result), force=force)
     if as_json:
         print_json(result.as_dict())
     else:
@@ -79,39 +136,116 @@ def command(
     return GOOD if result.verdict == "sure" else BAD_NEWS
 
 
-def _decode(
-    text: str,
+def _bench(
     systems: list[System],
+    made: Made | None,
+    wear: str | None,
+    caliper: str | None,
     unit: str | None,
-    best: int,
-    sure: float,
-    models: dict[str, MeasurementModel],
-    lock: str | None,
-) -> Decoded:
-    from bitting.decoding import decode, decode_among
-    from bitting.notation import parse_readings
+    width: str | None,
+    place: str | None,
+) -> Bench:
+    """What the options say of key, caliper and blank; lengths are in the unit of the first system."""
+    from bitting.decoding.bench import Bench
+    from bitting.decoding.options import caliper_step, length_option, model_with
+    from bitting.decoding.places import PLACE_SD
 
-    if len(systems) == 1:
-        system = systems[0]
-        return decode(parse_readings(text, system, unit), system, best, models[system.name], sure, lock=lock)
-    if lock is not None:
-        raise BittingError("--lock names a lock of one system, and several systems are compared", hint="name one -s")
-    return decode_among(
-        lambda system: parse_readings(text, system, unit), systems, best, sure, model_of=lambda s: models[s.name]
+    first = systems[0]
+    place_sd = PLACE_SD if place is None else first.in_mm(length_option(place, "place", first, 5.0))
+    if place_sd == 0:
+        raise BittingError("places along the blade are never exact", hint="0.25 mm is usual, by eye at a caliper's jaw")
+    return Bench(
+        models={system.name: model_with(system, made=made, wear=wear, caliper=caliper) for system in systems},
+        steps={system.name: caliper_step(caliper, system) for system in systems},
+        unit=unit,
+        width=None if width is None else length_option(width, "width", first, 100.0),
+        place_sd=place_sd,
     )
 
 
-def _model(system: System, made: Made | None, wear: str | None, caliper: str | None) -> MeasurementModel:
-    """The system's model with what the options say of the key and the caliper."""
-    from bitting.decoding.options import model_with
+def _known_key(
+    against: str | None, code: str | None, system: str | None, systems: list[System], *, beside: bool
+) -> System | None:
+    """The system of the key of known code, None where there is no such key."""
+    if (against is None) != (code is None):
+        given, missing = ("--against", "--against-code") if code is None else ("--against-code", "--against")
+        raise BittingError(
+            f"{given} is given without {missing}", hint=f"add `{missing} -` to be asked for it; both are of one key"
+        )
+    if against is None:
+        if system is not None or beside:
+            raise BittingError(
+                "--against-system, --against-new and --zero say more of a key of known code, and none is given",
+                hint="give its readings with --against and its code with --against-code (`-` asks for them)",
+            )
+        return None
+    if system is None and len(systems) > 1:
+        raise BittingError("which system is the key of known code?", hint="name it with --against-system SYSTEM")
+    from bitting.systemfile import load_system
 
-    return model_with(system, made=made, wear=wear, caliper=caliper)
+    return systems[0] if system is None else load_system(system)
+
+
+def _with_zero(
+    bench: Bench,
+    system: System,
+    measured: str,
+    code: str,
+    made: Made | None,
+    caliper: str | None,
+    zero: str | None,
+    *,
+    unworn: bool,
+) -> Bench:
+    """The bench with what a key of known code says of the caliper's zero and jaws."""
+    from attrs import evolve
+
+    from bitting.decoding.against import zero_from
+    from bitting.decoding.bench import read_lists
+    from bitting.decoding.options import caliper_step, length_option, model_with
+    from bitting.notation import parse_code
+
+    readings = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
+    zero_sd = None if zero is None else length_option(zero, "zero", system)
+    model = model_with(system, made=made, caliper=caliper)
+    return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
+
+
+def _texts(wanted: list[tuple[str | None, str]]) -> list[str]:
+    """The texts given, asked for, or piped; a pipe gives a text a line where several are to be read from it."""
+    open_ones = [number for number, (text, _) in enumerate(wanted) if text is None or text == "-"]
+    if len(open_ones) < 2:
+        return [ask(text, what) for text, what in wanted]
+    if at_terminal():
+        many = sum(what == "Readings" for _, what in wanted) > 1
+        return [
+            ask(text, f"{what} ({number})" if many and what == "Readings" else what)
+            for number, (text, what) in enumerate(wanted, 1)
+        ]
+    lines = [line for line in piped().split("\n") if line.strip()]
+    if len(lines) != len(open_ones):
+        names = ", ".join(wanted[number][1].lower() for number in open_ones)
+        raise BittingError(
+            f"{len(open_ones)} lines are read from standard input, and it holds {len(lines)}",
+            hint=f"write one a line, in this order: {names}",
+        )
+    given = iter(lines)
+    return [next(given) if number in open_ones else str(text) for number, (text, _) in enumerate(wanted)]
+
+
+def _check_target(svg: str, *, force: bool) -> None:
+    from bitting.files import may_write
+
+    if svg == "-":
+        raise BittingError(
+            "standard output takes the answer, so the drawing needs a file", hint="name one: --svg FILE.svg"
+        )
+    may_write(svg, force=force)
 
 
 def _print(result: Decoded) -> None:
     from bitting.report.decode import render
 
     columns = shutil.get_terminal_size().columns
-    plain = (sys.stdout.encoding or "ascii").lower().replace("-", "") not in ("utf8", "utf16", "utf32")
-    for line, colour in render(result, columns, plain=plain):
-        click.secho(line, fg=colour)
+    for line, colour in render(result, columns, plain=not unicode_out()):
+        say(line, colour)

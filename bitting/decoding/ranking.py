@@ -15,6 +15,7 @@ from attrs import evolve
 
 from bitting.decoding.decoder import SURE, Decoder
 from bitting.decoding.figures import Made, MeasurementModel
+from bitting.decoding.places import place_evidence
 from bitting.decoding.result import Decoded, SystemRank
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Readings, System
@@ -31,13 +32,15 @@ def decode_among(
     *,
     made: Made | None = None,
     model_of: Callable[[System], MeasurementModel] | None = None,
+    places: Callable[[Readings, System], float] = place_evidence,
 ) -> Decoded:
     """The answer of the system with the most evidence, with the ranking of all in `.systems`.
 
     `read` gives the readings as one system understands them and may raise `BittingError` for a system they can't belong
     to (another number of cuts, other tracks): such a system has probability 0 and its reason among `.notes`. Raises
     the first of these errors when no system is left. The verdict is unsure at best when another system, or another way
-    of reading, holds more than what `sure` leaves.
+    of reading, holds more than what `sure` leaves. `places` gives the log density (per mm) of the places measured along
+    the blade under a system's spaces, which counts beside that of the readings.
     """
     found: list[tuple[float, str, Decoded, Readings, Decoder]] = []
     notes: list[str] = []
@@ -46,11 +49,12 @@ def decode_among(
         try:
             readings = read(system)
             decoder = Decoder(system, model_of(system) if model_of else None, made=made)
-            ways = list(_ways(readings, system))
-            for way, turned in ways:
-                prior = AS_GIVEN if way == "as given" else (1 - AS_GIVEN) / (len(ways) - 1)
+            turns = list(ways(readings, system))
+            for way, turned in turns:
+                prior = AS_GIVEN if way == "as given" else (1 - AS_GIVEN) / (len(turns) - 1)
                 answer = decoder.decode(turned, best, sure, advise=False)
-                found.append((per_mm(answer, turned, system) + math.log(prior), way, answer, turned, decoder))
+                weight = per_mm(answer, turned, system) + places(turned, system) + math.log(prior)
+                found.append((weight, way, answer, turned, decoder))
         except BittingError as fault:
             faults.append(fault)
             notes.append(f"{system.name}: {fault.message}")
@@ -100,7 +104,7 @@ def _ranks(
     return tuple(sorted(ranks, key=lambda rank: -rank.probability))
 
 
-def _ways(readings: Readings, system: System) -> Iterator[tuple[str, Readings]]:
+def ways(readings: Readings, system: System) -> Iterator[tuple[str, Readings]]:
     """The ways in which a key may have been held while it was measured, each as readings of the key held right."""
     yield "as given", readings
     yield "read from the tip", _changed(readings, lambda cut: evolve(cut, cut=_cuts(system, cut.track) - 1 - cut.cut))

@@ -174,7 +174,10 @@ class SystemRank:
 
 @frozen
 class Decoded:
-    """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes."""
+    """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
+
+    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said.
+    """
 
     system: str
     verdict: Verdict
@@ -193,6 +196,7 @@ class Decoded:
     sure_limit: float = 0.95
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
     way: str = "as given"
     of: System | None = field(default=None, repr=False, eq=False)
 
@@ -221,4 +225,5 @@ class Decoded:
             "sure_limit": self.sure_limit,
             "model": None if self.model is None else self.model.as_dict(),
             "notes": list(self.notes),
+            "assumed": list(self.assumed),
         }

@@ -246,5 +246,5 @@ def assumptions(result: Decoded, system: System) -> str:
     ]
     return (
         f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong; "
-        "every legal code as likely as any other"
+        f"{'; '.join((*result.assumed, 'every legal code as likely as any other'))}"
     )
