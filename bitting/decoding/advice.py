@@ -19,8 +19,11 @@ from attrs import frozen
 from bitting.decoding.density import Array, density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.posterior import Index, Posterior, Section, linked
+from bitting.decoding.moments import Section
+from bitting.decoding.points import linked
+from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import Deciding, Next
+from bitting.decoding.sums import Index
 from bitting.decoding.witness import Witness, witness
 from bitting.model import Place, System
 

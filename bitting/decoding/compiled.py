@@ -123,30 +123,34 @@ def compile_diagram(diagram: Any) -> Chain:
     return Chain(lanes=tuple(diagram.lanes), steps=tuple(steps), count=int(diagram.count))
 
 
-def restrict(chain: Chain, entries: Sequence[npt.NDArray[np.float64]], least: float) -> Chain:
-    """The chain without edges into entries that hold less than `least` of the probability.
+def restrict(chain: Chain, kept: Sequence[npt.NDArray[np.bool_]]) -> tuple[Chain, tuple[Ints, ...]]:
+    """The chain with only the `kept` entries of each step, and per step the number that each of its entries had.
 
-    Every code of at least that probability stays, since all that it passes through holds at least as much; nodes that
-    nothing reaches, or from which nothing goes on, are taken out.
+    Nodes that nothing reaches any more, or from which nothing goes on, are taken out, with the entries that lead there.
     """
     children = []
     alive = np.ones(1, dtype=bool)
-    for step, entry in zip(chain.steps, entries, strict=True):
+    for step, keep in zip(chain.steps, kept, strict=True):
         table = np.full((step.next_nodes, step.symbols.shape[0]), False)
-        table[step.entry_child, step.entry_symbol] = entry >= least
-        kept = step.children.copy()
-        symbol = np.broadcast_to(np.arange(kept.shape[1]), kept.shape)
-        kept[~(alive[:, None] & (kept >= 0) & table[kept, symbol])] = -1
-        children.append(kept)
-        alive = np.bincount(kept[kept >= 0], minlength=step.next_nodes) > 0
+        table[step.entry_child[keep], step.entry_symbol[keep]] = True
+        left = step.children.copy()
+        symbol = np.broadcast_to(np.arange(left.shape[1]), left.shape)
+        left[~(alive[:, None] & (left >= 0) & table[left, symbol])] = -1
+        children.append(left)
+        alive = np.bincount(left[left >= 0], minlength=step.next_nodes) > 0
     steps: list[Step] = []
+    numbers: list[Ints] = []
     number = np.zeros(1, dtype=np.intp)
-    for step, kept in zip(reversed(chain.steps), reversed(children), strict=True):
-        kept = np.where(kept >= 0, number[kept], -1)
-        going = (kept >= 0).any(axis=1)
-        steps.append(compile_step(step.places, step.symbols, kept[going], int(number.max()) + 1, step.rows))
+    for step, old in zip(reversed(chain.steps), reversed(children), strict=True):
+        left = np.where(old >= 0, number[old], -1)
+        going = (left >= 0).any(axis=1)
+        source, symbol = np.nonzero(left >= 0)
+        table = np.full((step.next_nodes, step.symbols.shape[0]), False)
+        table[old[source, symbol], symbol] = True
+        numbers.append(np.flatnonzero(table[step.entry_child, step.entry_symbol]))
+        steps.append(compile_step(step.places, step.symbols, left[going], int(number.max()) + 1, step.rows))
         number = np.where(going, np.cumsum(going) - 1, -1)
-    return Chain(chain.lanes, tuple(reversed(steps)), chain.count)
+    return Chain(chain.lanes, tuple(reversed(steps)), chain.count), tuple(reversed(numbers))
 
 
 def couple(chains: Sequence[Chain], pairs: Sequence[tuple[Place, Place]]) -> tuple[Chain, ...]:

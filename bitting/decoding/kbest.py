@@ -24,7 +24,9 @@ from bitting.decoding.compiled import Step, restrict
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.passes import best_logs
-from bitting.decoding.posterior import Index, Posterior, linked
+from bitting.decoding.points import linked
+from bitting.decoding.posterior import Posterior
+from bitting.decoding.sums import Index
 from bitting.model import Depths, Place, System
 
 TIE = 1e-10
@@ -182,7 +184,7 @@ def _stages(posterior: Posterior, least: float, ignored: Collection[Place]) -> t
         root = np.zeros(section.posterior.size)
         for whole, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
             large = sum(step.nodes for step in whole.steps) * root.size > WORTH_RESTRICTING
-            chain = restrict(whole, entries, least) if least and large else whole
+            chain = restrict(whole, [held >= least for held in entries])[0] if least and large else whole
             opened = [ignored and set(step.places) <= set(ignored) for step in chain.steps]
             best = best_logs(chain, rows, opened)
             root = root + best[0][0]
