@@ -114,6 +114,7 @@ class DelimitedJob:
         form, layout = self.form, self.layout
         self.figures = Figures(layout)
         self._plain = self._canonical_is_plain()
+        self.desk.expect(form.lines)
         self.target.write(form.encoding.mark)
         top = form.preface + layout.first
         written = 0
@@ -124,7 +125,8 @@ class DelimitedJob:
                 written += len(head)
                 records = records.part(len(head))
             for start in range(0, len(records), CHUNK):
-                self._write_rows(records.part(start, start + CHUNK))
+                self._write_rows(records.part(start, start + CHUNK), written + start - form.preface)
+            written += len(records)
 
     def _write_top(self, top: Records, header: int | None) -> None:
         """What stands above the header, as it is, and the header (record number `header`) with our names."""
@@ -142,7 +144,8 @@ class DelimitedJob:
             texts.append(raw + tail + end)
         self._put("".join(texts))
 
-    def _write_rows(self, records: Records) -> None:
+    def _write_rows(self, records: Records, before: int) -> None:
+        """Some records with their answers; so many stand `before` them."""
         if not len(records):
             return
         read = self.form.encoding.read
@@ -155,10 +158,11 @@ class DelimitedJob:
         keep = self._rows_of(records)
         if keep is not None:
             chosen = [texts[number] for number in keep]
-            judgement = self.desk.judge(chosen, systems and [systems[number] for number in keep])
+            rows = np.array(keep, np.int64) + (before + 1)
+            judgement = self.desk.judge(chosen, rows, systems and [systems[number] for number in keep])
             texts = chosen
         else:
-            judgement = self.desk.judge(texts, systems)
+            judgement = self.desk.judge(texts, np.arange(before + 1, before + 1 + len(texts)), systems)
         self.figures.rows += len(texts)
         pads = self._pads(records)
         if self.rowwise is not None:

@@ -3,24 +3,24 @@
 A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
 only where there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
 
-Memory: eight bytes per code for finding repeated ones exactly (more only where a system has over 2^63 codes), a line
-per distinct wrong code with a suggestion, and the findings of up to `bitting.batch.judge.REMEMBERED` distinct texts.
+Memory: that of `bitting.batch.seen`, a line per distinct wrong code with a suggestion, and the findings of up to
+`bitting.batch.judge.REMEMBERED` distinct texts.
 """
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.judge import Answer, Judge, Verdict, canonical_forms
+from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.mend import mend
+from bitting.batch.seen import Seen
 from bitting.errors import BittingError
 from bitting.model import System
 from bitting.notation import parse_code
@@ -28,6 +28,9 @@ from bitting.notation import parse_code
 if TYPE_CHECKING:
     from bitting.repair import Repairer
 
+Numbers = NDArray[np.int64]
+REMARKED = 50_000
+"""Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -73,51 +76,6 @@ def safe(cell: str) -> str:
 
 
 @define(eq=False)
-class Seen:
-    """Which codes of one system have been seen, exactly: numbers where they fit 64 bits, otherwise bytes."""
-
-    system: System
-    _keys: list[NDArray[np.int64]] = field(init=False, factory=list)
-    _others: set[bytes | str] = field(init=False, factory=set)
-    total: int = field(init=False, default=0)
-    depths: list[NDArray[np.int64]] = field(init=False)
-    """How often each depth stands at each cut: an array per cut, lane after lane."""
-
-    def __attrs_post_init__(self) -> None:
-        self.depths = [
-            np.zeros(len(lane.track.labels), np.int64) for lane in self.system.lanes for _ in range(lane.track.cuts)
-        ]
-
-    def add(self, depths: NDArray[np.uint8]) -> None:
-        """Count some exact codes (cuts, codes)."""
-        self.total += depths.shape[1]
-        for cut, table in enumerate(self.depths):
-            table += np.bincount(depths[cut], minlength=len(table))
-        if math.prod(map(len, self.depths)) < 2**63:
-            key = np.zeros(depths.shape[1], np.int64)
-            for cut, table in enumerate(self.depths):
-                key *= len(table)
-                key += depths[cut]
-            self._keys.append(key)
-        else:
-            self._others.update(row.tobytes() for row in np.ascontiguousarray(depths.T))
-
-    def add_open(self, canonical: str) -> None:
-        """Count a code with cuts left open."""
-        self.total += 1
-        self._others.add(canonical)
-
-    @property
-    def repeated(self) -> int:
-        """How many of the codes counted had been counted before."""
-        distinct = 0
-        if self._keys:  # sorting is several times faster than np.unique's hashing
-            keys = np.sort(np.concatenate(self._keys))
-            distinct = min(len(keys), 1) + int(np.count_nonzero(keys[1:] != keys[:-1]))
-        return self.total - distinct - len(self._others)
-
-
-@define(eq=False)
 class Desk:
     """Judges the rows of one table. `load` finds a system by its name; `default` is the one of `-s`, if given."""
 
@@ -127,6 +85,8 @@ class Desk:
     """For so many distinct wrong codes the nearest legal one is looked for (some milliseconds each); None: for all."""
     unsuggested: int = field(init=False, default=0)
     """Rows that went without because of it."""
+    ahead: int = field(init=False, default=0)
+    """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
@@ -159,34 +119,41 @@ class Desk:
         except BittingError as fault:
             return fault.message
 
-    def judge(self, texts: Sequence[str], systems: Sequence[str] | None = None) -> Judgement:
-        """Judge some rows; `systems` names the system of each, "" the default."""
+    def expect(self, rows: int) -> None:
+        """The table has so many rows, at most."""
+        self.ahead = rows if rows <= REMARKED else 0
+
+    def judge(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str] | None = None) -> Judgement:
+        """Judge some rows, given with their numbers; `systems` names the system of each, "" the default."""
         one = systems is None
-        result = self._judge_one(self.judge_of(""), texts) if one else self._judge_each(texts, systems or [])
+        result = (
+            self._judge_one(self.judge_of(""), texts, rows) if one else self._judge_each(texts, rows, systems or [])
+        )
         numbers = np.bincount(result.verdict, minlength=len(Verdict))
         for verdict in Verdict:
             self.counts[verdict.word] += int(numbers[verdict])
         return result
 
-    def _judge_each(self, texts: Sequence[str], systems: Sequence[str]) -> Judgement:
+    def _judge_each(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str]) -> Judgement:
         """Rows of several systems: those of one system together."""
         by_name: dict[str, list[int]] = {}
         for number, name in enumerate(systems):
             by_name.setdefault(name.strip(), []).append(number)
         verdict, canonical, said = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object), {}
-        for name, rows in by_name.items():
-            part = self._judge_one(self.judge_of(name), [texts[row] for row in rows])
-            verdict[rows], canonical[rows] = part.verdict, part.canonical
-            said.update({rows[place]: row for place, row in part.said.items()})
+        for name, places in by_name.items():
+            part = self._judge_one(self.judge_of(name), [texts[place] for place in places], rows[places])
+            verdict[places], canonical[places] = part.verdict, part.canonical
+            said.update({places[place]: row for place, row in part.said.items()})
         forms = canonical.tolist()
         return Judgement(verdict, said, lambda before, after: [form and f"{before}{form}{after}" for form in forms])
 
-    def _judge_one(self, judge: Judge | str, texts: Sequence[str]) -> Judgement:
+    def _judge_one(self, judge: Judge | str, texts: Sequence[str], rows: Numbers) -> Judgement:
         if isinstance(judge, str):
             verdict = np.array([Verdict.UNREADABLE if text.strip() else Verdict.EMPTY for text in texts], np.uint8)
-            rows = np.flatnonzero(verdict == Verdict.UNREADABLE).tolist()
-            unread = Row(Verdict.UNREADABLE.word, "", safe(judge))
-            return Judgement(verdict, dict.fromkeys(rows, unread), lambda _before, _after: [None] * len(texts))
+            unread = dict.fromkeys(
+                np.flatnonzero(verdict == Verdict.UNREADABLE).tolist(), Row(Verdict.UNREADABLE.word, "", safe(judge))
+            )
+            return Judgement(verdict, unread, lambda _before, _after: [None] * len(texts))
         part = judge.judge(texts)
         said: dict[int, Row] = {}
         noted = np.flatnonzero(part.noted).tolist()
@@ -197,12 +164,27 @@ class Desk:
                 if repaired.depths is not None:
                     part.depths[:, number] = repaired.depths
                     part.known[number] = True
-        seen = self.seen.setdefault(judge.system.name, Seen(judge.system))
-        seen.add(part.depths[:, part.known] if not part.known.all() else part.depths)
+        self._count(judge, part, rows, said)
+        return Judgement(part.verdict, said, partial(canonical_forms, judge, part))
+
+    def _count(self, judge: Judge, part: Judged, rows: Numbers, said: dict[int, Row]) -> None:
+        """Add a chunk's codes to those seen, and a remark to rows one slip from another."""
+        name = judge.system.name
+        if name not in self.seen:
+            self.seen[name] = Seen(judge.system, judge.legality, self.ahead)
+        seen = self.seen[name]
+        known = slice(None) if part.known.all() else part.known
+        remarks = seen.add(part.depths[:, known], rows[known], part.verdict[known] == Verdict.LEGAL)
+        if remarks:
+            forms = canonical_forms(judge, part)
+            for number, row in enumerate(rows.tolist()):
+                if row in remarks:
+                    before = said.get(number) or Row(Verdict.LEGAL.word, safe(forms[number] or ""))
+                    words = "; ".join(part for part in (before.findings, remarks[row]) if part)
+                    said[number] = evolve(before, findings=words)
         for number, answer in part.answers.items():
             if answer.canonical is not None and not part.known[number]:
                 seen.add_open(answer.canonical)
-        return Judgement(part.verdict, said, partial(canonical_forms, judge, part))
 
     def _say(self, judge: Judge, text: str, answer: Answer) -> tuple[Row, Answer | None]:
         """The cells of a row that has findings or can't be read; the answer after mending, where that was certain."""

@@ -88,12 +88,16 @@ def find_encoding(head: bytes, *, valid_utf8: bool) -> Encoding:
     return Encoding("utf-8" if valid_utf8 else "cp1252")
 
 
-def scan(file: BinaryIO, delimiters: str) -> tuple[bytes, bool, str]:
-    """Read a file through once: its first bytes, whether all of it is valid UTF-8, and which delimiters it contains."""
+def scan(file: BinaryIO, delimiters: str) -> tuple[bytes, bool, str, int]:
+    """Read a file through once: its first bytes, whether all of it is valid UTF-8, which delimiters it contains, and how
+    many lines it has at most."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     valid, head, missing = True, b"", set(delimiters)
+    ends = {b"\n": 0, b"\r": 0}
     while block := file.read(BLOCK):
         head = head or block
+        for end in ends:
+            ends[end] += block.count(end)
         missing -= {d for d in missing if d.encode() in block}
         if valid:
             try:
@@ -105,7 +109,7 @@ def scan(file: BinaryIO, delimiters: str) -> tuple[bytes, bool, str]:
             decoder.decode(b"", final=True)
         except UnicodeDecodeError:
             valid = False
-    return head, valid, "".join(d for d in delimiters if d not in missing)
+    return head, valid, "".join(d for d in delimiters if d not in missing), max(ends.values()) + 1
 
 
 def carried_blocks(file: BinaryIO, encoding: Encoding, size: int = BLOCK) -> Iterator[str]:

@@ -23,11 +23,13 @@ class Form:
     delimiter: str
     preface: int = 0
     """1 where the first line says `sep=…`, which is no row."""
+    lines: int = 0
+    """How many lines there are, at most."""
 
 
 def find_form(file: BinaryIO, delimiter: str | None = None) -> Form:
     """How the file is written. `delimiter` is one that the user named."""
-    head, valid, present = scan(file, DELIMITERS)
+    head, valid, present, lines = scan(file, DELIMITERS)
     if not head.strip(b"\xef\xbb\xbf\xff\xfe\0\r\n\t "):
         raise BittingError("the file is empty", hint="it needs a header row and a column of codes")
     encoding = find_encoding(head, valid_utf8=valid)
@@ -39,7 +41,7 @@ def find_form(file: BinaryIO, delimiter: str | None = None) -> Form:
         text = text.split("\n", 1)[1] if "\n" in text else ""
     if delimiter is None:
         delimiter = _find_delimiter(text, present)
-    return Form(encoding, delimiter, preface)
+    return Form(encoding, delimiter, preface, lines)
 
 
 def _find_delimiter(text: str, present: str) -> str:

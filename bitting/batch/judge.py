@@ -104,6 +104,11 @@ class Judge:
                 read.depths[:, row] = answer.depths
         return Judged(verdict, read.depths, known, noted, answers, read.shapes, read.which)
 
+    @property
+    def legality(self) -> Legality | None:
+        """The tables of the legal codes; None where they would be too large."""
+        return self._legality
+
     @cached_property
     def _limits(self) -> Bytes:
         return np.array(self._lengths, np.uint8)[:, None]

@@ -48,6 +48,8 @@ class Legality:
     """All diagrams of a system. Depths are (cuts, codes): the lanes of the system one after another, bow to tip."""
 
     walks: tuple[Walk, ...]
+    count: int = 0
+    """How many codes are legal."""
 
     @property
     def reads(self) -> list[int]:
@@ -90,7 +92,7 @@ def compile_legality(system: System, *, advice: bool = False) -> Legality | None
             cut for cut, layer in zip(cuts, layers, strict=True) if (layer.children == layer.children[:, :1]).all()
         )
         walks.append(Walk(cuts, _tables([layer.children for layer in layers]), free))
-    return Legality(tuple(walks))
+    return Legality(tuple(walks), space.count)
 
 
 def _tables(children: Sequence[NDArray[np.int32]]) -> tuple[NDArray[np.int32], ...]:

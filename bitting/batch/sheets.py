@@ -92,7 +92,7 @@ def figure_rows(desk: Desk, figures: Figures) -> Iterator[list[Any]]:
     yield ["rows", figures.rows]
     for verdict in Verdict:
         yield [verdict.word, desk.counts[verdict.word]]
-    yield ["duplicates", sum(seen.repeated for seen in desk.seen.values())]
+    yield ["duplicates", sum(seen.repeated()[0] for seen in desk.seen.values())]
     yield []
     yield ["finding", "rows"]
     for rule, number in desk.rules.most_common():

@@ -8,6 +8,7 @@ from attrs import field, frozen
 
 from bitting.batch.desk import Desk
 from bitting.batch.judge import Verdict
+from bitting.batch.seen import NAMED
 
 
 @frozen
@@ -24,8 +25,11 @@ class CutDepths:
 class Summary:
     """The figures of one run.
 
-    `duplicates` are rows whose code an earlier row of the same system has already; `output` is where the answer went
-    ("-": standard output). `blank_lines` were kept and are no rows. `seconds` is the time taken.
+    `duplicates` are rows whose code an earlier row of the same system has already; `near_duplicates` are pairs of
+    different legal codes one slip apart (None: too many codes to look), and `near_by_chance` about how many there would
+    be if every legal code were as likely (None: not known). Of both the first few are named: the earlier row, the later.
+    `output` is where the answer went ("-": standard output). `blank_lines` were kept and are no rows. `seconds` is the
+    time taken.
     """
 
     rows: int
@@ -45,6 +49,10 @@ class Summary:
     systems: tuple[str, ...]
     notes: tuple[str, ...] = ()
     depths: tuple[CutDepths, ...] = field(default=(), repr=False)
+    duplicate_rows: tuple[tuple[int, int], ...] = ()
+    near_duplicates: int | None = 0
+    near_by_chance: float | None = None
+    near_rows: tuple[tuple[int, int], ...] = ()
 
     @property
     def bad(self) -> int:
@@ -65,6 +73,10 @@ class Summary:
             "unreadable": self.unreadable,
             "empty": self.empty,
             "duplicates": self.duplicates,
+            "duplicate_rows": [list(pair) for pair in self.duplicate_rows],
+            "near_duplicates": self.near_duplicates,
+            "near_by_chance": None if self.near_by_chance is None else round(self.near_by_chance, 2),
+            "near_rows": [list(pair) for pair in self.near_rows],
             "output": self.output,
             "column": self.column,
             "header": self.header,
@@ -100,13 +112,17 @@ def summarise(
         for (lane, cut), table in zip(places, seen.depths, strict=True):
             found = dict(zip(lane.track.labels, table.tolist(), strict=True))
             depths.append(CutDepths(name, lane.label, cut + 1, found))
+    repeated = [seen.repeated() for seen in desk.seen.values()]
+    for seen in desk.seen.values():
+        seen.finish()
+    chances = [seen.by_chance for seen in desk.seen.values()]
     return Summary(
         rows,
         counts["legal"],
         counts["illegal"],
         counts["unreadable"],
         counts["empty"],
-        sum(seen.repeated for seen in desk.seen.values()),
+        sum(number for number, _ in repeated),
         output,
         column,
         header,
@@ -118,4 +134,8 @@ def summarise(
         tuple(desk.seen),
         notes,
         tuple(depths),
+        tuple(sorted((pair for _, named in repeated for pair in named), key=lambda pair: pair[1]))[:NAMED],
+        None if any(seen.unlooked for seen in desk.seen.values()) else sum(seen.near for seen in desk.seen.values()),
+        None if None in chances else sum(chance for chance in chances if chance is not None),
+        tuple(pair for seen in desk.seen.values() for pair in seen.near_rows)[:NAMED],
     )

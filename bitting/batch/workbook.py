@@ -12,6 +12,7 @@ import zipfile
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+import numpy as np
 from attrs import define, field
 
 from bitting.batch.cells import CodeCell, code_cell, plain_text
@@ -122,6 +123,7 @@ class WorkbookJob:
         """The four cells of every row of the body."""
         first = self.layout.first
         covered = _covered(sheet, self.layout)
+        self.desk.expect(len(body))
         for start in range(0, len(body), CHUNK):
             chunk = body[start : start + CHUNK]
             columns, faults = [], {}
@@ -137,7 +139,7 @@ class WorkbookJob:
             systems = None
             if self.layout.system is not None:
                 systems = [plain_text(values[self.layout.system]) for values in chunk]
-            judged = self.desk.judge(texts, systems)
+            judged = self.desk.judge(texts, np.arange(first + start + 1, first + start + 1 + len(texts)), systems)
             self.figures.rows += len(chunk)
             if self.progress is not None:
                 self.progress(self._size * len(chunk) // max(len(body), 1))

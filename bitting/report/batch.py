@@ -19,7 +19,12 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     table.append(("rows", f"{summary.rows:,}", ""))
     yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
     if summary.duplicates:
-        yield f"{summary.duplicates:,} of them repeat the code of an earlier row"
+        repeat, named = (
+            "repeat" if summary.duplicates > 1 else "repeats",
+            _pairs(summary.duplicate_rows, summary.duplicates),
+        )
+        yield f"{summary.duplicates:,} of them {repeat} the code of an earlier row{named}"
+    yield from near_lines(summary)
     if summary.blank_lines:
         yield f"{summary.blank_lines:,} blank lines were kept; they are no rows"
     where = f"codes in {summary.column}"
@@ -35,6 +40,32 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
             broken, headers=("rows", "finding"), tablefmt="plain", colalign=("right", "left")
         ).splitlines()
     yield from heat_lines(summary.depths, plain=plain)
+
+
+def near_lines(summary: Summary) -> Iterator[str]:
+    """Codes that differ only by a slip, and how many of them chance would make."""
+    pairs = summary.near_duplicates
+    if pairs is None:
+        yield "note: codes that differ only by a slip were not looked for: there are too many different codes"
+    elif pairs:
+        named = _pairs(summary.near_rows, pairs)
+        word = "pair of legal codes differs" if pairs == 1 else "pairs of legal codes differ"
+        yield f"{pairs:,} {word} only by a slip{named}"
+        if summary.near_by_chance is not None:
+            yield f"  (chance alone would make {about(summary.near_by_chance)})"
+
+
+def about(number: float) -> str:
+    """A number of things that are only reckoned."""
+    return f"about {number:,.0f}" if number >= 1.5 else "about one" if number >= 0.5 else "hardly any"
+
+
+def _pairs(rows: Sequence[tuple[int, int]], number: int) -> str:
+    """The first rows concerned; the later row stands second."""
+    if not rows:
+        return ""
+    more = ", …" if number > len(rows) else ""
+    return ": rows " + ", ".join(f"{before} and {row}" for before, row in rows) + more
 
 
 def share(number: int, whole: int) -> str:

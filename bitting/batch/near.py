@@ -1,0 +1,139 @@
+"""Codes that differ only by a slip: different codes of one table, one of which may be a slip of the pen for the other.
+
+Slips are those of `bitting.repair.slips` that leave a whole code and are likely: one cut's label is the next deeper or
+shallower one, or looks like it, or two different neighbours of a lane are swapped. Exact, and without comparing every code
+with every other: codes that are equal once a cut is left out stand together when sorted, and a swapped code is looked up.
+
+>>> from bitting.systemfile import load_system
+>>> system = load_system("plover")
+>>> codes = ["2133345 1123421", "2133345 1123422", "2133345 1213421", "2135345 1123421"]
+>>> depths = np.array([[int(sign) - 1 for sign in code.replace(" ", "")] for code in codes], np.uint8).T
+>>> near = find_near(system, depths)
+>>> near.count, [near.words(system, code) for code in range(4) if near.number[code]]
+(3, ['right cut 7', 'right cuts 2 and 3 swapped', 'left cut 4'])
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import accumulate
+
+import numpy as np
+from attrs import frozen
+from numpy.typing import NDArray
+
+from bitting.batch.legality import Legality
+from bitting.model import System, Track
+from bitting.repair.slips import LOOK_ALIKE, OFF_BY_ONE, misreadings
+
+Bytes = NDArray[np.uint8]
+Numbers = NDArray[np.int64]
+LIKELY = min(OFF_BY_ONE, LOOK_ALIKE)
+SAMPLED = 256
+"""The neighbours of so many codes are tried to tell how many pairs chance makes."""
+
+
+@frozen(eq=False)
+class Near:
+    """Pairs of codes one slip apart. Per code, about the codes before it in the table: `number` of those one slip apart,
+    `first` the first of them (its place; else -1), `how` the cut in which it differs (lane after lane), or ~cut where that
+    cut and the next are swapped."""
+
+    count: int
+    number: Numbers
+    first: Numbers
+    how: Numbers
+
+    def words(self, system: System, code: int) -> str:
+        """How a code differs from the first one that it is one slip from."""
+        how = int(self.how[code])
+        cut = how if how >= 0 else ~how
+        starts = [0, *accumulate(lane.track.cuts for lane in system.lanes)]
+        lane = max(number for number, start in enumerate(starts) if start <= cut)
+        name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
+        at = cut - starts[lane] + 1
+        return f"{name}cut {at}" if how >= 0 else f"{name}cuts {at} and {at + 1} swapped"
+
+
+def keys_of(system: System, depths: Bytes) -> NDArray[np.int64] | NDArray[np.bytes_]:
+    """A key for each code (cuts, codes), equal where codes are: a number where all fit 64 bits, otherwise bytes."""
+    sizes = [len(lane.track.labels) for lane in system.lanes for _ in range(lane.track.cuts)]
+    if math.prod(sizes) >= 2**63:
+        return np.ascontiguousarray((depths + 1).T).view(f"S{len(sizes)}").ravel()
+    key = np.zeros(depths.shape[1], np.int64)
+    for size, row in zip(sizes, depths, strict=True):
+        key *= size
+        key += row
+    return key
+
+
+def find_near(system: System, depths: Bytes, new: int = 0) -> Near:
+    """The pairs among different codes (cuts, codes), in the order of the table, whose later code is at `new` or after."""
+    codes = depths.shape[1]
+    count, number = 0, np.zeros(codes, np.int64)
+    first, how = np.full(codes, codes), np.full(codes, -1)
+    for cut, earlier, later in _pairs(system, depths):
+        fresh = later >= new
+        a, b = earlier[fresh], later[fresh]
+        count += len(a)
+        number += np.bincount(b, minlength=codes)
+        np.minimum.at(first, b, a)
+        leads = first[b] == a
+        how[b[leads]] = cut
+    first[number == 0] = -1
+    return Near(count, number, first, how)
+
+
+def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Numbers]]:
+    """Each cut (or ~cut: it and the next swapped) with the pairs that differ there: places of the earlier and the later."""
+    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
+    changed = depths.copy()
+    for cut, track in enumerate(tracks):
+        changed[cut] = 0
+        key = keys_of(system, changed)
+        changed[cut] = depths[cut]
+        order = np.argsort(key, kind="stable")
+        key, depth, alike = key[order], depths[cut][order], _alike(track)
+        for apart in range(1, len(track.labels)):
+            same = key[apart:] == key[:-apart]
+            if not same.any():
+                break
+            hit = np.flatnonzero(same & alike[depth[apart:], depth[:-apart]])
+            yield cut, order[hit], order[hit + apart]
+    key = keys_of(system, depths)
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    last = set(accumulate(lane.track.cuts for lane in system.lanes))
+    for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
+        rows = np.flatnonzero(depths[cut] < depths[cut + 1])
+        changed[[cut, cut + 1]] = depths[[cut + 1, cut]]
+        wanted = keys_of(system, changed[:, rows])
+        changed[[cut, cut + 1]] = depths[[cut, cut + 1]]
+        at = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
+        found = key[at] == wanted
+        one, other = rows[found], order[at[found]]
+        yield ~cut, np.minimum(one, other), np.maximum(one, other)
+
+
+def _alike(track: Track) -> NDArray[np.bool_]:
+    """Which depths of a track are easily written for which."""
+    table = np.array([misreadings(track, label) for label in track.labels]) >= LIKELY
+    return table | table.T
+
+
+def legal_neighbours(system: System, depths: Bytes, legality: Legality) -> float:
+    """How many legal codes are one slip from a code, on average over some of these (cuts, codes)."""
+    some = depths[:, :: -(-depths.shape[1] // SAMPLED)]
+    found = 0
+    last = set(accumulate(lane.track.cuts for lane in system.lanes))
+    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
+    for cut, track in enumerate(tracks):
+        alike, changed = _alike(track), some.copy()
+        for depth in range(len(track.labels)):
+            changed[cut] = depth
+            found += int((legality.legal(changed) & alike[depth, some[cut]]).sum())
+        if cut + 1 not in last:
+            changed[[cut, cut + 1]] = some[[cut + 1, cut]]
+            found += int((legality.legal(changed) & (some[cut] != some[cut + 1])).sum())
+    return found / int(some.shape[1])
