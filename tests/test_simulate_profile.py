@@ -52,8 +52,9 @@ def test_envelope_is_the_deepest_of_all_places_of_the_cutter(path: list[tuple[fl
         if not here:
             assert deep == -np.inf
             continue
-        # 200 places of a move of at most 8.5 leave scallops under 2e-4; beside an upright flank a place may be missed
-        assert max(here) >= deep - 1e-9
+        # 200 places of a move of at most 8.5 leave scallops under 2e-4; beside an upright flank a place may be missed.
+        # At the very end of the circle the last binary digit of x counts by its square root in depth: 1e-7, not 1e-9.
+        assert max(here) >= deep - 1e-7
         assert max(here) <= max(deep, near) + 0.05
 
 
