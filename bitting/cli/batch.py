@@ -8,12 +8,15 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json
 from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.decoding.figures import Made
 
 
 def _pairs(text: str | None) -> dict[str, str]:
@@ -85,6 +88,16 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     show_default=True,
     help="Look for the nearest legal code of so many different wrong codes (some milliseconds each).",
 )
+@click.option(
+    "--readings", metavar="NAME", help="Decode the readings in this column (or in a column per cut: left 1, …)."
+)
+@click.option("--readings-columns", is_flag=True, help="Decode readings in a column per cut, found by their names.")
+@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
+@click.option("--sure", type=float, help="Probability a decoded code needs to be sure (0.95).")
+@click.option("--made", type=click.Choice(["original", "copy"]), help="How the measured keys were cut.")
+@click.option("--wear", metavar="AMOUNT", help="Wear of the measured keys: none, light, heavy, or a length.")
+@click.option("--caliper", metavar="LIMITS[/STEP]", help="The caliper's error limits, and the steps it shows.")
+@click.option("--jobs", type=click.IntRange(1, 64), help="Processes that decode (as many as there are processors).")
 @click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
 @click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
 @json_option
@@ -100,6 +113,14 @@ def command(
     delimiter: str | None,
     only: str,
     suggestions: str,
+    readings: str | None,
+    readings_columns: bool,
+    unit: str | None,
+    sure: float | None,
+    made: Made | None,
+    wear: str | None,
+    caliper: str | None,
+    jobs: int | None,
     force: bool,
     json_lines: bool,
     as_json: bool,
@@ -109,11 +130,17 @@ def command(
     The columns are verdict (legal, illegal, unreadable, empty), canonical, findings and suggestion. Bad rows never stop
     it; the exit status is 1 when there are any.
 
+    With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
+    empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion
+    (the second best); the exit status is 1 when any row isn't sure.
+
     \b
       bitting batch fleet.csv -s plover -o checked.csv
       bitting batch fleet.csv -s plover -o - --only bad | column -ts,
       bitting batch mixed.csv --system-column lock -o checked.csv
       bitting batch two.csv -s plover --columns left=L,right=R -o checked.csv
+      bitting batch measured.csv -s plover --readings caliper -o decoded.csv
+      bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
     from bitting.batch.job import Order, run_batch
     from bitting.batch.layout import Wanted
@@ -121,6 +148,17 @@ def command(
 
     _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
     default = load_system(system_name) if system_name else None
+    if _reads(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper, jobs)):
+        from bitting.cli.batch_readings import decode_table
+
+        order = Order(
+            file, output, Wanted(None, {}, system_column), sheet, "\t" if delimiter == "\\t" else delimiter,
+            "bad" if only == "bad" else "all", force,
+        )  # fmt: skip
+        return decode_table(
+            order, readings, default, (unit, sure, made, wear, caliper), jobs,
+            progress=_progress, json_lines=json_lines, as_json=as_json,
+        )  # fmt: skip
     spool = tempfile.SpooledTemporaryFile(1 << 26, "w+", encoding="utf-8", newline="")  # noqa: SIM115 - read below
 
     def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
@@ -152,6 +190,22 @@ def command(
         for line in summary_lines(summary, plain=plain):
             click.echo(line, err=output == "-")
     return BAD_NEWS if summary.bad else GOOD
+
+
+def _reads(readings: str | None, per_cut: bool, codes: str | None, said: tuple[object, ...]) -> bool:
+    """Whether the table holds readings rather than codes; options that contradict that raise."""
+    if readings is None and not per_cut:
+        if any(value is not None for value in said):
+            raise BittingError(
+                "--unit, --sure, --made, --wear, --caliper and --jobs are for tables of readings",
+                hint="name their column with --readings COLUMN, or add --readings-columns",
+            )
+        return False
+    if readings is not None and per_cut:
+        raise BittingError("--readings and --readings-columns contradict each other", hint="give one of them")
+    if codes is not None:
+        raise BittingError("a table is gone through for its codes or for its readings", hint="leave --column out")
+    return True
 
 
 def _check_options(

@@ -1,0 +1,305 @@
+"""Tables of measured keys: the same rows out with what they decode to."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import stat
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from openpyxl.styles import Font
+
+import bitting
+from bitting.batch import readings_job
+from bitting.batch.readings import Choices, Reader, ReadingsDesk
+from bitting.batch.readings_layout import OURS, find_readings
+from bitting.cli import main
+from bitting.decoding import Decoder, decode
+from bitting.errors import BittingError
+from bitting.model import code_of
+from bitting.notation import parse_readings
+from bitting.systemfile import load_system
+
+WREN = load_system("wren")
+PLOVER = load_system("plover")
+
+
+def keys(count: int, sd: float = 0.02, seed: int = 3) -> list[tuple[str, str]]:
+    """Readings of drawn keys of wren, and their codes."""
+    random = np.random.default_rng(seed)
+    out = []
+    for code in bitting.code_space(WREN).sample(count, seed):
+        values = np.array(WREN.tracks[0].depths)[list(code[0])] + random.normal(size=8) * sd
+        out.append((" ".join(f"{value:.2f}" for value in values), str(code_of(WREN, code))))
+    return out
+
+
+def batch(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["batch", *arguments])
+
+
+def table(data: str | bytes, delimiter: str = ",") -> list[list[str]]:
+    text = data if isinstance(data, str) else data.decode()
+    return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+
+
+def test_rows_come_back_with_what_decode_says(tmp_path: Path) -> None:
+    drawn = keys(12, 0.08)
+    lines = [
+        "unit,caliper",
+        *(f'{n},"{text}"' for n, (text, _) in enumerate(drawn)),
+        "12,",
+        "13,hello",
+        "14,? ? ? ? ? ? ? ?",
+    ]
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    source.write_bytes("\r\n".join(lines).encode())
+    done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", str(target), "--json")
+    assert done.exit_code == 1
+    assert stat.S_IMODE(target.stat().st_mode) == 0o600
+    written = target.read_bytes()
+    for line, before in zip(written.split(b"\r\n"), lines, strict=True):
+        assert line.startswith(before.encode())
+    rows = table(written)
+    assert rows[0] == ["unit", "caliper", *OURS]
+    verdicts = [row[2] for row in rows[1:]]
+    assert verdicts[12:] == ["empty", "unreadable", "unreadable"]
+    assert {"sure", "unsure"} <= set(verdicts)
+    for (text, _), row in zip(drawn, rows[1:13], strict=True):
+        answer = decode(parse_readings(text, WREN), WREN, 2)
+        assert row[2:4] == [answer.verdict, answer.code]
+        assert float(row[4]) == pytest.approx(answer.probability, abs=1e-4)
+        assert float(row[4]) <= answer.probability
+        if answer.verdict == "unsure":
+            worst = min(answer.cuts, key=lambda cut: cut.confidence)
+            assert row[5].split("measure again ")[1].startswith(f"cut {worst.cut} ({worst.depth}")
+            assert row[6] == answer.candidates[1].code
+        elif answer.verdict == "sure":
+            assert row[5:] == ["", ""]
+    counts = json.loads(done.stdout)
+    assert counts["rows"] == 15
+    assert [counts[v] for v in ("sure", "unsure", "unreadable", "empty")] == [
+        verdicts.count(v) for v in ("sure", "unsure", "unreadable", "empty")
+    ]
+
+
+def test_all_sure_is_good_news(tmp_path: Path) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text("caliper\n" + "".join(f"{text}\n" for text, _ in keys(3, 0.005)))
+    done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", "-")
+    assert done.exit_code == 0
+    assert [row[2] for row in table(done.stdout)[1:4]] == [code for _, code in keys(3, 0.005)]
+    assert "rows" in done.stderr
+
+
+def test_a_column_per_cut(tmp_path: Path) -> None:
+    drawn = keys(4)
+    for names, options in (
+        ([f"left {n}" for n in range(1, 9)], ("--readings", "left 1")),
+        ([f"Cut_{n}" for n in range(1, 9)], ("--readings-columns",)),
+        ([str(n) for n in range(8, 0, -1)], ("--readings-columns",)),
+    ):
+        turn = -1 if names[0] == "8" else 1
+        rows = [["key", *names], *([str(n), *text.split()[::turn]] for n, (text, _) in enumerate(drawn))]
+        source = tmp_path / "in.csv"
+        source.write_text("\n".join(";".join(row).replace(".", ",") for row in rows) + "\n")
+        done = batch(str(source), "-s", "wren", *options, "-o", "-")
+        found = [row[-4] for row in table(done.stdout, ";")[1:5]]
+        assert found == [code for _, code in drawn]
+
+
+def test_dropped_zeros_are_given_back() -> None:
+    layout = find_readings([["left 1", "left 2", "left 3"] + [f"left {n}" for n in range(4, 9)]], None, None, WREN)
+    cells = [["7.4"], ["7"], [""], ["7.41|7.4"], ["7.35"], ["8.1±0.1"], ["8,"], ["8.25"]]
+    assert layout.texts(cells) == ["left: 7.40 7.00 ? 7.41|7.4 7.35 8.1±0.1 8.00 8.25"]
+    assert layout.texts([[""]] * 8) == [""]
+
+
+def test_columns_of_sides_and_across() -> None:
+    rows = [[f"{side} {track} {n}" for side in ("top", "bottom") for track in ("left", "right") for n in range(1, 8)]]
+    layout = find_readings(rows, None, None, PLOVER)
+    (text,) = layout.texts([["7.7"]] * 28)
+    assert text == "; ".join(
+        f"{s}({' / '.join(f'{t}: ' + ' '.join(['7.7'] * 7) for t in ('left', 'right'))})" for s in ("top", "bottom")
+    )
+    assert len(parse_readings(text, PLOVER).cuts) == 28
+    across = find_readings([[f"across {n}" for n in range(1, 8)]], None, None, PLOVER)
+    assert across.texts([["5.4"]] * 7) == ["across: 5.4 5.4 5.4 5.4 5.4 5.4 5.4"]
+
+
+@pytest.mark.parametrize(
+    ("header", "column", "message"),
+    [
+        (["left 1", "left 2"], None, "there is no column for left 3"),
+        ([*(f"left {n}" for n in range(1, 9)), "LEFT-1"], None, "columns 1 and 9 are both of cut 1"),
+        (["a", "b"], None, "no column is named as one of a cut"),
+        (["a", "calliper"], "caliper", "there is no column 'caliper'"),
+        (["caliper", "Caliper "], "CALIPER", "is the name of columns 1 and 2"),
+        (["", ""], None, "the table is empty"),
+    ],
+)
+def test_columns_that_can_not_be_found(header: list[str], column: str | None, message: str) -> None:
+    with pytest.raises(BittingError, match=message):
+        find_readings([header], column, None, WREN)
+
+
+def test_a_row_names_its_system(tmp_path: Path) -> None:
+    ((text, code),) = keys(1)
+    source = tmp_path / "in.csv"
+    source.write_text(f"lock,caliper\nwren,{text}\nnightjar,{text}\n,{text}\nplover,{text}\n")
+    done = batch(str(source), "--system-column", "lock", "--readings", "caliper", "-o", "-")
+    rows = table(done.stdout)[1:5]
+    assert rows[0][3] == code
+    assert [row[2] for row in rows[1:]] == ["unreadable"] * 3
+    assert "nightjar" in rows[1][5]
+    assert "no system is named" in rows[2][5]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(640, 840), min_size=16, max_size=16),
+    st.sampled_from(
+        ["{} {} {} {}|{} ? {} {} {}", "left: {} {} {} {} {} {} {}, {} mm", "from tip: {} {} {} {} {} {} {} {}"]
+    ),
+    st.sampled_from([None, "mm"]),
+)
+def test_texts_of_one_shape_are_read_as_the_grammar_reads_them(values: list[int], form: str, unit: str | None) -> None:
+    reader = Reader(WREN, unit)
+    for part in (values[:8], values[8:]):
+        text = form.format(*(f"{value / 100:.2f}" for value in part))
+        assert reader.read(text) == parse_readings(text, WREN, unit)
+
+
+def test_a_shape_already_read_does_not_excuse_what_can_not_be() -> None:
+    """Inches in a table of millimetres, limits, places, and numbers of another length are all minded."""
+    reader = Reader(WREN)
+    good = "7.30 7.21 7.74 7.76 7.18 6.63 7.74 7.15"
+    reader.read(good)
+    with pytest.raises(BittingError, match="no key is as large"):
+        Reader(WREN).read(good.replace(".", ""))
+    inches = "0.287 0.284 0.305 0.306 0.283 0.261 0.305 0.281"
+    with pytest.raises(BittingError, match="fit it in in"):
+        reader.read(inches)
+    reader.read(inches.replace("0.2", "7.2").replace("0.3", "7.3"))
+    with pytest.raises(BittingError, match="fit it in in"):
+        reader.read(inches)
+    for tail in ("±0.05", "@4.5", "±0.01", "@4.7"):
+        assert reader.read(good + tail) == parse_readings(good + tail, WREN)
+    assert Reader(WREN, None, 0.05).read(good).cuts[0].readings[0].digit == 0.05
+
+
+def test_choices_reach_the_model() -> None:
+    text = "7.30 ? ? 7.47 7.18 6.63 7.74 7.15"
+    plain = ReadingsDesk(load_system, WREN).decode([text])[0]
+    said = ReadingsDesk(load_system, WREN, Choices(sure=0.0001, wear="none", made="original")).decode([text])[0]
+    assert plain.verdict == "unsure"
+    assert (said.verdict, said.probability) != (plain.verdict, plain.probability)
+    assert ReadingsDesk(load_system, WREN, Choices(sure=0.0001)).decode([text])[0].verdict == "sure"
+
+
+def test_a_key_that_can_not_be_decoded_leaves_the_others_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    (first, code), (second, _) = keys(2)
+    bad = parse_readings(second, WREN).cuts[0].readings[0].value
+    whole = Decoder.decode_many
+
+    def fails(self, several, *rest, **more):  # type: ignore[no-untyped-def]
+        if any(one.cuts[0].readings[0].value == bad for one in several):
+            raise BittingError("can't be", hint="mind it")
+        return whole(self, several, *rest, **more)
+
+    monkeypatch.setattr(Decoder, "decode_many", fails)
+    rows = ReadingsDesk(load_system, WREN).decode([first, second, first])
+    assert [row.verdict for row in rows] == ["sure", "unreadable", "sure"]
+    assert rows[1].findings == "can't be; mind it"
+    assert rows[0].canonical == code
+
+
+def test_several_processes_say_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(readings_job, "WORTH", 10)
+    monkeypatch.setattr(readings_job, "TOGETHER", 7)
+    drawn = keys(40, 0.06)
+    source = tmp_path / "in.csv"
+    source.write_text("caliper,n\n" + "".join(f"{text},{n}\n\n" for n, (text, _) in enumerate(drawn)))
+    answers = []
+    for jobs in ("1", "2"):
+        target = tmp_path / f"out{jobs}.csv"
+        batch(str(source), "-s", "wren", "--readings", "caliper", "-o", str(target), "--jobs", jobs)
+        answers.append(target.read_bytes())
+    assert answers[0] == answers[1]
+    assert len(answers[0].split(b"\n")) == len(source.read_bytes().split(b"\n"))
+
+
+def test_only_the_rows_that_are_not_sure(tmp_path: Path) -> None:
+    source = tmp_path / "in.csv"
+    drawn = keys(2, 0.005)
+    source.write_text(f"caliper\n{drawn[0][0]}\nhello\n{drawn[1][0]}\n")
+    done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", "-", "--only", "bad")
+    assert [row[:2] for row in table(done.stdout)[:2]] == [["caliper", "verdict"], ["hello", "unreadable"]]
+    lines = batch(str(source), "-s", "wren", "--readings", "caliper", "--json-lines")
+    rows = [json.loads(line) for line in lines.stdout.splitlines()]
+    assert [(row["line"], row["verdict"]) for row in rows] == [(2, "sure"), (3, "unreadable"), (4, "sure")]
+    assert rows[1]["probability"] is None
+    assert rows[0]["probability"] > 0.95
+
+
+def test_a_workbook_keeps_its_sheet(tmp_path: Path) -> None:
+    drawn = keys(3)
+    book = openpyxl.Workbook()
+    book.create_sheet("notes", 0)
+    del book["Sheet"]
+    page = book.create_sheet("measured")
+    page.append(["key", *(f"left {n}" for n in range(1, 9))])
+    for number, (text, _) in enumerate(drawn):
+        page.append([f"k{number}", *map(float, text.split())])
+        for cell in page[number + 2][1:]:
+            cell.number_format = "0.00"
+    page["A2"].font = Font(bold=True)
+    page.append(["k3"])
+    source, target = tmp_path / "in.xlsx", tmp_path / "out.xlsx"
+    book.save(source)
+    done = batch(str(source), "-s", "wren", "--readings-columns", "-o", str(target))
+    assert done.exit_code == 0, done.stderr
+    out = openpyxl.load_workbook(target)
+    rows = [[cell.value for cell in row] for row in out["measured"].iter_rows()]
+    assert rows[0][9:] == list(OURS)
+    assert [row[10] for row in rows[1:4]] == [code for _, code in drawn]
+    assert rows[4][9] == "empty"
+    assert out["measured"]["A2"].font.bold
+    assert out.sheetnames == ["notes", "measured"]
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--readings", "caliper", "--readings-columns"), "contradict each other"),
+        (("--readings", "caliper", "--column", "caliper"), "for its codes or for its readings"),
+        (("--readings", "nothing"), "there is no column 'nothing'"),
+        (("--readings-columns",), "no column is named as one of a cut"),
+        (("--readings", "caliper", "--sure", "2"), "limit for sure"),
+        (("--readings", "caliper", "--wear", "much"), "no amount for --wear"),
+        (("--readings", "caliper", "--caliper", "0"), "without error limits"),
+        (("--unit", "mm"), "are for tables of readings"),
+    ],
+)
+def test_what_can_not_be_answered_writes_nothing(tmp_path: Path, options: tuple[str, ...], message: str) -> None:
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    source.write_text(f"caliper\n{keys(1)[0][0]}\n")
+    done = batch(str(source), "-s", "wren", "-o", str(target), *options)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert message in done.stderr
+    assert not target.exists()
+
+
+def test_text_is_not_written_as_a_workbook(tmp_path: Path) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text(f"caliper\n{keys(1)[0][0]}\n")
+    done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", str(tmp_path / "out.xlsx"))
+    assert done.exit_code == 2
+    assert list(tmp_path.iterdir()) == [source]
