@@ -155,21 +155,24 @@ def readable(form: str) -> str:
     """A form as people write rules down: slots as capitals, the first of several ways to say a thing.
 
     >>> readable("(the|) deepest cut differs by <at most> {n:count} from [the] {d:depths}")
-    'the deepest cut differs by at most N from D …'
+    'the deepest cut differs by at most N from A …'
     """
     form = re.sub(r"<([^<>]*)>", r"\1", form)
     form = re.sub(r"\(([^|()]*)\|[^()]*\)", r"\1", form)
     form = re.sub(r"\[[^\[\]]*\] ?", "", form)
 
-    def slot(found: re.Match[str]) -> str:
-        name, kind = found[1], found[2]
-        return _SHOWN[kind].format(name.upper()[:1])
+    letters = {"number": iter("NMK"), "depth": iter("ABC"), "track": iter("AB")}
 
-    form = re.sub(r"\{(\w+):(\w+)\}", slot, form)
+    def slot(found: re.Match[str]) -> str:
+        group, shown = _SHOWN[found[1]]
+        return shown.format(next(letters[group]) if group else "")
+
+    form = re.sub(r"\{\w+:(\w+)\}", slot, form)
     return re.sub(r" +([,:])", r"\1", re.sub(" +", " ", form)).strip()
 
 
 _SHOWN = {
-    "count": "{}", "times": "{} times", "cut": "cut {}", "depth": "{}", "depths": "{} …", "track": "TRACK {}",
-    "length": "LENGTH", "codes": "CODE, …",
+    "count": ("number", "{}"), "times": ("number", "{} times"), "cut": ("number", "cut {}"), "depth": ("depth", "{}"),
+    "depths": ("depth", "{} …"), "track": ("track", "TRACK {}"), "length": ("", "LENGTH"), "codes": ("", "CODE, …"),
 }  # fmt: skip
+"""Kind of slot -> (which letters stand for it, how it is written)."""
