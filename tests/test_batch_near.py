@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from bitting.batch import seen as seen_module
 from bitting.batch.job import Order, run_batch
 from bitting.batch.judge import Judge
-from bitting.batch.near import find_near, keys_of, legal_neighbours
-from bitting.batch.seen import Seen
+from bitting.batch.near import find_near, legal_neighbours
+from bitting.batch.seen import Seen, keys_of
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.model import System, code_of
@@ -26,6 +26,7 @@ from bitting.systemfile import load_system
 
 SYSTEMS = ("plover", "wren", "siskin", "heron", "dunlin")
 Code = tuple[int, ...]
+Rows = np.ndarray[tuple[int], np.dtype[np.int64]]
 
 
 def one_slip(system: System, a: Code, b: Code) -> bool:
@@ -61,15 +62,10 @@ def systems_and_codes(draw: st.DrawFn) -> tuple[System, list[Code]]:
 
 
 @settings(max_examples=150, deadline=None)
-@given(systems_and_codes(), st.integers(0, 10), st.booleans())
-def test_all_pairs_and_no_others(drawn: tuple[System, list[Code]], new: int, wide: bool) -> None:
+@given(systems_and_codes(), st.integers(0, 10))
+def test_all_pairs_and_no_others(drawn: tuple[System, list[Code]], new: int) -> None:
     system, codes = drawn
-    depths = np.array(codes, np.uint8).T
-    with pytest.MonkeyPatch.context() as patch:
-        if wide:  # as if there were too many codes for numbers of 64 bits
-            patch.setattr("bitting.batch.near.math.prod", lambda _sizes: 2**63)
-        assert keys_of(system, depths).dtype.kind == ("S" if wide else "i")
-        near = find_near(system, depths, new)
+    near = find_near(system, np.array(codes, np.uint8).T, new)
     pairs = [(a, b) for a, b in combinations(range(len(codes)), 2) if b >= new and one_slip(system, codes[a], codes[b])]
     assert near.count == len(pairs)
     for code in range(len(codes)):
@@ -86,11 +82,23 @@ def test_all_pairs_and_no_others(drawn: tuple[System, list[Code]], new: int, wid
 
 
 @settings(max_examples=60, deadline=None)
-@given(systems_and_codes(), st.lists(st.integers(0, 25), max_size=4), st.booleans())
-def test_the_same_in_one_go_and_chunk_by_chunk(drawn: tuple[System, list[Code]], at: list[int], ahead: bool) -> None:
+@given(systems_and_codes(), st.lists(st.integers(0, 25), max_size=4), st.booleans(), st.booleans())
+def test_the_same_in_one_go_and_chunk_by_chunk(
+    drawn: tuple[System, list[Code]], at: list[int], ahead: bool, wide: bool
+) -> None:
     system, different = drawn
     codes = different + different[:2]
     rows = np.arange(len(codes)) + 2
+    with pytest.MonkeyPatch.context() as patch:
+        if wide:  # as if there were too many codes for numbers of 64 bits
+            patch.setattr("bitting.batch.seen.math.prod", lambda _sizes: 2**63)
+        assert keys_of(system, np.array(codes, np.uint8).T).dtype.kind == ("S" if wide else "i")
+        check_seen(system, different, codes, rows, at, ahead=ahead)
+
+
+def check_seen(
+    system: System, different: list[Code], codes: list[Code], rows: Rows, at: list[int], *, ahead: bool
+) -> None:
     seen = Seen(system, None, 1000 if ahead else 0)
     remarks: dict[int, str] = {}
     edges = sorted({0, len(codes), *(a for a in at if a < len(codes))})

@@ -15,7 +15,6 @@ with every other: codes that are equal once a cut is left out stand together whe
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from itertools import accumulate
 
@@ -56,18 +55,6 @@ class Near:
         return f"{name}cut {at}" if how >= 0 else f"{name}cuts {at} and {at + 1} swapped"
 
 
-def keys_of(system: System, depths: Bytes) -> NDArray[np.int64] | NDArray[np.bytes_]:
-    """A key for each code (cuts, codes), equal where codes are: a number where all fit 64 bits, otherwise bytes."""
-    sizes = [len(lane.track.labels) for lane in system.lanes for _ in range(lane.track.cuts)]
-    if math.prod(sizes) >= 2**63:
-        return np.ascontiguousarray((depths + 1).T).view(f"S{len(sizes)}").ravel()
-    key = np.zeros(depths.shape[1], np.int64)
-    for size, row in zip(sizes, depths, strict=True):
-        key *= size
-        key += row
-    return key
-
-
 def find_near(system: System, depths: Bytes, new: int = 0) -> Near:
     """The pairs among different codes (cuts, codes), in the order of the table, whose later code is at `new` or after."""
     codes = depths.shape[1]
@@ -88,32 +75,46 @@ def find_near(system: System, depths: Bytes, new: int = 0) -> Near:
 def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Numbers]]:
     """Each cut (or ~cut: it and the next swapped) with the pairs that differ there: places of the earlier and the later."""
     tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    changed = depths.copy()
+    random = np.random.default_rng(1)  # any numbers do: what they bring together is then compared in full
+    tables = [random.integers(0, 2**63, len(track.labels), np.uint64) for track in tracks]
+    parts = [table[row] for table, row in zip(tables, depths, strict=True)]
+    hashes: NDArray[np.uint64] = np.sum(np.array(parts), axis=0, dtype=np.uint64)
     for cut, track in enumerate(tracks):
-        changed[cut] = 0
-        key = keys_of(system, changed)
-        changed[cut] = depths[cut]
-        order = np.argsort(key, kind="stable")
-        key, depth, alike = key[order], depths[cut][order], _alike(track)
+        rows, group = _together(hashes - parts[cut])
+        alike = _alike(track)
         for apart in range(1, len(track.labels)):
-            same = key[apart:] == key[:-apart]
+            same = group[apart:] == group[:-apart]
             if not same.any():
                 break
-            hit = np.flatnonzero(same & alike[depth[apart:], depth[:-apart]])
-            yield cut, order[hit], order[hit + apart]
-    key = keys_of(system, depths)
-    order = np.argsort(key, kind="stable")
-    key = key[order]
+            one, other = rows[apart:][same], rows[:-apart][same]
+            hit = alike[depths[cut, one], depths[cut, other]]
+            hit &= (depths[:, one] != depths[:, other]).sum(axis=0) == 1
+            yield cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
     last = set(accumulate(lane.track.cuts for lane in system.lanes))
     for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
-        rows = np.flatnonzero(depths[cut] < depths[cut + 1])
-        changed[[cut, cut + 1]] = depths[[cut + 1, cut]]
-        wanted = keys_of(system, changed[:, rows])
-        changed[[cut, cut + 1]] = depths[[cut, cut + 1]]
-        at = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
-        found = key[at] == wanted
-        one, other = rows[found], order[at[found]]
-        yield ~cut, np.minimum(one, other), np.maximum(one, other)
+        swapped = hashes - parts[cut] - parts[cut + 1]
+        swapped += tables[cut][depths[cut + 1]] + tables[cut + 1][depths[cut]]
+        rising = np.flatnonzero(depths[cut] < depths[cut + 1])
+        rows, group = _together(np.concatenate([hashes, swapped[rising]]))
+        lower, upper = np.minimum(rows[1:], rows[:-1]), np.maximum(rows[1:], rows[:-1])
+        met = (group[1:] == group[:-1]) & (lower < len(hashes)) & (upper >= len(hashes))
+        one, other = lower[met], rising[upper[met] - len(hashes)]
+        turned = depths[:, other]
+        turned[[cut, cut + 1]] = turned[[cut + 1, cut]]
+        hit = (depths[:, one] == turned).all(axis=0)
+        yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+
+
+def _together(hashes: NDArray[np.uint64]) -> tuple[Numbers, NDArray[np.uint64]]:
+    """The places of those that are not alone with their hash, in the order of hashes, and their hashes."""
+    ordered = np.sort(hashes)  # without places: several times faster, and mostly nearly all are alone
+    double = ordered[1:][ordered[1:] == ordered[:-1]]
+    if not len(double):
+        return np.zeros(0, np.int64), double
+    at = np.minimum(np.searchsorted(double, hashes), len(double) - 1)
+    rows = np.flatnonzero(double[at] == hashes)
+    rows = rows[np.argsort(hashes[rows], kind="stable")]
+    return rows, hashes[rows]
 
 
 def _alike(track: Track) -> NDArray[np.bool_]:

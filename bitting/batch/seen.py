@@ -7,12 +7,14 @@ that it isn't done, and is said.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from attrs import define, field
 from numpy.typing import NDArray
 
 from bitting.batch.legality import Legality
-from bitting.batch.near import Near, find_near, keys_of, legal_neighbours
+from bitting.batch.near import Near, find_near, legal_neighbours
 from bitting.model import System
 
 Bytes = NDArray[np.uint8]
@@ -72,7 +74,7 @@ class Seen:
             self.neighbours = legal_neighbours(self.system, self._legal[0], self.legality)
         if self.ahead and self._chance(self.ahead) < BY_CHANCE * self.ahead / 2:
             return self._remarks(self._look())
-        if sum(map(len, self._legal_rows)) > 2 * MOST:
+        if sum(map(len, self._legal_rows)) > 1.25 * MOST:
             self._settle()
         return {}
 
@@ -87,7 +89,8 @@ class Seen:
             self._look()
 
     def repeated(self) -> tuple[int, list[tuple[int, int]]]:
-        """How many of the codes counted had been counted before; of the first of them, the row before and the row."""
+        """How many of the codes counted had been counted before; of the first of them (among
+        `MOST` rows) the row before and the row."""
         if not self._keys:
             return self.total - len(self._open), []
         keys = np.concatenate(self._keys)
@@ -95,13 +98,10 @@ class Seen:
         distinct = 1 + int(np.count_nonzero(ordered[1:] != ordered[:-1]))
         named = []
         if distinct < len(keys):
-            order = np.argsort(keys, kind="stable")
-            fresh = np.flatnonzero(np.append(True, keys[order][1:] != keys[order][:-1]))
-            before = np.empty(len(keys), np.int64)
-            before[order] = np.repeat(order[fresh], np.diff(np.append(fresh, len(keys))))
-            rows = np.concatenate(self._rows)
-            again = np.flatnonzero(before != np.arange(len(keys)))[:NAMED]
-            named = list(zip(rows[before[again]].tolist(), rows[again].tolist(), strict=True))
+            keys, rows = keys[:MOST], np.concatenate(self._rows)
+            first, which = np.unique(keys, return_index=True, return_inverse=True)[1:]
+            again = np.flatnonzero(first[which] != np.arange(len(keys)))[:NAMED]
+            named = list(zip(rows[first[which[again]]].tolist(), rows[again].tolist(), strict=True))
         return self.total - distinct - len(self._open), named
 
     @property
@@ -117,13 +117,17 @@ class Seen:
     def _settle(self) -> None:
         """Keep each legal code once, with its first row; none at all where there are too many."""
         depths, rows = np.concatenate(self._legal, axis=1), np.concatenate(self._legal_rows)
-        first = np.sort(np.unique(keys_of(self.system, depths), return_index=True)[1])
-        self._distinct = len(first)
-        if len(first) > MOST:
+        keys = keys_of(self.system, depths)
+        ordered = np.sort(keys)
+        if len(rows) > MOST and np.count_nonzero(ordered[1:] != ordered[:-1]) >= MOST:
             self.unlooked, self.near, self.near_rows = True, 0, []
             self._legal, self._legal_rows = [], []
-        else:
-            self._legal, self._legal_rows = [depths[:, first]], [rows[first]]
+            return
+        if (ordered[1:] == ordered[:-1]).any():
+            first = np.sort(np.unique(keys, return_index=True)[1])
+            depths, rows = depths[:, first], rows[first]
+        self._distinct = len(rows)
+        self._legal, self._legal_rows = [depths], [rows]
 
     def _look(self) -> Near | None:
         """Look for pairs whose later code is new; None where there are too many codes."""
@@ -150,3 +154,15 @@ class Seen:
                 f"advice: one slip from row {rows[found.first[code]]} ({words}){others} [near-duplicate]"
             )
         return remarks
+
+
+def keys_of(system: System, depths: Bytes) -> NDArray[np.int64] | NDArray[np.bytes_]:
+    """A key for each code (cuts, codes), equal where codes are: a number where all fit 64 bits, otherwise bytes."""
+    sizes = [len(lane.track.labels) for lane in system.lanes for _ in range(lane.track.cuts)]
+    if math.prod(sizes) >= 2**63:
+        return np.ascontiguousarray((depths + 1).T).view(f"S{len(sizes)}").ravel()
+    key = np.zeros(depths.shape[1], np.int64)
+    for size, row in zip(sizes, depths, strict=True):
+        key *= size
+        key += row
+    return key
