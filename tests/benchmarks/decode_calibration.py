@@ -1,8 +1,8 @@
 """Is "90 %" right nine times in ten? Keys drawn from the model itself, their wear scale too, at three settings.
 
-    python -m tests.benchmarks.decode_calibration [--keys 2000] [--seed 1] [--fixed-wear]
+    python -m tests.benchmarks.decode_calibration [--keys 2000] [--seed 1] [--fixed-wear] [--setting 1|2|3]
 
-For each setting: whole-key errors beside brute-force Bayes and rounding; expected calibration error (Guo et al. 2017, ten
+For each setting: whole-key errors beside brute-force Bayes and rounding; expected calibration error (tests/scores.py, ten
 equal bins) for whole keys and per cut, beside what a perfect forecaster of the same confidences gets from as many keys
 (mean of 200 draws); Brier score. `--fixed-wear` gives every key half, once and twice the stated wear, and brute force
 knows which.
@@ -17,6 +17,7 @@ import numpy as np
 from bitting.decoding import Decoder, MeasurementModel
 from tests.benchmarks.decode_common import SCALES, BruteForce, Drawn, Maker, make_system, nearest, readings_of
 from tests.benchmarks.decode_worn import USUAL
+from tests.scores import brier, calibration_error, sampling_floor
 
 SETTINGS = (
     ("7 cuts, 5 depths, step 0.40", 7, 5, 0.40, MeasurementModel(0.05, 0.08, 0.06, 0.01)),
@@ -33,21 +34,6 @@ class Fixed(Maker):
     def scale(self) -> float:
         """The same for every key."""
         return self.factor * self.model.wear
-
-
-def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
-    """Σ over bins of share · |share right - mean confidence|."""
-    place = np.minimum((confidence * bins).astype(int), bins - 1)
-    gap = np.bincount(place, right - confidence, minlength=bins)
-    return float(np.abs(gap).sum() / confidence.size)
-
-
-def floor(confidence: np.ndarray, seed: int) -> float:
-    """What a forecaster whose confidences are exactly right gets on average from as many cases."""
-    random = np.random.default_rng(seed)
-    return float(
-        np.mean([calibration_error(confidence, random.random(confidence.size) < confidence) for _ in range(200)])
-    )
 
 
 def study(title: str, maker: Maker, decoder: Decoder, brute: BruteForce, keys: int) -> None:
@@ -76,12 +62,10 @@ def study(title: str, maker: Maker, decoder: Decoder, brute: BruteForce, keys: i
         f"  whole keys wrong: decoding {errors}, Bayes {brute_errors} ({errors / brute_errors:.3f}), rounding {rounding}"
     )
     print(
-        f"  calibration error: whole keys {calibration_error(whole, right):.4f} (floor {floor(whole, 1):.4f}), "
-        f"per cut {calibration_error(cut, cut_right):.4f} (floor {floor(cut, 2):.4f})"
+        f"  calibration error: whole keys {calibration_error(whole, right):.4f} (floor {sampling_floor(whole, 1):.4f}), "
+        f"per cut {calibration_error(cut, cut_right):.4f} (floor {sampling_floor(cut, 2):.4f})"
     )
-    print(
-        f"  Brier score: whole keys {np.mean((whole - right) ** 2):.4f}, per cut {np.mean((cut - cut_right) ** 2):.4f}"
-    )
+    print(f"  Brier score: whole keys {brier(whole, right):.4f}, per cut {brier(cut, cut_right):.4f}")
     wrong = int((sure & (right == 0)).sum())
     print(
         f"  sure {sure.sum()}, wrong among them {wrong}; own keys called no-fit {no_fit} ({no_fit / keys:.2%})",
@@ -95,8 +79,11 @@ def main() -> None:
     options.add_argument("--keys", type=int, default=2000)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--fixed-wear", action="store_true")
+    options.add_argument("--setting", type=int, choices=(1, 2, 3))
     given = options.parse_args()
-    for title, cuts, depths, step, model in SETTINGS:
+    for number, (title, cuts, depths, step, model) in enumerate(SETTINGS, 1):
+        if given.setting not in (None, number):
+            continue
         system = make_system(cuts, depths, step, USUAL)
         decoder = Decoder(system, model)
         if not given.fixed_wear:

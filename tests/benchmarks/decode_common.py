@@ -15,6 +15,7 @@ from attrs import evolve, frozen
 from scipy.stats import exponnorm
 
 from bitting.decoding import MeasurementModel
+from bitting.decoding.grid import lane_signs
 from bitting.diagram import code_space
 from bitting.model import Blade, Depths, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules
@@ -58,6 +59,8 @@ class Maker:
     def __init__(self, system: System, model: MeasurementModel, seed: int) -> None:
         self.system, self.model = system, model
         self.random = np.random.default_rng(seed)
+        self.digit = DIGIT if system.unit == "mm" else DIGIT / 20
+        self._signs = lane_signs(system)
         self._codes = code_space(system).sample(10**9, seed)
 
     def shared(self) -> np.ndarray:
@@ -74,14 +77,14 @@ class Maker:
         """The wear of every cut of a lane."""
         return self.random.exponential(size=depths.size) * scale
 
-    def outlier(self, track: Track, depth: int) -> float:  # noqa: ARG002 - studies bend it by depth
-        """A reading that is simply wrong."""
+    def outlier(self, track: Track, true: np.ndarray, cut: int) -> float:  # noqa: ARG002 - studies bend it
+        """A reading that is simply wrong; `true` is what the lane's cuts read without noise."""
         low, high = sorted((2 * track.depths[0] - track.depths[1], 2 * track.depths[-1] - track.depths[-2]))
         return float(self.random.uniform(low, high))
 
     def rounded(self, value: float) -> float:
         """What the caliper shows."""
-        return round(value / DIGIT) * DIGIT
+        return round(value / self.digit) * self.digit
 
     def extra(self, track: Track, row: np.ndarray) -> np.ndarray:  # noqa: ARG002 - studies bend it
         """An error of each cut that the model doesn't know."""
@@ -98,8 +101,7 @@ class Maker:
             track = lane.track
             places = np.array(row)
             along = np.linspace(-0.5, 0.5, track.cuts)
-            sign = 0 if len(self.system.lanes) == 1 else 1 - 2 * number
-            true = np.array(track.depths)[places] + offset + tilt * along + sign * pair
+            true = np.array(track.depths)[places] + offset + tilt * along + self._signs[number] * pair
             true = true + track.deeper * self.wear(places, scale) + self.extra(track, places)
             true = true + self.random.standard_normal(track.cuts) * model.cut_sd
             lane_values = []
@@ -107,7 +109,7 @@ class Maker:
                 one = []
                 for _ in range(repeats):
                     if self.random.random() < model.outliers:
-                        value = self.outlier(track, row[cut])
+                        value = self.outlier(track, true, cut)
                     else:
                         value = true[cut] + self.random.standard_normal() * model.reading_sd
                     one.append(self.rounded(value))
