@@ -6,6 +6,7 @@ import json
 import random
 from math import radians, sqrt, tan
 
+import attrs
 import pytest
 from attrs import evolve
 
@@ -108,6 +109,9 @@ def test_metal_left_by_stages() -> None:
     assert [stage.web for stage in groove] == pytest.approx([2.5] * 4)
     edges = plan(code_of(EDGES, ((3,) * 5, (3,) * 5)), EDGES).simulation.stages
     assert [stage.web for stage in edges] == pytest.approx([6.55, 4.5])
+    alike = attrs.evolve(EDGES, convenience=True, rules=())
+    both = plan(code_of(alike, ((3,) * 5,)), alike).simulation.stages
+    assert [stage.web for stage in both] == pytest.approx([6.55, 4.5])  # the two edges of one lane face each other
 
 
 def test_diagonal_metal_between_tracks_is_shorter_than_straight_across() -> None:

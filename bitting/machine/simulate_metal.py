@@ -70,18 +70,26 @@ def _web(system: System, runs: Sequence[Run], radius: float | None) -> float:
     own = y if frame.hand == "left" else width - y
     if frame.track.milling == "internal":
         return own
-    apart = frame.track.milling != "edge"
+    edge = frame.track.milling == "edge"
     webs = [width - own]
     for other_side, other, other_path in runs[:-1]:
         opposite = frame_of(system, other, radius)
-        if opposite.hand != frame.hand and (other_side == side or not apart):
-            webs.append(_between(frame, path, opposite, other_path))
+        # The edges of a convenience key are one lane, drawn as one edge: after half a turn it is the opposite one.
+        turned = edge and lane.side is None and other_side != side
+        if turned or (opposite.hand != frame.hand and (edge or other_side == side)):
+            webs.append(_between(frame, path, opposite, other_path, width if turned else None))
     return min(webs)
 
 
-def _between(a: Frame, path_a: Sequence[Point], b: Frame, path_b: Sequence[Point]) -> float:
-    """The shortest distance between two walls that face away from each other; 0 where they meet."""
+def _between(
+    a: Frame, path_a: Sequence[Point], b: Frame, path_b: Sequence[Point], turned: float | None = None
+) -> float:
+    """The shortest distance between two walls that face away from each other; 0 where they meet.
+
+    `turned` is the blade's width when the second wall is to be taken after half a turn about the long axis.
+    """
     from shapely import LineString
+    from shapely.affinity import affine_transform
 
     lines = []
     for frame, path in ((a, path_a), (b, path_b)):
@@ -92,6 +100,8 @@ def _between(a: Frame, path_a: Sequence[Point], b: Frame, path_b: Sequence[Point
             wall = envelope(pieces, frame.x_bow, frame.x_tip)
             points = [(x, frame.across(frame.dimension(p.at(x)))) for p in wall for x in (p.lo, p.hi)]
         lines.append(LineString(points))
+    if turned is not None:
+        lines[1] = affine_transform(lines[1], (1, 0, 0, -1, 0, turned))
     return max(float(lines[0].distance(lines[1])) - a.radius - b.radius, 0.0)
 
 
