@@ -83,11 +83,8 @@ class View:
 def views_of(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, View]:
     """Per sign, the points that hold nearly all of the probability, with the weight of each code there."""
     grid = posterior.grid
-    rows = [posterior.reach.rows(code.depths) for code in ranked]
-    logs = [np.stack([_code_logs(section, row) for row in rows]) for section in posterior.sections]
-    totals = _joined(posterior, logs)
     views = {}
-    for section, weights in zip(posterior.sections, totals, strict=True):
+    for section, weights in zip(posterior.sections, weights_of(posterior, ranked), strict=True):
         order = np.argsort(weights.sum(axis=0))
         low = np.searchsorted(np.cumsum(weights.sum(axis=0)[order]), SMALL * weights.sum())
         keep = order[low:]
@@ -101,6 +98,13 @@ def views_of(posterior: Posterior, ranked: Sequence[Ranked]) -> dict[int, View]:
                 weights[:, keep],
             )
     return views
+
+
+def weights_of(posterior: Posterior, ranked: Sequence[Ranked]) -> list[Array]:
+    """Each code's posterior weight at every kept point of each section: (codes, points)."""
+    rows = [posterior.reach.rows(code.depths) for code in ranked]
+    logs = [np.stack([_code_logs(section, row) for row in rows]) for section in posterior.sections]
+    return _joined(posterior, logs)
 
 
 def _code_logs(section: Section, rows_of: Mapping[Place, int]) -> Array:

@@ -105,6 +105,19 @@ class Wear:
 
 
 @frozen
+class IfWorn:
+    """The answer's probability if the key's mean wear is `mean`, which the readings leave the probability `share`."""
+
+    mean: float
+    share: float
+    probability: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Its JSON."""
+        return {"mean": self.mean, "share": self.share, "probability": self.probability}
+
+
+@frozen
 class Fit:
     """How well the readings agree with the best legal code; see `fit.py`. `limit`: below it, they don't."""
 
@@ -176,7 +189,8 @@ class SystemRank:
 class Decoded:
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
-    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said.
+    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `if_worn` how the answer
+    would stand on a key worn more than stated (see `caution.py`), worked out where it would be sure otherwise.
     """
 
     system: str
@@ -197,6 +211,7 @@ class Decoded:
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
+    if_worn: IfWorn | None = None
     way: str = "as given"
     of: System | None = field(default=None, repr=False, eq=False)
 
@@ -226,4 +241,5 @@ class Decoded:
             "model": None if self.model is None else self.model.as_dict(),
             "notes": list(self.notes),
             "assumed": list(self.assumed),
+            "if_worn": None if self.if_worn is None else self.if_worn.as_dict(),
         }

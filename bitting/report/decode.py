@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from bitting.decoding.result import CutResult, Decoded, Next
+from bitting.decoding.caution import STANDS
+from bitting.decoding.result import Candidate, CutResult, Decoded, Next
 from bitting.model import Lane, System
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
@@ -36,7 +37,7 @@ def render(result: Decoded, columns: int, *, plain: bool) -> Iterator[Line]:
     yield from _shared(result, system)
     if len(result.candidates) > 1:
         yield "", None
-        yield from _candidates(result)
+        yield from _candidates(result, system)
     if result.verdict == "unsure":
         yield "", None
         yield from _what_next(result, system)
@@ -61,18 +62,38 @@ def _headline(result: Decoded) -> Iterator[Line]:
     if result.verdict == "sure":
         yield f"sure: {result.code}", GOOD
         yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+        yield from _worn(result)
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {result.code}", DOUBT
         yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+        yield from _worn(result)
     else:
-        yield f"DOESN'T FIT {result.system}; nearest legal code: {result.code}", BAD
+        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
         yield (
             (
-                f"of keys of this system, only {percent(result.fit.p_value)} would read so far from their code "
-                f"(limit {percent(result.fit.limit)}): measure again, check how the key was held, or try other systems"
+                f"no legal code of {result.system} explains these readings: of its own keys only "
+                f"{percent(result.fit.p_value)} read so far from their code (limit {percent(result.fit.limit)}); "
+                "measure again, check how the key was held, or try other systems"
             ),
             None,
         )
+
+
+def _worn(result: Decoded) -> Iterator[Line]:
+    """That a code over the limit leans on the wear that the system states, and so isn't sure."""
+    worn, system = result.if_worn, result.of
+    if worn is None or system is None or worn.probability >= STANDS:
+        return
+    told = (
+        f"but only {percent(worn.probability)} if the key is worn twice as much as assumed (by {number(worn.mean, system)} "
+        f"{system.unit} at a cut on average), which these readings don't rule out"
+    )
+    if result.verdict == "unsure":
+        told += (
+            f": a sure code needs {percent(STANDS)} then. Read the cuts below again, or say --wear light if the key is "
+            "hardly worn"
+        )
+    yield told, DOUBT
 
 
 def _systems(result: Decoded) -> Iterator[Line]:
@@ -169,7 +190,7 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
     if model is not None and model.wear:
         parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
     yield f"shared by all readings: {'; '.join(parts)}", None
-    yield f"fit: {percent(result.fit.p_value)} of this system's keys agree no better with their code", None
+    yield _fit(result), None
     for cut in result.cuts:
         for value, wrong in zip(cut.values, cut.wrong, strict=True):
             if wrong >= 0.5:
@@ -177,10 +198,37 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
                 yield f"suspicious: reading {number(value, system)} of {name} is wrong with {percent(wrong)}", DOUBT
 
 
-def _candidates(result: Decoded) -> Iterator[Line]:
+def _fit(result: Decoded) -> str:
+    """`fit: good; 43.1 % of this system's own keys read as far from their code or further (below 1.0 %: no fit)`."""
+    p, limit = result.fit.p_value, result.fit.limit
+    word = "none" if p < limit else "poor" if p < 5 * limit else "good"
+    return (
+        f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
+        f"(below {percent(limit)}: no fit)"
+    )
+
+
+def _candidates(result: Decoded, system: System) -> Iterator[Line]:
     yield "most probable codes:", None
     for candidate in result.candidates:
-        yield f"  {percent(candidate.probability):>7}  {candidate.code}", None
+        yield f"  {percent(candidate.probability):>7}  {candidate.code}{_differs(result, candidate, system)}", None
+
+
+def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
+    """`   (left 3 is 4, not 3)`: where a candidate differs from the first; nothing for the first, or past three cuts."""
+    parts = []
+    for lane, own, first in zip(system.lanes, candidate.depths, result.depths, strict=True):
+        for cut, (depth, other) in enumerate(zip(own, first, strict=True), 1):
+            if depth != other:
+                name = _cut(lane.side, lane.track.name, cut, system)
+                parts.append(f"{name} is {lane.track.labels[depth]}, not {lane.track.labels[other]}")
+    return f"   ({'; '.join(parts)})" if 0 < len(parts) <= 3 else ""
+
+
+def _cut(side: str | None, track: str, cut: int, system: System) -> str:
+    """A cut in running text: `cut 3` where a bare number would be read as a depth."""
+    name = cut_name(side, track, cut, system)
+    return f"cut {name}" if name.isdecimal() else name
 
 
 def _what_next(result: Decoded, system: System) -> Iterator[Line]:
@@ -195,22 +243,23 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         for following in result.measure_next:
             yield f"  {_next(following, system)}", None
     once = all(len(cut.values) <= 1 for cut in result.cuts)
-    if once and result.probability < result.sure_limit:
+    if once and (result.probability < result.sure_limit or len(result.systems) < 2):
         yield (
-            "one reading a cut often can't reach the limit on a long key: a second reading of each (7.40|7.42) is the cure",
+            "each cut was read once: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
+            "limit. Read every cut a second time and give both (7.40|7.42)",
             None,
         )
 
 
 def _or_else(cut: CutResult, system: System) -> str:
-    name = cut_name(cut.side, cut.track, cut.cut, system)
+    name = _cut(cut.side, cut.track, cut.cut, system)
     others = " or ".join(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)
     return f"{name} ({cut.depth}, or {others})" if others else name
 
 
 def _next(following: Next, system: System) -> str:
     """`left 3: below 7.31 it is a 4, above a 3 (a wrong code: 2.1 % on average afterwards)`."""
-    name = cut_name(following.side, following.track, following.cut, system)
+    name = _cut(following.side, following.track, following.cut, system)
     parts = []
     for deciding in following.deciding:
         if deciding.low is None and deciding.high is None:
