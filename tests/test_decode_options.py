@@ -309,6 +309,8 @@ def test_the_picture_shows_every_reading_and_the_depth_decided() -> None:
     assert heights[3] - heights[0] == pytest.approx((8.60 - 7.42) * DOWN, abs=0.01)
     decided = [float(mark.get("y1", "0")) for mark in marks["decided"]]
     assert decided[3] - decided[0] == pytest.approx((8.6 - 7.4) * DOWN, abs=0.01)
+    told = {"".join(e.itertext()) for e in root.iter(f"{SVG}text")}
+    assert {"1", "2", "(3)", "4"} <= told  # the third cut was not read
     texts = ["".join(e.itertext()) for e in root.iter() if e.tag in (f"{SVG}title", f"{SVG}desc")]
     assert not any(re.search(r"\d \d|" + re.escape(result.code), text) for text in texts)
 

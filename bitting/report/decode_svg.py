@@ -3,8 +3,8 @@
 One strip per list of cuts, bow on the left, shallow at the top; a cut has a column at its place along the blade. Along the
 blade the drawing is `ALONG` times life size and in depth `DOWN` times, so that a hundredth of a millimetre can be seen.
 Grey lines across the strip are the depths of the table; in each column they stand once more, short, where the estimated
-shared error moves them: the heavy one is the depth decided, `o` beside it the readings (one each), a red ring a reading
-that is probably wrong, and a `?` below a cut that is in doubt.
+shared error moves them: the heavy one is the depth decided, dots beside it are the readings (one each), a red ring marks a
+reading that is probably wrong, and a `?` below a cut one that is in doubt.
 
 The file holds the code because its owner asked for it; title and description carry none.
 """
@@ -56,10 +56,8 @@ def readings_svg(result: Decoded) -> str:
         raise ValueError("a result to draw carries its system")
     body: list[str] = []
     top, width = MARGIN, 0.0
-    start = 0
     for lane in system.lanes:
         names = [cut for cut in result.cuts if (cut.side, cut.track) == (lane.side, lane.track.name)]
-        start += len(names)
         if not names:
             continue
         frame = _frame(lane, names, system, top + HEAD)
@@ -106,7 +104,7 @@ def _frame(lane: Lane, cuts: Sequence[CutResult], system: System, top: float) ->
 
 def _strip(lane: Lane, cuts: Sequence[CutResult], frame: _Frame, result: Decoded) -> Iterator[str]:
     track = lane.track
-    left, right = MARGIN + LABELS, frame.across[-1] + frame.half
+    left, right = MARGIN + LABELS, frame.across[max(cut.cut for cut in cuts) - 1] + frame.half
     yield (
         f'<rect x="{_n(left)}" y="{_n(frame.top)}" width="{_n(right - left)}" height="{_n(frame.height)}" fill="none" '
         f'stroke="{FAINT}" stroke-width="0.2"/>'
@@ -123,7 +121,9 @@ def _column(lane: Lane, cut: CutResult, frame: _Frame, result: Decoded) -> Itera
     """One cut: its depth lines moved by the shared error, the readings, its number, its depth."""
     track = lane.track
     x, half = frame.across[cut.cut - 1], 0.8 * frame.half
-    error = 0.0 if cut.reading is None or cut.deviation is None else cut.reading - cut.deviation - cut.nominal
+    error = result.offset.mean
+    if cut.reading is not None and cut.deviation is not None:
+        error = cut.reading - cut.deviation - cut.nominal
     for label, depth in zip(track.labels, track.depths, strict=True):
         chosen = label == cut.depth
         kind, colour, thick = ("decided", DECIDED, 0.9) if chosen else ("moved", MOVED, 0.3)
@@ -145,10 +145,9 @@ def _column(lane: Lane, cut: CutResult, frame: _Frame, result: Decoded) -> Itera
         f'<text x="{_n(x)}" y="{_n(foot + 4.5)}" text-anchor="middle" font-weight="bold" '
         f'fill="{DOUBT if doubt else INK}">{escape(shown)}</text>'
     )
-    unread = "" if cut.values else " (not read)"
+    named = str(cut.cut) if cut.values else f"({cut.cut})"
     yield (
-        f'<text x="{_n(x)}" y="{_n(foot + 8.5)}" text-anchor="middle" font-size="{SMALL}" fill="{MOVED}">'
-        f"{cut.cut}{unread}</text>"
+        f'<text x="{_n(x)}" y="{_n(foot + 8.5)}" text-anchor="middle" font-size="{SMALL}" fill="{MOVED}">{named}</text>'
     )
 
 
@@ -172,7 +171,7 @@ def _legend(top: float, system: System) -> Iterator[str]:
     yield f'<text x="{_n(x + 74)}" y="{_n(y)}" font-size="{SMALL}">{words} of depth</text>'
     yield (
         f'<text x="{_n(x)}" y="{_n(top + 11)}" font-size="{SMALL}" fill="{MOVED}">bow on the left, shallow at the top; '
-        f"{DOWN:g} times life size in depth</text>"
+        f"{DOWN:g} times life size in depth; (3): cut 3 was not read by itself</text>"
     )
 
 
