@@ -158,6 +158,11 @@ def test_numbers_are_read_as_they_are_shown() -> None:
     assert code_cell(float("inf")).text == "inf"
 
 
+def test_a_cell_that_a_spreadsheet_mangled_is_told_by_that_alone(cells_of_text: dict[str, list[str]]) -> None:
+    assert cells_of_text["date-month"][2] == "a date; it was probably typed as 2-3 or 3-2 [cut-count]"
+    assert cells_of_text["error"][2] == "the cell holds the spreadsheet's error #N/A"
+
+
 def test_leading_zeros_are_never_put_back_silently(tmp_path: Path) -> None:
     source = tmp_path / "in.csv"
     source.write_text("code\n012345\n12345\n")

@@ -199,7 +199,10 @@ class Desk:
             self.rules[rule] += 1
         suggestion, change = self._suggest(judge, text) if answer.verdict == Verdict.ILLEGAL else ("", "")
         likely = f"likeliest slip: {change}" if change else ""
-        words = "; ".join(part for part in (note, answer.message, likely) if part)
+        message = answer.message
+        if note and repaired is None:  # what the spreadsheet did says more than what the leavings of it lack
+            note, message = " ".join([note, *(f"[{rule}]" for rule in answer.rules)]), ""
+        words = "; ".join(part for part in (note, message, likely) if part)
         return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion)), repaired
 
     def _suggest(self, judge: Judge, text: str) -> tuple[str, str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import zipfile
 from typing import BinaryIO
+from xml.etree.ElementTree import ParseError, iterparse
 
 from bitting.errors import BittingError
 
@@ -25,29 +26,26 @@ _OVERLAP = 64
 
 
 def check_workbook(file: BinaryIO) -> None:
-    """Raise BittingError where the file is no workbook, is damaged, or would not fit the bounds."""
+    """Raise BittingError where the file is no XLSX workbook, is damaged, or would not fit the bounds."""
+    kind = find_workbook(file)
+    if kind != "xlsx":
+        raise BittingError(f"this is a workbook of another kind ({kind.upper()})", hint="save it as XLSX")
+
+
+def find_workbook(file: BinaryIO) -> str:
+    """Which kind of workbook this is (xlsx, ods, xls).
+
+    Raises BittingError where it is none, is damaged, or would not fit the bounds. An XLS sheet has 65,536 rows of 256
+    columns at most, so its own size bounds it.
+    """
     file.seek(0)
     if file.read(4) == b"\xd0\xcf\x11\xe0":
-        raise BittingError("this is an old workbook (XLS), or one with a password", hint="save it as XLSX without one")
+        file.seek(0)
+        return "xls"
     try:
         with zipfile.ZipFile(file) as archive:
-            parts = archive.infolist()
-            if sum(part.file_size for part in parts) > MOST_BYTES:
-                raise _refused(f"it unpacks to more than {MOST_BYTES:,} bytes")
-            for part in parts:
-                if part.file_size > RATIO_FROM and part.file_size > MOST_RATIO * max(part.compress_size, 1):
-                    raise _refused(
-                        f"{part.filename} unpacks to {part.file_size // max(part.compress_size, 1)} times its size"
-                    )
-                if part.flag_bits & 1:
-                    raise BittingError("the workbook is encrypted", hint="save it without a password")
-            if "xl/workbook.xml" not in archive.namelist():
-                raise BittingError("this is a ZIP archive, but no workbook", hint="save it as XLSX or CSV")
-            for part in parts:
-                if part.filename.endswith((".xml", ".rels", ".vml")):
-                    with archive.open(part) as stream:
-                        _check_part(stream, part.filename)  # type: ignore[arg-type]
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError, ValueError) as fault:
+            return _check_archive(archive)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError, ValueError, ParseError) as fault:
         if isinstance(fault, BittingError):
             raise
         raise BittingError(
@@ -55,6 +53,53 @@ def check_workbook(file: BinaryIO) -> None:
         ) from None
     finally:
         file.seek(0)
+
+
+def _check_archive(archive: zipfile.ZipFile) -> str:
+    parts = archive.infolist()
+    if sum(part.file_size for part in parts) > MOST_BYTES:
+        raise _refused(f"it unpacks to more than {MOST_BYTES:,} bytes")
+    for part in parts:
+        if part.file_size > RATIO_FROM and part.file_size > MOST_RATIO * max(part.compress_size, 1):
+            raise _refused(f"{part.filename} unpacks to {part.file_size // max(part.compress_size, 1)} times its size")
+        if part.flag_bits & 1:
+            raise BittingError("the workbook is encrypted", hint="save it without a password")
+    names = archive.namelist()
+    kind = "xlsx" if "xl/workbook.xml" in names else "ods" if {"mimetype", "content.xml"} <= set(names) else ""
+    if not kind or (kind == "ods" and b"spreadsheet" not in archive.read("mimetype")[:200]):
+        raise BittingError("this is a ZIP archive, but no workbook", hint="save it as XLSX or CSV")
+    for part in parts:
+        if part.filename.endswith((".xml", ".rels", ".vml")):
+            with archive.open(part) as stream:
+                _check_part(stream, part.filename)  # type: ignore[arg-type]
+    if kind == "ods":
+        with archive.open("content.xml") as stream:
+            _check_repeats(stream)  # type: ignore[arg-type]
+    return kind
+
+
+def _check_repeats(stream: BinaryIO) -> None:
+    """An ODS file says a cell once and how often it is repeated: count what it comes to, but for empty ends."""
+    table = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
+    rows = wide = width = filled = 0
+    for event, element in iterparse(stream, ("start", "end")):
+        name = element.tag.removeprefix(table)
+        if event == "start":
+            if name == "table":
+                rows = wide = filled = 0
+            elif name == "table-row":
+                width = filled = 0
+        elif name in ("table-cell", "covered-table-cell"):
+            width += int(element.get(f"{table}number-columns-repeated", "1"))
+            if len(element) or len(element.attrib) > 1:
+                filled = width
+            element.clear()
+        elif name == "table-row":
+            rows += int(element.get(f"{table}number-rows-repeated", "1"))
+            wide = max(wide, filled)
+            if filled and rows * wide > MOST_CELLS:
+                raise _refused(f"a sheet covers {rows:,} rows by {wide:,} columns, more than {MOST_CELLS:,} cells")
+            element.clear()
 
 
 def _check_part(stream: BinaryIO, name: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gc
 import os
 import shutil
@@ -15,8 +16,11 @@ from typing import BinaryIO, Literal, cast
 
 from attrs import field, frozen
 
+from bitting.batch.columnar import PARQUET, ParquetJob, library, write_parquet
 from bitting.batch.delimited import DelimitedJob, Progress, Rowwise, headerless_note
 from bitting.batch.desk import Desk
+from bitting.batch.encoding import Encoding
+from bitting.batch.form import Form
 from bitting.batch.layout import Wanted
 from bitting.batch.sheets import write_delimited
 from bitting.batch.summary import Summary, summarise
@@ -26,6 +30,8 @@ from bitting.files import may_write, whole_file
 from bitting.model import System
 
 ZIP, OLD_WORKBOOK = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+OWN = Form(Encoding("utf-8", mark=codecs.BOM_UTF8), ",")
+"""How the values of a workbook are written as CSV."""
 SPOOL = 64 << 20
 """So many bytes of a pipe are kept in memory; more go to a nameless file that only this process can read."""
 
@@ -69,40 +75,16 @@ def run_batch(
         open_target(order, inputs) as target,
         ExitStack() as tables,
     ):
-        converted = _kind(order.output) == "xlsx"
-        start = source.read(8)
-        source.seek(0)
         told = progress(size) if progress else None
-        only_bad = order.only == "bad"
-        job: DelimitedJob | WorkbookJob
-        if start.startswith((ZIP, OLD_WORKBOOK)):
-            job = WorkbookJob(
-                source,
-                target,
-                desk,
-                order.wanted,
-                order.sheet,
-                _kind(order.output) or "xlsx",
-                macros=str(order.output).lower().endswith(".xlsm"),
-                only_bad=only_bad,
-                progress=told,
-                rowwise=rowwise,
-            )
-        else:
-            spool = tables.enter_context(tempfile.SpooledTemporaryFile(SPOOL, "w+b")) if converted else None
-            job = DelimitedJob(
-                source,
-                cast(BinaryIO, spool) if spool is not None else target,
-                desk,
-                order.wanted,
-                only_bad=only_bad,
-                delimiter=order.delimiter,
-                progress=told,
-                rowwise=rowwise,
-            )
+        job = _job(order, source, target, desk, told, rowwise, tables)
         figures = job.run()
-        if converted and isinstance(job, DelimitedJob):
+        kind = _kind(order.output)
+        if isinstance(job, DelimitedJob) and kind == "xlsx":
             write_delimited(job, target)
+        elif isinstance(job, DelimitedJob) and kind == "parquet":
+            write_parquet(job.target, job.form, job.layout.header, target)
+        elif isinstance(job, WorkbookJob) and kind == "parquet":
+            write_parquet(job.target, OWN, job.layout.header, target)
     layout = figures.layout
     written = job.form if isinstance(job, DelimitedJob) else None
     return summarise(
@@ -111,12 +93,44 @@ def run_batch(
         output=order.output,
         column=layout.column,
         header=None if layout.header is None else layout.header + 1,
-        encoding=written.encoding.name if written else "workbook",
+        encoding=written.encoding.name if written else "Parquet" if isinstance(job, ParquetJob) else "workbook",
         delimiter=written.delimiter if written else None,
         blank_lines=figures.blank,
         seconds=time.perf_counter() - begun,
         notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
     )
+
+
+def _job(
+    order: Order,
+    source: BinaryIO,
+    target: BinaryIO,
+    desk: Desk,
+    progress: Progress | None,
+    rowwise: Rowwise | None,
+    tables: ExitStack,
+) -> DelimitedJob | WorkbookJob | ParquetJob:
+    """What handles this kind of file; an answer that is written in another kind goes to a spool (in `tables`) first."""
+    start = source.read(8)
+    source.seek(0)
+    kind, only_bad = _kind(order.output), order.only == "bad"
+
+    def spooled(*kinds: str) -> BinaryIO:
+        if kind not in kinds:
+            return target
+        return cast(BinaryIO, tables.enter_context(tempfile.SpooledTemporaryFile(SPOOL, "w+b")))
+
+    if kind == "parquet":
+        library()  # says now where there is none
+    if start.startswith(PARQUET):
+        return ParquetJob(source, target, desk, order.wanted, kind or "parquet", only_bad, progress, rowwise)
+    if start.startswith((ZIP, OLD_WORKBOOK)):
+        macros = str(order.output).lower().endswith(".xlsm")
+        written = "csv" if kind == "parquet" else kind or "xlsx"
+        table = spooled("parquet")
+        return WorkbookJob(source, table, desk, order.wanted, order.sheet, written, macros, only_bad, progress, rowwise)
+    table = spooled("xlsx", "parquet")
+    return DelimitedJob(source, table, desk, order.wanted, only_bad, order.delimiter, progress, rowwise)
 
 
 @contextmanager
@@ -137,8 +151,10 @@ def _kind(output: str | None) -> str | None:
         return "xlsx"
     if suffix in (".csv", ".tsv", ".txt"):
         return "csv"
-    if suffix in (".xls", ".ods", ".parquet", ".json", ".html", ".pdf"):
-        raise BittingError(f"{suffix} can't be written", hint="name a .csv or .xlsx file with -o")
+    if suffix == ".parquet":
+        return "parquet"
+    if suffix in (".xls", ".ods", ".json", ".html", ".pdf"):
+        raise BittingError(f"{suffix} can't be written", hint="name a .csv, .xlsx or .parquet file with -o")
     return None
 
 
@@ -164,7 +180,7 @@ def open_source(name: str) -> Iterator[tuple[BinaryIO, int]]:
         return
     path = Path(name)
     if path.is_dir():
-        raise BittingError(f"{name!r} is a folder", hint="name a CSV or XLSX file in it")
+        raise BittingError(f"{name!r} is a folder", hint="name a table in it")
     try:
         file = path.open("rb")
     except FileNotFoundError:

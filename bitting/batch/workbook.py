@@ -1,39 +1,35 @@
 """Workbooks: read with python-calamine, the same workbook out with four columns added.
 
-Up to `KEPT` rows the workbook itself is opened and added to, so formatting, widths, formulas, other sheets and comments stay;
-bad cells are coloured and get their findings as a comment, and a sheet of figures is added. What openpyxl can't carry over
-(charts, pictures, pivot tables) is named in the notes. Past that size a streaming writer takes over, and says what it gives
-up: everything but the values of the one sheet.
+Up to `KEPT` rows of XLSX the workbook itself is opened and added to, so formatting, widths, formulas, other sheets and
+comments stay; bad cells are coloured and get their findings as a comment, and a sheet of figures is added. What openpyxl
+can't carry over (charts, pictures, pivot tables) is named in the notes. Past that size a streaming writer takes over, and
+says what it gives up: everything but the values of the one sheet. So it does for ODS and XLS, which are read, but written
+as XLSX or CSV.
 """
 
 from __future__ import annotations
 
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-import numpy as np
 from attrs import define, field
 
+from bitting.batch.celled import Hearing, ReadCell, judged_rows, value_only
 from bitting.batch.cells import CodeCell, code_cell, plain_text
-from bitting.batch.delimited import BAD, SAMPLE, Figures, Progress, Rowwise
-from bitting.batch.desk import Desk, Row, safe
-from bitting.batch.guard import check_workbook
+from bitting.batch.delimited import SAMPLE, Figures, Progress, Rowwise
+from bitting.batch.desk import Desk, Row
+from bitting.batch.guard import find_workbook
 from bitting.batch.judge import Judge
-from bitting.batch.layout import Layout, Wanted, code_texts, find_layout
-from bitting.batch.many import CHUNK
+from bitting.batch.layout import Layout, Wanted, find_layout
 from bitting.batch.sheets import Sheet, add_columns, add_figures, write_streamed
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
-ReadCell = Callable[[int, int, Any], CodeCell]
-"""(row, column, value), counted from 0 -> what the cell says as a code."""
 KEPT = 50_000
 """Rows up to which the workbook itself is added to: above, openpyxl needs gigabytes and minutes."""
-NOT_CODE = "\0"
-"""Stands for a cell that is no text; nothing that is typed equals it."""
 
 LOST = {
     "xl/charts/": "charts",
@@ -64,7 +60,7 @@ class WorkbookJob:
 
     def run(self) -> Figures:
         """Write the answer; BittingError for a workbook that can't be read."""
-        check_workbook(self.source)
+        found = find_workbook(self.source)
         self._size = self.source.seek(0, 2)
         self.source.seek(0)
         judge = self.desk.judge_of("") if self.desk.default is not None else None
@@ -72,19 +68,21 @@ class WorkbookJob:
         body = sheet.rows[self.layout.first :]
         self.figures = Figures(self.layout)
         self.figures.notes.append(f"sheet {sheet.name!r}")
-        if len(body) <= KEPT:
+        if found == "xlsx" and len(body) <= KEPT:
             book = self._open()
-            rows = list(self._judged(sheet, body, _reader(book[sheet.name])))
+            rows = self._judged(sheet, body, _reader(book[sheet.name]))
             if self.kind == "xlsx" and not self.only_bad:
                 self._add(book, sheet, rows)
                 return self.figures
         else:
-            rows = list(self._judged(sheet, body, value_only))
-            self.figures.notes.append(f"more than {KEPT:,} rows: error cells and formulas without a result look empty")
+            rows = self._judged(sheet, body, value_only)
+            self.figures.notes.append("error cells and formulas without a result look empty")
         if self.kind == "xlsx":
+            why = "only bad rows" if self.only_bad else f"a workbook of another kind ({found.upper()})"
+            if found == "xlsx" and len(body) > KEPT:
+                why = f"more than {KEPT:,} rows"
             self.figures.notes.append(
-                f"more than {KEPT:,} rows, or only the bad ones: only the values of this sheet are written; formatting, "
-                "formulas, comments and other sheets are not"
+                f"{why}: only the values of this sheet are written, not formatting, formulas, comments and other sheets"
             )
         write_streamed(self.target, self.kind, sheet, self.layout, rows, only_bad=self.only_bad, desk=self.desk)
         return self.figures
@@ -106,7 +104,7 @@ class WorkbookJob:
         for name in names:
             try:
                 read = book.get_sheet_by_name(name)
-                merged = tuple((*a, *b) for a, b in read.merged_cell_ranges or ())
+                merged = tuple((*a, *b) for a, b in (read.merged_cell_ranges or ()))
                 sheet = Sheet(name, read.to_python(skip_empty_area=False), merged)
             except (python_calamine.CalamineError, OSError, ValueError) as fault:
                 raise BittingError(f"sheet {name!r} can't be read: {fault}", hint="save it again as XLSX") from None
@@ -119,40 +117,10 @@ class WorkbookJob:
         where = f"sheet {name!r}: " if len(book.sheet_names) > 1 else ""
         raise BittingError(where + worst.message, hint=worst.hint)
 
-    def _judged(self, sheet: Sheet, body: Sequence[Sequence[Any]], read: ReadCell) -> Iterator[Row]:
+    def _judged(self, sheet: Sheet, body: Sequence[Sequence[Any]], read: ReadCell) -> list[Row]:
         """The four cells of every row of the body."""
-        first = self.layout.first
-        covered = _covered(sheet, self.layout)
-        self.desk.expect(len(body))
-        for start in range(0, len(body), CHUNK):
-            chunk = body[start : start + CHUNK]
-            columns, faults = [], {}
-            for place in self.layout.codes:
-                column = []
-                for number, values in enumerate(chunk, first + start):
-                    cell = read(number, place, values[place] if place < len(values) else None)
-                    if cell.fault:
-                        faults[number] = cell.fault
-                    column.append(NOT_CODE if cell.fault else cell.text)
-                columns.append(column)
-            texts = code_texts(self.layout, self.desk.default, columns)
-            systems = None
-            if self.layout.system is not None:
-                systems = [plain_text(values[self.layout.system]) for values in chunk]
-            judged = self.desk.judge(texts, np.arange(first + start + 1, first + start + 1 + len(texts)), systems)
-            self.figures.rows += len(chunk)
-            if self.progress is not None:
-                self.progress(self._size * len(chunk) // max(len(body), 1))
-            for place in range(len(chunk)):
-                number = first + start + place
-                row = judged.row(place)
-                if number in faults:
-                    row = Row(row.verdict, "", safe(faults[number]))
-                elif row.verdict == "empty" and number in covered:
-                    row = Row("empty", "", f"part of merged cells; their value stands in row {covered[number] + 1}")
-                if self.rowwise is not None and (not self.only_bad or judged.verdict[place] in BAD):
-                    self.rowwise(number + 1, "" if number in faults else texts[place], row.cells)
-                yield row
+        hearing = Hearing(self.figures, self._size, self.progress, self.rowwise, self.only_bad)
+        return list(judged_rows(self.desk, self.layout, body, read, hearing, _covered(sheet, self.layout)))
 
     def _open(self) -> Any:
         """The workbook itself, to add to."""
@@ -178,12 +146,6 @@ class WorkbookJob:
             self.figures.notes.append(f"{hidden:,} hidden rows were checked too")
         add_figures(book, self.desk, self.figures)
         book.save(self.target)
-
-
-def value_only(row: int, column: int, value: Any) -> CodeCell:
-    """A code's cell where nothing but its value is known."""
-    del row, column
-    return code_cell(value)
 
 
 def _reader(page: Worksheet) -> ReadCell:

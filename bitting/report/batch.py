@@ -19,10 +19,8 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     table.append(("rows", f"{summary.rows:,}", ""))
     yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
     if summary.duplicates:
-        repeat, named = (
-            "repeat" if summary.duplicates > 1 else "repeats",
-            _pairs(summary.duplicate_rows, summary.duplicates),
-        )
+        repeat = "repeat" if summary.duplicates > 1 else "repeats"
+        named = _pairs(summary.duplicate_rows, summary.duplicates)
         yield f"{summary.duplicates:,} of them {repeat} the code of an earlier row{named}"
     yield from near_lines(summary)
     if summary.blank_lines:
@@ -48,11 +46,10 @@ def near_lines(summary: Summary) -> Iterator[str]:
     if pairs is None:
         yield "note: codes that differ only by a slip were not looked for: there are too many different codes"
     elif pairs:
-        named = _pairs(summary.near_rows, pairs)
         word = "pair of legal codes differs" if pairs == 1 else "pairs of legal codes differ"
-        yield f"{pairs:,} {word} only by a slip{named}"
-        if summary.near_by_chance is not None:
-            yield f"  (chance alone would make {about(summary.near_by_chance)})"
+        chance = summary.near_by_chance
+        reckoned = "" if chance is None else f" (chance alone would make {about(chance)})"
+        yield f"{pairs:,} {word} only by a slip{_pairs(summary.near_rows, pairs)}{reckoned}"
 
 
 def about(number: float) -> str:

@@ -172,7 +172,7 @@ def no_workbook(folder: Path) -> Path:
 
 
 def old_workbook(folder: Path) -> Path:
-    """The first bytes of a workbook of the old kind (or of one with a password)."""
+    """The first bytes of a workbook of the old kind, and nothing of use behind them."""
     path = folder / "old.xls"
     path.write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600)
     return path
@@ -185,7 +185,7 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "too wide": (too_wide, "where no workbook has any"),
     "truncated": (truncated, "the workbook is damaged"),
     "no workbook": (no_workbook, "this is a ZIP archive, but no workbook"),
-    "old workbook": (old_workbook, "an old workbook"),
+    "old workbook": (old_workbook, "the workbook can't be read"),
 }
 """Workbooks that are refused, with what must be said."""
 
