@@ -148,28 +148,17 @@ class DelimitedJob:
         """Some records with their answers; so many stand `before` them."""
         if not len(records):
             return
-        read = self.form.encoding.read
-        columns = [self._decoded(records.column(place)) for place in self.layout.codes]
-        default = self.desk.default
-        texts = code_texts(self.layout, default, columns)
-        systems = None
-        if self.layout.system is not None:
-            systems = [read(cell) for cell in records.column(self.layout.system)]
         keep = self._rows_of(records)
-        if keep is not None:
-            chosen = [texts[number] for number in keep]
-            rows = np.array(keep, np.int64) + (before + 1)
-            judgement = self.desk.judge(chosen, rows, systems and [systems[number] for number in keep])
-            texts = chosen
-        else:
-            judgement = self.desk.judge(texts, np.arange(before + 1, before + 1 + len(texts)), systems)
+        texts, judgement = self._judge(records, before, keep)
         self.figures.rows += len(texts)
         pads = self._pads(records)
-        if self.rowwise is not None:
+        shown: list[tuple[int, int]] = []
+        if self.only_bad or self.rowwise is not None:
             numbers = keep if keep is not None else range(len(records))
-            for place, number in enumerate(numbers):
-                if not self.only_bad or judgement.verdict[place] in BAD:
-                    self.rowwise(records.line(number), texts[place], judgement.row(place).cells)
+            shown = [(p, n) for p, n in enumerate(numbers) if not self.only_bad or judgement.verdict[p] in BAD]
+        if self.rowwise is not None:
+            for place, number in shown:
+                self.rowwise(records.line(number), texts[place], judgement.row(place).cells)
         tails = self._tails(judgement)
         if keep is not None:
             whole = [""] * len(records)
@@ -178,17 +167,27 @@ class DelimitedJob:
             tails = whole
         if pads is not None:
             tails = [pad + tail if tail else tail for pad, tail in zip(pads, tails, strict=True)]
-        if self.only_bad:
-            bad = set(BAD)
-            numbers = keep if keep is not None else range(len(records))
-            shown = [n for place, n in enumerate(numbers) if judgement.verdict[place] in bad]
-            self._put("".join(records.raws[n] + tails[n] + records.ends[n] for n in shown))
-            return
         end = records.ends[0]
-        if records.ends.count(end) == len(records):
+        if self.only_bad:
+            self._put("".join(records.raws[n] + tails[n] + records.ends[n] for _, n in shown))
+        elif records.ends.count(end) == len(records):
             self._put(end.join(map(str.__add__, records.raws, tails)) + end)
         else:
             self._put("".join(chain.from_iterable(zip(records.raws, tails, records.ends, strict=True))))
+
+    def _judge(self, records: Records, before: int, keep: list[int] | None) -> tuple[Sequence[str], Judgement]:
+        """The codes of some records (those to `keep`, None: all) and what is said of them."""
+        read = self.form.encoding.read
+        columns = [self._decoded(records.column(place)) for place in self.layout.codes]
+        texts = code_texts(self.layout, self.desk.default, columns)
+        rows = np.arange(before + 1, before + 1 + len(records))
+        systems = None
+        if self.layout.system is not None:
+            systems = [read(cell) for cell in records.column(self.layout.system)]
+        if keep is not None:
+            texts, rows = [texts[number] for number in keep], rows[keep]
+            systems = systems and [systems[number] for number in keep]
+        return texts, self.desk.judge(texts, rows, systems)
 
     def _put(self, carried: str) -> None:
         self.target.write(self.form.encoding.to_bytes(carried))

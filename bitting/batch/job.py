@@ -17,7 +17,7 @@ from typing import BinaryIO, Literal, cast
 from attrs import field, frozen
 
 from bitting.batch.columnar import PARQUET, ParquetJob, library, write_parquet
-from bitting.batch.delimited import DelimitedJob, Progress, Rowwise, headerless_note
+from bitting.batch.delimited import DelimitedJob, Figures, Progress, Rowwise, headerless_note
 from bitting.batch.desk import Desk
 from bitting.batch.encoding import Encoding
 from bitting.batch.form import Form
@@ -65,7 +65,7 @@ def run_batch(
     that can't be read or written; rows never stop it.
     """
     begun = time.perf_counter()
-    inputs = [] if order.source == "-" else [order.source]
+    inputs = [order.source] if order.source != "-" else []
     if order.output is not None and order.output != "-":
         may_write(order.output, force=order.force, inputs=inputs)
     desk = Desk(load, default, order.suggestions)
@@ -75,26 +75,17 @@ def run_batch(
         open_target(order, inputs) as target,
         ExitStack() as tables,
     ):
-        told = progress(size) if progress else None
-        job = _job(order, source, target, desk, told, rowwise, tables)
-        figures = job.run()
-        kind = _kind(order.output)
-        if isinstance(job, DelimitedJob) and kind == "xlsx":
-            write_delimited(job, target)
-        elif isinstance(job, DelimitedJob) and kind == "parquet":
-            write_parquet(job.target, job.form, job.layout.header, target)
-        elif isinstance(job, WorkbookJob) and kind == "parquet":
-            write_parquet(job.target, OWN, job.layout.header, target)
+        job = _job(order, source, target, desk, progress and progress(size), rowwise, tables)
+        figures = _answer(job, _kind(order.output), target)
     layout = figures.layout
-    written = job.form if isinstance(job, DelimitedJob) else None
     return summarise(
         desk,
         rows=figures.rows,
         output=order.output,
         column=layout.column,
         header=None if layout.header is None else layout.header + 1,
-        encoding=written.encoding.name if written else "Parquet" if isinstance(job, ParquetJob) else "workbook",
-        delimiter=written.delimiter if written else None,
+        encoding=_written(job),
+        delimiter=job.form.delimiter if isinstance(job, DelimitedJob) else None,
         blank_lines=figures.blank,
         seconds=time.perf_counter() - begun,
         notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
@@ -131,6 +122,24 @@ def _job(
         return WorkbookJob(source, table, desk, order.wanted, order.sheet, written, macros, only_bad, progress, rowwise)
     table = spooled("xlsx", "parquet")
     return DelimitedJob(source, table, desk, order.wanted, only_bad, order.delimiter, progress, rowwise)
+
+
+def _written(job: DelimitedJob | WorkbookJob | ParquetJob) -> str:
+    """How the input is written, for people."""
+    if isinstance(job, DelimitedJob):
+        return job.form.encoding.name
+    return "Parquet" if isinstance(job, ParquetJob) else "workbook"
+
+
+def _answer(job: DelimitedJob | WorkbookJob | ParquetJob, kind: str | None, target: BinaryIO) -> Figures:
+    """Run, and write an answer that went to a spool in the kind that was asked for."""
+    figures = job.run()
+    if isinstance(job, DelimitedJob) and kind == "xlsx":
+        write_delimited(job, target)
+    elif kind == "parquet" and not isinstance(job, ParquetJob):
+        form = job.form if isinstance(job, DelimitedJob) else OWN
+        write_parquet(job.target, form, job.layout.header, target)
+    return figures
 
 
 @contextmanager

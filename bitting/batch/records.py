@@ -222,15 +222,17 @@ def _parse(
             if len(row) > WIDEST:
                 raise _too_wide(first + number)
         return rows, list(range(len(rows))), None
+    return _parse_slowly(lines, ends, delimiter, first, watch)
 
-    def feed() -> Iterator[str]:
-        yield from map(str.__add__, lines, ends)
-        yield watch
 
+def _parse_slowly(
+    lines: Sequence[str], ends: Sequence[str], delimiter: str, first: int, watch: str
+) -> tuple[list[list[str]], list[int], int | None]:
+    """The same where a record may run over several lines."""
     # without a line end the watch line would be glued to what stands before it
     if ends and not ends[-1]:
         ends = [*ends[:-1], "\n"]
-    reader = csv.reader(feed(), delimiter=delimiter)
+    reader = csv.reader(chain(map(str.__add__, lines, ends), [watch]), delimiter=delimiter)
     rows = []
     starts: list[int] = []
     begin = 0

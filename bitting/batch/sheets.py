@@ -132,11 +132,23 @@ def write_streamed(
         writer.writerows([plain_text(value) for value in line] for line, _ in lines)
         wrapped.detach()
         return
+    _write_book(target, sheet.name[:31], lines, width, desk, Figures(layout, len(rows)))
+
+
+def _write_book(
+    target: BinaryIO,
+    name: str,
+    lines: Iterator[tuple[list[Any], str]],
+    width: int,
+    desk: Desk | None,
+    figures: Figures,
+) -> None:
+    """Lines with their verdicts, streamed into a new workbook; the verdict's cell is at `width`."""
     import openpyxl
     from openpyxl.cell import WriteOnlyCell
 
     book = openpyxl.Workbook(write_only=True)
-    page = book.create_sheet(sheet.name[:31])
+    page = book.create_sheet(name)
     fills = colours()
     for line, verdict in lines:
         out: list[Any] = [clean(value) for value in line]
@@ -149,7 +161,7 @@ def write_streamed(
             out[width].fill = fills[verdict]
         page.append(out)
     if desk is not None:
-        add_figures(book, desk, Figures(layout, len(rows)))
+        add_figures(book, desk, figures)
     book.save(target)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from attrs import field, frozen
 
 from bitting.batch.desk import Desk
-from bitting.batch.judge import Verdict
 from bitting.batch.seen import NAMED
 
 
@@ -91,6 +91,13 @@ class Summary:
         }
 
 
+def _depths(desk: Desk) -> Iterator[CutDepths]:
+    for name, seen in desk.seen.items():
+        places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
+        for (lane, cut), table in zip(places, seen.depths, strict=True):
+            yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
+
+
 def summarise(
     desk: Desk,
     *,
@@ -105,23 +112,16 @@ def summarise(
     notes: tuple[str, ...],
 ) -> Summary:
     """The summary of what a desk has judged."""
-    counts = {verdict.word: desk.counts[verdict.word] for verdict in Verdict}
-    depths = []
-    for name, seen in desk.seen.items():
-        places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
-        for (lane, cut), table in zip(places, seen.depths, strict=True):
-            found = dict(zip(lane.track.labels, table.tolist(), strict=True))
-            depths.append(CutDepths(name, lane.label, cut + 1, found))
     repeated = [seen.repeated() for seen in desk.seen.values()]
     for seen in desk.seen.values():
         seen.finish()
     chances = [seen.by_chance for seen in desk.seen.values()]
     return Summary(
         rows,
-        counts["legal"],
-        counts["illegal"],
-        counts["unreadable"],
-        counts["empty"],
+        desk.counts["legal"],
+        desk.counts["illegal"],
+        desk.counts["unreadable"],
+        desk.counts["empty"],
         sum(number for number, _ in repeated),
         output,
         column,
@@ -133,7 +133,7 @@ def summarise(
         dict(desk.rules.most_common()),
         tuple(desk.seen),
         notes,
-        tuple(depths),
+        tuple(_depths(desk)),
         tuple(sorted((pair for _, named in repeated for pair in named), key=lambda pair: pair[1]))[:NAMED],
         None if any(seen.unlooked for seen in desk.seen.values()) else sum(seen.near for seen in desk.seen.values()),
         None if None in chances else sum(chance for chance in chances if chance is not None),
