@@ -56,7 +56,7 @@ class TrackPlan:
         return self.track if self.side is None else f"{self.side} {self.track}"
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract, with `direction` and the settings of each step beside it."""
+        """The JSON of `plan --json`, with `direction` and the settings of each step beside it."""
         return {
             "side": self.side,
             "track": self.track,
@@ -112,7 +112,7 @@ class Plan:
         return max((step.bite for track in self.tracks for step in track.steps), default=0.0)
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract, and what the plan says besides."""
+        """The JSON of `plan --json`."""
         return {
             "system": self.system,
             "unit": self.unit,

@@ -76,7 +76,7 @@ class Simulation:
         return tuple(flat for flat in self.flats if flat.gouge > 0)
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract, and with it every flat and wall, and the metal left."""
+        """As JSON: gouge and residual, and with them every flat and wall, and the metal left."""
         return {
             "gouge": self.gouge,
             "residual": self.residual,

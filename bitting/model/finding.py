@@ -36,7 +36,7 @@ class Finding:
     places: tuple[Place, ...] = field(default=(), repr=False)
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of the contract."""
+        """The JSON of one finding."""
         return {
             "rule": self.rule,
             "level": self.level,
