@@ -106,6 +106,30 @@ def runs(row: Sequence[Any], same: Callable[[Any, Any], bool]) -> Iterator[tuple
             start = i
 
 
+def of_neighbours(broken: Callable[[int, int], object]) -> Automaton:
+    """The automaton of a rule about every cut of a lane and the cut before it, which is all it remembers."""
+
+    def step(last: int, lane: int, cut: int, depth: int) -> int | None:
+        del lane
+        return None if cut and broken(last, depth) else depth
+
+    return Automaton(0, step)
+
+
+def of_opposites(rule: Rule, system: System, broken: Callable[[int, int], object]) -> Automaton:
+    """The automaton of a rule about opposite cuts of two lanes: it remembers the first until the second is there."""
+    shared = min(length(rule, system), length(rule, system, 1))
+
+    def step(kept: int, lane: int, cut: int, depth: int) -> int | None:
+        if cut >= shared:
+            return 0
+        if lane == 0:
+            return depth
+        return None if broken(kept, depth) else 0
+
+    return Automaton(0, step)
+
+
 def count_of(number: int, one: str, many: str | None = None) -> str:
     """`1 cut`, `3 cuts`."""
     return f"{number} {one if number == 1 else many or one + 's'}"

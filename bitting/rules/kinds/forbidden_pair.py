@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, of_neighbours, places
 from bitting.rules.binding import each_lane
 
 
@@ -24,12 +24,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
 
 def _automaton(rule: Rule, system: System) -> Automaton:
     del system
-
-    def step(last: int, lane: int, cut: int, depth: int) -> int | None:
-        del lane
-        return None if cut and _broken(rule, last, depth) else depth
-
-    return Automaton(0, step)
+    return of_neighbours(lambda last, depth: _broken(rule, last, depth))
 
 
 KIND = Kind(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Place, Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, name
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, name, of_opposites
 from bitting.rules.binding import opposite_lanes
 
 
@@ -27,16 +27,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
 
 
 def _automaton(rule: Rule, system: System) -> Automaton:
-    shared = min(length(rule, system), length(rule, system, 1))
-
-    def step(kept: int, lane: int, cut: int, depth: int) -> int | None:
-        if cut >= shared:
-            return 0
-        if lane == 0:
-            return depth
-        return None if _broken(rule, kept, depth) else 0
-
-    return Automaton(0, step)
+    return of_opposites(rule, system, lambda a, b: _broken(rule, a, b))
 
 
 KIND = Kind(

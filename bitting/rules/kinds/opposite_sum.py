@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from bitting.model import Place, Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, length, name
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, name, of_opposites
 from bitting.rules.binding import Bound, need_numbers, opposite_lanes
 
 
@@ -40,16 +40,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
 
 def _automaton(rule: Rule, system: System) -> Automaton:
     left, right = _numbers(rule, system, 0), _numbers(rule, system, 1)
-    shared = min(length(rule, system), length(rule, system, 1))
-
-    def step(kept: int, lane: int, cut: int, depth: int) -> int | None:
-        if cut >= shared:
-            return 0
-        if lane == 0:
-            return depth
-        return None if _broken(rule, left[kept] + right[depth]) else 0
-
-    return Automaton(0, step)
+    return of_opposites(rule, system, lambda a, b: _broken(rule, left[a] + right[b]))
 
 
 KIND = Kind(
