@@ -18,7 +18,7 @@ from decimal import Decimal
 from attrs import define, evolve, field, frozen
 
 from bitting.batch.desk import safe
-from bitting.decoding import Decoded, Decoder
+from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.figures import Made
 from bitting.decoding.options import caliper_step, model_with
 from bitting.errors import BittingError
@@ -58,14 +58,14 @@ class Choices:
     """What was said of all keys of a table; see the options of `decode`."""
 
     unit: str | None = None
-    sure: float | None = field(default=None)
+    sure: float = field(default=SURE)
     made: Made | None = None
     wear: str | None = None
     caliper: str | None = None
 
     @sure.validator
-    def _probability(self, _: object, value: float | None) -> None:
-        if value is not None and not 0 < value <= 1:
+    def _probability(self, _: object, value: float) -> None:
+        if not 0 < value <= 1:
             raise BittingError(
                 f"the limit for sure is {value} and must be a probability above 0, up to 1",
                 hint="the usual one is 0.95",
@@ -179,7 +179,7 @@ class ReadingsDesk:
         return Reader(system, said.unit, caliper_step(said.caliper, system)), Decoder(system, model)
 
 
-def _rows(ready: tuple[Reader, Decoder] | str, texts: Sequence[str], sure: float | None) -> list[ReadRow]:
+def _rows(ready: tuple[Reader, Decoder] | str, texts: Sequence[str], sure: float) -> list[ReadRow]:
     """The rows of keys of one system."""
     if isinstance(ready, str):
         return [ReadRow("unreadable", findings=ready) if text.strip() else ReadRow("empty") for text in texts]
@@ -206,7 +206,7 @@ def _rows(ready: tuple[Reader, Decoder] | str, texts: Sequence[str], sure: float
     return [rows[number] for number in range(len(texts))]
 
 
-def _decoded(decoder: Decoder, keys: Sequence[Readings], sure: float | None) -> list[ReadRow]:
+def _decoded(decoder: Decoder, keys: Sequence[Readings], sure: float) -> list[ReadRow]:
     """The rows of some keys; where one can't be decoded, each is asked for by itself."""
     try:
         return [_row(answer, decoder.system) for answer in decoder.decode_many(keys, 2, sure)]
@@ -237,8 +237,6 @@ def _row(answer: Decoded, system: System) -> ReadRow:
         )
     elif answer.verdict == "unsure":
         words = f"{_percent(answer.probability)} is below {answer.sure_limit:.0%}; " + _doubts(answer, system)
-        if answer.probability >= answer.sure_limit and answer.if_worn is not None:
-            words = f"only {_percent(answer.if_worn.probability)} if worn twice as much as assumed; measure again"
         if second is not None:
             words += f"; next best {_percent(second.probability)}"
     suggestion = second.code if second is not None and answer.verdict != "sure" else ""

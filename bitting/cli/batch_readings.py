@@ -39,10 +39,11 @@ def decode_table(
     from bitting.batch.readings import Choices
     from bitting.batch.readings_job import ReadingsOrder, run_readings
     from bitting.batch.readings_layout import OURS
+    from bitting.decoding import SURE
     from bitting.systemfile import load_system
 
     unit, sure, made, wear, caliper = said
-    choices = Choices(unit, sure, made, wear, caliper)
+    choices = Choices(unit, SURE if sure is None else sure, made, wear, caliper)
     wanted = ReadingsOrder(order, column, choices, jobs or min(os.cpu_count() or 1, MOST_JOBS))
     with tempfile.SpooledTemporaryFile(1 << 26, "w+", encoding="utf-8", newline="") as spool:
 

@@ -52,9 +52,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 @click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
 @click.option("--best", type=click.IntRange(1, 1000), default=5, show_default=True, help="How many codes to list.")
 @click.option(
-    "--sure",
-    type=float,
-    help="Probability the whole code needs to be sure. [default: 0.95, and 0.90 if the key is worn twice as much]",
+    "--sure", type=float, default=0.95, show_default=True, help="Probability the whole code needs to be sure."
 )
 @click.option("--made", type=click.Choice(["original", "copy"]), help="How the key was cut: by code, or as a copy.")
 @click.option("--wear", metavar="AMOUNT", help="none, light, heavy, or the mean wear of a cut as a length.")
@@ -87,7 +85,7 @@ def command(
     all_systems: bool,
     unit: str | None,
     best: int,
-    sure: float | None,
+    sure: float,
     made: Made | None,
     wear: str | None,
     caliper: str | None,

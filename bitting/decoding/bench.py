@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from attrs import evolve, field, frozen
 
 from bitting.decoding.against import Zero
-from bitting.decoding.decoder import decode
+from bitting.decoding.decoder import SURE, decode
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.places import OTHER_END, PLACE_SD, SHIFT_SD, PlaceFit, place_fit
 from bitting.decoding.ranking import AS_GIVEN, decode_among, ways
@@ -47,7 +47,7 @@ def decode_at(
     texts: Sequence[str],
     systems: Sequence[System],
     best: int = 5,
-    sure: float | None = None,
+    sure: float = SURE,
     *,
     lock: str | None = None,
 ) -> Decoded:

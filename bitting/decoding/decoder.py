@@ -14,7 +14,7 @@ from attrs import evolve, frozen
 
 from bitting.decoding.across import PairWitness, pairs_of
 from bitting.decoding.advice import COMPARED, measure_next
-from bitting.decoding.caution import if_worn, shaken
+from bitting.decoding.caution import if_worn
 from bitting.decoding.compiled import Chain, compile_diagram, couple
 from bitting.decoding.figures import Made, MeasurementModel, model_of, wear_scales
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
@@ -40,7 +40,7 @@ from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 
 SURE = 0.95
-"""Probability that a whole code needs to be called sure, unless the caller says another; see also `caution.py`."""
+"""Probability that a whole code needs to be called sure, unless the caller says another."""
 CHUNK = 100
 """Keys that a process of `decode_many` takes at a time."""
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
@@ -101,7 +101,7 @@ class Decoder:
         self._fits: dict[Pattern, FitTest] = {}
         self._joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = {}
 
-    def decode(self, readings: Readings, best: int = 5, sure: float | None = None, *, advise: bool = True) -> Decoded:
+    def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
         """The most probable legal code of one key and everything that stands behind it.
 
         `advise=False` leaves out which cuts to measure again and which readings look wrong.
@@ -112,7 +112,7 @@ class Decoder:
         return self._answer(found, p_value, sure, advise=advise)
 
     def decode_many(
-        self, keys: Sequence[Readings], best: int = 1, sure: float | None = None, *, advise: bool = False
+        self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
     ) -> list[Decoded]:
         """Like `decode` for each key, in order; the fit of keys that were read alike is worked out together."""
         _check_options(best, sure)
@@ -172,13 +172,11 @@ class Decoder:
             self._fits[pattern] = FitTest(pattern, self.system, self.model, self.reach)
         return self._fits[pattern]
 
-    def _answer(self, found: _Found, p_value: float, sure: float | None, *, advise: bool) -> Decoded:
+    def _answer(self, found: _Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
         witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
-        fit, limit = Fit(p_value, FIT_LIMIT), SURE if sure is None else sure
-        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= limit else "unsure"
+        fit = Fit(p_value, FIT_LIMIT)
+        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
         worn = if_worn(posterior, best, self.model) if verdict == "sure" and not self.ignored else None
-        if sure is None and shaken(worn):
-            verdict = "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure" and not self.ignored:
             compared = best_codes(posterior, self.system, COMPARED)
@@ -205,7 +203,7 @@ class Decoder:
             tilt=Offset(shared.tilt_mean, shared.tilt_sd),
             left_right=shared.pair_mean,
             log_evidence=posterior.log_evidence,
-            sure_limit=limit,
+            sure_limit=sure,
             model=self.model,
             if_worn=worn,
             of=self.system,
@@ -316,10 +314,10 @@ def _not_read_by(system: System, lock: str | None) -> frozenset[Place]:
     )
 
 
-def _check_options(best: int, sure: float | None) -> None:
+def _check_options(best: int, sure: float) -> None:
     if best < 1:
         raise BittingError(f"best is {best} and must be at least 1", hint="it is the number of codes to list")
-    if sure is not None and not 0 < sure <= 1:
+    if not 0 < sure <= 1:
         raise BittingError(
             f"the limit for sure is {sure} and must be a probability above 0, up to 1", hint="the usual one is 0.95"
         )
@@ -330,7 +328,7 @@ def decode(
     system: System,
     best: int = 5,
     model: MeasurementModel | None = None,
-    sure: float | None = None,
+    sure: float = SURE,
     *,
     made: Made | None = None,
     lock: str | None = None,
@@ -339,8 +337,7 @@ def decode(
 
     `best` codes are listed, in exact order; `model` overrides the system's measuring figures (lengths in its unit),
     `made` only its shared errors; `lock` limits the code to the cuts that lock reads; `sure` is the probability the
-    whole code needs to be called sure (unless given: 0.95, and 0.90 for a key worn twice as much as stated). For many
-    keys of one system make a `Decoder`, which pays the set-up once.
+    whole code needs to be called sure. For many keys of one system make a `Decoder`, which pays the set-up once.
     """
     return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
 
@@ -350,7 +347,7 @@ def decode_many(
     system: System,
     best: int = 1,
     model: MeasurementModel | None = None,
-    sure: float | None = None,
+    sure: float = SURE,
     *,
     made: Made | None = None,
     jobs: int = 1,
@@ -375,7 +372,7 @@ def _start(system: System, model: MeasurementModel | None, made: Made | None) ->
     _decoder = Decoder(system, model, made=made)
 
 
-def _part(keys: list[Readings], best: int, sure: float | None) -> list[Decoded]:
+def _part(keys: list[Readings], best: int, sure: float) -> list[Decoded]:
     if _decoder is None:
         raise RuntimeError("a process of decode_many was not started by it")
     return _decoder.decode_many(keys, best, sure)

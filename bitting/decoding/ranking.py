@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from attrs import evolve
 
-from bitting.decoding.decoder import Decoder
+from bitting.decoding.decoder import SURE, Decoder
 from bitting.decoding.figures import Made, MeasurementModel
 from bitting.decoding.places import place_evidence
 from bitting.decoding.result import Decoded, SystemRank
@@ -28,7 +28,7 @@ def decode_among(
     read: Callable[[System], Readings],
     systems: Sequence[System],
     best: int = 5,
-    sure: float | None = None,
+    sure: float = SURE,
     *,
     made: Made | None = None,
     model_of: Callable[[System], MeasurementModel] | None = None,
@@ -68,7 +68,7 @@ def decode_among(
     _, way, _, readings, decoder = found[winner]
     answer = decoder.decode(readings, best, sure)
     verdict = answer.verdict
-    if verdict == "sure" and answer.probability * shares[winner] < answer.sure_limit:
+    if verdict == "sure" and answer.probability * shares[winner] < sure:
         verdict = "unsure"
     if way != "as given":
         notes.insert(0, f"the readings fit best {way}; the code is for the key held the usual way")

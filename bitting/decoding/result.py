@@ -189,8 +189,8 @@ class SystemRank:
 class Decoded:
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
-    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `if_worn` how the answer
-    would stand on a key worn more than stated (see `caution.py`), worked out where it would be sure otherwise.
+    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `if_worn` what would be
+    left of a sure answer on a key worn more than stated (see `caution.py`).
     """
 
     system: str

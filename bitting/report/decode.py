@@ -66,7 +66,6 @@ def _headline(result: Decoded) -> Iterator[Line]:
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {result.code}", DOUBT
         yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
-        yield from _worn(result)
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
         yield (
@@ -80,19 +79,15 @@ def _headline(result: Decoded) -> Iterator[Line]:
 
 
 def _worn(result: Decoded) -> Iterator[Line]:
-    """That a code over the limit leans on the wear that the system states, and so isn't sure."""
+    """That a sure code leans on the wear that the system states."""
     worn, system = result.if_worn, result.of
     if worn is None or system is None or worn.probability >= STANDS:
         return
     told = (
-        f"but only {percent(worn.probability)} if the key is worn twice as much as assumed (by {number(worn.mean, system)} "
-        f"{system.unit} at a cut on average), which these readings don't rule out"
+        f"caution: only {percent(worn.probability)} if the key is worn twice as much as assumed (by "
+        f"{number(worn.mean, system)} {system.unit} at a cut on average), which these readings don't rule out; on a key that "
+        "is plainly worn say --wear heavy"
     )
-    if result.verdict == "unsure":
-        told += (
-            f": a sure code needs {percent(STANDS)} then. Read the cuts below again, or say --wear light if the key is "
-            "hardly worn"
-        )
     yield told, DOUBT
 
 
@@ -243,7 +238,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         for following in result.measure_next:
             yield f"  {_next(following, system)}", None
     once = all(len(cut.values) <= 1 for cut in result.cuts)
-    if once and (result.probability < result.sure_limit or len(result.systems) < 2):
+    if once and result.probability < result.sure_limit:
         yield (
             "each cut was read once: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
             "limit. Read every cut a second time and give both (7.40|7.42)",
