@@ -9,6 +9,7 @@ from attrs import frozen
 from bitting.diagram import code_space
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Code, Depths, System, code_of
+from bitting.repair.possible import possible
 from bitting.repair.search import best_first, mass
 from bitting.repair.trellis import Trellis, Walk
 from bitting.repair.words import change
@@ -65,8 +66,9 @@ class Repairer:
             return Answer((), "no legal code is suggested for a code with open cuts; `complete` lists what fits")
         if self._walk is None:
             return Answer((), self._why_not)
-        known = tuple(readings(code))
-        trellis = Trellis(self._walk, known)
+        walk = self._walk
+        known = tuple(reading for reading in readings(code) if possible(walk, reading))
+        trellis = Trellis(walk, known)
         whole = mass(trellis)
         if not whole:
             return Answer((), "no legal code is within two slips of this one")
