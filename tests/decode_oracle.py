@@ -222,47 +222,69 @@ def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def brute_across(
-    readings: Readings, system: System, model: MeasurementModel, *, points: int = 121
+    readings: Readings, system: System, model: MeasurementModel, *, points: int = 121, shared: int = 1
 ) -> tuple[list[tuple[tuple[int, ...], ...]], np.ndarray, float]:
     """Codes, probabilities and log evidence of a key of two tracks with readings across them as well.
 
-    No tilt, no left-right difference. For every cut both wears and both own errors are gone through on dense grids.
+    No tilt. For every cut both wears and both own errors are gone through on dense grids.
     """
     across = system.measuring.across
     if across is None:
         raise ValueError("the system doesn't say what a reading across is")
     first, second = (system.track(name) for name in across.tracks)
-    deeper = 1.0 if first.depths[-1] > first.depths[0] else -1.0
     codes = list(legal_codes(system))
     offsets, offset_weights = _even(model.offset_sd, points, 8.0)
+    pairs, pair_weights = _even(model.left_right_sd, shared, 6.0)
+    errors = np.stack([np.add.outer(offsets, sign * pairs).ravel() for sign in (1, -1)])
+    weights = np.multiply.outer(offset_weights, pair_weights).ravel()
     groups: dict[tuple[str | None, int], dict[str, ReadCut]] = {}
     for cut in readings.cuts:
         groups.setdefault((cut.side, cut.cut), {})[cut.track] = cut
     total = np.zeros(len(codes))
     for factor, scale_weight in SCALES if model.wear else ((1.0, 1.0),):
-        tables = {}
-        for key, group in groups.items():
-            table = np.empty((len(first.depths), len(second.depths), points))
-            v, weight = _cut_errors(model, model.wear * factor)
-            for i, depth_1 in enumerate(first.depths):
-                for j, depth_2 in enumerate(second.depths):
-                    for g, offset in enumerate(offsets):
-                        one = depth_1 + offset + deeper * v
-                        two = depth_2 + offset + deeper * v
-                        left = _all(group.get(first.name), one, first, model) * weight
-                        right = _all(group.get(second.name), two, second, model) * weight
-                        sums = across.scale * (one[:, None] + two[None, :]) + across.amount
-                        ends = [a + b for a, b in zip(_ends(first), _ends(second), strict=True)]
-                        ends = sorted(across.scale * end + across.amount for end in ends)
-                        both = _all(group.get("across"), sums, None, model, (ends[0], ends[1]))
-                        table[i, j, g] = left @ both @ right
-            tables[key] = table
+        errors_of_cut = _cut_errors(model, model.wear * factor)
+        tables: dict[object, np.ndarray] = {}
         for index, code in enumerate(codes):
-            likelihood = offset_weights * scale_weight
-            for (_, cut), table in tables.items():
-                likelihood = likelihood * table[code[0][cut], code[1][cut]]
+            likelihood = weights * scale_weight
+            for key, group in groups.items():
+                seen = [
+                    track.depths[row[key[1]]]
+                    - (1.0 if track.depths[-1] > track.depths[0] else -1.0) * jaw_stands_off(system, track, row, key[1])
+                    for track, row in zip((first, second), code, strict=True)
+                ]
+                if (key, *seen) not in tables:
+                    tables[key, *seen] = _both_cuts(group, (first, second), seen, errors, errors_of_cut, system, model)
+                likelihood = likelihood * tables[key, *seen]
             total[index] += likelihood.sum()
     return codes, total / total.sum(), math.log(total.sum() / len(codes))
+
+
+def _both_cuts(
+    group: dict[str, ReadCut],
+    tracks: tuple[Track, Track],
+    seen: list[float],
+    errors: np.ndarray,
+    errors_of_cut: tuple[np.ndarray, np.ndarray],
+    system: System,
+    model: MeasurementModel,
+) -> np.ndarray:
+    """The density of all readings of two opposite cuts, at each pair of shared errors."""
+    across = system.measuring.across
+    if across is None:
+        raise ValueError("the system doesn't say what a reading across is")
+    first, second = tracks
+    deeper = 1.0 if first.depths[-1] > first.depths[0] else -1.0
+    v, weight = errors_of_cut
+    ends = sorted(across.scale * sum(end) + across.amount for end in zip(_ends(first), _ends(second), strict=True))
+    out = np.empty(errors.shape[1])
+    for g, (error_1, error_2) in enumerate(errors.T):
+        one = seen[0] + error_1 + deeper * v
+        two = seen[1] + error_2 + deeper * v
+        left = _all(group.get(first.name), one, first, model) * weight
+        right = _all(group.get(second.name), two, second, model) * weight
+        sums = across.scale * (one[:, None] + two[None, :]) + across.amount
+        out[g] = left @ _all(group.get("across"), sums, None, model, (ends[0], ends[1])) @ right
+    return out
 
 
 def _ends(track: Track) -> tuple[float, float]:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from attrs import evolve
 from scipy.stats import exponnorm, norm
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
+from bitting.decoding.across import pair_logs, pairs_of
 from bitting.decoding.density import density, log_density
+from bitting.decoding.grid import grid_for
+from bitting.decoding.paired import pair_table
+from bitting.decoding.witness import witnesses_of
 from bitting.errors import BittingError
 from bitting.model import Across, Blade, Cutting, Measuring, Readings, System
 from tests.decode_oracle import Brute, brute_across, make_readings, make_system
@@ -295,3 +301,70 @@ def test_readings_across_two_tracks(name: str, own: float, coupled: bool) -> Non
         assert candidate.probability == pytest.approx(want[candidate.depths], abs=1e-6)
     if "alone" in name:
         assert "can't tell left from right" in result.notes[0]
+
+
+SPREAD_ACROSS = {
+    "beside one track": (("across", 0, [6.62]), ("left", 0, [8.5]), ("across", 1, [6.1])),
+    "beside both, repeats": (
+        ("across", 0, [6.62, 6.6]), ("left", 0, [8.5]), ("right", 0, [8.15]), ("right", 1, [7.9, 7.95]), ("across", 1, [6.0]),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("own", [0.0, 0.008, 0.03])
+@pytest.mark.parametrize("name", SPREAD_ACROSS)
+def test_products_say_what_the_quadrature_says(name: str, own: float) -> None:
+    """Readings across beside single ones: the sum of products on a large grid beside the integral taken point by point."""
+    system = make_system(
+        cuts=2, depths=(8.6, 8.2, 7.9), tracks=("left", "right"), cutting=ROUND,
+        measuring=Measuring(across=Across(("left", "right"), 1, -10.0), jaw=1.0),
+    )  # fmt: skip
+    model = MeasurementModel(0.05, 0.06, 0.05, 0.01, cut_sd=own, tilt_sd=0.05, left_right_sd=0.04)
+    readings = make_readings(system, {(None, track, cut): values for track, cut, values in SPREAD_ACROSS[name]})
+    pairs, _ = pairs_of(readings, system, model, witnesses_of(readings, system, model))
+    decoder = Decoder(system, model)
+    inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
+    known = [(one.place, one.information) for one in inside]
+    grid = grid_for(system, model, known, across=[(pair.places[0], pair.information) for pair in pairs])
+    random = np.random.default_rng(7)
+    size = math.prod(grid.shape)
+    row = random.integers(size, size=300)
+    columns = {s: row * grid.lattices[s].size + random.integers(grid.lattices[s].size, size=300) for s in (1, -1)}
+    for pair in pairs:
+        table = pair_table(pair, system, model, grid, decoder.along, decoder.reach)
+        shift = [
+            grid.lattices[s][columns[s] % grid.lattices[s].size]
+            + decoder.along[place] * grid.tilts[row % grid.tilts.size]
+            for s, place in zip((1, -1), pair.places, strict=True)
+        ]
+        dims = (decoder.reach.dims[pair.places[0]], decoder.reach.dims[pair.places[1]])
+        scale = np.array(grid.scales)[row // grid.tilts.size]
+        exact = np.exp(pair_logs(pair, system, model, dims, (shift[0], shift[1]), scale))
+        found = np.exp(table.at(columns))
+        assert np.abs(found - exact).max() < 3e-6 * exact.max()
+        assert found[exact > 1e-3] == pytest.approx(exact[exact > 1e-3], rel=5e-3)
+        starts = (decoder.reach.starts[pair.places[0]], decoder.reach.starts[pair.places[1]])
+        bound = table.log_bound(starts)[row, columns[1] % grid.lattices[1].size, columns[-1] % grid.lattices[-1].size]
+        best = np.array([[exact[a:b, c:d].max(axis=(0, 1)) for c, d in _spans(starts[1], exact.shape[1])]
+                         for a, b in _spans(starts[0], exact.shape[0])])  # fmt: skip
+        assert (bound > np.log(best.sum(axis=(0, 1))) - 1e-3).all()
+
+
+def _spans(starts: np.ndarray, end: int) -> list[tuple[int, int]]:
+    return list(zip(starts.tolist(), [*starts[1:].tolist(), end], strict=True))
+
+
+def test_readings_across_with_a_left_right_difference() -> None:
+    system = make_system(
+        cuts=2, depths=(8.6, 8.1), tracks=("left", "right"), cutting=ROUND,
+        measuring=Measuring(across=Across(("left", "right"), 1, -10.0), jaw=1.2),
+    )  # fmt: skip
+    model = MeasurementModel(0.05, 0.06, 0.05, 0.01, cut_sd=0.03, left_right_sd=0.04)
+    given = ACROSS_CASES["beside one track"]
+    readings = make_readings(system, {(None, track, cut): values for track, cut, values in given})
+    codes, probabilities, log_evidence = brute_across(readings, system, model, points=27, shared=13)
+    result = decode(readings, system, len(codes), model)
+    assert result.log_evidence == pytest.approx(log_evidence, abs=1e-4)
+    want = dict(zip(codes, probabilities, strict=True))
+    for candidate in result.candidates:
+        assert candidate.probability == pytest.approx(want[candidate.depths], abs=1e-4)

@@ -13,7 +13,7 @@ from hmmlearn.hmm import GaussianHMM
 
 from bitting.decoding import Decoder, MeasurementModel
 from bitting.decoding.compiled import Chain, compile_step
-from bitting.decoding.passes import backward, best_logs, forward, passes_in_logs
+from bitting.decoding.passes import backward, best_logs, entry_sums, passes_in_logs
 from bitting.model import Place
 from tests.decode_oracle import make_readings, make_system
 
@@ -82,17 +82,16 @@ def test_published_chains_through_the_same_passes(example: dict[str, Any]) -> No
     tables = [np.exp(table) for table in logs]
     follows, total = backward(chain, tables)
     assert total[0] == pytest.approx(example["evidence"], rel=1e-6)
-    reached = forward(chain, tables)
+    through = entry_sums(chain, tables, follows, np.ones(1))
     size = len(example["states"])
     posterior = []
-    for step, front, after in zip(chain.steps, reached, follows, strict=True):
-        share = (front * after)[:, 0] / total[0]
-        posterior.append(np.bincount(step.entry_symbol % size, share, minlength=size))
+    for step, entries in zip(chain.steps, through, strict=True):
+        posterior.append(np.bincount(step.entry_symbol % size, entries / total[0], minlength=size))
     expected = example.get("posterior") or example["smoothed"]
     assert np.array(posterior) == pytest.approx(np.array(expected), abs=1e-7)
     joint, log_total = passes_in_logs(chain, logs)
     assert log_total[0] == pytest.approx(math.log(example["evidence"]), rel=1e-6)
-    for entry, front, after in zip(joint, reached, follows, strict=True):
-        assert np.exp(entry) == pytest.approx(front * after, rel=1e-9)
+    for logs_of, entries in zip(joint, through, strict=True):
+        assert np.exp(logs_of[:, 0]) == pytest.approx(entries, rel=1e-9)
     if "viterbi_probability" in example:
         assert math.exp(best_logs(chain, logs)[0][0, 0]) == pytest.approx(example["viterbi_probability"], rel=1e-6)

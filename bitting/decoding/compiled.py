@@ -33,7 +33,8 @@ class Step:
 
     `children[node, symbol]` is the node of the next layer or -1. Entry e enters node `entry_child[e]` of the next layer
     by `entry_symbol[e]`, entries sorted by node; `entry_starts` marks where each node's entries begin. `gather` is the
-    0/1 matrix (entries, nodes), `scatter` its transpose. Edges sorted by source: `edge_entry`, `edge_starts`.
+    0/1 matrix (entries, nodes), `scatter` its transpose, `merge` that of (next nodes, entries). Edges sorted by source:
+    `edge_entry`, `edge_starts`.
     `ways[node]` lists the entries that a node leads to, padded with the number of entries.
     """
 
@@ -49,6 +50,7 @@ class Step:
     single: bool
     gather: Any = field(repr=False)
     scatter: Any = field(repr=False)
+    merge: Any = field(repr=False)
     edge_entry: Ints = field(repr=False)
     edge_starts: Ints = field(repr=False)
     ways: Ints = field(repr=False)
@@ -75,15 +77,19 @@ def compile_step(
     entry_child, entry_symbol = np.divmod(entries, size)
     edge_starts = np.searchsorted(source, np.arange(nodes))
     gather: Any
+    merge: Any
     if entries.size * nodes > SPARSE_FROM:
         from scipy.sparse import csr_array
 
         gather = csr_array((np.ones(source.size), (edge_entry, source)), shape=(entries.size, nodes))
         scatter = gather.T.tocsr()
+        merge = csr_array((np.ones(entries.size), (entry_child, np.arange(entries.size))), (next_nodes, entries.size))
     else:
         gather = np.zeros((entries.size, nodes))
         gather[edge_entry, source] = 1.0
         scatter = np.ascontiguousarray(gather.T)
+        merge = np.zeros((next_nodes, entries.size))
+        merge[entry_child, np.arange(entries.size)] = 1.0
     return Step(
         places=tuple(places),
         symbols=np.asarray(symbols, dtype=np.intp),
@@ -97,6 +103,7 @@ def compile_step(
         single=entries.size == next_nodes,
         gather=gather,
         scatter=scatter,
+        merge=merge,
         edge_entry=edge_entry,
         edge_starts=edge_starts,
         ways=_ways(source, edge_entry, edge_starts, entries.size),

@@ -20,6 +20,7 @@ from bitting.decoding.figures import Made, MeasurementModel, model_of, wear_scal
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import OFFSET_REACH, grid_for, places_along
 from bitting.decoding.kbest import Ranked, best_codes
+from bitting.decoding.passes import keep_memory
 from bitting.decoding.posterior import Posterior, sections_of, solve
 from bitting.decoding.reach import reach_of, widen
 from bitting.decoding.result import (
@@ -91,6 +92,7 @@ class Decoder:
                 f"no code of {system.name!r} is legal, so no reading can be decoded",
                 hint="`bitting systems lint` says which rules contradict each other",
             )
+        keep_memory()
         self.reach = reach_of(system)
         self.chains: tuple[Chain, ...] = tuple(
             widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams

@@ -30,7 +30,7 @@ TILT_REACH = 5.0
 FINEST = 0.75
 """Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
 COARSEST = 1.3
-LATTICE_ERROR = 2e-6
+LATTICE_ERROR = 1e-5
 """Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
 

@@ -11,25 +11,38 @@ diagram takes the place of the transition matrix.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 
-from bitting.decoding.compiled import Chain, Step
+from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 
 
-def forward(chain: Chain, tables: Sequence[Array]) -> list[Array]:
-    """What reaches each entry of each step before its symbol's likelihood: arrays (entries, points).
+@cache
+def keep_memory() -> None:
+    """Let the C library keep the memory of a pass for the next one, once per process.
 
-    `tables[i]` is (symbols, points) for step i.
+    A pass makes and drops many arrays of about a megabyte. The GNU C library hands each back to the kernel, and the page
+    faults of getting them again take two thirds of the time (measured); but having freed one block of a size (up to
+    32 MiB), it keeps blocks of that size from then on (mallopt(3), M_MMAP_THRESHOLD). Elsewhere this does nothing.
     """
-    reached = []
-    front = np.ones((1, tables[0].shape[1]))
-    for step, table in zip(chain.steps, tables, strict=True):
+    np.empty(31 << 20, dtype=np.uint8)
+
+
+def entry_sums(chain: Chain, tables: Sequence[Array], follows: Sequence[Array], root: Array) -> list[Array]:
+    """Per step, the sum over the points of all codes through each entry (entries,), each point weighed by `root`.
+
+    `tables[i]` is (symbols, points) for step i and `follows` comes from `backward`.
+    """
+    found = []
+    front = root[None, :]
+    for step, table, after in zip(chain.steps, tables, follows, strict=True):
         entering = step.gather @ front
-        reached.append(entering)
-        front = _into_nodes(step, entering * table[step.entry_symbol])
-    return reached
+        found.append(np.einsum("ep,ep->e", entering, after))
+        entering *= table[step.entry_symbol]
+        front = entering if step.single else step.merge @ entering
+    return found
 
 
 def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]:
@@ -86,7 +99,3 @@ def passes_in_logs(chain: Chain, logs: Sequence[Array]) -> tuple[list[Array], Ar
         joint.append(entering + follows[index])
         front = np.logaddexp.reduceat(entering + logs[index][step.entry_symbol], step.entry_starts, axis=0)
     return joint, total
-
-
-def _into_nodes(step: Step, entries: Array) -> Array:
-    return entries if step.single else np.add.reduceat(entries, step.entry_starts, axis=0)

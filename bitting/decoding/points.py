@@ -16,6 +16,7 @@ import numpy as np
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
+from bitting.decoding.paired import other_bounds
 from bitting.decoding.reach import Reach
 from bitting.decoding.sums import Columns, Index, Sums
 from bitting.decoding.tables import Tables, log_sum
@@ -23,63 +24,38 @@ from bitting.model import Place
 
 NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
-SPREAD_NEGLIGIBLE = 1e-6
+SPREAD_NEGLIGIBLE = 1e-5
 """The same where tilt or left-right difference spread the grid over several dimensions."""
-THIN, SPREAD_THIN = 1e-11, 1e-6
+THIN, SPREAD_THIN = 1e-11, 1e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""
-FIRST = 12
-"""Points whose totals are taken first, with the whole diagram, where it is large."""
-NEAR = 60.0
-"""Points whose first bound is within exp(-60) of the best get a sharper one, where there are readings across."""
 
 
-def enough(limit: Array, log_prior: Array, flat: Columns, sums: Sums) -> tuple[Index, Array, Sums]:
-    """Points of the grid so many that the others are negligible, their totals with the prior, and the sums to use there.
+def enough(limit: Array, log_prior: Array, flat: Columns, sums: Sums) -> tuple[Index, Array]:
+    """Points of the grid so many that the others are negligible, and their totals with the prior.
 
     `limit` bounds each point's total with its `log_prior`; `flat` are the points' columns.
     """
     grid = sums.grid
-    negligible = math.log(SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE)
 
     def at(where: Index) -> Array:
         return np.asarray(sums.totals({sign: place[where] for sign, place in flat.items()}) + log_prior[where])
 
-    few = limit.size <= FEW_POINTS
-    if few and not sums.large:
+    if limit.size <= FEW_POINTS:
         where = np.arange(limit.size)
-        return where, at(where), sums
-    known = -math.inf
-    candidates = np.arange(limit.size)
-    if sums.large:
-        known = log_sum(at(np.argsort(-limit)[:FIRST]))
-        if np.isfinite(known):
-            candidates = _all_but(limit, candidates, known, negligible)
-            columns = {sign: place[candidates] for sign, place in flat.items()}
-            sums = sums.trimmed(columns, log_prior[candidates], known)
-    if few:
-        return candidates, at(candidates), sums
-    some = limit[candidates]
-    order = candidates[
-        np.argsort(-some) if grid.link is not None else np.argpartition(-some, min(64, some.size - 1))[:64]
-    ]
+        return where, at(where)
+    order = np.argsort(-limit) if grid.link is not None else np.argpartition(-limit, 64)[:64]
     first = order[np.unique(np.geomspace(1, order.size, 200).astype(np.intp)) - 1] if order.size > 64 else order
-    known = max(known, log_sum(at(first)))  # at least so much evidence there is
+    known = log_sum(at(first))  # at least so much evidence there is
     if not np.isfinite(known):
         known = limit.max() - 700.0
-    where = _all_but(limit, candidates, known, negligible)
-    return where, at(where), sums
-
-
-def _all_but(limit: Array, candidates: Index, known: float, negligible: float) -> Index:
-    """Those of the candidates without which the bounds of all the others come to a negligible share of the evidence."""
-    bounds = limit[candidates]
-    for margin in (0.0, 3.0, 6.0, 9.0, math.log(limit.size)):
-        kept = bounds > known + negligible - margin
-        if log_sum(bounds[~kept]) <= known + negligible:
-            break
-    return np.asarray(candidates[kept])
+    negligible = known + math.log(SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE)
+    rising = np.sort(limit)
+    top = rising[-1]
+    left_out = int(np.searchsorted(np.cumsum(np.exp(rising - top)), math.exp(min(negligible - top, 0.0))))
+    where = np.flatnonzero(limit >= rising[min(left_out, limit.size - 1)])
+    return where, at(where)
 
 
 def pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple[Array, Array, dict[int, Index]]:
@@ -99,67 +75,18 @@ def pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple[
     return prior, limit, points
 
 
-def sum_limit(
-    limit: Array, prior: Array, points: Mapping[int, Index], tables: Tables, grid: Grid, chains: Sequence[Chain]
-) -> Array:
-    """The bound of each point sharpened by what readings across say of the sum of both cuts.
-
-    Two bounds hold for each point: that of the single readings with the readings across at their best, and the other way
-    round; so does their geometric mean, which follows both.
-    """
-    other = prior.copy()
-    bounds = {sign: np.zeros((*grid.shape, lattice.size)) for sign, lattice in grid.lattices.items()}
-    in_pairs = {place for places in tables.pairs for place in places}
-    for chain in chains:
-        for step in chain.steps:
-            for column, place in enumerate(step.places):
-                size = int(step.symbols[:, column].max()) + 1
-                if place in in_pairs:
-                    bounds[grid.signs[place.lane]] += tables[place].max(axis=0) if place in tables else 0.0
-                elif place in tables:
-                    bounds[grid.signs[place.lane]] += np.logaddexp.reduce(
-                        _by_depth(tables[place], tables.reach, place), axis=0
-                    )
-                else:
-                    bounds[grid.signs[place.lane]] += math.log(size)
-    for sign, bound in bounds.items():
-        other = other + bound.reshape(-1)[points[sign]]
-    assert tables.sums is not None  # called where there are readings across
-    if grid.link is None:
-        sums = other + tables.sums
-        return np.asarray(np.minimum(np.minimum(limit, sums), (limit + sums) / 2))
-    size = grid.lattices[1].size
-    row, first = np.divmod(points[1], size)
-    total = points[-1] % size + first
-    sums = other + tables.sums.reshape(math.prod(grid.shape), -1)[row, total]
-    limit = np.minimum(np.minimum(limit, sums), (limit + sums) / 2)
-    near = np.flatnonzero(limit.reshape(-1) > limit.max() - NEAR)
-    columns = {sign: where.reshape(-1)[near] for sign, where in points.items()}
-    sharp = other.reshape(-1)[near] + _pairbounds(tables, grid, columns, row.reshape(-1)[near], total.reshape(-1)[near])
-    flat = limit.reshape(-1).copy()
-    flat[near] = np.minimum(flat[near], sharp)
-    return flat.reshape(limit.shape)
-
-
-def _pairbounds(tables: Tables, grid: Grid, columns: Mapping[int, Index], row: Index, total: Index) -> Array:
-    """log of the sum over pairs of depths of the lesser of two bounds, for all readings across, at the given columns."""
-    out = np.zeros(row.size)
-    for places, pairs in tables.pairs.items():
-        if len(pairs) > 1:  # tables of single readings hold both sides: no bound of one side's readings
-            return np.full(row.size, np.inf)
-        for pair, sum_table in zip(pairs, tables.sum_tables[places], strict=True):
-            first, second = (
-                tables.bounding[place].reshape(tables.bounding[place].shape[0], -1)[:, columns[grid.signs[place.lane]]]
-                if place in tables.bounding
-                else np.zeros((sum_table.shape[axis], row.size))
-                for axis, place in enumerate(places)
-            )
-            both = sum_table.reshape(*sum_table.shape[:2], math.prod(grid.shape), -1)
-            best = np.zeros(row.size)
-            for i in range(both.shape[0]):
-                for j in range(both.shape[1]):
-                    best += np.exp(np.minimum(pair.log_most + first[i] + second[j], both[i, j][row, total]))
-            out += np.log(np.maximum(best, 1e-290))
+def pair_limit(tables: Tables, grid: Grid, points: Mapping[int, Index]) -> Array | float:
+    """The bound that readings of two cuts at once add to each point."""
+    out: Array | float = 0.0
+    starts = tables.reach.starts
+    for places, found in tables.paired.items():
+        bound = found[0].log_bound((starts[places[0]], starts[places[1]])) + other_bounds(tables.pairs[places])
+        one, two = found[0].signs
+        if one == two:
+            out = out + bound.reshape(-1)[points[one]]
+        else:
+            row, first = np.divmod(points[one], grid.lattices[one].size)
+            out = out + bound[row, first, points[two] % grid.lattices[two].size]
     return out
 
 
@@ -172,14 +99,17 @@ def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, 
             for column, place in enumerate(step.places):
                 bound = bounds[grid.signs[place.lane]]
                 read = [table[place] for table in (tables, tables.bounding) if place in table]
-                if read:
+                if step.places in tables.paired or step.places[::-1] in tables.paired:
+                    bound += tables[place].max(axis=0) if place in tables else 0.0
+                elif read:
                     table = _by_depth(read[0] if len(read) == 1 else read[0] + read[1], tables.reach, place)
                     top = table.max(axis=0)
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
                     bound += math.log(step.symbols[:, column].max() + 1)
-            for pair in tables.pairs.get(step.places, ()) or tables.pairs.get(step.places[::-1], ()):
-                bounds[grid.signs[step.places[0].lane]] += pair.log_most
+            if not tables.paired:
+                for pair in tables.pairs.get(step.places, []) + tables.pairs.get(step.places[::-1], []):
+                    bounds[grid.signs[step.places[0].lane]] += pair.log_most
     return bounds
 
 

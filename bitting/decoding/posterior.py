@@ -18,9 +18,9 @@ from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.moments import Section, Shared, moments
-from bitting.decoding.points import bounds_of, enough, linked, pair_columns, sum_limit, thin
+from bitting.decoding.points import bounds_of, enough, linked, pair_columns, pair_limit, thin
 from bitting.decoding.reach import Reach
-from bitting.decoding.sums import Columns, Sums
+from bitting.decoding.sums import Columns, Sums, shares
 from bitting.decoding.tables import Tables, log_sum
 from bitting.model import Place
 
@@ -46,19 +46,19 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
         parts: tuple[Section, ...] = (solved,)
     else:
         parts, log_evidence = _solve_two(sections, tables, grid)
-    shares: dict[Place, Array] = {}
+    found: dict[Place, Array] = {}
     for part in parts:
         for chain, rows in zip(part.chains, part.entries, strict=True):
             for step, entry in zip(chain.steps, rows, strict=True):
                 row = np.bincount(step.entry_symbol, entry, minlength=step.symbols.shape[0])
                 for column, place in enumerate(step.places):
-                    shares[place] = np.bincount(step.symbols[:, column], row)
+                    found[place] = np.bincount(step.symbols[:, column], row)
     return Posterior(
         grid=grid,
         sections=parts,
         log_evidence=log_evidence - log_count,
         log_count=log_count,
-        shares=shares,
+        shares=found,
         shared=moments(parts, grid),
         reach=tables.reach,
     )
@@ -84,11 +84,12 @@ def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Sec
         points = {0: np.arange(limit.size).reshape(limit.shape)}
     else:
         prior, limit, points = pair_columns(grid, bounds, base)
-    if tables.sums is not None:
-        limit = sum_limit(limit, prior, points, tables, grid, chains)
+    if tables.paired:
+        limit = limit + pair_limit(tables, grid, points)
     limit, prior = np.asarray(limit).reshape(-1), np.asarray(prior).reshape(-1)
     flat = {sign: place.reshape(-1) for sign, place in points.items()}
-    where, total, sums = enough(limit, prior, flat, Sums(tuple(chains), tables, grid))
+    sums = Sums(tuple(chains), tables, grid)
+    where, total = enough(limit, prior, flat, sums)
     log_evidence = log_sum(total)
     keep = thin(np.exp(total - log_evidence), grid)
     where, total = where[keep], total[keep]
@@ -108,11 +109,11 @@ def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) 
         towards = (linked(bounds[1 - side] if side == 0 else full[0], links[side]) + base).reshape(-1)
         limit = bounds[side].reshape(-1) + towards
         every = {sign: np.arange(limit.size)}
-        where, total, used = enough(limit, towards, every, Sums(tuple(chains), tables, grid))
+        sums.append(Sums(tuple(chains), tables, grid))
+        where, total = enough(limit, towards, every, sums[-1])
         table = np.full(limit.size, -np.inf)
         table[where] = total - towards[where]
         full.append(table.reshape(bounds[side].shape))
-        sums.append(used)
     log_evidence = log_sum(full[1] + linked(full[0], links[1]) + base)
     out = []
     for side, sign in enumerate((1, -1)):
@@ -128,8 +129,8 @@ def _section(sums: Sums, columns: Columns, log_prior: Array, log_sums: Array, lo
     posterior = np.exp(log_prior + log_sums - log_evidence)
     weight = posterior / posterior.sum()
     logs = tuple(tuple(sums.logs(chain, columns)) for chain in sums.chains)
-    shares = tuple(sums.shares(number, columns, rows, weight) for number, rows in enumerate(logs))
+    entries = tuple(shares(chain, rows, weight) for chain, rows in zip(sums.chains, logs, strict=True))
     return Section(
         chains=sums.chains, columns=columns, log_prior=log_prior, logs=logs, log_sums=log_sums, posterior=posterior,
-        entries=shares,
+        entries=entries,
     )  # fmt: skip

@@ -7,16 +7,17 @@ needed at `centre - depth - shared error`; the wear scales share everything of i
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from bitting.decoding.across import PairWitness, density_two, log_peak, pair_logs
+from bitting.decoding.across import PairWitness, pair_logs
 from bitting.decoding.density import Array, density, log_density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.grid import Grid
 from bitting.decoding.many import many_readings
+from bitting.decoding.paired import PairTable, pair_table
 from bitting.decoding.reach import Reach
 from bitting.decoding.witness import Witness
 from bitting.model import Place, System
@@ -28,19 +29,24 @@ class Tables(dict[Place, Array]):
     """log likelihood of each place read: (reached dimensions, wear scales, tilts, lattice points of the lane's sign).
 
     `pairs` are the readings of two cuts at once, which no table of one place holds, and `pair_at` works out what one of
-    them says at some points. To bound what they can say there are `bounding`, tables of the single readings among them,
-    and `sums`, what all of them say of the sum of both cuts at most: (scales, tilts, sums of two lattice points),
-    and `sum_tables` the same of each for every pair of rows: (rows, rows, scales, tilts, sums).
+    them says at some points; `paired` holds their tables where the grid has several dimensions, otherwise `bounding` the
+    tables of the single readings among them, to bound what they can say.
     """
 
     def __init__(self, reach: Reach) -> None:
         super().__init__()
         self.reach = reach
         self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
+        self.paired: dict[tuple[Place, ...], list[PairTable]] = {}
         self.bounding: dict[Place, Array] = {}
-        self.sums: Array | None = None
-        self.sum_tables: dict[tuple[Place, ...], list[Array]] = {}
         self.pair_at: Callable[[PairWitness, Mapping[int, Index]], Array] = _no_pairs
+
+    def pair_logs(self, places: tuple[Place, ...], columns: Mapping[int, Index]) -> Iterator[Array]:
+        """log likelihood of each pair of readings of two cuts: (rows of the first, rows of the second, points)."""
+        if places in self.paired:
+            yield from (table.at(columns) for table in self.paired[places])
+        else:
+            yield from (self.pair_at(pair, columns) for pair in self.pairs.get(places, ()))
 
 
 def _no_pairs(pair: PairWitness, columns: Mapping[int, Index]) -> Array:
@@ -60,13 +66,12 @@ def cut_tables(
     tables = Tables(reach)
     for pair in pairs:
         tables.pairs.setdefault(pair.places, []).append(pair)
-    if pairs:
+    if pairs and grid.spread and model.outliers > 0:
+        for pair in pairs:
+            tables.paired.setdefault(pair.places, []).append(pair_table(pair, system, model, grid, along, reach))
+    elif pairs:  # without wrong readings the least likely pairs matter too, to their own relative error
         inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
         tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
-        for pair in pairs:
-            tables.sum_tables.setdefault(pair.places, []).append(_sum_bound(pair, system, model, grid, along, reach))
-        every = [table for found in tables.sum_tables.values() for table in found]
-        tables.sums = np.add.reduce([np.logaddexp.reduce(np.logaddexp.reduce(table)) for table in every])
         tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along, reach)
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
@@ -142,31 +147,6 @@ def _pair_at(
     scale = np.array(grid.scales)[row // grid.tilts.size]
     dims = (reach.dims[pair.places[0]], reach.dims[pair.places[1]])
     return pair_logs(pair, system, model, dims, (shifts[0], shifts[1]), scale, spread=grid.spread)
-
-
-def _sum_bound(
-    pair: PairWitness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float], reach: Reach
-) -> Array:
-    """log of the most that a pair of rows can have at each sum of shared errors: (rows, rows, scales, tilts, sums)."""
-    if grid.link is None:
-        sums = 2 * grid.lattices[0]
-    else:
-        lattice = grid.lattices[1]
-        sums = np.linspace(2 * lattice[0], 2 * lattice[-1], 2 * lattice.size - 1)
-    turn = system.lanes[pair.places[0].lane].track.deeper
-    dims = [reach.dims[place] for place in pair.places]
-    depths = np.add.outer(*dims).reshape(-1)
-    tilt = (along[pair.places[0]] + along[pair.places[1]]) * grid.tilts
-    x = depths[:, None, None] + tilt[:, None] + sums
-    out = np.empty((x.shape[0], len(grid.scales), *x.shape[1:]))
-    for k, scale in enumerate(grid.scales):
-        total = np.full(x.shape, math.exp(pair.log_floor))
-        for term in pair.terms:
-            sd = math.hypot(term.sd, math.sqrt(2) * model.cut_sd)
-            total += math.exp(term.log_weight) * density_two(turn * (term.centre - x), sd, scale)
-        out[:, k] = np.log(np.maximum(total, 1e-290))
-    out += sum(log_peak(one) for one in (pair.first, pair.second) if one is not None)
-    return out.reshape(dims[0].size, dims[1].size, *out.shape[1:])
 
 
 def _shared_error(grid: Grid, sign: int, along: Array) -> Array:
