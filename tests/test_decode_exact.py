@@ -240,6 +240,31 @@ def test_a_decoder_serves_many_keys() -> None:
     assert decoder.decode(readings) == first == decode(readings, system, model=model)
 
 
+@pytest.mark.parametrize("jaw", [None, 1.0])
+def test_keys_read_alike_are_decoded_together_as_one_by_one(jaw: float | None) -> None:
+    """Blocks of keys, a key with an offset past the lattice, one with a cut open, and one that was read twice."""
+    system = make_system(
+        depths=THREE, must=("adjacent cuts differ by at most 1",), cutting=ROUND, measuring=Measuring(jaw=jaw)
+    )
+    random = np.random.default_rng(2)
+    rows: list[list[float | list[float] | None]] = [random.uniform(7.6, 8.7, 4).round(2).tolist() for _ in range(37)]
+    rows[5] = [9.4, 9.4, 9.4, 9.4]
+    rows[8] = [8.3, None, 8.0, 7.9]
+    rows[9] = [8.3, [8.0, 8.03], 8.0, 7.9]
+    keys = [make_readings(system, one(row)) for row in rows]
+    decoder = Decoder(system, PLAIN)
+    together = decoder.decode_many(keys, 3)
+    for readings, found in zip(keys, together, strict=True):
+        alone = decoder.decode(readings, 3, advise=False)
+        assert found.log_evidence == pytest.approx(alone.log_evidence, abs=1e-9)
+        assert [c.depths for c in found.candidates] == [c.depths for c in alone.candidates]
+        want = [c.probability for c in alone.candidates]
+        assert [c.probability for c in found.candidates] == pytest.approx(want, abs=1e-9)
+        assert [cut.confidence for cut in found.cuts] == pytest.approx([cut.confidence for cut in alone.cuts], abs=1e-9)
+        assert (found.verdict, found.fit) == (alone.verdict, alone.fit)
+        assert found.offset.mean == pytest.approx(alone.offset.mean, abs=1e-8)
+
+
 def test_many_repeats_integrate_as_few_do() -> None:
     """Nine readings of one cut take the quadrature; brute force takes any number."""
     system = make_system(cuts=2, depths=THREE)

@@ -1,15 +1,17 @@
 """From a worn key's readings to its code: the exact posterior over every legal code of a system.
 
 `decode(readings, system)` answers for one key; a `Decoder` is made once per system and model and used for many. The
-measurement model stands in `figures.py`; how its integrals are taken in `grid.py`, `density.py` and `witness.py`; the
-sums over all codes in `passes.py`, `posterior.py` and `kbest.py`; whether the key fits at all in `fit.py`.
+measurement model stands in `figures.py`; how its integrals are taken in `grid.py`, `density.py` and `witness.py`; what a
+jaw reaches in `reach.py`; the sums over all codes in `passes.py`, `sums.py`, `posterior.py` and `kbest.py`; whether the
+key fits at all in `fit.py`.
 """
 
-from bitting.decoding.decoder import SURE, Decoder, decode, decode_many
+from bitting.decoding.decoder import SURE, Decoder, decode
 from bitting.decoding.figures import DEFAULTS, MADE, MeasurementModel, model_of
 from bitting.decoding.fit import FIT_LIMIT
 from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
+from bitting.decoding.several import decode_many
 
 __all__ = [
     "Candidate",

@@ -5,64 +5,34 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-from attrs import evolve, frozen
-
 from bitting.decoding.across import PairWitness, pairs_of
-from bitting.decoding.advice import COMPARED, measure_next
-from bitting.decoding.caution import if_worn
+from bitting.decoding.alike import BLOCK, can_share, solve_alike
+from bitting.decoding.answer import Answers, Found
 from bitting.decoding.compiled import Chain, compile_diagram, couple
-from bitting.decoding.figures import Made, MeasurementModel, model_of, wear_scales
-from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
+from bitting.decoding.figures import Made, MeasurementModel, model_of
+from bitting.decoding.fit import FitTest, Pattern
 from bitting.decoding.grid import OFFSET_REACH, grid_for, places_along
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.passes import keep_memory
 from bitting.decoding.posterior import Posterior, sections_of, solve
 from bitting.decoding.reach import reach_of, widen
 from bitting.decoding.result import (
-    Alternative,
-    Candidate,
-    CutResult,
     Decoded,
-    Fit,
-    Next,
-    Offset,
-    Verdict,
-    Wear,
 )
-from bitting.decoding.suspicion import wrong_shares
 from bitting.decoding.tables import cut_tables
 from bitting.decoding.witness import Witness, witnesses_of
 from bitting.errors import BittingError
-from bitting.model import Depths, Place, Readings, System, code_of
+from bitting.model import Place, Readings, System
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
-CHUNK = 100
-"""Keys that a process of `decode_many` takes at a time."""
-ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+MANY = 256
+"""Keys whose posteriors are kept at a time."""
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
-
-
-@frozen(eq=False)
-class _Found:
-    """One key on the way to its answer; `best` is the best code, filled where the lock doesn't read."""
-
-    witnesses: tuple[Witness, ...]
-    pairs: tuple[PairWitness, ...]
-    posterior: Posterior
-    ranked: list[Ranked]
-    best: Ranked
-
-    @property
-    def read(self) -> tuple[Witness | PairWitness, ...]:
-        """Everything that was read, of single cuts and across."""
-        return (*self.witnesses, *self.pairs)
 
 
 class Decoder:
@@ -100,6 +70,7 @@ class Decoder:
         self.lock = lock
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
+        self._answers = Answers(system, self.model, self.along, self.reach, self.ignored)
         self._fits: dict[Pattern, FitTest] = {}
         self._joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = {}
 
@@ -111,14 +82,21 @@ class Decoder:
         _check_options(best, sure)
         found = self._found(readings, best)
         p_value = self.fit_test(found).p_values([(found.read, found.best.depths)])[0]
-        return self._answer(found, p_value, sure, advise=advise)
+        return self._answers.of(found, p_value, sure, advise=advise)
 
     def decode_many(
         self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
     ) -> list[Decoded]:
         """Like `decode` for each key, in order; the fit of keys that were read alike is worked out together."""
         _check_options(best, sure)
-        found = [self._found(readings, best) for readings in keys]
+        return [
+            answer
+            for start in range(0, len(keys), MANY)
+            for answer in self._several(keys[start : start + MANY], best, sure, advise)
+        ]
+
+    def _several(self, keys: Sequence[Readings], best: int, sure: float, advise: bool) -> list[Decoded]:
+        found = self._all_found(keys, best)
         groups: dict[Pattern, list[int]] = {}
         for number, one in enumerate(found):
             groups.setdefault(Pattern.of(one.read), []).append(number)
@@ -128,9 +106,14 @@ class Decoder:
             values = test.p_values([(found[n].read, found[n].best.depths) for n in numbers])
             for number, value in zip(numbers, values, strict=True):
                 p_values[number] = value
-        return [self._answer(one, p, sure, advise=advise) for one, p in zip(found, p_values, strict=True)]
+        return [self._answers.of(one, p, sure, advise=advise) for one, p in zip(found, p_values, strict=True)]
 
-    def _found(self, readings: Readings, best: int) -> _Found:
+    def _found(self, readings: Readings, best: int) -> Found:
+        witnesses, pairs, alone = self._read(readings)
+        return self._weighed(witnesses, pairs, self.posterior(alone, pairs), best)
+
+    def _read(self, readings: Readings) -> tuple[tuple[Witness, ...], tuple[PairWitness, ...], tuple[Witness, ...]]:
+        """What was read: single cuts, pairs of cuts, and those of the single ones that are in no pair."""
         witnesses = witnesses_of(readings, self.system, self.model)
         pairs, alone = pairs_of(readings, self.system, self.model, witnesses)
         if not witnesses and not pairs:
@@ -138,9 +121,49 @@ class Decoder:
                 "nothing was measured: every value is open",
                 hint="give at least one reading; `?` stands for a cut that could not be measured",
             )
-        posterior = self.posterior(alone, pairs)
+        return witnesses, pairs, alone
+
+    def _weighed(
+        self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...], posterior: Posterior, best: int
+    ) -> Found:
         ranked = best_codes(posterior, self.system, best, self.ignored)
-        return _Found(witnesses, pairs, posterior, ranked, self._filled(ranked[0], posterior))
+        return Found(witnesses, pairs, posterior, ranked, self._filled(ranked[0], posterior))
+
+    def _all_found(self, keys: Sequence[Readings], best: int) -> list[Found]:
+        """Every key weighed, in order; those that were read alike together where that is quicker."""
+        read = [self._read(readings) for readings in keys]
+        groups: dict[Pattern, list[int]] = {}
+        for number, (witnesses, pairs, _) in enumerate(read):
+            if not pairs:
+                groups.setdefault(Pattern.of(witnesses), []).append(number)
+        posteriors: dict[int, Posterior] = {}
+        for numbers in groups.values():
+            posteriors |= self._together({number: read[number][0] for number in numbers})
+        return [
+            self._weighed(witnesses, pairs, posteriors[n] if n in posteriors else self.posterior(alone, pairs), best)
+            for n, (witnesses, pairs, alone) in enumerate(read)
+        ]
+
+    def _together(self, keys: dict[int, tuple[Witness, ...]]) -> dict[int, Posterior]:
+        """The posteriors of keys that were read alike, as far as a lattice that they can share is long enough."""
+        out: dict[int, Posterior] = {}
+        witnesses = next(iter(keys.values()))
+        information = [(one.place, one.information) for one in witnesses]
+        reach = OFFSET_REACH
+        while len(keys) > 1 and reach <= 4 * OFFSET_REACH:
+            grid = grid_for(self.system, self.model, information, reach)
+            if not can_share(grid, witnesses):
+                break
+            numbers = list(keys)
+            for start in range(0, len(numbers), BLOCK):
+                some = numbers[start : start + BLOCK]
+                block = [keys[number] for number in some]
+                solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach)
+                limit = SPREAD_EDGE if grid.spread else EDGE
+                out |= {n: p for n, p in zip(some, solved or (), strict=False) if p.shared.edge <= limit}
+            keys = {number: rest for number, rest in keys.items() if number not in out}
+            reach *= 1.5
+        return out
 
     def posterior(self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...] = ()) -> Posterior:
         """The posterior of one key, on a lattice long enough for it."""
@@ -167,66 +190,12 @@ class Decoder:
             self._joint[places] = couple(self.chains, ordered)
         return self._joint[places]
 
-    def fit_test(self, found: _Found) -> FitTest:
+    def fit_test(self, found: Found) -> FitTest:
         """The fit test for readings of this key's pattern, drawn once per pattern."""
         pattern = Pattern.of(found.read)
         if pattern not in self._fits:
             self._fits[pattern] = FitTest(pattern, self.system, self.model, self.reach)
         return self._fits[pattern]
-
-    def _answer(self, found: _Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
-        witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
-        fit = Fit(p_value, FIT_LIMIT)
-        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
-        worn = if_worn(posterior, best, self.model) if verdict == "sure" and not self.ignored else None
-        again: tuple[Next, ...] = ()
-        if advise and verdict == "unsure" and not self.ignored:
-            compared = best_codes(posterior, self.system, COMPARED)
-            again = measure_next(witnesses, posterior, compared, self.system, self.model, self.along)
-        wrong = [(0.0,) * len(one.values) for one in witnesses]
-        if advise:
-            wrong = wrong_shares(witnesses, posterior, best, self.system, self.model, self.along)
-        shared = posterior.shared
-        scales = np.array([scale for scale, _ in wear_scales(self.model)])
-        wear = float(scales @ shared.scale_shares)
-        spread = math.sqrt(max(float((scales - wear) ** 2 @ shared.scale_shares), 0.0))
-        candidates = tuple(Candidate(self._text(r.depths), min(r.probability, 1.0), r.depths) for r in ranked)
-        return Decoded(
-            system=self.system.name,
-            verdict=verdict,
-            code=candidates[0].code,
-            probability=candidates[0].probability,
-            cuts=self._cuts(witnesses, posterior, best, wrong),
-            candidates=candidates,
-            offset=Offset(shared.offset_mean, shared.offset_sd),
-            fit=fit,
-            measure_next=again,
-            wear=Wear(wear, spread),
-            tilt=Offset(shared.tilt_mean, shared.tilt_sd),
-            left_right=shared.pair_mean,
-            log_evidence=posterior.log_evidence,
-            sure_limit=sure,
-            model=self.model,
-            if_worn=worn,
-            of=self.system,
-            notes=(*((ONLY_ACROSS,) if found.pairs and not witnesses else ()), *self._jaw_note()),
-        )
-
-    def _jaw_note(self) -> tuple[str, ...]:
-        """What must be said of a jaw that doesn't reach the floor of every cut."""
-        jaw, unit = self.system.measuring.jaw, self.system.unit
-        if self.reach.unknown:
-            return (
-                "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-                f"its jaw of {jaw:g} {unit} rests on",
-            )
-        if self.reach.largest == 0:
-            return ()
-        digits = 3 if unit == "mm" else 4
-        return (
-            f"a jaw of {jaw:g} {unit} stays up to {self.reach.largest:.{digits}f} {unit} above the floor of a cut beside "
-            "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
-        )
 
     def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
         """The code with the most probable depth at each cut that the lock doesn't read."""
@@ -234,69 +203,6 @@ class Decoder:
         for place in self.ignored:
             rows[place.lane][place.cut] = int(posterior.shares[place].argmax())
         return Ranked(tuple(tuple(row) for row in rows), ranked.probability)
-
-    def _text(self, depths: Depths) -> str:
-        """The canonical code, `?` where the lock doesn't read."""
-        code = code_of(self.system, depths)
-        if not self.ignored:
-            return str(code)
-        opened = []
-        for number, written in enumerate(code.written):
-            anything = tuple(range(len(self.system.lanes[number].track.depths)))
-            cuts = tuple(
-                evolve(cut, depths=anything) if Place(number, i) in self.ignored else cut
-                for i, cut in enumerate(written.cuts)
-            )
-            opened.append(evolve(written, cuts=cuts))
-        return str(evolve(code, written=tuple(opened)))
-
-    def _cuts(
-        self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked, wrong: Sequence[tuple[float, ...]]
-    ) -> tuple[CutResult, ...]:
-        read: dict[Place, list[tuple[Witness, tuple[float, ...]]]] = {}
-        for one, doubts in zip(witnesses, wrong, strict=True):
-            read.setdefault(one.place, []).append((one, doubts))
-        shared, signs = posterior.shared, posterior.grid.signs
-        reached = self.reach.dimensions(best.depths)
-        out = []
-        for number, lane in enumerate(self.system.lanes):
-            labels = lane.track.labels
-            for cut in range(lane.track.cuts):
-                place = Place(number, cut)
-                if place in self.ignored:
-                    continue
-                depth = best.depths[number][cut]
-                shares = np.clip(posterior.shares[place], 0.0, 1.0)
-                order = sorted(zip((-shares).tolist(), range(shares.size), strict=True))
-                here = read.get(place, [])
-                reading = _mean([one for one, _ in here])
-                nominal = lane.track.depths[depth]
-                aim = reached[place]
-                error = shared.offset_mean + signs[number] * shared.pair_mean + shared.tilt_mean * self.along[place]
-                out.append(
-                    CutResult(
-                        track=lane.track.name,
-                        cut=cut + 1,
-                        depth=labels[depth],
-                        confidence=float(shares[depth]),
-                        alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
-                        deviation=None if reading is None else reading - aim - error,
-                        side=lane.side,
-                        nominal=nominal,
-                        reading=reading,
-                        values=tuple(value for one, _ in here for value in one.values),
-                        wrong=tuple(share for _, doubts in here for share in doubts),
-                    )
-                )
-        return tuple(out)
-
-
-def _mean(witnesses: list[Witness]) -> float | None:
-    """Mean of all readings of a cut, weighted by what each is worth."""
-    pairs = [(1 / sd**2, value) for w in witnesses for value, sd in zip(w.values, w.sds, strict=True)]
-    if not pairs:
-        return None
-    return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
 
 
 def _not_read_by(system: System, lock: str | None) -> frozenset[Place]:
@@ -342,39 +248,3 @@ def decode(
     whole code needs to be called sure. For many keys of one system make a `Decoder`, which pays the set-up once.
     """
     return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
-
-
-def decode_many(
-    keys: Iterable[Readings],
-    system: System,
-    best: int = 1,
-    model: MeasurementModel | None = None,
-    sure: float = SURE,
-    *,
-    made: Made | None = None,
-    jobs: int = 1,
-) -> list[Decoded]:
-    """Like `decode`, for many keys of one system, without advice on what to measure again; `jobs` processes at once."""
-    several = list(keys)
-    if jobs <= 1 or len(several) < 2 * CHUNK:
-        return Decoder(system, model, made=made).decode_many(several, best, sure)
-    from concurrent.futures import ProcessPoolExecutor
-
-    parts = [several[i : i + CHUNK] for i in range(0, len(several), CHUNK)]
-    with ProcessPoolExecutor(jobs, initializer=_start, initargs=(system, model, made)) as pool:
-        return [answer for part in pool.map(_part, parts, [best] * len(parts), [sure] * len(parts)) for answer in part]
-
-
-_decoder: Decoder | None = None
-"""The decoder of a process that works for `decode_many`."""
-
-
-def _start(system: System, model: MeasurementModel | None, made: Made | None) -> None:
-    global _decoder  # one per process: it is what a process is started for
-    _decoder = Decoder(system, model, made=made)
-
-
-def _part(keys: list[Readings], best: int, sure: float) -> list[Decoded]:
-    if _decoder is None:
-        raise RuntimeError("a process of decode_many was not started by it")
-    return _decoder.decode_many(keys, best, sure)

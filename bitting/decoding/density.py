@@ -37,10 +37,13 @@ def density(y: Array, sd: Array | float, scale: float) -> Array:
         return np.asarray(np.exp(-0.5 * z * z) / (sd * (_ROOT_TWO * np.sqrt(np.pi))))
     ratio = sd / scale
     b = (ratio - z) / _ROOT_TWO
-    light = b >= 0
-    far = np.where(light, 0.0, 2.0 * np.exp(np.minimum(0.5 * ratio * ratio - ratio * z, 0.0)))
     near = np.exp(-0.5 * z * z) * erfcx(np.abs(b))
-    return np.asarray((far + np.where(light, near, -near)) / (2.0 * scale))
+    heavy = b < 0
+    if heavy.any():
+        far = 2.0 * np.exp(np.minimum(0.5 * ratio * ratio - ratio * z, 0.0))
+        near = np.where(heavy, far - near, near)
+    near /= 2.0 * scale
+    return np.asarray(near)
 
 
 def log_density(y: Array, sd: Array | float, scale: float) -> Array:

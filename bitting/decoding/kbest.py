@@ -94,36 +94,53 @@ def codes_in_order(
             yield Ranked(depths, bound)
             continue
         stage = stages[level]
-        for symbol, following, weights in _next_states(stage, nodes, weight, ignoring=bool(ignored)):
-            after = join.cross(weights) if stage.crossing and join is not None else weights
-            bound = float(after.sum())
+        for symbol, following, weights, bound in _ways_on(stage, nodes, weight, join, ignoring=bool(ignored)):
             if bound <= 0.0:
                 continue
+            after = weights
             changed = bytearray(code)
             if symbol is not None:
-                for slot, depth in zip(slots[level], stage.step.symbols[symbol], strict=True):
+                for slot, depth in zip(slots[level], stage.step.symbols[symbol].tolist(), strict=True):
                     changed[slot] = depth
             count += 1
             key = -round(math.log(bound) / TIE)
             heapq.heappush(heap, (key, bytes(changed), count, bound, level + 1, following, after))
 
 
-def _next_states(
-    stage: _Stage, nodes: Index, weight: Array, *, ignoring: bool
-) -> Iterator[tuple[int | None, Index, Array]]:
-    """Ways on from a prefix that stands in some nodes with weights (nodes, points): symbol, nodes and their weights.
+def _ways_on(
+    stage: _Stage, nodes: Index, weight: Array, join: _Join | None, *, ignoring: bool
+) -> Iterator[tuple[int | None, Index, Array, float]]:
+    """Ways on from a prefix that stands in some nodes with weights (nodes, points).
 
-    A prefix stands in one node, unless cuts before were ignored. An ignored step has one way on: all depths together.
+    For each its symbol, the nodes it leads to, their weights and the sum of these. A prefix stands in one node, unless
+    cuts before were ignored.
     """
+    if ignoring:
+        for symbol, into, weights in _opened(stage, nodes, weight):
+            after = join.cross(weights) if stage.crossing and join is not None else weights
+            yield symbol, into, after, float(after.sum())
+        return
+    children = stage.step.children[nodes[0]]
+    symbols = np.flatnonzero(children >= 0)
+    into = children[symbols]
+    ratio = stage.logs[symbols]
+    ratio += stage.after[into]
+    ratio -= stage.best[nodes[0]]
+    weights = np.exp(np.minimum(ratio, 0.0, out=ratio), out=ratio)
+    weights *= weight
+    if stage.crossing and join is not None:
+        weights = join.cross(weights)
+    for row, (symbol, bound) in enumerate(zip(symbols.tolist(), weights.sum(axis=1).tolist(), strict=True)):
+        yield symbol, into[row : row + 1], weights[row : row + 1], bound
+
+
+def _opened(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[int | None, Index, Array]]:
+    """The same where cuts are ignored; an ignored step has one way on: all depths together."""
     children = stage.step.children[nodes]
     at, symbols = np.nonzero(children >= 0)
     into = children[at, symbols]
     ratio = stage.logs[symbols] + stage.after[into] - stage.best[nodes[at]]
     weights = np.exp(np.minimum(ratio, 0.0)) * weight[at]
-    if nodes.size == 1 and not ignoring:
-        for row, symbol in enumerate(symbols):
-            yield int(symbol), into[row : row + 1], weights[row : row + 1]
-        return
     one_way: list[tuple[int | None, Index]] = [(None, np.arange(into.size))]
     alike: dict[tuple[int, ...], list[int]] = {}  # the same depths, whatever the jaw reaches at them
     for row, symbol in enumerate(symbols):

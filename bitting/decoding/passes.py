@@ -30,16 +30,24 @@ def keep_memory() -> None:
     np.empty(31 << 20, dtype=np.uint8)
 
 
-def entry_sums(chain: Chain, tables: Sequence[Array], follows: Sequence[Array], root: Array) -> list[Array]:
+def entry_sums(
+    chain: Chain, tables: Sequence[Array], follows: Sequence[Array], root: Array, parts: int = 0
+) -> list[Array]:
     """Per step, the sum over the points of all codes through each entry (entries,), each point weighed by `root`.
 
-    `tables[i]` is (symbols, points) for step i and `follows` comes from `backward`.
+    `tables[i]` is (symbols, points) for step i and `follows` comes from `backward`. With `parts`, points are as many
+    keys' one after the other, and each key has sums of its own: (entries, parts).
     """
     found = []
     front = root[None, :]
     for step, table, after in zip(chain.steps, tables, follows, strict=True):
         entering = step.gather @ front
-        found.append(np.einsum("ep,ep->e", entering, after))
+        if parts:
+            entries = entering.shape[0]
+            both = entering.reshape(entries, parts, -1), after.reshape(entries, parts, -1)
+            found.append(np.einsum("ekp,ekp->ek", *both))
+        else:
+            found.append(np.einsum("ep,ep->e", entering, after))
         entering *= table[step.entry_symbol]
         front = entering if step.single else step.merge @ entering
     return found

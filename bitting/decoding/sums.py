@@ -77,15 +77,15 @@ def step_logs(step: Step, tables: Tables, columns: Columns, grid: Grid) -> Array
     return np.zeros((step.symbols.shape[0], next(iter(columns.values())).size)) if out is None else out
 
 
-def _scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
+def scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
     """The tables with 1 for the best symbol of each step at every point, and the log of what was taken out."""
     tops = [table.max(axis=0) for table in logs]
     return np.add.reduce(tops), [np.exp(table - top) for table, top in zip(logs, tops, strict=True)]
 
 
 def _total(chain: Chain, logs: Sequence[Array]) -> Array:
-    tops, scaled = _scaled(logs)
-    _, total = backward(chain, scaled)
+    tops, ratios = scaled(logs)
+    _, total = backward(chain, ratios)
     if total.size and total.min() < UNDERFLOW:
         return passes_in_logs(chain, logs)[1]
     return np.asarray(np.log(total) + tops)
@@ -93,9 +93,9 @@ def _total(chain: Chain, logs: Sequence[Array]) -> Array:
 
 def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
     """Per step, the share of each entry (entries,): its part of the sum over codes at every point, weighed by point."""
-    _, scaled = _scaled(logs)
-    follows, total = backward(chain, scaled)
+    _, ratios = scaled(logs)
+    follows, total = backward(chain, ratios)
     if total.min() < UNDERFLOW:
         joint, log_total = passes_in_logs(chain, logs)
         return [np.exp(entry - log_total) @ weight for entry in joint]
-    return entry_sums(chain, scaled, follows, weight / total)
+    return entry_sums(chain, ratios, follows, weight / total)

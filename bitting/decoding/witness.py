@@ -128,6 +128,8 @@ def subset_terms(
 ) -> tuple[Term, ...]:
     """A term per subset of the readings that are not wrong and can be told from nothing (the empty one is the floor)."""
     count = len(values)
+    if count == 1:  # by far the commonest
+        return (Term(math.log1p(-model.outliers), values[0], math.hypot(sds[0], model.cut_sd)),)
     terms = []
     for mask in range(1, 1 << count):
         term = _subset([i for i in range(count) if mask >> i & 1], values, sds, wrong, model)
