@@ -318,7 +318,7 @@ def test_probabilities_are_those_of_decoding_among_the_candidates():
         got = complete(code, system, 10_000, readings=readings)
         assert sorted(got.codes) == sorted(fitting)
         for text, probability in zip(got.codes, got.probabilities, strict=True):
-            assert probability == pytest.approx(fitting[text] / total, abs=2e-6)
+            assert probability == pytest.approx(fitting[text] / total, abs=2e-5)  # tilt and left-right: 1e-4 at most
         assert list(got.probabilities) == sorted(got.probabilities, reverse=True)
         assert got.blanks == complete(code, system).blanks
         weight = dict(zip(got.codes, got.probabilities, strict=True))
