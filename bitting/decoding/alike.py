@@ -45,61 +45,58 @@ def solve_alike(
 ) -> list[Posterior] | None:
     """The posterior of each key, all of whose witnesses are at the same places with the same uncertainties.
 
-    None where a sum underflows: such keys are solved one by one, with logarithms.
+    None where a sum underflows: such keys are solved one by one, with logarithms. (Long: one straight line from the passes
+    to as many answers.)
     """
     assert grid.log_offset is not None  # `can_share` has seen to it
     prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
     points, count = prior.size, len(keys)
     tables = _tables(keys, system, grid, along, reach, points)
+    passed = [_pass(chain, tables, points * count) for chain in chains]
+    if any(sums.min() < UNDERFLOW for *_, sums in passed):
+        return None
     total = np.tile(prior, count)
-    passed = []
-    for chain in chains:
-        logs = []
-        for step in chain.steps:
-            table = tables.get(step.places[0])
-            empty = np.zeros((step.symbols.shape[0], points * count))
-            logs.append(empty if table is None else table[step.rows[:, 0]])
-        tops, ratios = scaled(logs)
-        follows, sums = backward(chain, ratios)
-        if sums.min() < UNDERFLOW:
-            return None
+    for _, _, tops, _, _, sums in passed:
         total += np.log(sums) + tops
-        passed.append((chain, logs, ratios, follows, sums))
     totals = total.reshape(count, points)
     top = totals.max(axis=1)
     evidence = top + np.log(np.exp(totals - top[:, None]).sum(axis=1))
     posterior = np.exp(totals - evidence[:, None])
     entries = [
         entry_sums(chain, ratios, follows, posterior.reshape(-1) / sums, count)
-        for chain, _, ratios, follows, sums in passed
+        for chain, _, _, ratios, follows, sums in passed
     ]
     shares = _shares(chains, entries)
+    codes = sum(math.log(chain.count) for chain in chains)
     out = []
     for number in range(count):
         keep = thin(posterior[number], grid)
-        columns = keep + number * points
         section = Section(
             chains=tuple(chains),
             columns={0: keep},
             log_prior=prior[keep],
-            logs=tuple(tuple(rows[:, columns] for rows in logs) for _, logs, *_ in passed),
+            logs=tuple(tuple(rows[:, keep + number * points] for rows in logs) for _, logs, *_ in passed),
             log_sums=totals[number, keep] - prior[keep],
             posterior=posterior[number, keep],
             entries=tuple(tuple(entry[:, number] for entry in found) for found in entries),
         )
-        codes = sum(math.log(chain.count) for chain in chains)
-        out.append(
-            Posterior(
-                grid=grid,
-                sections=(section,),
-                log_evidence=float(evidence[number]) - codes,
-                log_count=codes,
-                shares={place: share[:, number] for place, share in shares.items()},
-                shared=moments((section,), grid),
-                reach=reach,
-            )
-        )
+        own = {place: share[:, number] for place, share in shares.items()}
+        known = moments((section,), grid)
+        out.append(Posterior(grid, (section,), float(evidence[number]) - codes, codes, own, known, reach))
     return out
+
+
+def _pass(
+    chain: Chain, tables: Mapping[Place, Array], points: int
+) -> tuple[Chain, list[Array], Array, list[Array], list[Array], Array]:
+    """A chain with its log likelihoods, their greatest, the ratios to it, what follows each entry, and the totals."""
+    logs = []
+    for step in chain.steps:
+        table = tables.get(step.places[0])
+        logs.append(np.zeros((step.symbols.shape[0], points)) if table is None else table[step.rows[:, 0]])
+    tops, ratios = scaled(logs)
+    follows, sums = backward(chain, ratios)
+    return chain, logs, tops, ratios, follows, sums
 
 
 def _tables(

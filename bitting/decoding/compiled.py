@@ -68,7 +68,10 @@ class Chain:
 def compile_step(
     places: Sequence[Place], symbols: Ints, children: Ints, next_nodes: int, rows: Ints | None = None
 ) -> Step:
-    """Index arrays of one layer. `children` (nodes, symbols), -1 where nothing legal follows; `rows`: the symbols."""
+    """Index arrays of one layer. `children` (nodes, symbols), -1 where nothing legal follows; `rows`: the symbols.
+
+    (Long: a plain list of what a step holds.)
+    """
     children = np.asarray(children, dtype=np.intp)
     nodes, size = children.shape
     source, symbol = np.nonzero(children >= 0)

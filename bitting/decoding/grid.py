@@ -107,6 +107,7 @@ def grid_for(
     """The grid for readings whose information (1/variance, per place read) is given. `reach` in prior sds of the offset.
 
     `across` gives the information of readings that see the sum of two opposite cuts, with the place of one of them.
+    (Long: each kind of grid is built where it is chosen.)
     """
     along = places_along(system)
     signs = lane_signs(system)
