@@ -57,15 +57,20 @@ class Layout:
 
     def ours(self) -> tuple[str, ...]:
         """The names of the added columns, with a number behind any that the table has already."""
-        taken = {plain(name) for name in self.names} if self.header is not None else set()
-        out = []
-        for name in OURS:
-            number, free = 1, name
-            while plain(free) in taken:
-                number += 1
-                free = f"{name}_{number}"
-            out.append(free)
-        return tuple(out)
+        return free_names(OURS, self.names if self.header is not None else ())
+
+
+def free_names(wanted: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
+    """Names for added columns, with a number behind any that the table's own names have already."""
+    taken = {plain(name) for name in names}
+    out = []
+    for name in wanted:
+        number, free = 1, name
+        while plain(free) in taken:
+            number += 1
+            free = f"{name}_{number}"
+        out.append(free)
+    return tuple(out)
 
 
 def plain(name: str) -> str:

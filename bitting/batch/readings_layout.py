@@ -16,7 +16,7 @@ from collections.abc import Sequence
 
 from attrs import frozen
 
-from bitting.batch.layout import HEADER_WITHIN, listed, plain
+from bitting.batch.layout import HEADER_WITHIN, free_names, listed, plain
 from bitting.errors import BittingError, nearest
 from bitting.model import System
 
@@ -50,15 +50,7 @@ class ReadingsLayout:
 
     def ours(self) -> tuple[str, ...]:
         """The names of the added columns, with a number behind any that the table has already."""
-        taken = {plain(name) for name in self.names}
-        out = []
-        for name in OURS:
-            number, free = 1, name
-            while plain(free) in taken:
-                number += 1
-                free = f"{name}_{number}"
-            out.append(free)
-        return tuple(out)
+        return free_names(OURS, self.names)
 
     def texts(self, columns: Sequence[Sequence[str]]) -> list[str]:
         """The readings of every row as one text, from the cells of `columns`; "" where all of them are empty."""

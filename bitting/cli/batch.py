@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
+from attrs import evolve
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, unicode_out
+from bitting.cli.rows import rows_in_the_end
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -143,29 +143,12 @@ def command(
       bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
     from bitting.batch.job import Order, run_batch
-    from bitting.batch.layout import Wanted
+    from bitting.batch.layout import OURS, Wanted
     from bitting.systemfile import load_system
 
     _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
     default = load_system(system_name) if system_name else None
-    if _reads(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper, jobs)):
-        from bitting.cli.batch_readings import decode_table
-
-        order = Order(
-            file, output, Wanted(None, {}, system_column), sheet, "\t" if delimiter == "\\t" else delimiter,
-            "bad" if only == "bad" else "all", force,
-        )  # fmt: skip
-        return decode_table(
-            order, readings, default, (unit, sure, made, wear, caliper), jobs,
-            progress=_progress, json_lines=json_lines, as_json=as_json,
-        )  # fmt: skip
-    spool = tempfile.SpooledTemporaryFile(1 << 26, "w+", encoding="utf-8", newline="")  # noqa: SIM115 - read below
-
-    def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
-        names = ("verdict", "canonical", "findings", "suggestion")
-        row = {"line": line, "code": code, **{name: cell or None for name, cell in zip(names, cells, strict=True)}}
-        spool.write(json.dumps(row, ensure_ascii=False) + "\n")
-
+    reads = _reads(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper, jobs))
     order = Order(
         file,
         output,
@@ -174,19 +157,28 @@ def command(
         "\t" if delimiter == "\\t" else delimiter,
         "bad" if only == "bad" else "all",
         force,
-        _number(suggestions),
     )
-    with _progress() as progress:
-        summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
-    spool.seek(0)
-    for line in spool:
-        click.echo(line, nl=False)
+    if reads:
+        from bitting.cli.batch_readings import decode_table
+
+        return decode_table(
+            order, readings, default, (unit, sure, made, wear, caliper), jobs,
+            progress=_progress, json_lines=json_lines, as_json=as_json,
+        )  # fmt: skip
+    order = evolve(order, suggestions=_number(suggestions))
+    with rows_in_the_end() as tell:
+
+        def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
+            tell({"line": line, "code": code, **{name: cell or None for name, cell in zip(OURS, cells, strict=True)}})
+
+        with _progress() as progress:
+            summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
     if as_json:
         print_json(summary.as_dict())
     elif not json_lines:
         from bitting.report.batch import summary_lines
 
-        plain = not (sys.stdout.encoding or "").lower().startswith("utf") or "NO_COLOR" in os.environ
+        plain = not unicode_out() or "NO_COLOR" in os.environ
         for line in summary_lines(summary, plain=plain):
             click.echo(line, err=output == "-")
     return BAD_NEWS if summary.bad else GOOD

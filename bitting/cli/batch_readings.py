@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import tempfile
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING
@@ -12,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, print_json
+from bitting.cli.rows import rows_in_the_end
 
 if TYPE_CHECKING:
     from bitting.batch.job import Order
@@ -45,19 +44,16 @@ def decode_table(
     unit, sure, made, wear, caliper = said
     choices = Choices(unit, SURE if sure is None else sure, made, wear, caliper)
     wanted = ReadingsOrder(order, column, choices, jobs or min(os.cpu_count() or 1, MOST_JOBS))
-    with tempfile.SpooledTemporaryFile(1 << 26, "w+", encoding="utf-8", newline="") as spool:
+    with rows_in_the_end() as tell:
 
         def told(line: int, text: str, cells: tuple[str, ...]) -> None:
             row: dict[str, object] = {"line": line, "readings": text}
             row.update((name, cell or None) for name, cell in zip(OURS, cells, strict=True))
             row["probability"] = float(cells[2]) if cells[2] else None
-            spool.write(json.dumps(row, ensure_ascii=False) + "\n")
+            tell(row)
 
         with progress() as bar:
             summary = run_readings(wanted, load_system, default, progress=bar, rowwise=told if json_lines else None)
-        spool.seek(0)
-        for line in spool:
-            click.echo(line, nl=False)
     if as_json:
         print_json(summary.as_dict())
     elif not json_lines:

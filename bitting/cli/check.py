@@ -6,7 +6,7 @@ import shutil
 
 import click
 
-from bitting.checking import check
+from bitting.checking import Report, check
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
@@ -85,8 +85,7 @@ def _parse(texts: list[str], system: System) -> list[Code] | None:
     return None if failed else parsed
 
 
-def _print(answers: list[tuple[Code, object]]) -> None:
-    from bitting.checking import Report
+def _print(answers: list[tuple[Code, Report]]) -> None:
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
@@ -94,9 +93,8 @@ def _print(answers: list[tuple[Code, object]]) -> None:
     for i, (code, report) in enumerate(answers):
         if i:
             say()
-        if isinstance(report, Report):
-            for line, colour in render(code, report, columns, plain):
-                say(line, colour)
+        for line, colour in render(code, report, columns, plain):
+            say(line, colour)
 
 
 def _one_code_in_pieces(texts: list[str], system: System) -> None:

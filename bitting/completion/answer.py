@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from bitting.checking import read_places
 from bitting.completion.bounds import at_most, lay_out
 from bitting.completion.chains import Chains, fewest, fewest_chains
-from bitting.completion.choices import Choices, Layer
+from bitting.completion.choices import Choices
 from bitting.completion.likely import RANKED, Likely, likeliest
 from bitting.completion.opened import Allowed, allowed_depths, writer
 from bitting.completion.order import TooManyCovers
@@ -162,9 +162,7 @@ def _code_space(system: System, allowed: Mapping[Place, Sequence[int]]) -> CodeS
 
 
 def _choices(space: CodeSpace) -> Choices:
-    return Choices(
-        tuple(tuple(Layer(layer.place, layer.children) for layer in diagram.layers) for diagram in space.diagrams)
-    )
+    return Choices(tuple(diagram.layers for diagram in space.diagrams))
 
 
 def _with_sentences(system: System, where: Iterable[str]) -> System:

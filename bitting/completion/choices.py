@@ -14,9 +14,10 @@ from math import prod
 from typing import Any
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, field
 from numpy.typing import NDArray
 
+from bitting.diagram import Layer, completions
 from bitting.errors import BittingError
 from bitting.model import Place
 
@@ -25,14 +26,6 @@ MOST_SUBSETS = 200_000
 
 Numbers = NDArray[Any]
 """int64, or Python integers where the counts are larger than that."""
-
-
-@frozen(eq=False)
-class Layer:
-    """One cut's decision: `children[node, depth]` is the node of the next layer, -1 where nothing legal follows."""
-
-    place: Place
-    children: NDArray[np.int32]
 
 
 Part = tuple[Layer, ...]
@@ -50,7 +43,7 @@ class Choices:
         self.places = tuple(sorted(found, key=lambda place: (place.lane, place.cut)))
 
     @cached_property
-    def _counts(self) -> list[list[Numbers]]:
+    def _counts(self) -> list[tuple[Numbers, ...]]:
         return [completions(part) for part in self.parts]
 
     @cached_property
@@ -104,29 +97,9 @@ class Choices:
         rows = rows[:, back]
         return rows[np.lexsort(rows.T[::-1])] if rows.shape[1] else rows
 
-    def narrowed(self, allowed: Mapping[Place, Collection[int]]) -> Choices:
-        """The candidates that have one of the given depths at each of the given cuts."""
-        return Choices(tuple(restrict(part, allowed) for part in self.parts))
-
     def only(self, places: Collection[Place]) -> Choices:
         """The distinct settings of some cuts that a candidate has, of which there must be one."""
         return Choices(tuple(project(part, places) for part in self.parts))
-
-
-def completions(part: Part) -> list[Numbers]:
-    """For every layer, and the end, how many ways lead on from each node."""
-    bound = prod(layer.children.shape[1] for layer in part)
-    kind: Any = np.int64 if bound < 2**62 else object
-    counts: list[Numbers] = [np.array([1], kind)]
-    for layer in reversed(part):
-        after = counts[-1]
-        here = np.zeros(len(layer.children), kind)
-        for depth in range(layer.children.shape[1]):
-            child = layer.children[:, depth]
-            ok = child >= 0
-            here[ok] += after[child[ok]]
-        counts.append(here)
-    return counts[::-1]
 
 
 def _levels(part: Part, kind: Any) -> list[int]:

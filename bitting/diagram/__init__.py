@@ -16,6 +16,6 @@ counting, ranking and sampling by completion counts is the recursive method of N
 """
 
 from bitting.diagram.build import BUDGET, Allowed
-from bitting.diagram.space import CodeSpace, Diagram, Layer, code_space, lane_space
+from bitting.diagram.space import CodeSpace, Diagram, Layer, code_space, completions, lane_space
 
-__all__ = ["BUDGET", "Allowed", "CodeSpace", "Diagram", "Layer", "code_space", "lane_space"]
+__all__ = ["BUDGET", "Allowed", "CodeSpace", "Diagram", "Layer", "code_space", "completions", "lane_space"]

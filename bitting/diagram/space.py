@@ -35,14 +35,7 @@ class Diagram:
     @cached_property
     def counts(self) -> tuple[NDArray[np.int64] | NDArray[np.object_], ...]:
         """Completions of every node, per layer and for the end: int64 where that is safe, Python integers otherwise."""
-        most = prod(layer.children.shape[1] for layer in self.layers)
-        kind = np.int64 if most < 2**62 else object
-        counts: list[NDArray[np.int64] | NDArray[np.object_]] = [np.ones(1, kind)]
-        for layer in reversed(self.layers):
-            below = np.append(counts[-1], np.zeros(1, kind))  # -1 picks this 0
-            counts.append(below[layer.children].sum(axis=1))
-        counts.reverse()
-        return tuple(counts)
+        return completions(self.layers)
 
     @property
     def count(self) -> int:
@@ -53,6 +46,18 @@ class Diagram:
     def nodes(self) -> int:
         """The number of nodes, the end included."""
         return sum(len(layer.children) for layer in self.layers) + 1
+
+
+def completions(layers: Sequence[Layer]) -> tuple[NDArray[np.int64] | NDArray[np.object_], ...]:
+    """How many ways lead on from every node, per layer and for the end: exact, in int64 only where that is safe."""
+    most = prod(layer.children.shape[1] for layer in layers)
+    kind = np.int64 if most < 2**62 else object
+    counts: list[NDArray[np.int64] | NDArray[np.object_]] = [np.ones(1, kind)]
+    for layer in reversed(layers):
+        below = np.append(counts[-1], np.zeros(1, kind))  # -1 picks this 0
+        counts.append(below[layer.children].sum(axis=1))
+    counts.reverse()
+    return tuple(counts)
 
 
 @frozen(slots=False)

@@ -153,11 +153,6 @@ def _radius(system: System) -> float:
     return float(system.need("cutting.cutter")) / 2
 
 
-def frames_of(system: System, radius: float | None = None) -> tuple[Frame, ...]:
-    """The coordinates of every lane of a system, in the order of `system.lanes`."""
-    return tuple(frame_of(system, lane, radius) for lane in system.lanes)
-
-
 def hand_of(system: System, lane: Lane) -> Literal["left", "right"]:
     """The half of the blade that a track is on: by its name, otherwise the first is left and the second right."""
     name = lane.track.name.casefold()

@@ -8,7 +8,7 @@ from typing import Any
 from bitting.errors import Span, nearest
 from bitting.model import Lane, System, Track
 from bitting.rules.base import SentenceError
-from bitting.rules.words import CutAt, Labels, Length, Names, Word, fold
+from bitting.rules.words import CutAt, Labels, Length, Names, Word
 
 Bound = Iterable[tuple[tuple[int, ...], dict[str, Any]]]
 
@@ -138,20 +138,3 @@ def need_numbers(system: System, lanes: Iterable[int], span: Span | None = None)
                 hint="depths that are letters can be compared, but not added",
                 span=span,
             )
-
-
-__all__ = [
-    "Bound",
-    "cut_place",
-    "depth_place",
-    "each_lane",
-    "fold",
-    "in_unit",
-    "known_names",
-    "like_with_like",
-    "lanes_named",
-    "look_up",
-    "need_numbers",
-    "opposite_lanes",
-    "pairs",
-]
