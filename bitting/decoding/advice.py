@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
 from bitting.decoding.density import Array, density
 from bitting.decoding.figures import MeasurementModel
@@ -113,9 +113,19 @@ def _code_logs(section: Section, rows_of: Mapping[Place, int]) -> Array:
     for chain, rows in zip(section.chains, section.logs, strict=True):
         for step, table in zip(chain.steps, rows, strict=True):
             want = [rows_of[place] for place in step.places]
-            symbol = int(np.flatnonzero((step.rows == want).all(axis=1))[0])
-            total += table[symbol]
+            found = np.flatnonzero((step.rows == want).all(axis=1))
+            if not found.size:  # a code that narrowing left out
+                return _whole_logs(section, rows_of)
+            total += table[found[0]]
     return total
+
+
+def _whole_logs(section: Section, rows_of: Mapping[Place, int]) -> Array:
+    """The same from the whole diagram."""
+    whole = section.whole
+    assert whole is not None  # only narrowed chains miss codes
+    logs = tuple(tuple(whole.logs(chain, section.columns)) for chain in whole.chains)
+    return _code_logs(evolve(section, chains=whole.chains, logs=logs, whole=None), rows_of)
 
 
 def _joined(posterior: Posterior, logs: Sequence[Array]) -> list[Array]:

@@ -134,9 +134,10 @@ def compile_diagram(diagram: Any) -> Chain:
 
 
 def restrict(chain: Chain, kept: Sequence[npt.NDArray[np.bool_]]) -> tuple[Chain, tuple[Ints, ...]]:
-    """The chain with only the `kept` entries of each step, and per step the number that each of its entries had.
+    """The chain with only the `kept` entries of each step, and per step the numbers its symbols had.
 
-    Nodes that nothing reaches any more, or from which nothing goes on, are taken out, with the entries that lead there.
+    Nodes that nothing reaches any more, or from which nothing goes on, are taken out, with the entries that lead there,
+    and symbols that lead nowhere. Some code must be left.
     """
     children = []
     alive = np.ones(1, dtype=bool)
@@ -153,12 +154,11 @@ def restrict(chain: Chain, kept: Sequence[npt.NDArray[np.bool_]]) -> tuple[Chain
     number = np.zeros(1, dtype=np.intp)
     for step, old in zip(reversed(chain.steps), reversed(children), strict=True):
         left = np.where(old >= 0, number[old], -1)
-        going = (left >= 0).any(axis=1)
-        source, symbol = np.nonzero(left >= 0)
-        table = np.full((step.next_nodes, step.symbols.shape[0]), False)
-        table[old[source, symbol], symbol] = True
-        numbers.append(np.flatnonzero(table[step.entry_child, step.entry_symbol]))
-        steps.append(compile_step(step.places, step.symbols, left[going], int(number.max()) + 1, step.rows))
+        going, used = (left >= 0).any(axis=1), np.flatnonzero((left >= 0).any(axis=0))
+        steps.append(
+            compile_step(step.places, step.symbols[used], left[going][:, used], int(number.max()) + 1, step.rows[used])
+        )
+        numbers.append(used)
         number = np.where(going, np.cumsum(going) - 1, -1)
     return Chain(chain.lanes, tuple(reversed(steps)), chain.count), tuple(reversed(numbers))
 

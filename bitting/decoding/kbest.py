@@ -20,9 +20,11 @@ from itertools import islice
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decoding.compiled import Step, restrict
+from bitting.decoding.compiled import Step
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
+from bitting.decoding.levels import best_by_level
+from bitting.decoding.lookahead import LEAST, chains_of, levels_of
 from bitting.decoding.passes import best_logs
 from bitting.decoding.points import linked
 from bitting.decoding.posterior import Posterior
@@ -31,11 +33,6 @@ from bitting.model import Depths, Place, System
 
 TIE = 1e-10
 """Relative difference of two probabilities below which they count as equal."""
-LEAST = 1e-7
-"""Codes are first looked for where every entry of the diagram on their way has this posterior probability."""
-
-WORTH_RESTRICTING = 100_000
-"""Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
 
 
 @frozen(eq=False)
@@ -68,10 +65,29 @@ def best_codes(
     """
     found: list[Ranked] = []
     for least in (0.0,) if ignored else (LEAST, LEAST**2, 0.0):
-        found = list(islice(codes_in_order(posterior, system, least, ignored), wanted))
+        quick = None if ignored else _by_level(posterior, system, wanted, least)
+        found = list(islice(codes_in_order(posterior, system, least, ignored), wanted)) if quick is None else quick
         if len(found) == wanted and found[-1].probability >= least:
             break
     return _settle_ties(found)
+
+
+def _by_level(posterior: Posterior, system: System, wanted: int, least: float) -> list[Ranked] | None:
+    """The best codes level by level; None where that isn't possible or not worth it."""
+    if least not in posterior.levels:
+        posterior.levels[least] = levels_of(posterior, least)
+    levels = posterior.levels[least]
+    found = None if levels is None else best_by_level(levels, posterior.sections[0].posterior.size, wanted)
+    if levels is None or found is None:
+        return None
+    out = []
+    for symbols, probability in found:
+        rows = [[0] * lane.track.cuts for lane in system.lanes]
+        for level, symbol in zip(levels, symbols.tolist(), strict=True):
+            for place, depth in zip(level.step.places, level.step.symbols[symbol].tolist(), strict=True):
+                rows[place.lane][place.cut] = depth
+        out.append(Ranked(tuple(map(tuple, rows)), probability))
+    return _settle_ties(out)[:wanted]
 
 
 def codes_in_order(
@@ -199,9 +215,7 @@ def _stages(posterior: Posterior, least: float, ignored: Collection[Place]) -> t
     roots: list[Array] = []
     for section in posterior.sections:
         root = np.zeros(section.posterior.size)
-        for whole, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
-            large = sum(step.nodes for step in whole.steps) * root.size > WORTH_RESTRICTING
-            chain = restrict(whole, [held >= least for held in entries])[0] if least and large else whole
+        for chain, rows in chains_of(section, least):
             opened = [ignored and set(step.places) <= set(ignored) for step in chain.steps]
             best = best_logs(chain, rows, opened)
             root = root + best[0][0]

@@ -11,7 +11,7 @@ from attrs import frozen
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
-from bitting.decoding.sums import Index
+from bitting.decoding.sums import Index, Sums
 
 
 @frozen(eq=False)
@@ -21,7 +21,7 @@ class Section:
     `columns[sign]` gives, for lanes of that sign, the flat place of every kept point in a table's (scale, tilt, lattice)
     axes. `logs[c][i]` (symbols, points) are the log likelihoods of step i of chain c, `log_sums` (points,) that of all
     codes together; `posterior` (points,) is the share of the key's evidence at each point; `entries[c][i]` (entries,) are
-    the posterior probabilities of the step's entries.
+    the posterior probabilities of the step's entries. Where the chains were narrowed, `whole` has them as they were.
     """
 
     chains: tuple[Chain, ...]
@@ -31,6 +31,7 @@ class Section:
     log_sums: Array
     posterior: Array
     entries: tuple[tuple[Array, ...], ...]
+    whole: Sums | None = None
 
 
 @frozen(eq=False)

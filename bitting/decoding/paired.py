@@ -45,7 +45,7 @@ FADED = 25.0
 class PairTable:
     """One pair's likelihood on a grid.
 
-    `first` (points of the lattice its first cut sees, rows, columns) and `second` are the factors F and G; `sums` (rows,
+    `first` (rows, points of the lattice its first cut sees, columns) and `second` are the factors F and G; `sums` (rows,
     rows, scales · tilts, sums of two lattice points) is the term of the sum; all are densities.
     """
 
@@ -56,13 +56,19 @@ class PairTable:
     grid: Grid
     signs: tuple[int, int]
 
-    def at(self, columns: Mapping[int, Ints]) -> Array:
-        """log likelihood (rows of the first, rows of the second, points)."""
+    def at(self, columns: Mapping[int, Ints], rows: Ints) -> Array:
+        """log likelihood of some pairs of rows (pairs, 2): (pairs, points)."""
         one, two = columns[self.signs[0]], columns[self.signs[1]]
         row, at = np.divmod(one, self.grid.lattices[self.signs[0]].size)
-        total = np.matmul(self.first[one], self.second[two].swapaxes(1, 2)).transpose(1, 2, 0)
-        total = total + self.sums[:, :, row, at + two % self.grid.lattices[self.signs[1]].size]
-        return np.asarray(np.log(np.maximum(total, 1e-300)))
+        place = row * self.sums.shape[-1] + at + two % self.grid.lattices[self.signs[1]].size
+        sums = self.sums.reshape(*self.sums.shape[:2], -1)
+        firsts = {r: self.first[r].take(one, axis=0) for r in set(rows[:, 0].tolist())}
+        seconds = {r: self.second[r].take(two, axis=0) for r in set(rows[:, 1].tolist())}
+        out = np.empty((rows.shape[0], one.size))
+        for number, (r, s) in enumerate(rows.tolist()):
+            np.einsum("pc,pc->p", firsts[r], seconds[s], out=out[number])
+            out[number] += sums[r, s].take(place)
+        return np.asarray(np.log(np.maximum(out, 1e-300, out=out), out=out))
 
     def log_bound(self, starts: tuple[Ints, Ints]) -> Array:
         """log of a bound of the sum over pairs of depths, whatever the jaw reaches at them.
@@ -71,7 +77,7 @@ class PairTable:
         """
         rows = math.prod(self.grid.shape)
         best = [
-            _by_depth(np.abs(factor), start, 1).reshape(rows, -1, factor.shape[2])
+            _by_depth(np.abs(factor), start).reshape(rows, -1, factor.shape[2])
             for factor, start in zip((self.first, self.second), starts, strict=True)
         ]
         blocks = [np.split(part, starts[1][1:], axis=1) for part in np.split(self.sums, starts[0][1:], axis=0)]
@@ -85,10 +91,9 @@ class PairTable:
         return np.asarray(np.log(np.maximum(total, 1e-300)))
 
 
-def _by_depth(table: Array, starts: Ints, axis: int) -> Array:
-    """Along an axis of rows, the sum over depths of the greatest of each depth's rows."""
-    parts = np.split(table, starts[1:], axis=axis)
-    return np.asarray(sum(part.max(axis=axis) for part in parts))
+def _by_depth(table: Array, starts: Ints) -> Array:
+    """The sum over depths of the greatest of each depth's rows (the first axis)."""
+    return np.asarray(sum(part.max(axis=0) for part in np.split(table, starts[1:])))
 
 
 def pair_table(
@@ -101,11 +106,11 @@ def pair_table(
     x = []
     for place, sign in zip(pair.places, signs, strict=True):
         error = along[place] * grid.tilts[:, None] + grid.lattices[sign]
-        x.append(turn * (error[:, :, None] + reach.dims[place]))  # (tilts, lattice, rows)
+        x.append(turn * (error + reach.dims[place][:, None, None]))  # (rows, tilts, lattice)
     low, high = min(float(one.min()) for one in x), max(float(one.max()) for one in x)
     builders = [_Factors(pair, model, turn, scale, low, high) for scale in grid.scales]
-    first = np.stack([build.first(x[0]) for build in builders])
-    second = np.stack([build.second(x[1]) for build in builders])
+    first = np.stack([build.first(x[0]) for build in builders], axis=1)
+    second = np.stack([build.second(x[1]) for build in builders], axis=1)
     ends = [grid.lattices[signs[0]], grid.lattices[signs[1]]]
     sums = np.linspace(ends[0][0] + ends[1][0], ends[0][-1] + ends[1][-1], ends[0].size + ends[1].size - 1)
     tilt = (along[pair.places[0]] + along[pair.places[1]]) * grid.tilts[:, None] + sums
@@ -114,7 +119,7 @@ def pair_table(
     term = np.stack([build.of_sum(total) for build in builders], axis=2)
     size = math.prod(shape)
     return PairTable(
-        pair, first.reshape(size * ends[0].size, *first.shape[3:]), second.reshape(size * ends[1].size, *second.shape[3:]),
+        pair, first.reshape(first.shape[0], -1, first.shape[-1]), second.reshape(second.shape[0], -1, second.shape[-1]),
         term.reshape(*dims.shape, size, sums.size), grid, signs,
     )  # fmt: skip
 

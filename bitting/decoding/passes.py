@@ -10,7 +10,7 @@ diagram takes the place of the transition matrix.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 
 import numpy as np
@@ -39,18 +39,29 @@ def entry_sums(
     keys' one after the other, and each key has sums of its own: (entries, parts).
     """
     found = []
-    front = root[None, :]
-    for step, table, after in zip(chain.steps, tables, follows, strict=True):
-        entering = step.gather @ front
+    for entering, after in entry_pairs(chain, tables, follows, root):
         if parts:
             entries = entering.shape[0]
             both = entering.reshape(entries, parts, -1), after.reshape(entries, parts, -1)
             found.append(np.einsum("ekp,ekp->ek", *both))
         else:
             found.append(np.einsum("ep,ep->e", entering, after))
+    return found
+
+
+def entry_pairs(
+    chain: Chain, tables: Sequence[Array], follows: Sequence[Array], root: Array
+) -> Iterator[tuple[Array, Array]]:
+    """Per step, what comes to each entry, weighed by `root`, and what follows it with its own likelihood: (entries, points).
+
+    The product of both is the sum of all codes through the entry. The arrays are used again for the next step.
+    """
+    front = root[None, :]
+    for step, table, after in zip(chain.steps, tables, follows, strict=True):
+        entering = step.gather @ front
+        yield entering, after
         entering *= table[step.entry_symbol]
         front = entering if step.single else step.merge @ entering
-    return found
 
 
 def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]:

@@ -12,13 +12,14 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from attrs import frozen
 
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.paired import other_bounds
 from bitting.decoding.reach import Reach
-from bitting.decoding.sums import Columns, Index, Sums
+from bitting.decoding.sums import Index, Sums
 from bitting.decoding.tables import Tables, log_sum
 from bitting.model import Place
 
@@ -30,63 +31,148 @@ THIN, SPREAD_THIN = 1e-11, 1e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""
+MANY_POINTS, SIGHT = 20_000, 40.0
+"""Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
+PILOTS = 200
+"""Points that are weighed first, to know how much evidence there is."""
 
 
-def enough(limit: Array, log_prior: Array, flat: Columns, sums: Sums) -> tuple[Index, Array]:
-    """Points of the grid so many that the others are negligible, and their totals with the prior.
+@frozen(eq=False)
+class Points:
+    """The points that a section may be weighed at, numbered through: (scale, tilt, lattice) or (scale, tilt, a, b).
 
-    `limit` bounds each point's total with its `log_prior`; `flat` are the points' columns.
+    `limit` bounds each point's total with its prior. `sign` is the sign of the one lattice they lie on, with `log_prior` of
+    each point; None: pairs of two lattices' points, with `log_prior` that of (scale, tilt).
     """
-    grid = sums.grid
 
-    def at(where: Index) -> Array:
-        return np.asarray(sums.totals({sign: place[where] for sign, place in flat.items()}) + log_prior[where])
+    grid: Grid
+    limit: Array
+    log_prior: Array
+    sign: int | None = None
 
-    if limit.size <= FEW_POINTS:
-        where = np.arange(limit.size)
-        return where, at(where)
-    order = np.argsort(-limit) if grid.link is not None else np.argpartition(-limit, 64)[:64]
-    first = order[np.unique(np.geomspace(1, order.size, 200).astype(np.intp)) - 1] if order.size > 64 else order
-    known = log_sum(at(first))  # at least so much evidence there is
-    if not np.isfinite(known):
-        known = limit.max() - 700.0
-    negligible = known + math.log(SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE)
-    rising = np.sort(limit)
-    top = rising[-1]
-    left_out = int(np.searchsorted(np.cumsum(np.exp(rising - top)), math.exp(min(negligible - top, 0.0))))
-    where = np.flatnonzero(limit >= rising[min(left_out, limit.size - 1)])
-    return where, at(where)
+    def columns(self, where: Index) -> dict[int, Index]:
+        """Per sign, the places of some points in a table's (scale, tilt, lattice) axes."""
+        if self.sign is not None:
+            return {self.sign: where}
+        row, first, second = self._apart(where)
+        size = self.grid.lattices[1].size
+        out = {1: row * size + first, -1: row * size + second}
+        if 0 in self.grid.lattices:
+            out[0] = row * (2 * size - 1) + first + second
+        return out
+
+    def prior(self, where: Index) -> Array:
+        """log prior of some points."""
+        if self.sign is not None:
+            return np.asarray(self.log_prior[where])
+        row, first, second = self._apart(where)
+        assert self.grid.link is not None  # pairs of points come from a paired grid
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.log_prior[row] + np.log(self.grid.link[first, second]))
+
+    def _apart(self, where: Index) -> tuple[Index, Index, Index]:
+        size = self.grid.lattices[1].size
+        row, pair = np.divmod(where, size * size)
+        first, second = np.divmod(pair, size)
+        return row, first, second
+
+    def totals(self, where: Index, sums: Sums) -> Array:
+        """log of the sum over all codes at some points, with their prior."""
+        return sums.totals(self.columns(where)) + self.prior(where)
 
 
-def pair_columns(grid: Grid, bounds: Mapping[int, Array], base: Array) -> tuple[Array, Array, dict[int, Index]]:
-    """Prior, upper bound and table columns of every (scale, tilt, a, b) that carries any prior at all."""
+@frozen(eq=False)
+class Look:
+    """Points in the order of their limits, the greatest first, and what the evidence is known to be at least.
+
+    `left[n]` bounds the total of all points but the first n, as a share of `top`; `pilots` are the points that were weighed
+    to know so much, `totals` their totals with the prior.
+    """
+
+    order: Index
+    left: Array
+    top: float
+    known: float
+    pilots: Index
+    totals: Array
+
+    def needed(self, known: float, share: float) -> int:
+        """How many points must be weighed for the others to hold less than `share` of the evidence `known` at least."""
+        most = math.exp(min(known + math.log(share) - self.top, 0.0))
+        return int(self.left.size - np.searchsorted(self.left[::-1], most, side="right"))
+
+
+def first_look(points: Points, sums: Sums) -> Look:
+    """What some points, the more the greater their limits, tell of the evidence."""
+    limit = points.limit
+    top = float(limit.max())
+    for sight in (SIGHT, math.inf) if limit.size > MANY_POINTS else (math.inf,):
+        near = np.flatnonzero(limit > top - sight)
+        order = near[np.argsort(-limit[near])]
+        steps = np.geomspace(1, order.size, PILOTS).astype(np.intp) - 1
+        pilots = order[np.unique(steps)] if order.size > PILOTS else order
+        totals = points.totals(pilots, sums)
+        known = log_sum(totals)
+        beyond = (limit.size - order.size) * math.exp(-sight)
+        left = np.append(np.cumsum(np.exp(limit[order[::-1]] - top))[::-1], 0.0) + beyond
+        if not np.isfinite(known):
+            known = top - 700.0
+        look = Look(order, left, top, known, pilots, totals)
+        if beyond == 0 or beyond < 0.1 * _negligible(points.grid) * math.exp(min(known - top, 0.0)):
+            break
+    return look
+
+
+def _negligible(grid: Grid) -> float:
+    return SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE
+
+
+def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Index, Array]:
+    """Points so many that the others are negligible, ascending, and their totals with the prior."""
+    if look is None and points.limit.size <= FEW_POINTS:
+        where: Index = np.arange(points.limit.size)
+        return where, points.totals(where, sums)
+    look = first_look(points, sums) if look is None else look
+    share = _negligible(points.grid)
+    first = np.sort(look.order[: max(look.needed(look.known, share) // 2, 1)])
+    found = points.totals(first, sums)
+    known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
+    rest = np.sort(look.order[first.size : look.needed(known, share)])
+    where = np.concatenate([first, rest])
+    total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
+    order = np.argsort(where)
+    return where[order], total[order]
+
+
+def pair_points(grid: Grid, bounds: Mapping[int, Array], base: Array) -> Points:
+    """Every (scale, tilt, a, b): its bound from those of the lattices and from the prior."""
     assert grid.link is not None  # called for paired grids only
-    first, second = np.nonzero(grid.link > 1e-300)
-    pair = np.log(grid.link[first, second])
-    size = grid.lattices[1].size
-    rows = np.arange(math.prod(grid.shape)).reshape(*grid.shape, 1)
-    prior = base + pair
-    limit = prior.copy()
-    points = {1: rows * size + first, -1: rows * size + second}
-    if 0 in grid.lattices:
-        points[0] = rows * (2 * size - 1) + first + second
-    for sign, bound in bounds.items():
-        limit += bound.reshape(-1)[points[sign]]
-    return prior, limit, points
+    with np.errstate(divide="ignore"):
+        limit = base.reshape(*grid.shape, 1, 1) + np.log(grid.link)
+    if 1 in bounds:
+        limit += bounds[1][..., :, None]
+    if -1 in bounds:
+        limit += bounds[-1][..., None, :]
+    if 0 in bounds:
+        size = grid.lattices[1].size
+        limit += bounds[0][..., np.add.outer(np.arange(size), np.arange(size))]
+    return Points(grid, limit.reshape(-1), base.reshape(-1))
 
 
-def pair_limit(tables: Tables, grid: Grid, points: Mapping[int, Index]) -> Array | float:
-    """The bound that readings of two cuts at once add to each point."""
+def pair_limit(tables: Tables, grid: Grid) -> Array | float:
+    """The bound that readings of two cuts at once add to each point, in the order of the points."""
     out: Array | float = 0.0
     starts = tables.reach.starts
+    size = math.prod(grid.shape)
     for places, found in tables.paired.items():
         bound = found[0].log_bound((starts[places[0]], starts[places[1]])) + other_bounds(tables.pairs[places])
-        one, two = found[0].signs
-        if one == two:
-            out = out + bound.reshape(-1)[points[one]]
-        else:
-            row, first = np.divmod(points[one], grid.lattices[one].size)
-            out = out + bound[row, first, points[two] % grid.lattices[two].size]
+        if grid.link is not None:
+            places_of = {1: np.arange(grid.link.shape[0])[:, None], -1: np.arange(grid.link.shape[1])[None, :]}
+            places_of[0] = places_of[1] + places_of[-1]
+            one, two = found[0].signs
+            at = (places_of[one],) if one == two else (places_of[one], places_of[two])
+            bound = np.broadcast_to(bound[:, *at], (size, *grid.link.shape))
+        out = out + bound.reshape(-1)
     return out
 
 

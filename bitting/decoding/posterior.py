@@ -12,22 +12,27 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, field, frozen
 
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
+from bitting.decoding.levels import Level
 from bitting.decoding.moments import Section, Shared, moments
-from bitting.decoding.points import bounds_of, enough, linked, pair_columns, pair_limit, thin
+from bitting.decoding.narrow import LOST, ROUNDS, lost_share, narrowed, worth_narrowing
+from bitting.decoding.points import Points, bounds_of, enough, first_look, linked, pair_limit, pair_points, thin
 from bitting.decoding.reach import Reach
-from bitting.decoding.sums import Columns, Sums, shares
+from bitting.decoding.sums import Columns, Index, Sums, shares
 from bitting.decoding.tables import Tables, log_sum
 from bitting.model import Place
 
 
 @frozen(eq=False)
 class Posterior:
-    """`log_evidence`: log density of the readings under uniformly drawn legal codes. `shares` per place: (depths,)."""
+    """`log_evidence`: log density of the readings under uniformly drawn legal codes. `shares` per place: (depths,).
+
+    `levels` keeps what a search for the best codes was made ready with, for the next one (`kbest.py`).
+    """
 
     grid: Grid
     sections: tuple[Section, ...]
@@ -36,6 +41,7 @@ class Posterior:
     shares: Mapping[Place, Array]
     shared: Shared
     reach: Reach
+    levels: dict[float, list[Level] | None] = field(factory=dict, repr=False)
 
 
 def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Posterior:
@@ -52,7 +58,8 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
             for step, entry in zip(chain.steps, rows, strict=True):
                 row = np.bincount(step.entry_symbol, entry, minlength=step.symbols.shape[0])
                 for column, place in enumerate(step.places):
-                    found[place] = np.bincount(step.symbols[:, column], row)
+                    size = tables.reach.starts[place].size
+                    found[place] = np.bincount(step.symbols[:, column], row, minlength=size)
     return Posterior(
         grid=grid,
         sections=parts,
@@ -76,25 +83,40 @@ def sections_of(chains: Sequence[Chain], grid: Grid) -> list[list[Chain]]:
 
 def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Section, float]:
     bounds = bounds_of(tables, grid, chains)
-    base = (grid.log_scale[:, None] + grid.log_tilt[None, :])[:, :, None]
+    base = grid.log_scale[:, None] + grid.log_tilt[None, :]
     if grid.link is None:
         assert grid.log_offset is not None  # a grid has either
-        prior = base + grid.log_offset
-        limit = np.asarray(prior + bounds[0])
-        points = {0: np.arange(limit.size).reshape(limit.shape)}
+        prior = (base[:, :, None] + grid.log_offset).reshape(-1)
+        points = Points(grid, prior + bounds[0].reshape(-1), prior, sign=0)
     else:
-        prior, limit, points = pair_columns(grid, bounds, base)
+        points = pair_points(grid, bounds, base)
     if tables.paired:
-        limit = limit + pair_limit(tables, grid, points)
-    limit, prior = np.asarray(limit).reshape(-1), np.asarray(prior).reshape(-1)
-    flat = {sign: place.reshape(-1) for sign, place in points.items()}
-    sums = Sums(tuple(chains), tables, grid)
-    where, total = enough(limit, prior, flat, sums)
+        points = evolve(points, limit=points.limit + pair_limit(tables, grid))
+    whole = Sums(tuple(chains), tables, grid)
+    if not worth_narrowing(points, whole):
+        return _kept(points, whole, whole, *enough(points, whole))
+    look = first_look(points, whole)
+    pilots, totals = look.pilots, look.totals
+    for _ in range(ROUNDS):
+        sums = narrowed(whole, points, pilots, totals)
+        where, total = enough(points, sums, look)
+        checked, found, lost = lost_share(whole, points, where, total)
+        if lost <= LOST:
+            break
+        pilots, totals = np.concatenate([pilots, checked]), np.concatenate([totals, found])
+    else:
+        sums = whole
+        where, total = enough(points, whole, look)
+    return _kept(points, whole, sums, where, total)
+
+
+def _kept(points: Points, whole: Sums, sums: Sums, where: Index, total: Array) -> tuple[Section, float]:
+    """The section of the points that hold nearly all of the probability, and the log evidence."""
     log_evidence = log_sum(total)
-    keep = thin(np.exp(total - log_evidence), grid)
+    keep = thin(np.exp(total - log_evidence), points.grid)
     where, total = where[keep], total[keep]
-    columns = {sign: place[where] for sign, place in flat.items()}
-    return _section(sums, columns, prior[where], total - prior[where], log_evidence), log_evidence
+    prior = points.prior(where)
+    return _section(sums, points.columns(where), prior, total - prior, log_evidence, whole), log_evidence
 
 
 def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> tuple[tuple[Section, ...], float]:
@@ -107,11 +129,10 @@ def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) 
     sums: list[Sums] = []
     for side, (sign, chains) in enumerate(zip((1, -1), sections, strict=True)):
         towards = (linked(bounds[1 - side] if side == 0 else full[0], links[side]) + base).reshape(-1)
-        limit = bounds[side].reshape(-1) + towards
-        every = {sign: np.arange(limit.size)}
+        points = Points(grid, bounds[side].reshape(-1) + towards, towards, sign)
         sums.append(Sums(tuple(chains), tables, grid))
-        where, total = enough(limit, towards, every, sums[-1])
-        table = np.full(limit.size, -np.inf)
+        where, total = enough(points, sums[-1])
+        table = np.full(towards.size, -np.inf)
         table[where] = total - towards[where]
         full.append(table.reshape(bounds[side].shape))
     log_evidence = log_sum(full[1] + linked(full[0], links[1]) + base)
@@ -124,7 +145,9 @@ def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) 
     return tuple(out), log_evidence
 
 
-def _section(sums: Sums, columns: Columns, log_prior: Array, log_sums: Array, log_evidence: float) -> Section:
+def _section(
+    sums: Sums, columns: Columns, log_prior: Array, log_sums: Array, log_evidence: float, whole: Sums | None = None
+) -> Section:
     """The section at its kept points, with the posterior share of every symbol."""
     posterior = np.exp(log_prior + log_sums - log_evidence)
     weight = posterior / posterior.sum()
@@ -132,5 +155,5 @@ def _section(sums: Sums, columns: Columns, log_prior: Array, log_sums: Array, lo
     entries = tuple(shares(chain, rows, weight) for chain, rows in zip(sums.chains, logs, strict=True))
     return Section(
         chains=sums.chains, columns=columns, log_prior=log_prior, logs=logs, log_sums=log_sums, posterior=posterior,
-        entries=entries,
+        entries=entries, whole=None if whole is sums else whole,
     )  # fmt: skip

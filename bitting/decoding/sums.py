@@ -11,7 +11,7 @@ from attrs import frozen
 from bitting.decoding.compiled import Chain, Step
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
-from bitting.decoding.passes import backward, entry_sums, passes_in_logs
+from bitting.decoding.passes import backward, entry_pairs, entry_sums, passes_in_logs
 from bitting.decoding.tables import Tables
 
 UNDERFLOW = 1e-250
@@ -42,6 +42,11 @@ class Sums:
                 out[some] += _total(chain, self.logs(chain, {sign: where[some] for sign, where in columns.items()}))
         return out
 
+    @property
+    def size(self) -> int:
+        """Entries of all steps: what one point costs."""
+        return sum(step.entry_child.size for chain in self.chains for step in chain.steps)
+
     def logs(self, chain: Chain, columns: Columns) -> list[Array]:
         """log likelihoods of a chain's steps at the given points: (symbols, points) each."""
         return [step_logs(step, self.tables, columns, self.grid) for step in chain.steps]
@@ -53,6 +58,21 @@ def shares(chain: Chain, logs: Sequence[Array], weight: Array) -> tuple[Array, .
     for some in _pieces(chain, weight.size):
         for share, more in zip(found, _shares(chain, [rows[:, some] for rows in logs], weight[some]), strict=True):
             share += more
+    return found
+
+
+def greatest_shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per step, the greatest of each entry's shares at the points, each point's times its `weight`.
+
+    Points where sums underflow are passed over.
+    """
+    found = [np.zeros(step.entry_child.size) for step in chain.steps]
+    for some in _pieces(chain, weight.size):
+        _, ratios = scaled([rows[:, some] for rows in logs])
+        follows, total = backward(chain, ratios)
+        root = np.where(total < UNDERFLOW, 0.0, weight[some] / np.maximum(total, UNDERFLOW))
+        for most, (entering, after) in zip(found, entry_pairs(chain, ratios, follows, root), strict=True):
+            np.maximum(most, (entering * after).max(axis=1), out=most)
     return found
 
 
@@ -68,12 +88,12 @@ def step_logs(step: Step, tables: Tables, columns: Columns, grid: Grid) -> Array
     for column, place in enumerate(step.places):
         table = tables.get(place)
         if table is not None:
-            rows = table.reshape(table.shape[0], -1)[:, columns[grid.signs[place.lane]]][step.rows[:, column]]
+            rows = table.reshape(table.shape[0], -1).take(columns[grid.signs[place.lane]], axis=1)
+            rows = rows[step.rows[:, column]]
             out = rows if out is None else out + rows
     for turned, places in enumerate((step.places, step.places[::-1]) if len(step.places) == 2 else ()):
-        for found in tables.pair_logs(places, columns):  # turned: the step decides the second cut first
-            rows = (found.swapaxes(0, 1) if turned else found)[step.rows[:, 0], step.rows[:, 1]]
-            out = rows if out is None else out + rows
+        for found in tables.pair_logs(places, columns, step.rows[:, ::-1] if turned else step.rows):
+            out = found if out is None else out + found
     return np.zeros((step.symbols.shape[0], next(iter(columns.values())).size)) if out is None else out
 
 
@@ -86,9 +106,11 @@ def scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
 def _total(chain: Chain, logs: Sequence[Array]) -> Array:
     tops, ratios = scaled(logs)
     _, total = backward(chain, ratios)
-    if total.size and total.min() < UNDERFLOW:
-        return passes_in_logs(chain, logs)[1]
-    return np.asarray(np.log(total) + tops)
+    low = np.flatnonzero(total < UNDERFLOW)
+    out = np.log(np.maximum(total, UNDERFLOW)) + tops
+    if low.size:
+        out[low] = passes_in_logs(chain, [rows[:, low] for rows in logs])[1]
+    return np.asarray(out)
 
 
 def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:

@@ -39,18 +39,18 @@ class Tables(dict[Place, Array]):
         self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
         self.paired: dict[tuple[Place, ...], list[PairTable]] = {}
         self.bounding: dict[Place, Array] = {}
-        self.pair_at: Callable[[PairWitness, Mapping[int, Index]], Array] = _no_pairs
+        self.pair_at: Callable[[PairWitness, Mapping[int, Index], Index], Array] = _no_pairs
 
-    def pair_logs(self, places: tuple[Place, ...], columns: Mapping[int, Index]) -> Iterator[Array]:
-        """log likelihood of each pair of readings of two cuts: (rows of the first, rows of the second, points)."""
+    def pair_logs(self, places: tuple[Place, ...], columns: Mapping[int, Index], rows: Index) -> Iterator[Array]:
+        """log likelihood of each pair of readings of two cuts at some pairs of `rows` (pairs, 2): (pairs, points)."""
         if places in self.paired:
-            yield from (table.at(columns) for table in self.paired[places])
+            yield from (table.at(columns, rows) for table in self.paired[places])
         else:
-            yield from (self.pair_at(pair, columns) for pair in self.pairs.get(places, ()))
+            yield from (self.pair_at(pair, columns, rows) for pair in self.pairs.get(places, ()))
 
 
-def _no_pairs(pair: PairWitness, columns: Mapping[int, Index]) -> Array:
-    raise RuntimeError(f"{len(columns)} columns of a pair at {pair.places} in tables that were made without pairs")
+def _no_pairs(pair: PairWitness, columns: Mapping[int, Index], rows: Index) -> Array:
+    raise RuntimeError(f"{rows.shape[0]} of a pair at {pair.places}, {len(columns)} columns, in tables without pairs")
 
 
 def cut_tables(
@@ -72,7 +72,7 @@ def cut_tables(
     elif pairs:  # without wrong readings the least likely pairs matter too, to their own relative error
         inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
         tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
-        tables.pair_at = lambda pair, columns: _pair_at(pair, columns, system, model, grid, along, reach)
+        tables.pair_at = lambda pair, columns, rows: _pair_at(pair, columns, rows, system, model, grid, along, reach)
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
         group = [witness for witness in witnesses if witness.place.lane == lane]
@@ -131,13 +131,14 @@ def lane_logs(
 def _pair_at(
     pair: PairWitness,
     columns: Mapping[int, Index],
+    rows: Index,
     system: System,
     model: MeasurementModel,
     grid: Grid,
     along: Mapping[Place, float],
     reach: Reach,
 ) -> Array:
-    """log likelihood of each pair of rows at the given columns: (rows of the first, rows of the second, points)."""
+    """log likelihood of some pairs of rows at the given columns: (pairs, points)."""
     shifts = []
     row: Index = np.zeros(0, dtype=np.intp)
     for place in pair.places:
@@ -145,8 +146,10 @@ def _pair_at(
         row, at = np.divmod(columns[sign], grid.lattices[sign].size)
         shifts.append(grid.lattices[sign][at] + along[place] * grid.tilts[row % grid.tilts.size])
     scale = np.array(grid.scales)[row // grid.tilts.size]
-    dims = (reach.dims[pair.places[0]], reach.dims[pair.places[1]])
-    return pair_logs(pair, system, model, dims, (shifts[0], shifts[1]), scale, spread=grid.spread)
+    used = [np.unique(rows[:, one], return_inverse=True) for one in (0, 1)]
+    first, second = (reach.dims[place][own] for place, (own, _) in zip(pair.places, used, strict=True))
+    table = pair_logs(pair, system, model, (first, second), (shifts[0], shifts[1]), scale, spread=grid.spread)
+    return np.asarray(table[used[0][1], used[1][1]])
 
 
 def _shared_error(grid: Grid, sign: int, along: Array) -> Array:
