@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import cached_property, partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 from attrs import define, evolve, field, frozen
@@ -21,12 +20,10 @@ from numpy.typing import NDArray
 from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.mend import mend
 from bitting.batch.seen import Seen
+from bitting.batch.shapes import Shape, Template
+from bitting.batch.suggest import NONE, Suggester, Suggestion, Wrong
 from bitting.errors import BittingError
 from bitting.model import System
-from bitting.notation import parse_code
-
-if TYPE_CHECKING:
-    from bitting.repair import Repairer
 
 Numbers = NDArray[np.int64]
 REMARKED = 50_000
@@ -49,16 +46,50 @@ class Row:
         return self.verdict, self.canonical, self.findings, self.suggestion
 
 
+@frozen
+class Heard:
+    """A text that something is to be said about: the text it was read as, the answer, what a spreadsheet did to it."""
+
+    text: str
+    answer: Answer
+    note: str = ""
+    mended: bool = False
+
+    def row(self, suggested: Suggestion = NONE) -> Row:
+        """The cells."""
+        answer, note, message = self.answer, self.note, self.answer.message
+        suggestion, change = suggested
+        likely = f"likeliest slip: {change}" if change else ""
+        if note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
+            note, message = " ".join([note, *(f"[{rule}]" for rule in answer.rules)]), ""
+        words = "; ".join([part for part in (note, message, likely) if part])
+        return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion))
+
+
+@frozen(eq=False)
+class Opened:
+    """Illegal rows of one chunk and system: their numbers in the chunk, what they say, and of those with as many cuts as
+    the key the template; `depths` is (cuts, rows)."""
+
+    suggester: Suggester
+    numbers: list[int]
+    heard: list[Heard]
+    templates: list[Template | None]
+    depths: NDArray[np.uint8]
+
+
 @frozen(eq=False)
 class Judgement:
     """A chunk of rows: a verdict each, and `said`: the rows about which there is anything to say.
 
-    `write` gives the canonical form of every row (None where there is none) between two texts.
+    `write` gives the canonical form of every row (None where there is none) between two texts. `opened` are illegal rows
+    that wait for their suggestion, and are not among those said before `Desk.settle`.
     """
 
     verdict: NDArray[np.uint8]
     said: dict[int, Row]
     write: Callable[[str, str], list[str | None]]
+    opened: list[Opened] = field(factory=list)
 
     @cached_property
     def canonical(self) -> list[str | None]:
@@ -82,24 +113,27 @@ class Desk:
     load: Callable[[str], System]
     default: System | None
     suggestions: int | None = None
-    """For so many distinct wrong codes the nearest legal one is looked for (some milliseconds each); None: for all."""
-    unsuggested: int = field(init=False, default=0)
-    """Rows that went without because of it."""
+    """For so many distinct wrong codes the nearest legal one is looked for one by one; None: for all that need it."""
     ahead: int = field(init=False, default=0)
     """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
     _judges: dict[str, Judge | str] = field(init=False, factory=dict)
-    _repairers: dict[str, Repairer] = field(init=False, factory=dict)
-    _suggested: dict[tuple[str, str], tuple[str, str]] = field(init=False, factory=dict)
+    _suggesters: dict[str, Suggester] = field(init=False, factory=dict)
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
         self.counts.clear()
         self.rules.clear()
         self.seen.clear()
-        self.unsuggested = 0
+        for suggester in self._suggesters.values():
+            suggester.unlooked = 0
+
+    @property
+    def unlooked(self) -> int:
+        """Illegal rows for which no legal code was looked for."""
+        return sum(suggester.unlooked for suggester in self._suggesters.values())
 
     def judge_of(self, name: str) -> Judge | str:
         """The judge of a system given by name ("" for the default), or why there is none."""
@@ -125,6 +159,12 @@ class Desk:
 
     def judge(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str] | None = None) -> Judgement:
         """Judge some rows, given with their numbers; `systems` names the system of each, "" the default."""
+        result = self.hear(texts, rows, systems)
+        self.settle([result])
+        return result
+
+    def hear(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str] | None = None) -> Judgement:
+        """The same without suggestions: what is `opened` waits for `settle`, which is faster for many rows at once."""
         one = systems is None
         result = (
             self._judge_one(self.judge_of(""), texts, rows) if one else self._judge_each(texts, rows, systems or [])
@@ -134,18 +174,42 @@ class Desk:
             self.counts[verdict.word] += int(numbers[verdict])
         return result
 
+    def settle(self, judgements: Sequence[Judgement]) -> None:
+        """Look for the nearest legal code of all rows that wait for it, once per distinct text."""
+        by_suggester: dict[int, list[tuple[Judgement, Opened]]] = {}
+        for judgement in judgements:
+            for one in judgement.opened:
+                by_suggester.setdefault(id(one.suggester), []).append((judgement, one))
+            judgement.opened.clear()
+        for waiting in by_suggester.values():
+            first: dict[str, int] = {}
+            texts = [heard.text for _, opened in waiting for heard in opened.heard]
+            places = [first.setdefault(text, place) for place, text in enumerate(texts)]
+            rows = np.bincount(places)
+            templates = [template for _, opened in waiting for template in opened.templates]
+            depths = np.concatenate([opened.depths for _, opened in waiting], axis=1)
+            at = list(first.values())
+            wrong = Wrong(list(first), [templates[p] for p in at], depths[:, at], rows[at].tolist())
+            found = dict(zip(first, waiting[0][1].suggester.of(wrong), strict=True))
+            for judgement, opened in waiting:
+                for number, heard in zip(opened.numbers, opened.heard, strict=True):
+                    judgement.said[number] = heard.row(found[heard.text])
+
     def _judge_each(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str]) -> Judgement:
         """Rows of several systems: those of one system together."""
         by_name: dict[str, list[int]] = {}
         for number, name in enumerate(systems):
             by_name.setdefault(name.strip(), []).append(number)
+        opened: list[Opened] = []
         verdict, canonical, said = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object), {}
         for name, places in by_name.items():
             part = self._judge_one(self.judge_of(name), [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
             said.update({places[place]: row for place, row in part.said.items()})
+            opened += [evolve(one, numbers=[places[place] for place in one.numbers]) for one in part.opened]
         forms = canonical.tolist()
-        return Judgement(verdict, said, lambda before, after: [form and f"{before}{form}{after}" for form in forms])
+        write = lambda before, after: [form and f"{before}{form}{after}" for form in forms]  # noqa: E731
+        return Judgement(verdict, said, write, opened)
 
     def _judge_one(self, judge: Judge | str, texts: Sequence[str], rows: Numbers) -> Judgement:
         if isinstance(judge, str):
@@ -155,17 +219,38 @@ class Desk:
             )
             return Judgement(verdict, unread, lambda _before, _after: [None] * len(texts))
         part = judge.judge(texts)
-        said: dict[int, Row] = {}
         noted = np.flatnonzero(part.noted).tolist()
-        for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True):
-            said[number], repaired = self._say(judge, texts[number], answer)
-            if repaired is not None:
-                part.verdict[number], part.answers[number] = repaired.verdict, repaired
-                if repaired.depths is not None:
-                    part.depths[:, number] = repaired.depths
+        heard = [
+            self._mended(judge, texts[number], answer)
+            for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True)
+        ]
+        for one in heard:
+            for rule in one.answer.rules:
+                self.rules[rule] += 1
+        wrong = [place for place, one in enumerate(heard) if one.answer.verdict == Verdict.ILLEGAL]
+        opened = [self._opened(judge, part, [noted[p] for p in wrong], [heard[p] for p in wrong])] if wrong else []
+        said = {n: one.row() for n, one in zip(noted, heard, strict=True) if one.answer.verdict != Verdict.ILLEGAL}
+        for number, one in zip(noted, heard, strict=True):
+            if one.mended:
+                answer = one.answer
+                part.verdict[number], part.answers[number] = answer.verdict, answer
+                if answer.depths is not None:
+                    part.depths[:, number] = answer.depths
                     part.known[number] = True
         self._count(judge, part, rows, said)
-        return Judgement(part.verdict, said, partial(canonical_forms, judge, part))
+        return Judgement(part.verdict, said, partial(canonical_forms, judge, part), opened)
+
+    def _opened(self, judge: Judge, part: Judged, numbers: list[int], heard: list[Heard]) -> Opened:
+        """Illegal rows of a chunk, to be suggested for."""
+        name = judge.system.name
+        if name not in self._suggesters:
+            self._suggesters[name] = Suggester(judge.system, self.suggestions)
+        exact, which = (part.shapes == Shape.EXACT)[numbers].tolist(), part.which[numbers].tolist()
+        templates = [
+            judge.template(number) if whole and not one.mended and one.text.isascii() else None
+            for one, whole, number in zip(heard, exact, which, strict=True)
+        ]
+        return Opened(self._suggesters[name], numbers, heard, templates, part.depths[:, numbers])
 
     def _count(self, judge: Judge, part: Judged, rows: Numbers, said: dict[int, Row]) -> None:
         """Add a chunk's codes to those seen, and a remark to rows one slip from another."""
@@ -186,36 +271,13 @@ class Desk:
             if answer.canonical is not None and not part.known[number]:
                 seen.add_open(answer.canonical)
 
-    def _say(self, judge: Judge, text: str, answer: Answer) -> tuple[Row, Answer | None]:
-        """The cells of a row that has findings or can't be read; the answer after mending, where that was certain."""
-        note = ""
-        repaired = None
-        if answer.canonical is None:
-            found = mend(text, judge)
-            if found is not None and found.certain:
-                answer = repaired = judge.answer(found.text)
-            note = found.note if found is not None else ""
-        for rule in answer.rules:
-            self.rules[rule] += 1
-        suggestion, change = self._suggest(judge, text) if answer.verdict == Verdict.ILLEGAL else ("", "")
-        likely = f"likeliest slip: {change}" if change else ""
-        message = answer.message
-        if note and repaired is None:  # what the spreadsheet did says more than what the leavings of it lack
-            note, message = " ".join([note, *(f"[{rule}]" for rule in answer.rules)]), ""
-        words = "; ".join(part for part in (note, message, likely) if part)
-        return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion)), repaired
-
-    def _suggest(self, judge: Judge, text: str) -> tuple[str, str]:
-        """The nearest legal code to a readable illegal one and what must have happened, once per distinct text."""
-        key = (judge.system.name, text)
-        if key not in self._suggested:
-            if judge.system.name not in self._repairers:
-                from bitting.repair import Repairer  # only a wrong code needs it
-
-                self._repairers[judge.system.name] = Repairer(judge.system)
-            if self.suggestions is not None and len(self._suggested) >= self.suggestions:
-                self.unsuggested += 1
-                return "", ""
-            found = self._repairers[judge.system.name].nearest(parse_code(text, judge.system), best=1).codes
-            self._suggested[key] = (found[0].code, found[0].change) if found else ("", "")
-        return self._suggested[key]
+    def _mended(self, judge: Judge, text: str, answer: Answer) -> Heard:
+        """What is said of a text, read as what it was before a spreadsheet changed it, where that is certain."""
+        if answer.canonical is not None:
+            return Heard(text, answer)
+        found = mend(text, judge)
+        if found is None:
+            return Heard(text, answer)
+        if found.certain:
+            return Heard(found.text, judge.answer(found.text), found.note, mended=True)
+        return Heard(text, answer, found.note)

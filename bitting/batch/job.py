@@ -88,7 +88,7 @@ def run_batch(
         delimiter=job.form.delimiter if isinstance(job, DelimitedJob) else None,
         blank_lines=figures.blank,
         seconds=time.perf_counter() - begun,
-        notes=(*headerless_note(layout), *figures.notes, *unsuggested_note(desk)),
+        notes=(*headerless_note(layout), *figures.notes, *unlooked_note(desk)),
     )
 
 
@@ -167,13 +167,13 @@ def _kind(output: str | None) -> str | None:
     return None
 
 
-def unsuggested_note(desk: Desk) -> tuple[str, ...]:
-    """What to say where not every wrong code got a suggestion."""
-    if not desk.unsuggested:
+def unlooked_note(desk: Desk) -> tuple[str, ...]:
+    """What to say where the nearest legal code was not looked for for every wrong one."""
+    if not desk.unlooked:
         return ()
     return (
-        f"suggestions stop after {desk.suggestions:,} different wrong codes; {desk.unsuggested:,} illegal rows have none "
-        "(--suggestions all looks for all of them)",
+        f"codes that must be looked at one by one were looked at up to {desk.suggestions:,} different ones; for "
+        f"{desk.unlooked:,} illegal rows no legal code was looked for (--suggestions all looks for all of them)",
     )
 
 

@@ -104,6 +104,10 @@ class Judge:
                 read.depths[:, row] = answer.depths
         return Judged(verdict, read.depths, known, noted, answers, read.shapes, read.which)
 
+    def template(self, number: int) -> Template:
+        """One of the shapes of texts met so far, as `Judged.which` numbers them."""
+        return self._reader.templates[number]
+
     @property
     def legality(self) -> Legality | None:
         """The tables of the legal codes; None where they would be too large."""

@@ -6,14 +6,16 @@ from functools import lru_cache
 
 from attrs import frozen
 
-from bitting.diagram import code_space
+from bitting.diagram import CodeSpace, code_space
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Code, Depths, System, code_of
+from bitting.repair.block import Block
 from bitting.repair.possible import possible
-from bitting.repair.search import best_first, mass
+from bitting.repair.search import Found, best_first, mass
+from bitting.repair.signs import SignTable
 from bitting.repair.trellis import Trellis, Walk
-from bitting.repair.words import change
-from bitting.repair.written import readable, readings
+from bitting.repair.words import change, weights
+from bitting.repair.written import Stream, readable, readings, shared_out
 
 KEPT = 8
 """So many systems are kept compiled."""
@@ -47,9 +49,12 @@ class Repairer:
     def __init__(self, system: System) -> None:
         self.system = system
         self._walk: Walk | None = None
+        self._space: CodeSpace | None = None
         self._why_not = ""
+        self._blocks: dict[tuple[Stream, ...], Block] = {}
         try:
-            self._walk = Walk.of(code_space(system))
+            self._space = code_space(system)
+            self._walk = Walk.of(self._space)
         except TooLargeError as fault:
             self._why_not = f"no legal code is suggested: {fault.message}"
 
@@ -79,6 +84,30 @@ class Repairer:
                 for f in found
             )
         )
+
+    def block(self, code: Code) -> Block | None:
+        """What answers for many codes written like this one, which has as many cuts as the key; None where nothing does.
+
+        That is so where the system is too large, or the lists may be taken in several ways.
+        """
+        ways = list(shared_out(code))
+        if self._space is None or len(ways) != 1:
+            return None
+        streams, rows, _ = ways[0]
+        lanes = self.system.lanes
+        if [stream.lane for stream in streams] != list(range(len(lanes))):
+            return None
+        if any(len(row) != lane.track.cuts for row, lane in zip(rows, lanes, strict=True)):
+            return None
+        if streams not in self._blocks:
+            self._blocks[streams] = Block(self._space, SignTable(self.system), streams)
+        return self._blocks[streams]
+
+    def change(self, code: Code, depths: Depths) -> str:
+        """The likeliest slips from a legal code to what was written, in words."""
+        known = tuple(readings(code))
+        by_reading = weights(self.system, known, depths)
+        return change(self.system, known, Found(depths, sum(by_reading.values()), by_reading))
 
 
 @lru_cache(maxsize=KEPT)

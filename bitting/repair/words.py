@@ -13,10 +13,10 @@ from math import prod
 
 from attrs import frozen
 
-from bitting.model import System
+from bitting.model import Depths, System
 from bitting.repair.search import TIE, Found
 from bitting.repair.trellis import Row, rows_of, steps
-from bitting.repair.written import Reading
+from bitting.repair.written import Reading, Stream
 
 
 @frozen
@@ -42,8 +42,8 @@ def change(system: System, readings: Sequence[Reading], found: Found) -> str:
     """The likeliest explanation of one code in words."""
     each = [
         (readings[number].weight * weight, told, readings[number])
-        for number in sorted(found.by_reading, key=lambda n: -found.by_reading[n])
-        for weight, told in _explanations(system, readings[number], found)
+        for number in sorted(found.by_reading, key=lambda n: (-float(f"{found.by_reading[n]:.9g}"), n))
+        for weight, told in _explanations(system, readings[number], found.depths)
     ]
     best, told, reading = max(each, key=lambda explanation: explanation[0])
     same = [
@@ -55,12 +55,32 @@ def change(system: System, readings: Sequence[Reading], found: Found) -> str:
     return " and ".join((*reading.said, *said)) or reading.otherwise
 
 
-def _explanations(system: System, reading: Reading, found: Found) -> Iterator[Explanation]:
+def weights(system: System, readings: Sequence[Reading], depths: Depths) -> dict[int, float]:
+    """What each reading adds to the probability of the writing from one code, by its number."""
+    close = [(n, r) for n, r in enumerate(readings) if _close(system, r, depths)]
+    sums = ((n, sum(weight for weight, _ in _explanations(system, r, depths))) for n, r in close)
+    return {number: readings[number].weight * weight for number, weight in sums if weight}
+
+
+def _close(system: System, reading: Reading, depths: Depths) -> bool:
+    """False where a reading's rows can't come from the code: each slip that is left changes two cuts at most."""
+    if reading.budget > 1 or any(
+        len(row) != len(depths[s.lane]) for s, row in zip(reading.streams, reading.rows, strict=True)
+    ):
+        return True
+    differ = 0
+    for stream, row in zip(reading.streams, reading.rows, strict=True):
+        labels = system.lanes[stream.lane].track.labels
+        differ += sum(labels[depth] != text for depth, text in zip(depths[stream.lane], row, strict=True))
+    return differ <= 2 * reading.budget
+
+
+def _explanations(system: System, reading: Reading, depths: Depths) -> Iterator[Explanation]:
     """Every way to slip from the code to a reading's rows, with its probability."""
     each = []
     for number, (stream, row) in enumerate(zip(reading.streams, rows_of(system, reading), strict=True)):
         labels = system.lanes[stream.lane].track.labels
-        each.append(list(_stream(number, row, found.depths[stream.lane], labels, (0, False), 0, reading.budget)))
+        each.append(list(_stream(number, row, depths[stream.lane], labels, (0, False), 0, reading.budget)))
     for chosen in product(*each):
         told = tuple(t for _, slips in chosen for t in slips)
         if len(told) <= reading.budget:
@@ -101,15 +121,28 @@ def _labels(slip: str, true: str, row: Sequence[str], at: int) -> tuple[str, ...
     return (row[at + 1],) if slip == "extra after" else (row[at],) if slip == "extra before" else ()
 
 
+def misread(stream: Stream, cut: int, sign: str, label: str) -> str:
+    """One cut misread, in words; cuts are counted from 0."""
+    of = f"{stream.name} " if stream.name else ""
+    return f"{of}cut {cut + 1} read {sign} for {label}"
+
+
+def swapped(stream: Stream, cut: int) -> str:
+    """A cut and the next one swapped, in words."""
+    of = f"{stream.name} " if stream.name else ""
+    return f"{of}neighbours {cut + 1} and {cut + 2} swapped"
+
+
 def _say(reading: Reading, same: Sequence[Told]) -> str:
     """One slip in words, with every place where it may have happened."""
     told = same[0]
-    name = reading.streams[told.stream].name
+    stream = reading.streams[told.stream]
+    name = stream.name
     of = f"{name} " if name else ""
     if told.slip == "misread":
-        return f"{of}cut {told.at + 1} read {told.labels[0]} for {told.labels[1]}"
+        return misread(stream, told.at, *told.labels)
     if told.slip == "swapped":
-        return f"{of}neighbours {told.at + 1} and {told.at + 2} swapped"
+        return swapped(stream, told.at)
     places = sorted({t.at for t in same})
     if told.slip == "dropped":
         missing = f"a cut of {name} is missing" if name else "a cut is missing"

@@ -15,6 +15,7 @@ from bitting.model import Code, CutList, Lane, System, Track
 from bitting.repair import slips
 
 Rows = tuple[tuple[str, ...], ...]
+STAND_IN, LOWER, HIGHER = 0, 1, 2
 
 
 @frozen
@@ -43,12 +44,16 @@ class Reading:
 
 
 @frozen
-class _Slip:
-    """A slip of whole lists: what it is in words (told from the rows), its probability, and what undoes it."""
+class ListSlip:
+    """A slip of whole lists: what it is in words (told from the rows), its probability, and what undoes it.
+
+    `sign` is `STAND_IN`, `LOWER` or `HIGHER` where every sign is replaced, each by itself; others only move rows about.
+    """
 
     words: Callable[[Rows], str]
     probability: float
     undo: Callable[[Rows], Rows]
+    sign: int | None = None
 
 
 def readable(code: Code) -> bool:
@@ -59,7 +64,7 @@ def readable(code: Code) -> bool:
 def readings(code: Code) -> Iterator[Reading]:
     """Every reading of a code whose rows have nearly as many cuts as their tracks."""
     system = code.system
-    for streams, rows, otherwise in _shared_out(code):
+    for streams, rows, otherwise in shared_out(code):
         whole = Reading(streams, rows, 1.0, slips.MOST, (), otherwise)
         for reading in (whole, *_undone(whole, system)):
             if _missing(system, reading) <= reading.budget:
@@ -74,7 +79,7 @@ def _missing(system: System, reading: Reading) -> int:
 
 def _undone(whole: Reading, system: System) -> Iterator[Reading]:
     """One slip of whole lists undone, and two of them."""
-    known = list(_list_slips(whole.streams, system))
+    known = list(list_slips(whole.streams, system))
     for number, last in enumerate(known):
         before = last.undo(whole.rows)
         if before == whole.rows:
@@ -88,7 +93,7 @@ def _undone(whole: Reading, system: System) -> Iterator[Reading]:
                 yield Reading(whole.streams, rows, weight, slips.MOST - 2, said, "")
 
 
-def _list_slips(streams: Sequence[Stream], system: System) -> Iterator[_Slip]:
+def list_slips(streams: Sequence[Stream], system: System) -> Iterator[ListSlip]:
     """Every slip of whole lists, the one that happens last first."""
     tracks = [system.lanes[stream.lane].track for stream in streams]
 
@@ -102,16 +107,16 @@ def _list_slips(streams: Sequence[Stream], system: System) -> Iterator[_Slip]:
         pairs = {(t, slips.stand_in(track, t)) for track, row in zip(tracks, rows, strict=True) for t in row}
         return " and ".join(f"{text} written for {label}" for text, label in sorted(pairs) if text != label)
 
-    yield _Slip(signs, slips.OTHER_SIGNS, each(slips.stand_in))
+    yield ListSlip(signs, slips.OTHER_SIGNS, each(slips.stand_in), STAND_IN)
     for words, pairs in _exchanges(streams, system):
-        yield _Slip(_just(words), slips.EXCHANGED, _exchange(pairs))
+        yield ListSlip(_just(words), slips.EXCHANGED, _exchange(pairs))
     if len(streams) > 1:
         for number, stream in enumerate(streams):
-            yield _Slip(_just(f"{stream.name} read from the tip"), slips.ONE_FROM_TIP, _reverse([number]))
-    yield _Slip(_just("read from the tip"), slips.FROM_TIP, _reverse(range(len(streams))))
-    for by, word in ((1, "high"), (-1, "low")):
+            yield ListSlip(_just(f"{stream.name} read from the tip"), slips.ONE_FROM_TIP, _reverse([number]))
+    yield ListSlip(_just("read from the tip"), slips.FROM_TIP, _reverse(range(len(streams))))
+    for by, word, sign in ((1, "high", LOWER), (-1, "low", HIGHER)):
         shifted = _just(f"numbering shifted by one: every label one too {word}")
-        yield _Slip(shifted, slips.RENUMBERED, each(_renumbering(-by)))
+        yield ListSlip(shifted, slips.RENUMBERED, each(_renumbering(-by)), sign)
 
 
 def _just(words: str) -> Callable[[Rows], str]:
@@ -150,7 +155,7 @@ def _exchanges(streams: Sequence[Stream], system: System) -> Iterator[tuple[str,
             yield f"{one} and {other} exchanged", pairs
 
 
-def _shared_out(code: Code) -> Iterator[tuple[tuple[Stream, ...], Rows, str]]:
+def shared_out(code: Code) -> Iterator[tuple[tuple[Stream, ...], Rows, str]]:
     """The streams and rows as written; a list that fits no track is cut up in every way that comes near."""
     groups: dict[str | None, list[CutList]] = {}
     for written in code.written:

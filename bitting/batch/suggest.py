@@ -1,0 +1,133 @@
+"""The nearest legal code for the wrong codes of a table: many at once where that can be, the others one by one.
+
+Codes with as many cuts as the key are looked at together (`bitting.repair.block`), every one of them. What is left (a cut
+too many or missing, sides that contradict each other, what the bounds leave open) takes some milliseconds each, so
+it is done for so many different codes only, and how many rows went without is counted. Either way the answer is
+that of `bitting.repair.nearest`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from attrs import define, field, frozen
+from numpy.typing import NDArray
+
+from bitting.batch.canonical import write_depths
+from bitting.batch.shapes import Template
+from bitting.model import Code, System
+from bitting.notation import parse_code
+from bitting.repair import Repairer
+from bitting.repair.block import Block
+
+Suggestion = tuple[str, str]
+"""The nearest legal code and the likeliest slips that lead to what is written; "" where there is none."""
+NONE: Suggestion = ("", "")
+
+
+@frozen(eq=False)
+class Wrong:
+    """Some illegal codes: their texts and, of those with as many cuts as the key, the template and the depths; `rows` is how
+    many rows say the same."""
+
+    texts: Sequence[str]
+    templates: Sequence[Template | None]
+    depths: NDArray[np.uint8]
+    rows: Sequence[int]
+
+
+@define(eq=False)
+class Suggester:
+    """Suggests for one system; `limit` is for how many different codes it looks one by one (None: all)."""
+
+    system: System
+    limit: int | None = None
+    unlooked: int = field(init=False, default=0)
+    """Rows that went without because of it."""
+    _repairer: Repairer = field(init=False)
+    _blocks: dict[int, Block | None] = field(init=False, factory=dict)
+    _single: dict[str, Suggestion] = field(init=False, factory=dict)
+
+    def __attrs_post_init__(self) -> None:
+        self._repairer = Repairer(self.system)
+
+    def of(self, wrong: Wrong) -> list[Suggestion]:
+        """A suggestion for each code."""
+        together: dict[int, tuple[Block, list[int]]] = {}
+        found: list[Suggestion | None] = [None] * len(wrong.texts)
+        for place, template in enumerate(wrong.templates):
+            block = None if template is None else self._block(template)
+            if block is not None:
+                together.setdefault(id(block), (block, []))[1].append(place)
+        for block, places in together.values():
+            for place, suggestion in zip(places, self._together(block, wrong, places), strict=True):
+                found[place] = suggestion
+        return [
+            one if one is not None else self._one(text, rows)
+            for one, text, rows in zip(found, wrong.texts, wrong.rows, strict=True)
+        ]
+
+    def _block(self, template: Template) -> Block | None:
+        if template.number not in self._blocks:
+            code = template.code
+            self._blocks[template.number] = None if code is None else self._repairer.block(code)
+        return self._blocks[template.number]
+
+    def _together(self, block: Block, wrong: Wrong, places: Sequence[int]) -> list[Suggestion | None]:
+        """Suggestions of codes that are written alike; None where they must be looked at one by one."""
+        signs = self._signs(block, wrong, places)
+        if signs is None:
+            return [None] * len(places)
+        found = block.nearest(signs)
+        forms = write_depths(self.system, np.ascontiguousarray(found.depths.T))
+        out: list[Suggestion | None] = []
+        parts = zip(
+            places, found.settled.tolist(), found.within.tolist(), forms, block.changes(signs, found), strict=True
+        )
+        for number, (place, settled, within, form, change) in enumerate(parts):
+            if not settled:
+                out.append(None)
+            elif not within:
+                out.append(NONE)
+            else:
+                out.append((form, self._change(wrong, place, found.depths[number]) if change is None else change))
+        return out
+
+    def _signs(self, block: Block, wrong: Wrong, places: Sequence[int]) -> NDArray[np.uint8] | None:
+        """The signs of some codes as numbers (cuts, codes); None where they are too many."""
+        tracks = [lane.track for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        depths = wrong.depths[:, places]
+        limits = np.array([len(track.labels) for track in tracks], np.uint8)[:, None]
+        foreign = [
+            (cut, number, wrong.texts[places[number]][start : start + template.widths[cut]])
+            for cut, number in np.argwhere(depths >= limits).tolist()
+            if (template := wrong.templates[places[number]]) is not None
+            for start in (template.starts[cut],)
+        ]
+        if not block.table.grow({sign for _, _, sign in foreign}):
+            return None
+        numbers = block.table.number
+        signs = np.array([
+            np.array([*(numbers[label] for label in track.labels), 0], np.uint8)[row]
+            for track, row in zip(tracks, depths, strict=True)
+        ])  # fmt: skip
+        for cut, number, sign in foreign:
+            signs[cut, number] = numbers[sign]
+        return signs
+
+    def _change(self, wrong: Wrong, place: int, depths: NDArray[np.uint8]) -> str:
+        """The likeliest slips in words, where several are as likely or whole lists are concerned."""
+        code = parse_code(wrong.texts[place], self.system)
+        parts = np.split(depths, np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1])
+        return self._repairer.change(code, tuple(tuple(part.tolist()) for part in parts))
+
+    def _one(self, text: str, rows: int) -> Suggestion:
+        if text not in self._single:
+            if self.limit is not None and len(self._single) >= self.limit:
+                self.unlooked += rows
+                return NONE
+            code: Code = parse_code(text, self.system)
+            found = self._repairer.nearest(code, best=1).codes
+            self._single[text] = (found[0].code, found[0].change) if found else NONE
+        return self._single[text]
