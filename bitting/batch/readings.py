@@ -22,7 +22,7 @@ from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.figures import Made
 from bitting.decoding.options import caliper_step, model_with
 from bitting.errors import BittingError
-from bitting.model import ReadCut, Readings, System
+from bitting.model import ReadCut, Reading, Readings, System
 from bitting.notation import parse_readings
 from bitting.notation.units import UNITS, check_plausible
 
@@ -107,9 +107,10 @@ class Reader:
                 number = _NUMBER.match(text, reading.span[0])
                 if number is None:
                     return parse_readings(text, self.system, self.unit)
-                value = float(Decimal(number[0].replace(",", ".")) * factor)
-                several.append(evolve(reading, value=value))
-            cuts.append(evolve(cut, readings=tuple(several)))
+                figure = number[0].replace(",", ".")
+                value = float(figure) if factor == 1 else float(Decimal(figure) * factor)
+                several.append(Reading(value, None, reading.digit, reading.span))  # `_plain` has no limits of its own
+            cuts.append(ReadCut(cut.side, cut.track, cut.cut, tuple(several), cut.place))
         readings = evolve(known, text=text, cuts=tuple(cuts))
         check_plausible(readings, named=re.search("[A-Za-z]", text) is not None and _names_unit(text))
         return readings

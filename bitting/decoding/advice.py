@@ -112,11 +112,10 @@ def _code_logs(section: Section, rows_of: Mapping[Place, int]) -> Array:
     total = np.zeros(section.posterior.size)
     for chain, rows in zip(section.chains, section.logs, strict=True):
         for step, table in zip(chain.steps, rows, strict=True):
-            want = [rows_of[place] for place in step.places]
-            found = np.flatnonzero((step.rows == want).all(axis=1))
-            if not found.size:  # a code that narrowing left out
+            symbol = step.symbol_of([rows_of[place] for place in step.places])
+            if symbol is None:  # a code that narrowing left out
                 return _whole_logs(section, rows_of)
-            total += table[found[0]]
+            total += table[symbol]
     return total
 
 

@@ -11,22 +11,35 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from attrs import frozen
 
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
+from bitting.decoding.kbest import Ranked, ranked
+from bitting.decoding.levels import best_by_level
+from bitting.decoding.lookahead import completed, weighed
 from bitting.decoding.moments import Section, moments
 from bitting.decoding.passes import backward, entry_sums
-from bitting.decoding.points import FEW_POINTS, thin
+from bitting.decoding.points import FEW_POINTS
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.reach import Reach
-from bitting.decoding.sums import UNDERFLOW, scaled
-from bitting.decoding.tables import lane_logs
+from bitting.decoding.sums import UNDERFLOW
+from bitting.decoding.tables import have_floors, lane_logs, lane_sums
 from bitting.decoding.witness import Witness
 from bitting.model import Place, System
 
 BLOCK = 16
-"""Keys taken together."""
+"""Keys taken together at most."""
+NUMBERS = 4_000_000
+"""Entries times points of a block at most."""
+
+
+def block_of(chains: Sequence[Chain], grid: Grid) -> int:
+    """How many keys are taken together."""
+    points = math.prod(grid.shape) * next(iter(grid.lattices.values())).size
+    entries = sum(step.entry_child.size for chain in chains for step in chain.steps)
+    return max(1, min(BLOCK, NUMBERS // (entries * points)))
 
 
 def can_share(grid: Grid, witnesses: Sequence[Witness]) -> bool:
@@ -42,61 +55,109 @@ def solve_alike(
     grid: Grid,
     along: Mapping[Place, float],
     reach: Reach,
-) -> list[Posterior] | None:
+    best: int = 0,
+) -> list[tuple[Posterior, list[Ranked] | None]] | None:
     """The posterior of each key, all of whose witnesses are at the same places with the same uncertainties.
 
-    None where a sum underflows: such keys are solved one by one, with logarithms. (Long: one straight line from the passes
-    to as many answers.)
+    With it the `best` most probable codes, or None where they must be looked for another way. None where a sum underflows:
+    such keys are solved one by one, with logarithms.
     """
     assert grid.log_offset is not None  # `can_share` has seen to it
     prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
     points, count = prior.size, len(keys)
     tables = _tables(keys, system, grid, along, reach, points)
     passed = [_pass(chain, tables, points * count) for chain in chains]
-    if any(sums.min() < UNDERFLOW for *_, sums in passed):
+    if any(one.sums.min() < UNDERFLOW for one in passed):
         return None
-    total = np.tile(prior, count)
-    for _, _, tops, _, _, sums in passed:
-        total += np.log(sums) + tops
-    totals = total.reshape(count, points)
+    every = np.tile(prior, count)
+    greatest = every + sum(one.tops for one in passed)
+    totals = (greatest + sum(np.log(one.sums) for one in passed)).reshape(count, points)
     top = totals.max(axis=1)
     evidence = top + np.log(np.exp(totals - top[:, None]).sum(axis=1))
     posterior = np.exp(totals - evidence[:, None])
+    greatest -= np.repeat(evidence, points)
+    codes = _best_codes(passed, np.exp(greatest), count, system, best)
     entries = [
-        entry_sums(chain, ratios, follows, posterior.reshape(-1) / sums, count)
-        for chain, _, _, ratios, follows, sums in passed
+        entry_sums(one.chain, one.ratios, one.follows, posterior.reshape(-1) / one.sums, count) for one in passed
     ]
     shares = _shares(chains, entries)
-    codes = sum(math.log(chain.count) for chain in chains)
+    log_count = sum(math.log(chain.count) for chain in chains)
     out = []
     for number in range(count):
-        keep = thin(posterior[number], grid)
+        own = slice(number * points, (number + 1) * points)
         section = Section(
             chains=tuple(chains),
-            columns={0: keep},
-            log_prior=prior[keep],
-            logs=tuple(tuple(rows[:, keep + number * points] for rows in logs) for _, logs, *_ in passed),
-            log_sums=totals[number, keep] - prior[keep],
-            posterior=posterior[number, keep],
+            columns={0: np.arange(points)},
+            log_prior=prior,
+            logs=tuple(tuple(rows[:, own] for rows in one.logs) for one in passed),
+            log_sums=totals[number] - prior,
+            posterior=posterior[number],
             entries=tuple(tuple(entry[:, number] for entry in found) for found in entries),
         )
-        own = {place: share[:, number] for place, share in shares.items()}
-        known = moments((section,), grid)
-        out.append(Posterior(grid, (section,), float(evidence[number]) - codes, codes, own, known, reach))
+        depths = {place: share[:, number] for place, share in shares.items()}
+        shared = moments((section,), grid)
+        log_evidence = float(evidence[number]) - log_count
+        answer = Posterior(grid, (section,), log_evidence, log_count, depths, shared, reach)
+        out.append((answer, codes[number] if codes else None))
     return out
 
 
-def _pass(
-    chain: Chain, tables: Mapping[Place, Array], points: int
-) -> tuple[Chain, list[Array], Array, list[Array], list[Array], Array]:
-    """A chain with its log likelihoods, their greatest, the ratios to it, what follows each entry, and the totals."""
-    logs = []
+def _best_codes(
+    passed: Sequence[_Passed], weight: Array, count: int, system: System, best: int
+) -> list[list[Ranked]] | None:
+    """The best codes of each of so many keys; `weight` (points of all keys) with what the best symbols have."""
+    ready = completed([one.chain for one in passed], [one.ratios for one in passed]) if best else None
+    if ready is None:
+        return None
+    levels = weighed(ready[0], weight)
+    found = best_by_level(levels, weight.size // count, best, count)
+    return None if found is None else [ranked(levels, one, system, best) for one in found]
+
+
+@frozen(eq=False)
+class _Table:
+    """Likelihoods of one place (rows, keys · points), divided by a number whose log is `size` (keys · points,)."""
+
+    likelihoods: Array
+    size: Array
+
+    def times(self, other: _Table | None) -> _Table:
+        """Of both together."""
+        if other is None:
+            return self
+        return _Table(self.likelihoods * other.likelihoods, self.size + other.size)
+
+
+@frozen(eq=False)
+class _Passed:
+    """A chain with its log likelihoods, the greatest of all steps together, the ratios to it, what follows, and totals."""
+
+    chain: Chain
+    logs: list[Array]
+    tops: Array
+    ratios: list[Array]
+    follows: list[Array]
+    sums: Array
+
+
+def _pass(chain: Chain, tables: Mapping[Place, _Table], points: int) -> _Passed:
+    logs, ratios = [], []
+    tops = np.zeros(points)
     for step in chain.steps:
         table = tables.get(step.places[0])
-        logs.append(np.zeros((step.symbols.shape[0], points)) if table is None else table[step.rows[:, 0]])
-    tops, ratios = scaled(logs)
+        if table is None:
+            ratios.append(np.ones((step.symbols.shape[0], points)))
+            logs.append(np.zeros((step.symbols.shape[0], points)))
+            continue
+        rows = table.likelihoods[step.rows[:, 0]]
+        top = rows.max(axis=0)
+        with np.errstate(divide="ignore"):
+            logs.append(np.log(rows))
+        logs[-1] += table.size
+        ratios.append(np.divide(rows, top, out=rows))
+        tops += np.log(top) + table.size
     follows, sums = backward(chain, ratios)
-    return chain, logs, tops, ratios, follows, sums
+    return _Passed(chain, logs, tops, ratios, follows, sums)
 
 
 def _tables(
@@ -106,18 +167,29 @@ def _tables(
     along: Mapping[Place, float],
     reach: Reach,
     points: int,
-) -> dict[Place, Array]:
-    """log likelihoods (rows, keys · points) of every place that was read; sides of a convenience key multiply."""
-    tables: dict[Place, Array] = {}
+) -> dict[Place, _Table]:
+    """What was read of every place; sides of a convenience key multiply."""
+    tables: dict[Place, _Table] = {}
+    count = len(keys)
     for lane in sorted({one.place.lane for one in keys[0]}):
         numbers = [number for number, one in enumerate(keys[0]) if one.place.lane == lane]
         every = [key[number] for number in numbers for key in keys]
-        found = lane_logs(every, system, grid, along, reach)
+        if have_floors(every):
+            found, sizes = lane_sums(every, system, grid, along, reach)
+        else:
+            logs = lane_logs(every, system, grid, along, reach)
         for at, number in enumerate(numbers):
-            own = found[at * len(keys) : (at + 1) * len(keys)]
-            table = np.concatenate([one.reshape(one.shape[0], points) for one in own], axis=1)
             place = keys[0][number].place
-            tables[place] = tables[place] + table if place in tables else table
+            own = slice(at * count, (at + 1) * count)
+            if have_floors(every):
+                rows = found[own, : reach.dims[place].size].reshape(count, -1, points)
+                table = rows.swapaxes(0, 1).reshape(-1, count * points)
+                size = np.repeat(sizes[own], points)
+            else:
+                table = np.concatenate([one.reshape(one.shape[0], points) for one in logs[own]], axis=1)
+                size = table.max(axis=0)
+                table = np.exp(table - size)
+            tables[place] = _Table(table, size).times(tables.get(place))
     return tables
 
 

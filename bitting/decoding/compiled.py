@@ -55,6 +55,14 @@ class Step:
     edge_starts: Ints = field(repr=False)
     ways: Ints = field(repr=False)
 
+    def symbol_of(self, rows: Sequence[int]) -> int | None:
+        """The first symbol with these rows, one for each place; None where there is none."""
+        alike = self.rows[:, 0] == rows[0]
+        for column, row in enumerate(rows[1:], 1):
+            alike &= self.rows[:, column] == row
+        at = int(alike.argmax())
+        return at if alike[at] else None
+
 
 @frozen(eq=False)
 class Chain:

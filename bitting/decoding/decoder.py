@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from bitting.decoding.across import PairWitness, pairs_of
-from bitting.decoding.alike import BLOCK, can_share, solve_alike
+from bitting.decoding.alike import block_of, can_share, solve_alike
 from bitting.decoding.answer import Answers, Found
 from bitting.decoding.compiled import Chain, compile_diagram, couple
 from bitting.decoding.figures import Made, MeasurementModel, model_of
@@ -124,9 +124,14 @@ class Decoder:
         return witnesses, pairs, alone
 
     def _weighed(
-        self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...], posterior: Posterior, best: int
+        self,
+        witnesses: tuple[Witness, ...],
+        pairs: tuple[PairWitness, ...],
+        posterior: Posterior,
+        best: int,
+        known: list[Ranked] | None = None,
     ) -> Found:
-        ranked = best_codes(posterior, self.system, best, self.ignored)
+        ranked = best_codes(posterior, self.system, best, self.ignored) if known is None else known
         return Found(witnesses, pairs, posterior, ranked, self._filled(ranked[0], posterior))
 
     def _all_found(self, keys: Sequence[Readings], best: int) -> list[Found]:
@@ -136,31 +141,36 @@ class Decoder:
         for number, (witnesses, pairs, _) in enumerate(read):
             if not pairs:
                 groups.setdefault(Pattern.of(witnesses), []).append(number)
-        posteriors: dict[int, Posterior] = {}
+        solved: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
         for numbers in groups.values():
-            posteriors |= self._together({number: read[number][0] for number in numbers})
-        return [
-            self._weighed(witnesses, pairs, posteriors[n] if n in posteriors else self.posterior(alone, pairs), best)
-            for n, (witnesses, pairs, alone) in enumerate(read)
-        ]
+            solved |= self._together({number: read[number][0] for number in numbers}, best)
+        out = []
+        for number, (witnesses, pairs, alone) in enumerate(read):
+            posterior, ranked = solved.get(number) or (self.posterior(alone, pairs), None)
+            out.append(self._weighed(witnesses, pairs, posterior, best, ranked))
+        return out
 
-    def _together(self, keys: dict[int, tuple[Witness, ...]]) -> dict[int, Posterior]:
-        """The posteriors of keys that were read alike, as far as a lattice that they can share is long enough."""
-        out: dict[int, Posterior] = {}
+    def _together(
+        self, keys: dict[int, tuple[Witness, ...]], best: int
+    ) -> dict[int, tuple[Posterior, list[Ranked] | None]]:
+        """Posteriors and best codes of keys that were read alike, as far as a lattice that they can share is long enough."""
+        out: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
         witnesses = next(iter(keys.values()))
         information = [(one.place, one.information) for one in witnesses]
         reach = OFFSET_REACH
+        best = 0 if self.ignored else best
         while len(keys) > 1 and reach <= 4 * OFFSET_REACH:
             grid = grid_for(self.system, self.model, information, reach)
             if not can_share(grid, witnesses):
                 break
             numbers = list(keys)
-            for start in range(0, len(numbers), BLOCK):
-                some = numbers[start : start + BLOCK]
+            limit = SPREAD_EDGE if grid.spread else EDGE
+            size = block_of(self.chains, grid)
+            for start in range(0, len(numbers), size):
+                some = numbers[start : start + size]
                 block = [keys[number] for number in some]
-                solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach)
-                limit = SPREAD_EDGE if grid.spread else EDGE
-                out |= {n: p for n, p in zip(some, solved or (), strict=False) if p.shared.edge <= limit}
+                solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach, best) or ()
+                out |= {n: one for n, one in zip(some, solved, strict=False) if one[0].shared.edge <= limit}
             keys = {number: rest for number, rest in keys.items() if number not in out}
             reach *= 1.5
         return out

@@ -15,6 +15,7 @@ are turned round by the caller, so wear is always a positive addition here.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -32,18 +33,29 @@ def density(y: Array, sd: Array | float, scale: float) -> Array:
 
     Underflows to 0 beyond about 38 sd on the side without wear; `log_density` does not.
     """
+    return next(densities(y, sd, (scale,)))
+
+
+def densities(y: Array, sd: Array | float, scales: Sequence[float]) -> Iterator[Array]:
+    """f(y) for each of some mean wears in turn; what doesn't depend on the wear is worked out once."""
     z = y / sd
-    if scale == 0:
-        return np.asarray(np.exp(-0.5 * z * z) / (sd * (_ROOT_TWO * np.sqrt(np.pi))))
-    ratio = sd / scale
-    b = (ratio - z) / _ROOT_TWO
-    near = np.exp(-0.5 * z * z) * erfcx(np.abs(b))
-    heavy = b < 0
-    if heavy.any():
-        far = 2.0 * np.exp(np.minimum(0.5 * ratio * ratio - ratio * z, 0.0))
-        near = np.where(heavy, far - near, near)
-    near /= 2.0 * scale
-    return np.asarray(near)
+    normal = np.exp(-0.5 * z * z)
+    for scale in scales:
+        if scale == 0:
+            yield np.asarray(normal / (sd * (_ROOT_TWO * np.sqrt(np.pi))))
+            continue
+        ratio = sd / scale
+        b = (ratio - z) * (1 / _ROOT_TWO)
+        heavy = b < 0
+        near = erfcx(np.abs(b, out=b), out=b)
+        near *= normal
+        if heavy.any():
+            far = ratio * (0.5 * ratio - z)
+            far = np.exp(np.minimum(far, 0.0, out=far), out=far)
+            far *= 2.0
+            np.subtract(far, near, out=near, where=heavy)
+        near *= 0.5 / scale
+        yield near
 
 
 def log_density(y: Array, sd: Array | float, scale: float) -> Array:

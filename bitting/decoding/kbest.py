@@ -14,8 +14,8 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Collection, Iterator
-from itertools import islice
+from collections.abc import Collection, Iterator, Sequence
+from itertools import islice, pairwise
 
 import numpy as np
 from attrs import evolve, frozen
@@ -23,7 +23,7 @@ from attrs import evolve, frozen
 from bitting.decoding.compiled import Step
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
-from bitting.decoding.levels import best_by_level
+from bitting.decoding.levels import Found, Level, best_by_level
 from bitting.decoding.lookahead import LEAST, chains_of, levels_of
 from bitting.decoding.passes import best_logs
 from bitting.decoding.points import linked
@@ -78,15 +78,22 @@ def _by_level(posterior: Posterior, system: System, wanted: int, least: float) -
         posterior.levels[least] = levels_of(posterior, least)
     levels = posterior.levels[least]
     found = None if levels is None else best_by_level(levels, posterior.sections[0].posterior.size, wanted)
-    if levels is None or found is None:
-        return None
-    out = []
-    for symbols, probability in found:
-        rows = [[0] * lane.track.cuts for lane in system.lanes]
-        for level, symbol in zip(levels, symbols.tolist(), strict=True):
-            for place, depth in zip(level.step.places, level.step.symbols[symbol].tolist(), strict=True):
-                rows[place.lane][place.cut] = depth
-        out.append(Ranked(tuple(map(tuple, rows)), probability))
+    return None if levels is None or found is None else ranked(levels, found[0], system, wanted)
+
+
+def ranked(levels: Sequence[Level], found: Found, system: System, wanted: int) -> list[Ranked]:
+    """Codes found level by level, in order."""
+    begins = np.cumsum([0] + [lane.track.cuts for lane in system.lanes])
+    slots = [begins[place.lane] + place.cut for level in levels for place in level.step.places]
+    rows = np.zeros((len(found), begins[-1]), dtype=np.intp)
+    symbols = np.array([row for row, _ in found])
+    depths = [level.step.symbols[symbols[:, number]] for number, level in enumerate(levels)]
+    rows[:, slots] = np.concatenate(depths, axis=1)
+    parts = list(pairwise(begins.tolist()))
+    out = [
+        Ranked(tuple(tuple(row[first:last]) for first, last in parts), probability)
+        for row, (_, probability) in zip(rows.tolist(), found, strict=True)
+    ]
     return _settle_ties(out)[:wanted]
 
 

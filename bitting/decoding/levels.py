@@ -1,10 +1,12 @@
-"""The most probable whole codes, level by level: all prefixes of a length at once.
+"""The most probable whole codes, level by level: all prefixes of a length at once, of one key or of several.
 
 A prefix's weight at every point, times the best completion there, summed over the points, bounds what any of its codes
 can have (as in `kbest.py`). A beam of the best prefixes of each level first finds as many codes as are wanted; the least
 of them is a limit that every better code must pass, and the search for these drops all prefixes whose bound is below it:
 so the list is complete and its order exact. The search takes a few array operations a level, where a queue takes some for
 every prefix; it gives up (None) where a great many codes are as likely as each other.
+
+Keys that share their chains stand side by side: the points of an array are those of the first key, then of the second, …
 """
 
 from __future__ import annotations
@@ -22,20 +24,23 @@ BLOCK = 256
 """Prefixes that are taken on together."""
 BUDGET = 40_000_000
 """Prefixes times points after which the search is given up."""
+MOST = 512
+"""Codes of a key, beyond those wanted, after which it is given up too."""
 SMALL = 1_000_000
 """Prefixes times entries times points up to which one matrix product bounds them all, needed or not."""
 SLACK = 1e-9
 """Relative difference of two probabilities that may be rounding."""
 
-Found = list[tuple[npt.NDArray[np.int16], float]]
+Symbols = npt.NDArray[np.int16]
+Found = list[tuple[Symbols, float]]
 
 
 @frozen(eq=False)
 class Level:
     """One step: `table` (symbols, points) its likelihoods relative to the best symbol at each point.
 
-    `after` (entries, points) is that times the best completion and the weight of the point. `enter` is what a front
-    (prefixes, points) goes through before the step (None: nothing).
+    `after` (entries and an empty one, points) is that times the best completion and the weight of the point. `enter` is
+    what a front (prefixes, points) goes through before the step (None: nothing).
     """
 
     step: Step
@@ -45,58 +50,62 @@ class Level:
 
 
 def best_completions(step: Step, table: Array, best: Array) -> tuple[Array, Array]:
-    """(entries, points) of an entry's likelihood times the best completion behind it, and the best of each node."""
-    after = table[step.entry_symbol]
-    after *= best if step.single else best[step.entry_child]
-    return after, np.maximum.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
+    """(entries and an empty one, points) of likelihood times the best completion behind, and the best of each node."""
+    after = np.empty((step.entry_symbol.size + 1, table.shape[1]))
+    np.take(table, step.entry_symbol, axis=0, out=after[:-1])
+    after[:-1] *= best if step.single else best.take(step.entry_child, axis=0)
+    after[-1] = 0.0
+    return after, after.take(step.ways, axis=0).max(axis=1)  # padded: np.maximum.reduceat takes ten times as long
 
 
 @frozen(eq=False)
 class _Block:
-    """Prefixes of one length: their nodes, likelihoods (prefixes, points), bounds and symbols (prefixes, levels)."""
+    """Prefixes of one length: whose key, their nodes, likelihoods (prefixes, points of a key), bounds, symbols so far."""
 
     level: int
+    owner: Ints
     nodes: Ints
     front: Array
     bounds: Array
-    symbols: npt.NDArray[np.int16]
+    symbols: Symbols
 
     def part(self, rows: Ints) -> _Block:
         """Some of them."""
-        return _Block(self.level, self.nodes[rows], self.front[rows], self.bounds[rows], self.symbols[rows])
+        return _Block(
+            self.level, self.owner[rows], self.nodes[rows], self.front[rows], self.bounds[rows], self.symbols[rows]
+        )
 
 
-def best_by_level(levels: Sequence[Level], points: int, wanted: int) -> Found | None:
-    """Symbols of each level and probability of the best codes, in order: all that are as good as the last one wanted.
+def best_by_level(levels: Sequence[Level], points: int, wanted: int, keys: int = 1) -> list[Found] | None:
+    """Per key, symbols of each level and probability of the best codes, in order: all as good as the last one wanted.
 
-    `points` are those of the first level. Fewer codes than wanted: there are no more.
+    `points` are those of one key at the first level. Fewer codes than wanted: there are no more.
     """
-    symbols = np.zeros((1, len(levels)), dtype=np.int16)
-    root = _Block(0, np.zeros(1, dtype=np.intp), np.ones((1, points)), np.ones(1), symbols)
+    whose: Ints = np.arange(keys)
+    symbols = np.zeros((keys, len(levels)), dtype=np.int16)
+    root = _Block(0, whose, np.zeros_like(whose), np.ones((keys, points)), np.ones(keys), symbols)
     beam = root
     for level in levels:
-        beam = _onwards(level, beam, 0.0, wanted)
-    limit = float(np.sort(beam.bounds)[-wanted]) * (1 - SLACK) if beam.bounds.size >= wanted else 0.0
-    found: Found = []
+        beam = _onwards(level, beam, np.zeros(keys), wanted)
+    limit = np.zeros(keys)
+    for key in np.flatnonzero(np.bincount(beam.owner, minlength=keys) >= wanted):
+        limit[key] = beam.bounds[beam.owner == key].min() * (1 - SLACK)
+    found: list[Found] = [[] for _ in range(keys)]
     spent = 0
     stack = [root]
     while stack:
         block = stack.pop()
         if block.level == len(levels):
-            found += zip(block.symbols, block.bounds.tolist(), strict=True)
-            if len(found) > 2 * wanted + BLOCK:  # the best of them raise the limit
-                found = _best(found, wanted)
-                limit = max(limit, found[-1][1] * (1 - SLACK))
-            if len(found) > 2 * wanted + BLOCK:
-                return None
+            for key, row, probability in zip(block.owner.tolist(), block.symbols, block.bounds.tolist(), strict=True):
+                found[key].append((row, probability))
             continue
         following = _onwards(levels[block.level], block, limit)
         spent += following.front.size
-        if spent > BUDGET:
+        if spent > BUDGET * keys or max(map(len, found)) > wanted + MOST:
             return None
         rows = np.arange(following.nodes.size)
         stack += [following.part(rows[start : start + BLOCK]) for start in range(0, rows.size, BLOCK)]
-    return _best(found, wanted)
+    return [_best(one, wanted) for one in found]
 
 
 def _best(found: Found, wanted: int) -> Found:
@@ -108,28 +117,35 @@ def _best(found: Found, wanted: int) -> Found:
     return [one for one in found if one[1] >= limit]
 
 
-def _onwards(level: Level, block: _Block, limit: float, most: int | None = None) -> _Block:
-    """All ways on from some prefixes whose bound is at least `limit`; of these the best `most`."""
-    step = level.step
+def _onwards(level: Level, block: _Block, limit: Array, most: int | None = None) -> _Block:
+    """All ways on from some prefixes whose bound is at least their key's `limit`; of these the best `most` of each key."""
+    step, keys = level.step, limit.size
     front = block.front if level.enter is None else level.enter(block.front)
     ways = step.ways[block.nodes]
-    row, way = np.nonzero(ways < step.entry_child.size)
+    row, way = (ways < step.entry_child.size).nonzero()
     entry = ways[row, way]
-    bounds = _bounds(level, front, block.nodes, row, entry)
-    keep = np.flatnonzero(bounds >= limit)
+    owner = block.owner[row]
+    if keys == 1:
+        bounds = _bounds(level, front, block.nodes, row, entry)
+    else:
+        after = level.after.reshape(-1, keys, front.shape[1])[entry, owner]
+        bounds = np.einsum("rp,rp->r", front[row], after)
+    keep = (bounds >= limit[owner]).nonzero()[0]
     if most is not None and keep.size > most:
-        keep = keep[np.argpartition(-bounds[keep], most - 1)[:most]]
-    row, entry = row[keep], entry[keep]
+        keep = keep[np.lexsort((-bounds[keep], owner[keep]))]
+        first = np.searchsorted(owner[keep], np.arange(keys))
+        keep = keep[np.arange(keep.size) - first[owner[keep]] < most]
+    row, entry, owner = row[keep], entry[keep], owner[keep]
     symbol = step.entry_symbol[entry]
     after = front[row]
-    after *= level.table[symbol]
+    after *= level.table[symbol] if keys == 1 else level.table.reshape(-1, keys, front.shape[1])[symbol, owner]
     symbols = block.symbols[row]
     symbols[:, block.level] = symbol
-    return _Block(block.level + 1, step.entry_child[entry], after, bounds[keep], symbols)
+    return _Block(block.level + 1, owner, step.entry_child[entry], after, bounds[keep], symbols)
 
 
 def _bounds(level: Level, front: Array, nodes: Ints, row: Ints, entry: Ints) -> Array:
-    """What each way on (prefix, entry) can have at most."""
+    """What each way on (prefix, entry) of one key can have at most."""
     if front.size * level.after.shape[0] <= SMALL:
         return np.asarray((front @ level.after.T)[row, entry])
     out = np.empty(row.size)

@@ -37,7 +37,7 @@ def levels_of(posterior: Posterior, least: float) -> list[Level] | None:
         return None
     (levels, tops, _), *others = [part for part in parts if part is not None]
     if not others:
-        return _weighed(levels, np.exp(first.log_prior + tops - log_evidence))
+        return weighed(levels, np.exp(first.log_prior + tops - log_evidence))
     ((second, second_tops, second_best),) = others
     grid, after = posterior.grid, posterior.sections[1]
     assert grid.link is not None  # two sections come from a paired grid
@@ -48,8 +48,8 @@ def levels_of(posterior: Posterior, least: float) -> list[Level] | None:
     table = np.zeros(shape)
     table.reshape(-1)[two] = np.exp(second_tops - most[1]) * second_best
     ahead = np.log(np.maximum((table @ grid.link.T).reshape(-1)[one], 1e-300))
-    levels = _weighed(levels, np.exp(tops + rows[one // shape[1]] + ahead + most[1] - log_evidence))
-    second = _weighed(second, np.exp(second_tops + rows[two // shape[1]] + most[0] - log_evidence))
+    levels = weighed(levels, np.exp(tops + rows[one // shape[1]] + ahead + most[1] - log_evidence))
+    second = weighed(second, np.exp(second_tops + rows[two // shape[1]] + most[0] - log_evidence))
     second[0] = evolve(second[0], enter=_Crossing(one, np.exp(tops - most[0]), two, grid.link, shape))
     return levels + second
 
@@ -57,24 +57,39 @@ def levels_of(posterior: Posterior, least: float) -> list[Level] | None:
 def _levels(section: Section, least: float) -> tuple[list[Level], Array, Array] | None:
     """A section's steps in turn, the log of what each point's best symbols have, and the best code's part of that."""
     tops = np.zeros(section.posterior.size)
-    later = np.ones(tops.size)  # what the chains to come have at best
-    levels: list[Level] = []
-    for chain, rows in reversed(list(chains_of(section, least))):
-        top, ratios = scaled(rows)
+    ratios: list[list[Array]] = []
+    chains = []
+    for chain, rows in chains_of(section, least):
+        top, ratio = scaled(rows)
         tops += top
-        best = np.ones((1, tops.size))
+        chains.append(chain)
+        ratios.append(ratio)
+    found = completed(chains, ratios)
+    return None if found is None else (found[0], tops, found[1])
+
+
+def completed(chains: Sequence[Chain], ratios: Sequence[Sequence[Array]]) -> tuple[list[Level], Array] | None:
+    """The steps of some chains in turn, from their likelihoods beside the best symbols', and the best code's part (points,).
+
+    None where that underflows somewhere.
+    """
+    later = np.ones(ratios[0][0].shape[1])  # what the chains to come have at best
+    levels: list[Level] = []
+    for chain, tables in zip(reversed(chains), reversed(ratios), strict=True):
+        best = np.ones((1, later.size))
         own = []
-        for step, table in zip(reversed(chain.steps), reversed(ratios), strict=True):
+        for step, table in zip(reversed(chain.steps), reversed(tables), strict=True):
             after, best = best_completions(step, table, best)
             own.append(Level(step, table, after))
         if best.min() < UNDERFLOW:
             return None
-        levels = _weighed(own[::-1], later) + levels
+        levels = (weighed(own[::-1], later) if levels else own[::-1]) + levels
         later = later * best[0]
-    return levels, tops, later
+    return levels, later
 
 
-def _weighed(levels: list[Level], weight: Array) -> list[Level]:
+def weighed(levels: list[Level], weight: Array) -> list[Level]:
+    """The steps with another weight of the points in what can follow."""
     for level in levels:
         np.multiply(level.after, weight, out=level.after)
     return levels

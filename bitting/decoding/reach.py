@@ -21,6 +21,9 @@ from bitting.decoding.density import Array
 from bitting.model import Depths, Lane, Place, System
 from bitting.wall import StandOffs, stand_offs
 
+KEPT = 512
+"""Codes whose rows are kept."""
+
 
 @frozen(eq=False)
 class Reach:
@@ -38,9 +41,17 @@ class Reach:
     largest: float
     unknown: bool
     wide: bool
+    _rows: dict[Depths, Mapping[Place, int]] = field(init=False, repr=False, factory=dict)
 
-    def rows(self, depths: Depths) -> dict[Place, int]:
-        """The row of every cut of a whole code."""
+    def rows(self, depths: Depths) -> Mapping[Place, int]:
+        """The row of every cut of a whole code; those of the last codes asked for are kept."""
+        if depths not in self._rows:
+            if len(self._rows) >= KEPT:
+                self._rows.clear()
+            self._rows[depths] = self._found(depths)
+        return self._rows[depths]
+
+    def _found(self, depths: Depths) -> dict[Place, int]:
         if not self.walls:
             return {Place(lane, cut): depth for lane, row in enumerate(depths) for cut, depth in enumerate(row)}
         out = {}

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bitting.decoding.across import PairWitness, pair_logs
-from bitting.decoding.density import Array, density, log_density
+from bitting.decoding.density import Array, densities, log_density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.grid import Grid
 from bitting.decoding.many import many_readings
@@ -97,35 +97,70 @@ def lane_logs(
     Where every witness has a floor (its readings may all be wrong) sums are taken as they are, scaled per witness;
     otherwise terms can vanish, and logarithms are added instead.
     """
-    lane = witnesses[0].place.lane
-    track = system.lanes[lane].track
-    owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
-    starts = np.searchsorted(owner, np.arange(len(witnesses)))
-    centres = np.array([term.centre for w in witnesses for term in w.terms])
-    sds = np.array([term.sd for w in witnesses for term in w.terms])[:, None, None, None]
-    weights = np.array([term.log_weight for w in witnesses for term in w.terms])
-    floors = np.array([w.log_floor for w in witnesses])
-    shift = _shared_error(grid, grid.signs[lane], np.array([along[w.place] for w in witnesses]))[owner]
     dims = [reach.dims[w.place] for w in witnesses]
-    most = max(map(len, dims))
-    padded = np.array([np.append(d, np.full(most - d.size, d[-1])) for d in dims])[owner]
-    y = track.deeper * ((centres[:, None] - padded)[:, :, None, None] - shift[:, None])
-    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
-    if np.isfinite(floors).all():
-        size = np.maximum(np.maximum.reduceat(weights, starts), floors)
-        relative = np.exp(weights - size[owner])[:, None, None, None]
-        for k, scale in enumerate(grid.scales):
-            total = relative * density(y, sds, scale)
-            if starts.size < owner.size:
-                total = np.add.reduceat(total, starts, axis=0)
-            total += np.exp(floors - size)[:, None, None, None]
-            out[:, :, k] = np.log(total, out=total)
+    if have_floors(witnesses):
+        out, size = lane_sums(witnesses, system, grid, along, reach)
+        np.log(out, out=out)
         out += size[:, None, None, None, None]
         return [one[: d.size] for one, d in zip(out, dims, strict=True)]
+    y, sds, weights, starts = _terms(witnesses, system, grid, along, reach)
+    floors = np.array([w.log_floor for w in witnesses])
+    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
     for k, scale in enumerate(grid.scales):
         logs = weights[:, None, None, None] + log_density(y, sds, scale)
         out[:, :, k] = np.logaddexp(np.logaddexp.reduceat(logs, starts, axis=0), floors[:, None, None, None])
     return [one[: d.size] for one, d in zip(out, dims, strict=True)]
+
+
+def have_floors(witnesses: Sequence[Witness]) -> bool:
+    """Whether the readings of each may all be wrong."""
+    return all(w.log_floor > -math.inf for w in witnesses)
+
+
+def lane_sums(
+    witnesses: Sequence[Witness], system: System, grid: Grid, along: Mapping[Place, float], reach: Reach
+) -> tuple[Array, Array]:
+    """Likelihoods (witnesses, most rows of any, scales, tilts, points) of witnesses of one lane that all have floors.
+
+    Each witness's are divided by a number whose log is given too. Rows past a witness's own repeat its last.
+    """
+    y, sds, weights, starts = _terms(witnesses, system, grid, along, reach)
+    floors = np.array([w.log_floor for w in witnesses])
+    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
+    size = np.maximum(np.maximum.reduceat(weights, starts), floors)
+    relative = np.exp(weights - np.repeat(size, np.diff(np.append(starts, weights.size))))[:, None, None, None]
+    least = np.exp(floors - size)[:, None, None, None]
+    for k, total in enumerate(densities(y, sds, grid.scales)):
+        total *= relative
+        np.add(_summed(total, starts) if starts.size < weights.size else total, least, out=out[:, :, k])
+    return out, size
+
+
+def _terms(
+    witnesses: Sequence[Witness], system: System, grid: Grid, along: Mapping[Place, float], reach: Reach
+) -> tuple[Array, Array, Array, Index]:
+    """Of every term of some witnesses of one lane: how far wear and noise must reach (terms, rows, tilts, points), its
+    standard deviation and log weight; and where each witness's terms begin."""
+    lane = witnesses[0].place.lane
+    owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
+    centres = np.array([term.centre for w in witnesses for term in w.terms])
+    sds = np.array([term.sd for w in witnesses for term in w.terms])[:, None, None, None]
+    weights = np.array([term.log_weight for w in witnesses for term in w.terms])
+    shift = _shared_error(grid, grid.signs[lane], np.array([along[w.place] for w in witnesses]))[owner]
+    dims = {w.place: reach.dims[w.place] for w in witnesses}
+    most = max(map(len, dims.values()))
+    padded = {place: np.append(d, np.full(most - d.size, d[-1])) for place, d in dims.items()}
+    rows = np.array([padded[w.place] for w in witnesses])[owner]
+    y = system.lanes[lane].track.deeper * ((centres[:, None] - rows)[:, :, None, None] - shift[:, None])
+    return y, sds, weights, np.searchsorted(owner, np.arange(len(witnesses)))
+
+
+def _summed(terms: Array, starts: Index) -> Array:
+    """Sums of runs along the first axis; runs of one length by a plain sum, which is many times quicker."""
+    each, rest = divmod(terms.shape[0], starts.size)
+    if rest == 0 and (np.diff(starts) == each).all():
+        return np.asarray(terms.reshape(starts.size, each, *terms.shape[1:]).sum(axis=1))
+    return np.asarray(np.add.reduceat(terms, starts, axis=0))
 
 
 def _pair_at(

@@ -115,11 +115,12 @@ def witness(
 ) -> Witness:
     """The witness of one cut from its readings and their standard uncertainties."""
     low, high = outlier_range(track)
-    wrong = tuple(1.0 / (high - low) if low <= value <= high else 0.0 for value in values)
+    density = 1.0 / (high - low)
+    wrong = tuple([density if low <= value <= high else 0.0 for value in values])
     summed = len(values) <= MOST_TERMS or model.outliers == 0
     terms = subset_terms(values, sds, wrong, model) if summed and model.outliers else ()
     terms = terms or (_subset(range(len(values)), values, sds, wrong, model),)
-    floor = sum(_log(model.outliers * density) for density in wrong)
+    floor = sum([_log(model.outliers * density) for density in wrong])
     return Witness(place, side, terms, floor, tuple(values), tuple(sds), wrong, summed)
 
 
