@@ -7,18 +7,18 @@ same order; a test holds the two together.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from itertools import accumulate
-from operator import itemgetter
 
 import attrs
 import numpy as np
-from attrs import define, field
+from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.batch.legality import Legality, Walk, compile_legality
 from bitting.checking import placed, reading_order
+from bitting.errors import Span
 from bitting.model import Code, Finding, Rule, System
 from bitting.rules import catalogue, violations
 from bitting.rules.base import Evaluate
@@ -26,8 +26,12 @@ from bitting.rules.builtin import all_of
 
 REMEMBERED = 20_000
 """What a rule says is kept for so many codes."""
-Saying = tuple[str, list[int]]
-"""What a rule says, and of which cuts (lane after lane)."""
+Bytes = NDArray[np.uint8]
+Numbers = NDArray[np.int64]
+Shaped = tuple[Sequence[int], Sequence[int]]
+"""Where the cuts of texts of one shape begin, and how wide they are."""
+Remark = tuple[tuple[str, ...], str]
+"""The rules that a code breaks, each once, and what is said of it."""
 
 
 def say(finding: Finding) -> str:
@@ -35,6 +39,56 @@ def say(finding: Finding) -> str:
     advice = "advice: " if finding.level == "should" else ""
     where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
     return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
+
+
+@frozen
+class Saying:
+    """What is said of a code: the text, the rule, whether it is only advice, and of which cuts (lane after lane), or which
+    part of the text, where it is about what was written."""
+
+    text: str
+    rule: str
+    advice: bool
+    places: tuple[int, ...] = ()
+    span: Span | None = None
+
+    def where(self, starts: Sequence[int], widths: Sequence[int]) -> Span:
+        """From where to where it is about, in a text whose cuts stand there."""
+        if self.span is not None or not self.places:
+            return self.span or (-1, -1)
+        return min(starts[p] for p in self.places), max(starts[p] + widths[p] for p in self.places)
+
+
+@define(eq=False)
+class Sayings:
+    """All that has been said so far, each once, by number; `groups` are what is said together, 0 nothing."""
+
+    listed: list[Saying] = field(init=False, factory=list)
+    groups: list[tuple[int, ...]] = field(init=False, factory=lambda: [()])
+    _number: dict[Saying, int] = field(init=False, factory=dict)
+    _group: dict[tuple[int, ...], int] = field(init=False, factory=lambda: {(): 0})
+    _spans: dict[int, list[Span]] = field(init=False, factory=dict)
+
+    def number(self, saying: Saying) -> int:
+        """The number of a saying."""
+        if saying not in self._number:
+            self._number[saying] = len(self.listed)
+            self.listed.append(saying)
+        return self._number[saying]
+
+    def group(self, said: Sequence[Saying]) -> int:
+        """The number of some sayings together."""
+        numbers = tuple(map(self.number, said))
+        if numbers not in self._group:
+            self._group[numbers] = len(self.groups)
+            self.groups.append(numbers)
+        return self._group[numbers]
+
+    def spans(self, key: int, starts: Sequence[int], widths: Sequence[int]) -> Numbers:
+        """Where each is about, (sayings, 2), in texts of one shape; `key` is the number of that shape."""
+        known = self._spans.setdefault(key, [])
+        known += [saying.where(starts, widths) for saying in self.listed[len(known) :]]
+        return np.array(known, np.int64).reshape(-1, 2)
 
 
 @define(eq=False)
@@ -47,7 +101,9 @@ class Blame:
     _evaluate: list[Evaluate] = field(init=False)
     _pairs: list[bool] = field(init=False)
     _first: list[int] = field(init=False)
-    _said: list[dict[tuple[int | None, ...], list[Saying]]] = field(init=False)
+    _limits: NDArray[np.int64] = field(init=False)
+    _said: list[dict[bytes, int]] = field(init=False)
+    sayings: Sayings = field(init=False, factory=Sayings)
 
     def __attrs_post_init__(self) -> None:
         self._walks = [_alone(self.system, rule) for rule in self.system.rules]
@@ -57,6 +113,8 @@ class Blame:
         self._first = [0, *accumulate(lane.track.cuts for lane in self.system.lanes)]
         self._reads = [self._read_by(rule, walk) for rule, walk in zip(self.system.rules, self._walks, strict=True)]
         self._said = [{} for _ in self.system.rules]
+        sizes = [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        self._limits = np.array(sizes)[:, None]
 
     def _read_by(self, rule: Rule, walk: Legality | None) -> list[int]:
         """The cuts (lane after lane) on which it depends what a rule says."""
@@ -64,19 +122,19 @@ class Blame:
             return walk.reads
         return [cut for lane in rule.lanes for cut in range(self._first[lane], self._first[lane + 1])]
 
-    def broken_by(self, depths: NDArray[np.uint8]) -> list[list[int]]:
-        """The rules that each code may break; `depths` is (cuts, codes).
+    def broken_by(self, depths: Bytes) -> NDArray[np.bool_]:
+        """The rules (rules, codes) that each code may break; `depths` is (cuts, codes).
 
         A rule is not broken by a code with unknown depths if it allows the same code with some depth in their place:
         no rule finds fault with what may yet be right.
         """
         flags = np.ones((len(self._walks), depths.shape[1]), bool)
-        limits = np.array([len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)])
-        unknown = depths >= limits[:, None]
+        limits = self._limits
+        unknown = depths >= limits
         some = np.flatnonzero(unknown.any(axis=0))
         filled = (
             [
-                np.where(unknown, np.minimum(depth, limits - 1)[:, None], depths)[:, some].astype(np.uint8)
+                np.where(unknown[:, some], np.minimum(depth, limits - 1), depths[:, some]).astype(np.uint8)
                 for depth in range(int(limits.max()))
             ]
             if len(some)
@@ -85,13 +143,12 @@ class Blame:
         for walk, row in zip(self._walks, flags, strict=True):
             if walk is not None:
                 row[:] = ~walk.legal(depths)
+                left = some[row[some]]
                 for one in filled:
-                    row[some] &= ~walk.legal(one)
-        broken: list[list[int]] = [[] for _ in range(depths.shape[1])]
-        codes, rules = np.nonzero(flags.T)
-        for code, rule in zip(codes.tolist(), rules.tolist(), strict=True):
-            broken[code].append(rule)
-        return broken
+                    if len(left):
+                        row[left] = ~walk.legal(one[:, np.searchsorted(some, left)])
+                        left = left[row[left]]
+        return flags
 
     def findings(self, code: Code) -> tuple[Finding, ...]:
         """The findings of one code, spans and all."""
@@ -105,58 +162,81 @@ class Blame:
         return tuple(found)
 
     def remarks(
-        self,
-        cuts: Sequence[int | None],
-        broken: Sequence[int],
-        starts: Sequence[int],
-        widths: Sequence[int],
-        unknown: Sequence[Finding] = (),
-    ) -> tuple[tuple[str, ...], str]:
-        """The rules that a whole code breaks and what is said of it: the same as `findings`, as text.
+        self, depths: Bytes, which: Sequence[int], shapes: Mapping[int, Shaped], unknown: Sequence[tuple[int, int]]
+    ) -> list[Remark]:
+        """What is said of whole codes (cuts, codes): the same as `findings`, as text.
 
-        `cuts` are the depths lane after lane, None where the depth is unknown, of which `unknown` are the findings;
-        `starts` and `widths` are where they stand in the text, which orders the sayings; `broken` are the rules that
-        may be broken.
+        A depth as large as its depth table is unknown; `unknown` are the findings of those, as pairs of the code and the
+        number of a saying. `which` is the shape of each code's text, and `shapes` says where its cuts stand, which orders
+        the sayings.
         """
-        rules = self.system.rules
-        said = [(rules[number], text, places) for number in broken for text, places in self._sayings(number, cuts)]
-        if len(said) == 1 and not unknown:
-            return (said[0][0].identifier,), said[0][1]
-        out = [(False, finding.span or (-1, -1), finding.rule, say(finding)) for finding in unknown]
-        for rule, text, places in said:
-            span = (-1, -1)
-            if places:
-                span = (min([starts[p] for p in places]), max([starts[p] + widths[p] for p in places]))
-            out.append((rule.level != "must", span, rule.identifier, text))
-        out.sort(key=itemgetter(0, 1))
-        return tuple(dict.fromkeys([one[2] for one in out])), "; ".join([one[3] for one in out])
-
-    def _sayings(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
-        """What one rule says of the cuts of its lanes, and of which cuts; remembered by the cuts that it reads."""
-        if self._pairs[number]:
-            return self._of_pairs(number, cuts)
-        said = self._said[number]
-        key = tuple([cuts[cut] for cut in self._reads[number]])
-        known = said.get(key)
-        if known is None:
-            if len(said) >= REMEMBERED:
-                said.clear()
-            known = said[key] = self._judged(number, cuts)
-        return known
-
-    def _of_pairs(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
-        """What a rule says that judges every pair of neighbours by itself; remembered by pairs, of which there are few."""
-        said, out = self._said[number], []
-        lane = self.system.rules[number].lanes[0]
-        start, stop = self._first[lane], self._first[lane + 1]
-        for key in zip(range(start, stop), cuts[start : stop - 1], cuts[start + 1 : stop], strict=False):
-            known = said.get(key)
-            if known is None:
-                alone: list[int | None] = [None] * len(cuts)
-                alone[key[0] : key[0] + 2] = key[1:]
-                known = said[key] = self._judged(number, alone)
-            out += known
+        codes, said = self._broken(depths)
+        codes = np.concatenate([np.array([code for code, _ in unknown], np.int64), codes])
+        said = np.concatenate([np.array([number for _, number in unknown], np.int64), said])
+        spans = np.zeros((len(codes), 2), np.int64)
+        shape = np.array(which, np.int64)[codes]
+        for number in np.unique(shape).tolist():
+            rows = np.flatnonzero(shape == number)
+            spans[rows] = self.sayings.spans(number, *shapes[number])[said[rows]]
+        listed = self.sayings.listed
+        advice = np.array([saying.advice for saying in listed], bool)[said]
+        order = np.lexsort((spans[:, 1], spans[:, 0], advice, codes))  # stable: then as they came
+        ordered, stop = said[order].tolist(), 0
+        out: list[Remark] = []
+        for number in np.bincount(codes, minlength=depths.shape[1]).tolist():
+            start, stop = stop, stop + number
+            if number == 1:
+                only = listed[ordered[start]]
+                out.append(((only.rule,), only.text))
+            else:
+                some = [listed[saying] for saying in ordered[start:stop]]
+                out.append((tuple(dict.fromkeys([one.rule for one in some])), "; ".join([one.text for one in some])))
         return out
+
+    def _broken(self, depths: Bytes) -> tuple[Numbers, Numbers]:
+        """What the rules say: codes and numbers of sayings, rule by rule."""
+        codes, groups = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+        for number, flags in enumerate(self.broken_by(depths)):
+            rows = np.flatnonzero(flags)
+            if not len(rows):
+                continue
+            reads = self._reads[number]
+            if not self._pairs[number]:
+                codes.append(rows)
+                groups.append(self._groups(number, reads, depths[reads][:, rows]))
+                continue
+            lane = self.system.rules[number].lanes[0]
+            for cut in range(self._first[lane], self._first[lane + 1] - 1):
+                codes.append(rows)
+                groups.append(self._groups(number, [cut, cut + 1], depths[cut : cut + 2, rows]))
+        code, group = np.concatenate(codes), np.concatenate(groups)
+        known = self.sayings.groups
+        size = np.array([len(one) for one in known])[group]
+        first = np.repeat(np.cumsum(size) - size, size)
+        place = np.arange(int(size.sum())) - first
+        flat = np.array([number for one in known for number in one], np.int64)
+        begin = np.cumsum([0, *(len(one) for one in known)])[group]
+        return np.repeat(code, size), flat[np.repeat(begin, size) + place]
+
+    def _groups(self, number: int, reads: Sequence[int], depths: Bytes) -> Numbers:
+        """What one rule says of each code, as groups of sayings; remembered by the depths (reads, codes) that matter."""
+        if not len(reads):
+            depths = np.zeros((1, depths.shape[1]), np.uint8)
+        said = self._said[number]
+        keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
+        if len(said) >= REMEMBERED:
+            said.clear()
+        mark = bytes([reads[0] if self._pairs[number] else 0])
+        out = np.zeros(len(keys), np.int64)
+        for place, (key, row) in enumerate(zip(keys.tolist(), first.tolist(), strict=True)):
+            group = said.get(mark + key)
+            if group is None:
+                cuts: list[int | None] = [None] * self._first[-1]
+                for cut, depth in zip(reads, depths[:, row].tolist(), strict=False):
+                    cuts[cut] = depth if depth < self._limits[cut, 0] else None
+                group = said[mark + key] = self.sayings.group(self._judged(number, cuts))
+            out[place] = group
+        return out[which]
 
     def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
         first, rule = self._first, self.system.rules[number]
@@ -166,7 +246,8 @@ class Blame:
         ):
             lanes = [rule.lanes[place.lane] for place in wrong.places]
             where = [first[lane] + place.cut for lane, place in zip(lanes, wrong.places, strict=True)]
-            said.append((self._say(rule, set(lanes or rule.lanes), wrong.message), where))
+            text = self._say(rule, set(lanes or rule.lanes), wrong.message)
+            said.append(Saying(text, rule.identifier, rule.level != "must", tuple(where)))
         return said
 
     def _say(self, rule: Rule, lanes: set[int], message: str) -> str:
@@ -177,6 +258,11 @@ class Blame:
             lane = self.system.lanes[next(iter(lanes))]
             where = " ".join([name for name in (lane.side, lane.track.name) if name and name not in message])
         return f"{advice}{where + ': ' if where else ''}{message} [{rule.identifier}]"
+
+
+def _words(rows: Bytes) -> NDArray[np.bytes_]:
+    """Each column as one value."""
+    return np.ascontiguousarray(rows.T).view(f"S{len(rows)}").ravel()
 
 
 @lru_cache(maxsize=8)

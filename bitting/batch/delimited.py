@@ -206,8 +206,8 @@ class DelimitedJob:
         start = 0
         for at in sorted(waiting):
             self._held.append(_text(records, tails, start, at))
-            before = records.raws[at] + (pads[at] if pads is not None else "")
-            self._held.append(_Waiting(before, judgement, waiting[at], records.ends[at]))
+            raw = records.raws[at] + (pads[at] if pads is not None else "")
+            self._held.append(_Waiting(raw, judgement, waiting[at], records.ends[at]))
             start = at + 1
         self._held.append(_text(records, tails, start, len(records)))
         self._number += len(waiting)
@@ -232,7 +232,11 @@ class DelimitedJob:
     def _judge(self, records: Records, before: int, keep: list[int] | None) -> tuple[Sequence[str], Judgement]:
         """The codes of some records (those to `keep`, None: all) and what is said of them."""
         read = self.form.encoding.read
-        columns = [self._decoded(records.column(place)) for place in self.layout.codes]
+        columns: list[Sequence[str]] = [
+            self._decoded(records.column(place)) if lazy is None else lazy
+            for place in self.layout.codes
+            for lazy in (records.lazy(place),)
+        ]
         texts = code_texts(self.layout, self.desk.default, columns)
         rows = np.arange(before + 1, before + 1 + len(records))
         systems = None

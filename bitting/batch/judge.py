@@ -14,12 +14,12 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.blame import Blame, blame_of, say
+from bitting.batch.blame import Blame, Saying, blame_of, say
 from bitting.batch.canonical import write_depths
 from bitting.batch.legality import Legality, legality_of
 from bitting.batch.shapes import Shape, ShapeReader, Template
 from bitting.errors import BittingError, NotationError
-from bitting.model import Code, Finding, System
+from bitting.model import Code, System
 from bitting.notation import parse_code
 from bitting.rules.builtin import all_of
 
@@ -42,6 +42,9 @@ class Verdict(IntEnum):
     def word(self) -> str:
         """The verdict as people read it."""
         return self.name.lower()
+
+
+_VERDICTS = tuple(Verdict)
 
 
 @frozen
@@ -68,7 +71,7 @@ class Judge:
     _advice: Legality | None = field(init=False, repr=False)
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
     _unreadable: dict[int, Answer | None] = field(init=False, factory=dict, repr=False)
-    _faults: dict[tuple[object, ...], tuple[Finding, ...]] = field(init=False, factory=dict, repr=False)
+    _faults: dict[tuple[object, ...], tuple[int, ...]] = field(init=False, factory=dict, repr=False)
 
     def __attrs_post_init__(self) -> None:
         self._reader = ShapeReader(self.system)
@@ -133,32 +136,43 @@ class Judge:
             {texts[row]: row for row in rows if row not in judged.answers and texts[row] not in self._answers}.values()
         )
         found = dict(judged.answers)
-        depths = judged.depths[:, new]
-        known = judged.known[new].tolist()
-        forms = iter(write_depths(self.system, depths[:, judged.known[new]]))
-        exact = judged.shapes[new] == Shape.EXACT
-        rows_of = iter(zip(depths[:, exact].T.tolist(), self.blame.broken_by(depths[:, exact]), strict=True))
-        shapes, which, verdicts = judged.shapes[new].tolist(), judged.which[new].tolist(), judged.verdict[new].tolist()
-        for place, row in enumerate(new):
-            text = texts[row]
-            if shapes[place] == Shape.EXACT:
-                cuts, broken = next(rows_of)
-                template = self._reader.templates[which[place]]
-                if known[place]:
-                    rules, message = self.blame.remarks(cuts, broken, template.starts, template.widths)
-                    answer = Answer(Verdict(verdicts[place]), next(forms), tuple(cuts), rules, message)
+        exact = [row for row, shape in zip(new, judged.shapes[new].tolist(), strict=True) if shape == Shape.EXACT]
+        if exact:
+            found.update(zip(exact, self._exact(texts, judged, exact), strict=True))
+        for row in new:
+            if row not in found:
+                text, template = texts[row], self.template(int(judged.which[row]))
+                if judged.shapes[row] == Shape.INCOMPLETE:
+                    found[row] = self._of_code(template.code_of(text))
+                elif judged.shapes[row] == Shape.UNREADABLE:
+                    found[row] = self._unread(text, template)
                 else:
-                    rules, message = self._unknown(text, template, cuts, broken)
-                    answer = Answer(Verdict.ILLEGAL, None, None, rules, message)
-            elif shapes[place] == Shape.INCOMPLETE:
-                answer = self._of_code(self._reader.templates[which[place]].code_of(text))
-            elif shapes[place] == Shape.UNREADABLE:
-                answer = self._unread(text, self._reader.templates[which[place]])
-            else:
-                answer = self._answer(text)
-            found[row] = self._remember(text, answer)
+                    found[row] = self._answer(text)
         same = {texts[row]: found[row] for row in new}
+        if len(self._answers) + len(same) > REMEMBERED:
+            self._answers.clear()
+        self._answers.update(same)
         return [found[row] if row in found else same.get(texts[row]) or self.answer(texts[row]) for row in rows]
+
+    def _exact(self, texts: Sequence[str], judged: Judged, rows: list[int]) -> list[Answer]:
+        """What is said of whole codes, of whatever depths."""
+        depths, known = judged.depths[:, rows], judged.known[rows]
+        which, verdicts = judged.which[rows].tolist(), judged.verdict[rows].tolist()
+        unknown = [
+            (place, number)
+            for place, row in ((place, rows[place]) for place in np.flatnonzero(~known).tolist())
+            for number in self._unknown(texts[row], self.template(which[place]), depths[:, place])
+        ]
+        shapes = {number: (self.template(number).starts, self.template(number).widths) for number in set(which)}
+        remarks = self.blame.remarks(depths, which, shapes, unknown)
+        forms = iter(write_depths(self.system, depths[:, known]))
+        cuts = iter(map(tuple, depths[:, known].T.tolist()))
+        return [
+            Answer(_VERDICTS[verdict], next(forms), next(cuts), rules, message)
+            if good
+            else Answer(Verdict.ILLEGAL, None, None, rules, message)
+            for verdict, good, (rules, message) in zip(verdicts, known.tolist(), remarks, strict=True)
+        ]
 
     def _unread(self, text: str, template: Template) -> Answer:
         """Why a text can't be read: for all texts of its shape the same, where none of the digits that differ matters."""
@@ -172,20 +186,18 @@ class Judge:
             answer = self._unreadable[template.number] = said.pop() if len(said) == 1 else Answer(Verdict.EMPTY)
         return answer if answer.verdict == Verdict.UNREADABLE else self._answer(text)
 
-    def _unknown(
-        self, text: str, template: Template, cuts: Sequence[int], broken: Sequence[int]
-    ) -> tuple[tuple[str, ...], str]:
-        """The rules and message of a whole code in which some depths are none of the system's."""
-        limits = self._lengths
-        wrong = [place for place, cut in enumerate(cuts) if cut == limits[place]]
-        labels = [text[template.starts[p] : template.starts[p] + template.widths[p]] for p in wrong]
-        key = (template.number, *wrong, *labels)
+    def _unknown(self, text: str, template: Template, depths: Bytes) -> tuple[int, ...]:
+        """What is said of a whole code because some depths are none of the system's, as numbers of sayings."""
+        wrong = np.flatnonzero(depths >= self._limits[:, 0]).tolist()
+        starts, widths = template.starts, template.widths
+        key = (template.number, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
         if key not in self._faults:
             if len(self._faults) >= REMEMBERED:
                 self._faults.clear()
-            self._faults[key] = tuple(all_of(template.code_of(text)))
-        places = [None if cut == limits[place] else cut for place, cut in enumerate(cuts)]
-        return self.blame.remarks(places, broken, template.starts, template.widths, self._faults[key])
+            sayings = self.blame.sayings
+            said = [Saying(say(f), f.rule, advice=False, span=f.span) for f in all_of(template.code_of(text))]
+            self._faults[key] = sayings.groups[sayings.group(said)]
+        return self._faults[key]
 
     @cached_property
     def blame(self) -> Blame:

@@ -76,13 +76,13 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Number
     """Each cut (or ~cut: it and the next swapped) with the pairs that differ there: places of the earlier and the later."""
     tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
     random = np.random.default_rng(1)  # any numbers do: what they bring together is then compared in full
-    tables = [random.integers(0, 2**63, len(track.labels), np.uint64) for track in tracks]
+    tables = [random.integers(0, 2**32, len(track.labels), np.uint32) for track in tracks]
     parts = [table[row] for table, row in zip(tables, depths, strict=True)]
-    hashes: NDArray[np.uint64] = np.sum(np.array(parts), axis=0, dtype=np.uint64)
+    hashes: NDArray[np.uint32] = np.sum(np.array(parts), axis=0, dtype=np.uint32)
     for cut, track in enumerate(tracks):
         rows, group = _together(hashes - parts[cut])
         alike = _alike(track)
-        for apart in range(1, len(track.labels)):
+        for apart in range(1, len(rows)):
             same = group[apart:] == group[:-apart]
             if not same.any():
                 break
@@ -105,7 +105,7 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Number
         yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
 
 
-def _together(hashes: NDArray[np.uint64]) -> tuple[Numbers, NDArray[np.uint64]]:
+def _together(hashes: NDArray[np.uint32]) -> tuple[Numbers, NDArray[np.uint32]]:
     """The places of those that are not alone with their hash, in the order of hashes, and their hashes."""
     ordered = np.sort(hashes)  # without places: several times faster, and mostly nearly all are alone
     double = ordered[1:][ordered[1:] == ordered[:-1]]

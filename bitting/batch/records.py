@@ -15,6 +15,7 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, compress
+from typing import overload
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -26,6 +27,29 @@ LONGEST = 4_000_000
 """Characters in one record."""
 WIDEST = 65_536
 """Cells in one record."""
+
+
+@frozen(eq=False)
+class Cells(Sequence[str]):
+    """Cells of one column that are made only when they are asked for: `text[start:stop]` each, all of it ASCII."""
+
+    text: str = field(repr=False)
+    starts: NDArray[np.intp]
+    stops: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    @overload
+    def __getitem__(self, number: int) -> str: ...
+
+    @overload
+    def __getitem__(self, number: slice) -> list[str]: ...
+
+    def __getitem__(self, number: int | slice) -> str | list[str]:
+        if isinstance(number, slice):
+            return [self[one] for one in range(*number.indices(len(self)))]
+        return self.text[self.starts[number] : self.stops[number]]
 
 
 @frozen
@@ -79,6 +103,14 @@ class Records:
         except IndexError:
             split = (raw.split(delimiter, limit) for raw in self.raws)
             return [cells[place] if place < len(cells) else "" for cells in split]
+
+    def lazy(self, place: int) -> Cells | None:
+        """The same column without making its cells; None where that can't be."""
+        if not len(self) or self.stops is None or not 0 <= place < self.stops.shape[1] or not self.text.isascii():
+            return None
+        ended = self.stops[:, -1] - (len(self.ends[0]) - 1)  # a line end of two characters begins before its last one
+        starts = self.stops[:, place - 1] + 1 if place else ended - np.fromiter(map(len, self.raws), np.intp, len(self))
+        return Cells(self.text, starts, ended if place == self.stops.shape[1] - 1 else self.stops[:, place])
 
     def cells(self, number: int) -> list[str]:
         """All cells of one record."""

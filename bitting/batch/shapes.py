@@ -28,6 +28,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
+from bitting.batch.records import Cells
 from bitting.batch.spans import complete, cut_spans, lane_spans, long_labels, loose_digits, single_labels
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
@@ -129,21 +130,14 @@ class ShapeReader:
         count = len(texts)
         shapes = np.full(count, Shape.SINGLE, np.uint8)
         read = Read(shapes, np.zeros((len(self.tracks), count), np.uint8), np.zeros(count, np.int32))
-        plain = list(texts)
-        joined = "\n".join(plain)
-        if not joined.isascii() or joined.count("\n") != count - 1 or "\0" in joined:
-            plain = [_plain(text) for text in texts]
-            joined = "\n".join(plain)
-        data = np.frombuffer(joined.encode("ascii") + b"\n", np.uint8)
-        stops = np.flatnonzero(data == 10)
-        starts = np.concatenate(([0], stops[:-1] + 1))
+        data, starts, stops = _laid_out(texts)
         lengths = stops - starts
         for length in np.flatnonzero(np.bincount(lengths)[: LONGEST + 1]) if count else ():
             rows = np.flatnonzero(lengths == length)
             if length == 0:
                 shapes[[row for row in rows.tolist() if not texts[row]]] = Shape.EMPTY
                 continue
-            if len(rows) == count:
+            if len(rows) == count and len(data) == count * (length + 1):
                 matrix = data.reshape(count, length + 1)[:, :length]
             else:
                 matrix = np.lib.stride_tricks.sliding_window_view(data, int(length))[starts[rows]]
@@ -241,6 +235,20 @@ def _fits(template: Template, hit: NDArray[np.bool_], matrix: Bytes) -> NDArray[
     if len(template.exact):
         hit = hit & (matrix[:, template.exact] == template.same).all(axis=1)
     return hit
+
+
+def _laid_out(texts: Sequence[str]) -> tuple[Bytes, Rows, Rows]:
+    """All texts as bytes, and where each begins and ends among them; without what must be read by itself."""
+    if isinstance(texts, Cells):
+        return np.frombuffer(texts.text.encode("ascii"), np.uint8), texts.starts, texts.stops
+    plain = list(texts)
+    joined = "\n".join(plain)
+    if not joined.isascii() or joined.count("\n") != len(plain) - 1 or "\0" in joined:
+        plain = [_plain(text) for text in texts]
+        joined = "\n".join(plain)
+    data = np.frombuffer(joined.encode("ascii") + b"\n", np.uint8)
+    stops = np.flatnonzero(data == 10)
+    return data, np.concatenate(([0], stops[:-1] + 1)), stops
 
 
 def _plain(text: str) -> str:
