@@ -118,7 +118,9 @@ class Suggester:
 
     def _change(self, wrong: Wrong, place: int, depths: NDArray[np.uint8]) -> str:
         """The likeliest slips in words, where several are as likely or whole lists are concerned."""
-        code = parse_code(wrong.texts[place], self.system)
+        template = wrong.templates[place]
+        text = wrong.texts[place]
+        code = parse_code(text, self.system) if template is None else template.code_of(text)
         parts = np.split(depths, np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1])
         return self._repairer.change(code, tuple(tuple(part.tolist()) for part in parts))
 

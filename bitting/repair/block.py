@@ -74,16 +74,22 @@ class Block:
     def changes(self, signs: Signs, found: Found) -> list[str | None]:
         """The likeliest slips of each writing in words, None where a `Found` doesn't know them."""
         words = [self._words(signs, found, number) for number in range(slips.MOST)]
-        return [one and (f"{one} and {two}" if two else one) for one, two in zip(*words, strict=True)]
+        both = found.told >> BITS > 0
+        return [
+            (one and two and f"{one} and {two}") if more else one
+            for one, two, more in zip(*words, both.tolist(), strict=True)
+        ]
 
     def _words(self, signs: Signs, found: Found, number: int) -> list[str | None]:
         """One slip of each writing in words (of several the one of the earlier cut first)."""
         told = np.where(found.within, found.told, 0)
         one, two = told & ((1 << BITS) - 1), told >> BITS
-        turned = (two > 0) & (one & 0xFF00 > two & 0xFF00)
+        listed = one >> 16 == LIST
+        turned = (two > 0) & ~listed & (one & 0xFF00 > two & 0xFF00)
         slip = np.where(turned, (two, one)[number], (one, two)[number])
         column = np.where(slip >> 16 == LIST, 0, slip >> 8 & 255)
-        keys = (slip << 8) + signs[column, np.arange(len(told))]
+        sign = np.where(listed, one & 255, signs[column, np.arange(len(told))])
+        keys = (np.where(slip >> 16 == LIST, slip & ~255, slip) << 8) + sign
         known = self._said
         return [known[key] if key in known else known.setdefault(key, self._say(key)) for key in keys.tolist()]
 
@@ -227,17 +233,20 @@ class _Round:
                 found = self._ways(self.before, diagram, which, 1)
                 number, at = np.divmod(found.which, self.count)
                 share = self.block.lists.shares[number]
-                parts.append(Candidates(at, found.weight * share, found.depths, np.zeros_like(found.slips)))
+                # the sign that was misread stands with the slip of lists, since it isn't the one that is written now
+                sign = self.before.signs[found.slips >> 8 & 255, found.which] % len(self.block.table.texts)
+                told = (LIST << 16) + (number << 8) + sign + (found.slips << BITS)
+                parts.append(Candidates(at, found.weight * share, found.depths, told))
         return parts
 
     def _lists(self, left: Places) -> list[Candidates]:
         """Every explanation by two slips of whole lists, of some writings."""
         parts = []
-        for share, changed, rows in self.block.lists.twice(tuple(row[:, left] for row in self.rows)):
+        for share, (last, first), changed, rows in self.block.lists.twice(tuple(row[:, left] for row in self.rows)):
             if changed.any():
                 before = _Writings(self.block, rows)
                 good = np.flatnonzero(changed & ~before.wrong.any(axis=0))
-                told = np.zeros(len(good), np.int64)
+                told = np.full(len(good), (LIST << 16) + (last << 8) + ((LIST << 16) + (first << 8) << BITS))
                 parts.append(Candidates(left[good], np.full(len(good), share), before.depths[good], told))
         return parts
 

@@ -53,18 +53,18 @@ class Lists:
             else:
                 yield last.probability, np.zeros(rows[0].shape[1], bool), rows
 
-    def twice(self, rows: Rows) -> Iterator[tuple[float, Flags, Rows]]:
-        """The same before two slips, the one that happened last undone first."""
+    def twice(self, rows: Rows) -> Iterator[tuple[float, tuple[int, int], Flags, Rows]]:
+        """The same before two slips, the one that happened last undone first, and their numbers in that order."""
         for number, last in enumerate(self.slips):
             middle = self._undone(last, rows)
             changed = _differ(middle, rows)
             if not changed.any():
                 continue
-            for first in self.slips[number + 1 :]:
+            for other, first in enumerate(self.slips[number + 1 :], number + 1):
                 before = self._undone(first, middle)
                 if self._long(before):
                     share = last.probability * first.probability
-                    yield share, changed & _differ(before, middle) & _differ(before, rows), before
+                    yield share, (number, other), changed & _differ(before, middle) & _differ(before, rows), before
 
     def twice_from(self, rows: Rows, codes: Rows) -> NDArray[np.float64]:
         """The probability of each writing from the code beside it by two slips; `codes` are depths per lane."""
