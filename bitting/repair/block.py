@@ -15,7 +15,7 @@ from functools import cached_property
 from itertools import accumulate, pairwise
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
 from bitting.diagram import CodeSpace
@@ -164,7 +164,8 @@ class _Round:
         if len(left):
             more = [one.some(~self.settled[one.which]), *self._lists_and_one(left), *self._lists(left)]
             both = merged(joined(more, self.columns))
-            self._settle(both, by_two)
+            # what two slips of single cuts say of the same code isn't listed yet, and may be likelier than what is
+            self._settle(evolve(both, slips=np.where(both.slips >> BITS > 0, 0, both.slips)), by_two)
             self._by_any_two(both, np.flatnonzero(~self.settled & self._alone(one)))
         return Found(self.settled, self.within, self.best, self.told)
 
