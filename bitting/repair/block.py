@@ -163,10 +163,11 @@ class _Round:
         left = np.flatnonzero(~self.settled)
         if len(left):
             more = [one.some(~self.settled[one.which]), *self._lists_and_one(left), *self._lists(left)]
-            both = merged(joined(more, self.columns))
+            whole = joined(more, self.columns)
+            both = merged(whole)
             # what two slips of single cuts say of the same code isn't listed yet, and may be likelier than what is
             self._settle(evolve(both, slips=np.where(both.slips >> BITS > 0, 0, both.slips)), by_two)
-            self._by_any_two(both, np.flatnonzero(~self.settled & self._alone(one)))
+            self._by_any_two(whole, np.flatnonzero(~self.settled & self._alone(one)))
         return Found(self.settled, self.within, self.best, self.told)
 
     def _alone(self, one: Candidates) -> Flags:
