@@ -43,6 +43,7 @@ MADE = {
     "long runs": system(track(cuts=9, labels="123"), must=("at least 2 cuts are 2 or deeper", "cut 5 is one of 2 3")),
     "convenience": attrs.evolve(LETTERS, sides=("top", "bottom"), convenience=True),
 }  # fmt: skip
+KINDS = ["foreign", "swap", "swap", "shift", "tip", "one tip", "exchange", "renumber", "drop", "double", "extra"]
 Rows = list[list[str]]
 
 
@@ -53,11 +54,11 @@ def of_name(name: str) -> tuple[System, Repairer]:
 
 
 def slip(made: System, rows: Rows, signs: Sequence[str], draw: random.Random) -> Rows:
-    """The rows after one slip that leaves them as long as they are."""
+    """The rows after one slip."""
     labels = [list(lane.track.labels) for lane in made.lanes]
     which = draw.randrange(len(rows))
     row, at, other = rows[which], draw.randrange(len(rows[which])), draw.randrange(len(rows[which]))
-    kind = draw.choice(["misread"] * 4 + ["foreign", "swap", "swap", "shift", "tip", "one tip", "exchange", "renumber"])
+    kind = draw.choice(["misread"] * 4 + KINDS)
     if kind == "misread":
         row[at] = draw.choice(labels[which])
     elif kind == "foreign":
@@ -71,7 +72,11 @@ def slip(made: System, rows: Rows, signs: Sequence[str], draw: random.Random) ->
         rows = [one[::-1] for one in rows]
     elif kind == "one tip":
         rows[which] = row[::-1]
-    elif kind == "exchange" and len(rows) > 1 and len(rows[0]) == len(rows[1]):
+    elif kind == "drop" and len(row) > 1:
+        del row[at]
+    elif kind in ("double", "extra"):
+        row.insert(at, row[at] if kind == "double" else draw.choice(signs))
+    elif kind == "exchange" and len(rows) > 1:
         rows[:2] = rows[1::-1]
     elif kind == "renumber":
         up = draw.choice([1, -1])
@@ -100,11 +105,9 @@ def wrong_rows(made: System, number: int, draw: random.Random) -> list[Rows]:
         else:
             rows = [[draw.choice(lane.track.labels) for _ in range(lane.track.cuts)] for lane in made.lanes]
         known = all(t in lane.track.labels for lane, row in zip(made.lanes, rows, strict=True) for t in row)
-        depths = tuple(
-            tuple(lane.track.labels.index(t) if t in lane.track.labels else -1 for t in row)
-            for lane, row in zip(made.lanes, rows, strict=True)
-        )
-        if not (known and space.contains(depths)):
+        known &= all(len(row) == lane.track.cuts for lane, row in zip(made.lanes, rows, strict=True))
+        labels = [lane.track.labels for lane in made.lanes]
+        if not known or not space.contains(tuple(tuple(map(t.index, r)) for t, r in zip(labels, rows, strict=True))):
             out.append(rows)
     return out[:number]
 
@@ -137,18 +140,27 @@ def together(one: Block, repairer: Repairer, codes: Sequence[Code], rows: Sequen
     return said, found.settled.tolist()
 
 
+def by_length(rows: Sequence[Rows]) -> list[list[Rows]]:
+    """The writings that have lists of the same lengths together."""
+    groups: dict[tuple[int, ...], list[Rows]] = {}
+    for each in rows:
+        groups.setdefault(tuple(map(len, each)), []).append(each)
+    return list(groups.values())
+
+
 def compare(made: System, repairer: Repairer, rows: Sequence[Rows]) -> tuple[int, int]:
     """Hold the block to the search for one code; how many the block settled, and how many it got wrong."""
-    codes = [code_of_rows(made, each) for each in rows]
-    one = repairer.block(codes[0])
-    assert one is not None
-    said, settled = together(one, repairer, codes, rows)
-    wrong = 0
-    for code, answer, sure in zip(codes, said, settled, strict=True):
-        if sure:
+    sure, wrong = 0, 0
+    for group in by_length(rows):
+        codes = [code_of_rows(made, each) for each in group]
+        one = repairer.block(codes[0])
+        assert one is not None
+        said, settled = together(one, repairer, codes, group)
+        sure += sum(settled)
+        for code, answer, known in zip(codes, said, settled, strict=True):
             alone = repairer.nearest(code, best=1).codes
-            wrong += answer != ((alone[0].depths, alone[0].change) if alone else None)
-    return sum(settled), wrong
+            wrong += known and answer != ((alone[0].depths, alone[0].change) if alone else None)
+    return sure, wrong
 
 
 @pytest.mark.parametrize(("name", "number"), [
@@ -159,8 +171,7 @@ def test_a_block_says_what_each_gets_alone(name: str, number: int) -> None:
     made, repairer = of_name(name)
     rows = wrong_rows(made, number, random.Random(number))
     settled, wrong = compare(made, repairer, rows)
-    assert wrong == 0
-    assert settled >= 0.9 * len(rows)
+    assert (settled, wrong) == (len(rows), 0)
 
 
 def test_the_words_are_of_the_likeliest_slips_of_all() -> None:
@@ -179,19 +190,15 @@ def test_a_block_of_any_system(made: System, seed: int) -> None:
 
 @pytest.mark.parametrize("name", ["two tracks", "wren", "long runs"])
 def test_without_bounds_everything_is_listed_in_full(name: str) -> None:
-    """The bounds only save work: the same answers where they are not used (and then more is left open)."""
+    """The bounds only save work: the same answers where they are not used ."""
     made, repairer = of_name(name)
     rows = wrong_rows(made, 100, random.Random(7))
-    codes = [code_of_rows(made, each) for each in rows]
-    bounded = repairer.block(codes[0])
-    assert bounded is not None
-    full = Block(bounded.space, bounded.table, bounded.streams, bounded=False)
-    quick, settled = together(bounded, repairer, codes, rows)
-    slow, whole = together(full, repairer, codes, rows)
-    assert sum(whole) >= 30
-    assert [a for a, one, two in zip(quick, settled, whole, strict=True) if one and two] == [
-        b for b, one, two in zip(slow, settled, whole, strict=True) if one and two
-    ]
+    for group in by_length(rows):
+        codes = [code_of_rows(made, each) for each in group]
+        bounded = repairer.block(codes[0])
+        assert bounded is not None
+        full = Block(bounded.space, bounded.table, bounded.streams, bounded.lengths, bounded=False)
+        assert together(bounded, repairer, codes, group) == together(full, repairer, codes, group)
 
 
 def test_the_bounds_are_needed(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -206,8 +213,6 @@ def test_lists_that_may_be_taken_in_several_ways_are_looked_at_one_by_one() -> N
     made, repairer = of_name("two tracks")
     good = code_of_rows(made, [list("1324"), list("3121")])
     assert repairer.block(good) is not None
-    short = attrs.evolve(good, written=(attrs.evolve(good.written[0], cuts=good.written[0].cuts[:3]), good.written[1]))
-    assert repairer.block(short) is None
     joined = attrs.evolve(good, written=(attrs.evolve(good.written[0], track=None, cuts=good.written[0].cuts * 2),))
     assert repairer.block(joined) is None
 

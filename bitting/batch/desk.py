@@ -68,8 +68,8 @@ class Heard:
 
 @frozen(eq=False)
 class Opened:
-    """Illegal rows of one chunk and system: their numbers in the chunk, what they say, and of those with as many cuts as
-    the key the template; `depths` is (cuts, rows)."""
+    """Illegal rows of one chunk and system: their numbers in the chunk, what they say, and of those whose shape is known the
+    template; `depths` is (cuts, rows), good for those with as many cuts as the key."""
 
     suggester: Suggester
     numbers: list[int]
@@ -245,7 +245,8 @@ class Desk:
         name = judge.system.name
         if name not in self._suggesters:
             self._suggesters[name] = Suggester(judge.system, self.suggestions)
-        exact, which = (part.shapes == Shape.EXACT)[numbers].tolist(), part.which[numbers].tolist()
+        shaped = (part.shapes == Shape.EXACT) | (part.shapes == Shape.INCOMPLETE)
+        exact, which = shaped[numbers].tolist(), part.which[numbers].tolist()
         templates = [
             judge.template(number) if whole and not one.mended and one.text.isascii() else None
             for one, whole, number in zip(heard, exact, which, strict=True)

@@ -1,9 +1,9 @@
 """The nearest legal code for the wrong codes of a table: many at once where that can be, the others one by one.
 
-Codes with as many cuts as the key are looked at together (`bitting.repair.block`), every one of them. What is left (a cut
-too many or missing, sides that contradict each other, what the bounds leave open) takes some milliseconds each, so
-it is done for so many different codes only, and how many rows went without is counted. Either way the answer is
-that of `bitting.repair.nearest`.
+Codes of one shape are looked at together (`bitting.repair.block`), every one of them. What is left (a list that may be cut
+up in several ways, the sides of a convenience key each for itself, shapes met once among thousands) takes some milliseconds
+each, so it is done for so many different codes only, and how many rows went without is counted. Either way the answer is that
+of `bitting.repair.nearest`.
 """
 
 from __future__ import annotations
@@ -11,15 +11,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
 from bitting.batch.canonical import write_depths
 from bitting.batch.shapes import Template
-from bitting.model import Code, System
+from bitting.model import Code, Cut, System
 from bitting.notation import parse_code
 from bitting.repair import Repairer
-from bitting.repair.block import Block
+from bitting.repair.block import Block, Key
+from bitting.repair.written import shared_out
 
 Suggestion = tuple[str, str]
 """The nearest legal code and the likeliest slips that lead to what is written; "" where there is none."""
@@ -28,7 +29,7 @@ NONE: Suggestion = ("", "")
 
 @frozen(eq=False)
 class Wrong:
-    """Some illegal codes: their texts and, of those with as many cuts as the key, the template and the depths; `rows` is how
+    """Some illegal codes: their texts and, of those whose shape is known, the template and the depths; `rows` is how
     many rows say the same."""
 
     texts: Sequence[str]
@@ -47,6 +48,7 @@ class Suggester:
     """Rows that went without because of it."""
     _repairer: Repairer = field(init=False)
     _blocks: dict[int, Block | None] = field(init=False, factory=dict)
+    _spans: dict[int, list[tuple[int, int]]] = field(init=False, factory=dict)
     _single: dict[str, Suggestion] = field(init=False, factory=dict)
 
     def __attrs_post_init__(self) -> None:
@@ -54,12 +56,12 @@ class Suggester:
 
     def of(self, wrong: Wrong) -> list[Suggestion]:
         """A suggestion for each code."""
-        together: dict[int, tuple[Block, list[int]]] = {}
+        together: dict[Key, tuple[Block, list[int]]] = {}
         found: list[Suggestion | None] = [None] * len(wrong.texts)
         for place, template in enumerate(wrong.templates):
             block = None if template is None else self._block(template)
             if block is not None:
-                together.setdefault(id(block), (block, []))[1].append(place)
+                together.setdefault(block.key, (block, []))[1].append(place)
         for block, places in together.values():
             for place, suggestion in zip(places, self._together(block, wrong, places), strict=True):
                 found[place] = suggestion
@@ -69,9 +71,14 @@ class Suggester:
         ]
 
     def _block(self, template: Template) -> Block | None:
+        """What answers for all codes of a shape; None where they must be looked at one by one."""
         if template.number not in self._blocks:
-            code = template.code
-            self._blocks[template.number] = None if code is None else self._repairer.block(code)
+            made = None
+            if template.code is not None:
+                spans = list(zip(template.starts, template.widths, strict=True)) or _laid_out(template.code)
+                made = spans and self._repairer.block(template.code)
+                self._spans[template.number] = spans or []
+            self._blocks[template.number] = made or None
         return self._blocks[template.number]
 
     def _together(self, block: Block, wrong: Wrong, places: Sequence[int]) -> list[Suggestion | None]:
@@ -95,7 +102,17 @@ class Suggester:
         return out
 
     def _signs(self, block: Block, wrong: Wrong, places: Sequence[int]) -> NDArray[np.uint8] | None:
-        """The signs of some codes as numbers (cuts, codes); None where they are too many."""
+        """The signs of some codes as numbers (signs, codes); None where they are too many."""
+        numbers = block.table.number
+        if block.lengths != block.cuts:
+            rows = [
+                [wrong.texts[place][start : start + width] for start, width in self._spans[template.number]]
+                for place in places
+                if (template := wrong.templates[place]) is not None
+            ]
+            if not block.table.grow({sign for row in rows for sign in row}):
+                return None
+            return np.array([[numbers[sign] for sign in row] for row in rows], np.uint8).T
         tracks = [lane.track for lane in self.system.lanes for _ in range(lane.track.cuts)]
         depths = wrong.depths[:, places]
         limits = np.array([len(track.labels) for track in tracks], np.uint8)[:, None]
@@ -107,7 +124,6 @@ class Suggester:
         ]
         if not block.table.grow({sign for _, _, sign in foreign}):
             return None
-        numbers = block.table.number
         signs = np.array([
             np.array([*(numbers[label] for label in track.labels), 0], np.uint8)[row]
             for track, row in zip(tracks, depths, strict=True)
@@ -133,3 +149,17 @@ class Suggester:
             found = self._repairer.nearest(code, best=1).codes
             self._single[text] = (found[0].code, found[0].change) if found else NONE
         return self._single[text]
+
+
+def _laid_out(code: Code) -> list[tuple[int, int]] | None:
+    """Where the signs of a code stand, lane by lane, as starts and widths; None where that may depend on what they are."""
+    if not code.system.sided and len({row.side for row in code.written}) > 1:
+        return None
+    cuts = [cut for row in code.written for cut in row.cuts]
+    each = iter(range(len(cuts)))
+    marked = [evolve(row, cuts=tuple(Cut((), str(next(each)), cut.span) for cut in row.cuts)) for row in code.written]
+    ways = list(shared_out(evolve(code, written=tuple(marked))))
+    if len(ways) != 1:
+        return None
+    spans = [cuts[int(mark)].span for row in ways[0][1] for mark in row]
+    return [(start, stop - start) for start, stop in spans]

@@ -9,13 +9,21 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from bitting.repair import slips
-from bitting.repair.paths import BITS, DOUBLED, DROPPED, EXTRA, MISREAD, SWAPPED, Slips
+from bitting.repair.paths import BITS, DOUBLED, DROPPED, EXTRA, EXTRA_AFTER, MISREAD, SWAPPED, Slips, Written
 from bitting.repair.search import TIE
 from bitting.repair.signs import Signs
 
 Places = NDArray[np.intp]
 Floats = NDArray[np.float64]
-_ALWAYS = {SWAPPED: slips.SWAPPED, DROPPED: slips.DROPPED, DOUBLED: slips.DOUBLED, EXTRA: slips.EXTRA}
+_ALWAYS = {
+    SWAPPED: slips.SWAPPED,
+    DROPPED: slips.DROPPED,
+    DOUBLED: slips.DOUBLED,
+    EXTRA: slips.EXTRA,
+    EXTRA_AFTER: slips.EXTRA,
+}
+_SHIFT = np.array([0, 0, 0, -1, 1, 1, 1, 0])
+"""By kind: the cuts written too many because of the slip."""
 
 
 @frozen(eq=False)
@@ -51,32 +59,46 @@ def joined(parts: Sequence[Candidates], columns: int) -> Candidates:
     )
 
 
-def explained(which: Places, told: Slips, signs: NDArray[np.int32], written: Signs, misread: Floats) -> Candidates:
-    """The codes and probabilities that slips say.
-
-    `written` are the depths of the writings (ways, columns), changed here; `signs` their signs (columns, writings) as rows of
-    `misread`, which has the probability of being written for each depth.
-    """
+def explained(which: Places, told: Slips, lanes: Sequence[Written], shares: Floats) -> Candidates:
+    """The codes and probabilities that slips say; `shares` is `SignTable.shares`."""
+    if not len(which):
+        return joined([], sum(lane.cuts for lane in lanes))
     weight = np.ones(len(which))
     both = [
         (told >> (BITS * number)) & ((1 << BITS) - 1) for number in range(slips.MOST if (told >> BITS).any() else 1)
     ]
     kinds, columns, depths = ([(one >> by) & 255 for one in both] for by in (16, 8, 0))
-    shifted = np.flatnonzero((kinds[0] >= DROPPED) & (kinds[-1] >= DROPPED))
-    if len(shifted):
-        place = np.arange(written.shape[1])
-        between = (place > columns[0][shifted, None]) & (place < columns[1][shifted, None])
-        by = np.where(kinds[0][shifted] == DROPPED, -1, 1)[:, None]
-        old = written[shifted]
-        moved = np.take_along_axis(old, np.clip(place + by, 0, len(place) - 1), axis=1)
-        written[shifted] = np.where(between, moved, old)
-    for kind, column, depth in zip(kinds, columns, depths, strict=True):
+    shift = [_SHIFT[kind] for kind in kinds]
+    starts = np.cumsum([0, *(lane.cuts for lane in lanes)])
+    at_lane = [np.searchsorted(starts, column, "right") - 1 for column in columns]
+    written = np.empty((len(which), int(starts[-1])), np.uint8)
+    for number, lane in enumerate(lanes):
+        own = slice(int(starts[number]), int(starts[number + 1]))
+        row = lane.depths.T[which] if len(lane.depths) else np.zeros((len(which), 1), np.uint8)
+        moved = [np.where(place == number, by, 0) for place, by in zip(at_lane, shift, strict=True)]
+        if any(by.any() for by in moved):
+            cut = np.arange(lane.cuts)
+            ahead = sum(
+                by[:, None] * (cut > column[:, None] - starts[number])
+                for by, column in zip(moved, columns, strict=True)
+            )
+            row = np.take_along_axis(row, np.clip(cut + ahead, 0, row.shape[1] - 1), axis=1)
+        written[:, own] = row[:, : lane.cuts]
+    for number, (kind, column, depth) in enumerate(zip(kinds, columns, depths, strict=True)):
         for known, share in _ALWAYS.items():
             rows = np.flatnonzero(kind == known)
             if len(rows):
                 weight[rows] *= share
-        rows = np.flatnonzero(kind == MISREAD)
-        weight[rows] *= misread[signs[column[rows], which[rows]], depth[rows]]
+        for place, lane in enumerate(lanes):
+            rows = np.flatnonzero((kind == MISREAD) & (at_lane[number] == place))
+            if not len(rows):
+                continue
+            at = column[rows] - starts[place]
+            for other in range(len(kinds)):
+                before = (at_lane[other][rows] == place) & (columns[other][rows] < column[rows])
+                at = at + np.where(before, shift[other][rows], 0)
+            base = place * (len(shares) // len(lanes))
+            weight[rows] *= shares[base + lane.signs[at, which[rows]], depth[rows]]
         rows = np.flatnonzero(kind == SWAPPED)
         written[rows, column[rows] + 1] = written[rows, column[rows]]
         rows = np.flatnonzero(kind)
@@ -85,8 +107,8 @@ def explained(which: Places, told: Slips, signs: NDArray[np.int32], written: Sig
 
 
 def merged(some: Candidates) -> Candidates:
-    """The same code of the same writing once, with the sum of the probabilities; `slips` are kept where one way alone is
-    the likeliest, and are 0 elsewhere."""
+    """The same code of the same writing once, with the sum of the probabilities; `slips` are kept where one way alone (or
+    the same one, written the same) is the likeliest, and are 0 elsewhere."""
     if not len(some):
         return some
     key = np.concatenate([some.which.astype(">u4").view(np.uint8).reshape(-1, 4), some.depths], axis=1)
@@ -98,7 +120,10 @@ def merged(some: Candidates) -> Candidates:
     rows = np.flatnonzero(some.weight >= top[group] * (1 - TIE))
     lead = np.zeros(len(first), np.intp)
     lead[group[rows]] = rows
-    told = np.where(np.bincount(group[rows], minlength=len(first)) == 1, some.slips[lead], 0)
+    told = some.slips[lead]
+    several = np.zeros(len(first), bool)
+    several[group[rows[some.slips[rows] != told[group[rows]]]]] = True
+    told = np.where(several, 0, told)
     return Candidates(some.which[first], weight, some.depths[first], told)
 
 

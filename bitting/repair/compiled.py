@@ -9,13 +9,13 @@ from attrs import frozen
 from bitting.diagram import CodeSpace, code_space
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Code, Depths, System, code_of
-from bitting.repair.block import Block
+from bitting.repair.block import Block, Key
 from bitting.repair.possible import possible
 from bitting.repair.search import Found, best_first, mass
 from bitting.repair.signs import SignTable
 from bitting.repair.trellis import Trellis, Walk
 from bitting.repair.words import change, weights
-from bitting.repair.written import Stream, readable, readings, shared_out
+from bitting.repair.written import readable, readings, shared_out
 
 KEPT = 8
 """So many systems are kept compiled."""
@@ -51,7 +51,8 @@ class Repairer:
         self._walk: Walk | None = None
         self._space: CodeSpace | None = None
         self._why_not = ""
-        self._blocks: dict[tuple[Stream, ...], Block] = {}
+        self._table = SignTable(system)
+        self._blocks: dict[Key, Block] = {}
         try:
             self._space = code_space(system)
             self._walk = Walk.of(self._space)
@@ -86,7 +87,7 @@ class Repairer:
         )
 
     def block(self, code: Code) -> Block | None:
-        """What answers for many codes written like this one, which has as many cuts as the key; None where nothing does.
+        """What answers for many codes written like this one, each with one list per lane; None where nothing does.
 
         That is so where the system is too large, or the lists may be taken in several ways.
         """
@@ -97,11 +98,10 @@ class Repairer:
         lanes = self.system.lanes
         if [stream.lane for stream in streams] != list(range(len(lanes))):
             return None
-        if any(len(row) != lane.track.cuts for row, lane in zip(rows, lanes, strict=True)):
-            return None
-        if streams not in self._blocks:
-            self._blocks[streams] = Block(self._space, SignTable(self.system), streams)
-        return self._blocks[streams]
+        key = streams, tuple(map(len, rows))
+        if key not in self._blocks:
+            self._blocks[key] = Block(self._space, self._table, *key)
+        return self._blocks[key]
 
     def change(self, code: Code, depths: Depths) -> str:
         """The likeliest slips from a legal code to what was written, in words."""

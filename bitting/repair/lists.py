@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 from typing import Any, cast
 
@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from bitting.model import System
 from bitting.repair.signs import Signs, SignTable
+from bitting.repair.slips import DOUBLED, DROPPED, MOST
 from bitting.repair.written import ListSlip, Stream, list_slips
 
-LIST = 6
+LIST = 7
 """The kind of such a slip beside those of `bitting.repair.paths`; its number stands for the column."""
 Rows = tuple[Signs, ...]
 """Per lane, signs (cuts, writings)."""
@@ -36,22 +37,31 @@ class Lists:
         self.slips = list(list_slips(self.streams, self.system))
         self.shares = np.array([slip.probability for slip in self.slips])
 
-    def bound(self, likeliest: float) -> float:
-        """What explanations by a slip of whole lists and another slip can add to the probability of any one code."""
+    def bound(self, likeliest: float, lengths: Sequence[int]) -> float:
+        """What explanations by a slip of whole lists and another slip can add to the probability of any one code.
+
+        `lengths` are those of the rows. Where they come to one cut more or less than the key has, the other slip may be
+        at any cut, and two slips of lists explain nothing.
+        """
         known: list[float] = self.shares.tolist()
+        cuts = [lane.track.cuts for lane in self.system.lanes]
+        if sum(lengths) != sum(cuts):
+            return sum(known) * max(*lengths, *cuts) * max(DROPPED, DOUBLED)
         return sum(known) * likeliest + sum(a * b for a, b in combinations(known, 2))
 
-    def once(self, rows: Rows) -> Iterator[tuple[float, Flags, Rows]]:
-        """The writings before each slip: its probability, which of them it changes, the rows.
+    def once(self, rows: Rows) -> Iterator[tuple[int, Flags, Rows]]:
+        """The writings before each slip: its number, which of them it changes, the rows.
 
-        Where the rows would not be as long as their tracks it changes none.
+        Slips after which two more would be needed are left out.
         """
-        for last in self.slips:
+        for number, last in enumerate(self.slips):
             before = self._undone(last, rows)
-            if self._long(before):
-                yield last.probability, _differ(before, rows), before
-            else:
-                yield last.probability, np.zeros(rows[0].shape[1], bool), rows
+            if self.missing(before) < MOST:
+                yield number, _differ(before, rows), before
+
+    def missing(self, rows: Rows) -> int:
+        """How many cuts too many or too few there are."""
+        return sum(abs(len(row) - lane.track.cuts) for row, lane in zip(rows, self.system.lanes, strict=True))
 
     def twice(self, rows: Rows) -> Iterator[tuple[float, tuple[int, int], Flags, Rows]]:
         """The same before two slips, the one that happened last undone first, and their numbers in that order."""
@@ -62,7 +72,7 @@ class Lists:
                 continue
             for other, first in enumerate(self.slips[number + 1 :], number + 1):
                 before = self._undone(first, middle)
-                if self._long(before):
+                if not self.missing(before):
                     share = last.probability * first.probability
                     yield share, (number, other), changed & _differ(before, middle) & _differ(before, rows), before
 
@@ -73,7 +83,7 @@ class Lists:
             middle = self._undone(last, rows)
             for first in self.slips[number + 1 :]:
                 moved = middle if first.sign is not None else cast(Rows, first.undo(cast(Any, middle)))
-                if not self._long(moved):
+                if self.missing(moved):
                     continue
                 heads = tuple(row[:1] for row in moved)  # mostly enough to tell them apart
                 if first.sign is not None:
@@ -95,9 +105,6 @@ class Lists:
         for lane, row, code in zip(self.system.lanes, rows, codes, strict=True):
             found &= (self.table.depth[lane.track.name][row] == code[: len(row)]).all(axis=0)
         return found
-
-    def _long(self, rows: Rows) -> bool:
-        return all(len(row) == lane.track.cuts for row, lane in zip(rows, self.system.lanes, strict=True))
 
     def _undone(self, slip: ListSlip, rows: Rows) -> Rows:
         if slip.sign is None:

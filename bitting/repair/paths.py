@@ -25,7 +25,7 @@ State = tuple[int, tuple[tuple[int, bool], ...]]
 """Slips so far; per lane: cuts written too many so far, and whether a swap is open."""
 Flags = NDArray[np.bool_]
 Slips = NDArray[np.int64]
-MISREAD, SWAPPED, DROPPED, DOUBLED, EXTRA = 1, 2, 3, 4, 5
+MISREAD, SWAPPED, DROPPED, DOUBLED, EXTRA, EXTRA_AFTER = 1, 2, 3, 4, 5, 6
 """Kinds of slips."""
 BITS = 24
 """A slip takes so many."""
@@ -64,15 +64,22 @@ def layers_of(diagram: Diagram, columns: Sequence[int]) -> tuple[Layer, ...]:
 
 @frozen(eq=False)
 class Written:
-    """One lane of a block of writings: signs and depths (cuts, writings), and the lane's table of misreadings."""
+    """One lane of a block of writings: signs and depths (cuts written, writings), the lane's table of misreadings, and how
+    many cuts there should be."""
 
     signs: Signs
     depths: Signs
     misread: Floats
+    cuts: int
+
+    @property
+    def goal(self) -> int:
+        """How many cuts are too many."""
+        return len(self.signs) - self.cuts
 
     def some(self, which: Ints | NDArray[np.intp]) -> Written:
         """The same lane of some of the writings."""
-        return Written(self.signs[:, which], self.depths[:, which], self.misread)
+        return Written(self.signs[:, which], self.depths[:, which], self.misread, self.cuts)
 
 
 @frozen(eq=False)
@@ -109,59 +116,61 @@ def legal(layers: Sequence[Layer], rows: Sequence[Signs]) -> NDArray[np.bool_]:
 
 
 def ways(layers: Sequence[Layer], lanes: Sequence[Written], which: NDArray[np.intp], budget: int) -> Ways:
-    """Every way by exactly `budget` slips of single cuts to the writings `which`.
-
-    The lanes are those of one diagram; all writings have rows as long as their tracks.
-    """
+    """Every way by exactly `budget` slips of single cuts to the writings `which`; the lanes are those of one diagram."""
     start = Ways(which.astype(np.int32), np.zeros(len(which), np.int32), np.zeros(len(which), np.int64))
+    goals = [lane.goal for lane in lanes]
     at: dict[State, Ways] = {(0, ((0, False),) * len(lanes)): start}
     for layer in layers:
         after: dict[State, list[Ways]] = {}
+        own, lane = layer.lane, lanes[layer.lane]
         for (used, streams), some in at.items():
-            for cost, to, moved in _onward(layer, lanes[layer.lane], streams[layer.lane], some, budget - used):
+            away = sum(abs(goal - ahead) for goal, (ahead, _) in zip(goals, streams, strict=True))
+            room = budget - used - away + abs(goals[own] - streams[own][0])
+            for cost, to, moved in _onward(layer, lane, streams[own], some, room):
                 if len(moved):
-                    changed = (*streams[: layer.lane], to, *streams[layer.lane + 1 :])
-                    if used + cost + sum(abs(ahead) for ahead, _ in changed) <= budget:
-                        after.setdefault((used + cost, changed), []).append(moved)
+                    changed = (*streams[:own], to, *streams[own + 1 :])
+                    after.setdefault((used + cost, changed), []).append(moved)
         at = {state: Ways.joined(parts) for state, parts in after.items()}
     none = Ways(np.zeros(0, np.int32), np.zeros(0, np.int32), np.zeros(0, np.int64))
-    return at.get((budget, ((0, False),) * len(lanes)), none)
+    return at.get((budget, tuple((goal, False) for goal in goals)), none)
 
 
 def _onward(
-    layer: Layer, lane: Written, stream: tuple[int, bool], some: Ways, left: int
+    layer: Layer, lane: Written, stream: tuple[int, bool], some: Ways, room: int
 ) -> Iterator[tuple[int, tuple[int, bool], Ways]]:
-    """Each way on at a cut, as `bitting.repair.trellis.steps` has it: cost, the lane's new state, the ways."""
+    """Each way on at a cut, as `bitting.repair.trellis.steps` has it: cost, the lane's new state, the ways.
+
+    There is `room` for so many slips in this lane, those that bring it to its length among them.
+    """
     ahead, swapping = stream
     at, length = layer.cut + ahead, len(lane.depths)
+    stay, less, more = (room - abs(lane.goal - to) for to in (ahead, ahead - 1, ahead + 1))
     if swapping:
         yield 0, (ahead, False), _forced(layer, some, lane.depths[at - 1][some.which], None)
         return
     inside = 0 <= at < length
     here = lane.depths[at][some.which] if inside else None
-    if here is not None:
+    if here is not None and stay >= 0:
         yield 0, (ahead, False), _forced(layer, some, here, None)
-    if not left:
-        return
-    if left > 1 or ahead > 0:
+    if less >= 1:
         yield 1, (ahead - 1, False), _any(layer, some, None, None)
-    if here is None:
+    if here is None or max(stay, more) < 1:
         return
     signs = lane.signs[at][some.which]
-    if left > abs(ahead):
+    if stay >= 1:
         yield 1, (ahead, False), _any(layer, some, lane.misread > 0, signs)
     if at + 1 == length:
         return
     there = lane.depths[at + 1][some.which]
     equal = signs == lane.signs[at + 1][some.which]
-    if left > abs(ahead) and layer.cut < length - 1:
+    if stay >= 1 and layer.cut < lane.cuts - 1:
         both = ~equal & (here < layer.depths) & (there < layer.depths)
         yield 1, (ahead, True), _forced(layer, some, there, both, SWAPPED)
-    if left > 1 or ahead < 0:
+    if more >= 1:
         yield 1, (ahead + 1, False), _forced(layer, some, here, equal, DOUBLED)
         yield 1, (ahead + 1, False), _forced(layer, some, there, ~equal, EXTRA)
-        if layer.cut == length - 1:
-            yield 1, (ahead + 1, False), _forced(layer, some, here, ~equal, EXTRA)
+        if layer.cut == lane.cuts - 1:
+            yield 1, (ahead + 1, False), _forced(layer, some, here, ~equal, EXTRA_AFTER)
 
 
 def _forced(layer: Layer, some: Ways, depth: Signs, where: Flags | None, kind: int = 0) -> Ways:
@@ -198,7 +207,7 @@ def slip(kind: int, column: int) -> int:
 def shares(lane: Written, code: Signs, depths: int, budget: int = slips.MOST) -> list[Floats]:
     """The probability of each writing of a lane from the code beside it, by exactly 0, 1, … slips.
 
-    `code` is (cuts, pairs), and the lane's rows are as long; `depths` is the number of depths that there are.
+    `code` is (cuts, pairs); `depths` is the number of depths that there are.
     """
     zero = np.zeros(code.shape[1])
     at: dict[tuple[int, int, bool], Floats] = {(0, 0, False): np.ones(code.shape[1])}
@@ -207,40 +216,39 @@ def shares(lane: Written, code: Signs, depths: int, budget: int = slips.MOST) ->
         for (used, ahead, swapping), weight in at.items():
             for cost, to, swap, share in _shares_at(lane, cut, (ahead, swapping), true, depths, budget - used):
                 state = (used + cost, to, swap)
-                if state[0] + abs(to) <= budget:
-                    after[state] = after[state] + weight * share if state in after else weight * share
+                after[state] = after[state] + weight * share if state in after else weight * share
         at = after
-    return [at.get((used, 0, False), zero) for used in range(budget + 1)]
+    return [at.get((used, lane.goal, False), zero) for used in range(budget + 1)]
 
 
 def _shares_at(
-    lane: Written, cut: int, stream: tuple[int, bool], true: Signs, depths: int, left: int
+    lane: Written, cut: int, stream: tuple[int, bool], true: Signs, depths: int, room: int
 ) -> Iterator[tuple[int, int, bool, Floats | NDArray[np.bool_]]]:
     """Each way on at a cut whose true depth is given: cost, cuts ahead, whether a swap is open, the probability."""
     ahead, swapping = stream
     at, length = cut + ahead, len(lane.depths)
+    stay, less, more = (room - abs(lane.goal - to) for to in (ahead, ahead - 1, ahead + 1))
     if swapping:
         yield 0, ahead, False, lane.depths[at - 1] == true
         return
     inside = 0 <= at < length
-    if inside:
+    if inside and stay >= 0:
         same = lane.depths[at] == true
         yield 0, ahead, False, same
-    if not left:
-        return
-    if left > 1 or ahead > 0:
+    if less >= 1:
         yield 1, ahead - 1, False, np.full(len(true), slips.DROPPED)
-    if not inside:
+    if not inside or max(stay, more) < 1:
         return
-    if left > abs(ahead):
+    if stay >= 1:
         yield 1, ahead, False, lane.misread[lane.signs[at], true]
     if at + 1 == length:
         return
+    same = lane.depths[at] == true
     equal = lane.signs[at] == lane.signs[at + 1]
     turned = (lane.depths[at + 1] == true) & ~equal
-    if left > abs(ahead) and cut < length - 1:
+    if stay >= 1 and cut < lane.cuts - 1:
         yield 1, ahead, True, (turned & (lane.depths[at] < depths)) * slips.SWAPPED
-    if left > 1 or ahead < 0:
+    if more >= 1:
         yield 1, ahead + 1, False, (same & equal) * slips.DOUBLED + turned * slips.EXTRA
-        if cut == length - 1:
+        if cut == lane.cuts - 1:
             yield 1, ahead + 1, False, (same & ~equal) * slips.EXTRA

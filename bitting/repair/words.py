@@ -51,7 +51,7 @@ def change(system: System, readings: Sequence[Reading], found: Found) -> str:
         for weight, other, of in each
         if of is reading and weight >= best * (1 - TIE) and [t.kind for t in other] == [t.kind for t in told]
     ]
-    said = [_say(reading, [other[i] for other in same]) for i in range(len(told))]
+    said = [say(reading.streams[told[i].stream], [other[i] for other in same]) for i in range(len(told))]
     return " and ".join((*reading.said, *said)) or reading.otherwise
 
 
@@ -133,10 +133,9 @@ def swapped(stream: Stream, cut: int) -> str:
     return f"{of}neighbours {cut + 1} and {cut + 2} swapped"
 
 
-def _say(reading: Reading, same: Sequence[Told]) -> str:
+def say(stream: Stream, same: Sequence[Told]) -> str:
     """One slip in words, with every place where it may have happened."""
     told = same[0]
-    stream = reading.streams[told.stream]
     name = stream.name
     of = f"{name} " if name else ""
     if told.slip == "misread":
