@@ -7,7 +7,6 @@ Python's csv module and everything built on it (in a file of a single column a b
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from typing import BinaryIO
@@ -24,13 +23,12 @@ from bitting.batch.many import CHUNK
 from bitting.batch.records import Records, read_records
 
 SAMPLE = 400
-TOGETHER = 5_000
+TOGETHER = 10_000
 """So many rows wait together for their suggestions: looked for all at once they take a third of the time."""
 AT_ONCE = 512
 """So many pieces of text are joined at once: larger ones are slower to make."""
-CHUNKS = 12
+CHUNKS = 16
 """So many chunks of rows are held at most while they wait."""
-_QUOTED = re.compile(r'["\n\r]|^\s|\s$').search
 BAD = (Verdict.ILLEGAL, Verdict.UNREADABLE)
 Progress = Callable[[int], None]
 """Told how many bytes (or rows) have been dealt with since the last time."""
@@ -312,9 +310,12 @@ class DelimitedJob:
             return ""
         if text[0] in "=+-@\t\r":
             text = "'" + text
-        text = self.form.encoding.carry(text)
-        if self.form.delimiter in text or _QUOTED(text):
+        if not text.isascii():
+            text = self.form.encoding.carry(text)
+        if '"' in text:
             return '"' + text.replace('"', '""') + '"'
+        if self.form.delimiter in text or "\n" in text or "\r" in text or text[0].isspace() or text[-1].isspace():
+            return f'"{text}"'
         return text
 
 

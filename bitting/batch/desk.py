@@ -28,7 +28,7 @@ from bitting.model import System
 Numbers = NDArray[np.int64]
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
+FORMULA = frozenset("=+-@\t\r")
 
 
 @frozen
@@ -57,12 +57,14 @@ class Heard:
 
     def row(self, suggested: Suggestion = NONE) -> Row:
         """The cells."""
-        answer, note, message = self.answer, self.note, self.answer.message
+        answer, note, words = self.answer, self.note, self.answer.message
         suggestion, change = suggested
-        likely = f"likeliest slip: {change}" if change else ""
         if note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
-            note, message = " ".join([note, *(f"[{rule}]" for rule in answer.rules)]), ""
-        words = "; ".join([part for part in (note, message, likely) if part])
+            words = " ".join([note, *(f"[{rule}]" for rule in answer.rules)])
+        elif note:
+            words = f"{note}; {words}" if words else note
+        if change:
+            words = f"{words}; likeliest slip: {change}" if words else f"likeliest slip: {change}"
         return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion))
 
 
@@ -103,7 +105,7 @@ class Judgement:
 
 def safe(cell: str) -> str:
     """A cell that no spreadsheet takes for a formula: what would begin like one gets an apostrophe in front."""
-    return "'" + cell if cell.startswith(FORMULA) else cell
+    return "'" + cell if cell and cell[0] in FORMULA else cell
 
 
 @define(eq=False)

@@ -29,6 +29,8 @@ from bitting.repair.slips import LOOK_ALIKE, OFF_BY_ONE, misreadings
 Bytes = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
 LIKELY = min(OFF_BY_ONE, LOOK_ALIKE)
+FEW = 40
+"""So many values are looked for one after the other, which is faster than by halving."""
 SAMPLED = 256
 """The neighbours of so many codes are tried to tell how many pairs chance makes."""
 
@@ -111,8 +113,12 @@ def _together(hashes: NDArray[np.uint32]) -> tuple[Numbers, NDArray[np.uint32]]:
     double = ordered[1:][ordered[1:] == ordered[:-1]]
     if not len(double):
         return np.zeros(0, np.int64), double
-    at = np.minimum(np.searchsorted(double, hashes), len(double) - 1)
-    rows = np.flatnonzero(double[at] == hashes)
+    double = np.unique(double)
+    if len(double) <= FEW:
+        rows = np.flatnonzero(np.logical_or.reduce([hashes == one for one in double]))
+    else:
+        at = np.minimum(np.searchsorted(double, hashes), len(double) - 1)
+        rows = np.flatnonzero(double[at] == hashes)
     rows = rows[np.argsort(hashes[rows], kind="stable")]
     return rows, hashes[rows]
 
