@@ -26,6 +26,8 @@ from bitting.rules.builtin import all_of
 
 REMEMBERED = 20_000
 """What a rule says is kept for so many codes."""
+FEW = 2
+"""What is said of so many cuts is kept in a table."""
 Bytes = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
 Shaped = tuple[Sequence[int], Sequence[int]]
@@ -103,6 +105,7 @@ class Blame:
     _first: list[int] = field(init=False)
     _limits: NDArray[np.int64] = field(init=False)
     _said: list[dict[bytes, int]] = field(init=False)
+    _tables: dict[tuple[int, ...], Numbers] = field(init=False, factory=dict)
     sayings: Sayings = field(init=False, factory=Sayings)
 
     def __attrs_post_init__(self) -> None:
@@ -220,23 +223,35 @@ class Blame:
 
     def _groups(self, number: int, reads: Sequence[int], depths: Bytes) -> Numbers:
         """What one rule says of each code, as groups of sayings; remembered by the depths (reads, codes) that matter."""
-        if not len(reads):
-            depths = np.zeros((1, depths.shape[1]), np.uint8)
+        if len(reads) <= FEW:
+            base = int(self._limits.max()) + 1
+            key = np.zeros(depths.shape[1], np.int64)
+            for row in depths:
+                key = key * base + row
+            if (number, *reads[:1]) not in self._tables:
+                self._tables[number, *reads[:1]] = np.full(base ** len(reads), -1, np.int64)
+            table = self._tables[number, *reads[:1]]
+            found = table[key]
+            for new in np.unique(key[found < 0]).tolist():
+                table[new] = self._group(number, reads, [new // base**by % base for by in range(len(reads))][::-1])
+            return table[key] if (found < 0).any() else found
         said = self._said[number]
-        keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
         if len(said) >= REMEMBERED:
             said.clear()
-        mark = bytes([reads[0] if self._pairs[number] else 0])
+        keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
         out = np.zeros(len(keys), np.int64)
-        for place, (key, row) in enumerate(zip(keys.tolist(), first.tolist(), strict=True)):
-            group = said.get(mark + key)
-            if group is None:
-                cuts: list[int | None] = [None] * self._first[-1]
-                for cut, depth in zip(reads, depths[:, row].tolist(), strict=False):
-                    cuts[cut] = depth if depth < self._limits[cut, 0] else None
-                group = said[mark + key] = self.sayings.group(self._judged(number, cuts))
-            out[place] = group
+        for place, (word, row) in enumerate(zip(keys.tolist(), first.tolist(), strict=True)):
+            if word not in said:
+                said[word] = self._group(number, reads, depths[:, row].tolist())
+            out[place] = said[word]
         return out[which]
+
+    def _group(self, number: int, reads: Sequence[int], depths: Sequence[int]) -> int:
+        """What one rule says of the cuts that it reads, as a group of sayings."""
+        cuts: list[int | None] = [None] * self._first[-1]
+        for cut, depth in zip(reads, depths, strict=True):
+            cuts[cut] = depth if depth < self._limits[cut, 0] else None
+        return self.sayings.group(self._judged(number, cuts))
 
     def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
         first, rule = self._first, self.system.rules[number]

@@ -222,9 +222,10 @@ class Desk:
             return Judgement(verdict, unread, lambda _before, _after: [None] * len(texts))
         part = judge.judge(texts)
         noted = np.flatnonzero(part.noted).tolist()
+        named = {number: texts[number] for number in noted}
         heard = [
-            self._mended(judge, texts[number], answer)
-            for number, answer in zip(noted, judge.answers(texts, part, noted), strict=True)
+            self._mended(judge, text, answer)
+            for text, answer in zip(named.values(), judge.answers(named, part, noted), strict=True)
         ]
         for one in heard:
             for rule in one.answer.rules:

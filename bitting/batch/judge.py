@@ -6,7 +6,7 @@ only for the texts somebody asks about, once per distinct text (`Judge.answers`)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from enum import IntEnum
 from functools import cached_property
 
@@ -130,7 +130,7 @@ class Judge:
         known = self._answers.get(text)
         return known if known is not None else self._remember(text, self._answer(text))
 
-    def answers(self, texts: Sequence[str], judged: Judged, rows: Sequence[int]) -> list[Answer]:
+    def answers(self, texts: Mapping[int, str], judged: Judged, rows: Sequence[int]) -> list[Answer]:
         """What is said of some texts of a chunk: of each distinct text once, and without reading any again."""
         new = list(
             {texts[row]: row for row in rows if row not in judged.answers and texts[row] not in self._answers}.values()
@@ -154,7 +154,7 @@ class Judge:
         self._answers.update(same)
         return [found[row] if row in found else same.get(texts[row]) or self.answer(texts[row]) for row in rows]
 
-    def _exact(self, texts: Sequence[str], judged: Judged, rows: list[int]) -> list[Answer]:
+    def _exact(self, texts: Mapping[int, str], judged: Judged, rows: list[int]) -> list[Answer]:
         """What is said of whole codes, of whatever depths."""
         depths, known = judged.depths[:, rows], judged.known[rows]
         which, verdicts = judged.which[rows].tolist(), judged.verdict[rows].tolist()
