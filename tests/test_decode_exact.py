@@ -13,7 +13,7 @@ from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.across import pair_logs, pairs_of
 from bitting.decoding.density import density, log_density
 from bitting.decoding.grid import grid_for
-from bitting.decoding.paired import pair_table
+from bitting.decoding.paired import PairTable
 from bitting.decoding.witness import witnesses_of
 from bitting.errors import BittingError
 from bitting.model import Across, Blade, Cutting, Measuring, Readings, System
@@ -356,7 +356,7 @@ def test_products_say_what_the_quadrature_says(name: str, own: float) -> None:
     row = random.integers(size, size=300)
     columns = {s: row * grid.lattices[s].size + random.integers(grid.lattices[s].size, size=300) for s in (1, -1)}
     for pair in pairs:
-        table = pair_table(pair, system, model, grid, decoder.along, decoder.reach)
+        table = PairTable(pair, system, model, grid, decoder.along, decoder.reach)
         shift = [
             grid.lattices[s][columns[s] % grid.lattices[s].size]
             + decoder.along[place] * grid.tilts[row % grid.tilts.size]
@@ -369,8 +369,9 @@ def test_products_say_what_the_quadrature_says(name: str, own: float) -> None:
         found = np.exp(table.at(columns, pairs_of_rows)).reshape(exact.shape)
         assert np.abs(found - exact).max() < 3e-6 * exact.max()
         assert found[exact > 1e-3] == pytest.approx(exact[exact > 1e-3], rel=5e-3)
+        place = (*np.divmod(row, grid.tilts.size), *(columns[s] % grid.lattices[s].size for s in (1, -1)))
+        bound = table.log_bound()[place]
         starts = (decoder.reach.starts[pair.places[0]], decoder.reach.starts[pair.places[1]])
-        bound = table.log_bound(starts)[row, columns[1] % grid.lattices[1].size, columns[-1] % grid.lattices[-1].size]
         best = np.array([[exact[a:b, c:d].max(axis=(0, 1)) for c, d in _spans(starts[1], exact.shape[1])]
                          for a, b in _spans(starts[0], exact.shape[0])])  # fmt: skip
         assert (bound > np.log(best.sum(axis=(0, 1))) - 1e-3).all()

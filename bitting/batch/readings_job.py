@@ -15,9 +15,8 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from typing import Any, BinaryIO
 
-from attrs import field, frozen
+from attrs import asdict, field, frozen
 
-from bitting.batch.cells import code_cell, plain_text
 from bitting.batch.delimited import Progress, sample_rows
 from bitting.batch.encoding import carried_blocks
 from bitting.batch.form import Form, find_form
@@ -25,8 +24,8 @@ from bitting.batch.guard import check_workbook
 from bitting.batch.job import OLD_WORKBOOK, ZIP, Order, open_source, open_target, rare_collection
 from bitting.batch.readings import GOOD, TOGETHER, VERDICTS, Choices, ReadingsDesk, ReadRow
 from bitting.batch.readings_layout import ReadingsLayout, find_readings
+from bitting.batch.readings_sheet import add_columns, find_sheet
 from bitting.batch.records import Records, read_records
-from bitting.batch.sheets import clean
 from bitting.errors import BittingError
 from bitting.files import may_write
 from bitting.model import System
@@ -37,7 +36,6 @@ WORTH = 4 * TOGETHER
 """Rows from which on more than one process is worth its start."""
 MOST_IN_SHEET = 50_000
 """Rows of a workbook up to which it can be added to in memory."""
-FILLS = {"unsure": "FFFFF2CC", "no-fit": "FFF4C7C3", "unreadable": "FFF4C7C3"}
 
 
 @frozen
@@ -62,18 +60,7 @@ class ReadingsSummary:
 
     def as_dict(self) -> dict[str, Any]:
         """The JSON of the command."""
-        return {
-            "rows": self.rows,
-            "sure": self.sure,
-            "unsure": self.unsure,
-            "no_fit": self.no_fit,
-            "unreadable": self.unreadable,
-            "empty": self.empty,
-            "output": self.output,
-            "column": self.column,
-            "seconds": round(self.seconds, 3),
-            "notes": list(self.notes),
-        }
+        return {**asdict(self), "seconds": round(self.seconds, 3), "notes": list(self.notes)}
 
 
 @frozen
@@ -109,30 +96,32 @@ def run_readings(
         may_write(order.output, force=order.force, inputs=inputs)
     desk = ReadingsDesk(load, default, wanted.choices)
     with rare_collection(), open_source(order.source) as (source, size), open_target(order, inputs) as target:
-        workbook = source.read(8).startswith((ZIP, OLD_WORKBOOK))
-        source.seek(0)
-        named = str(order.output or "").lower()
-        if not workbook and named.endswith((".xlsx", ".xlsm")):
-            raise BittingError("readings from a text table are written as one", hint="name a .csv file with -o")
-        if workbook and not named.endswith((".xlsx", ".xlsm")) and order.output is not None:
-            raise BittingError("readings from a workbook are written as one", hint="name a .xlsx file with -o")
+        workbook = _is_workbook(source, order)
         desk.prepare()
         run = _Run(wanted, desk, progress(size) if progress else None, rowwise)
         with run.several():
             layout = run.workbook(source, target) if workbook else run.delimited(source, target)
-    counts = {verdict: desk.counts[verdict] for verdict in VERDICTS}
+    counts = {verdict.replace("-", "_"): desk.counts[verdict] for verdict in VERDICTS}
     return ReadingsSummary(
         rows=sum(counts.values()),
-        sure=counts["sure"],
-        unsure=counts["unsure"],
-        no_fit=counts["no-fit"],
-        unreadable=counts["unreadable"],
-        empty=counts["empty"],
+        **counts,
         output=order.output,
         column=layout.column,
         seconds=time.perf_counter() - begun,
         notes=tuple(run.notes),
     )
+
+
+def _is_workbook(source: BinaryIO, order: Order) -> bool:
+    """Whether the source is a workbook; raises BittingError where the output's name asks for the other kind."""
+    workbook = source.read(8).startswith((ZIP, OLD_WORKBOOK))
+    source.seek(0)
+    named = str(order.output or "").lower()
+    if not workbook and named.endswith((".xlsx", ".xlsm")):
+        raise BittingError("readings from a text table are written as one", hint="name a .csv file with -o")
+    if workbook and not named.endswith((".xlsx", ".xlsm")) and order.output is not None:
+        raise BittingError("readings from a workbook are written as one", hint="name a .xlsx file with -o")
+    return workbook
 
 
 class _Run:
@@ -237,7 +226,7 @@ class _Run:
             results = openpyxl.load_workbook(source, data_only=True)
         except Exception as fault:  # openpyxl raises whatever its parsers raise
             raise BittingError(f"the workbook can't be opened: {fault}", hint="save it again as XLSX or CSV") from None
-        name, layout, cells = self._sheet(book, results)
+        name, layout, cells = find_sheet(results, self.wanted.order.sheet, self.layout)
         page = book[name]
         self.notes.append(f"sheet {name!r}")
         body = cells[layout.first :]
@@ -252,7 +241,7 @@ class _Run:
         for start in range(0, len(texts), PART):
             part = slice(start, start + PART)
             rows += self.decode(texts[part], systems and systems[part])
-        _add(page, layout, rows)
+        add_columns(page, layout, rows)
         if self.rowwise is not None:
             for number, (text, row) in enumerate(zip(texts, rows, strict=True), layout.first + 1):
                 if self.kept(row):
@@ -264,53 +253,6 @@ class _Run:
                 page.delete_rows(number)
         book.save(target)
         return layout
-
-    def _sheet(self, book: Any, results: Any) -> tuple[str, ReadingsLayout, list[list[str]]]:
-        """The sheet that was named, or the first in which columns of readings are found, with its cells as shown."""
-        named = self.wanted.order.sheet
-        names = [page.title for page in book.worksheets]
-        if named is not None and named not in names:
-            raise BittingError(f"there is no sheet {named!r}", hint=f"the sheets are {', '.join(names)}")
-        faults = []
-        for name in [named] if named is not None else names:
-            cells = [[_shown(cell) for cell in row] for row in results[name].iter_rows()]
-            try:
-                return name, self.layout(cells), cells
-            except BittingError as fault:
-                faults.append(fault)
-        raise next((fault for fault in faults if "empty" not in fault.message), faults[0])
-
-
-def _shown(cell: Any) -> str:
-    """A cell as its reader sees it: numbers with the decimals that its format shows."""
-    value = cell.value
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        behind = str(cell.number_format).split(";")[0].partition(".")[2]
-        decimals = len(behind) - len(behind.lstrip("0"))
-        return f"{value:.{decimals}f}" if decimals and round(value, decimals) == value else plain_text(value)
-    if value is None or isinstance(value, str):
-        return str(value or "")
-    return code_cell(value).fault or plain_text(value)
-
-
-def _add(page: Any, layout: ReadingsLayout, rows: Sequence[ReadRow]) -> None:
-    """The five columns beside a sheet's table, bad verdicts coloured."""
-    from openpyxl.styles import PatternFill
-    from openpyxl.utils import get_column_letter
-
-    right = page.max_column
-    for place, name in enumerate(layout.ours(), right + 1):
-        page.cell(layout.first, place, name)
-    fills = {verdict: PatternFill("solid", fgColor=colour) for verdict, colour in FILLS.items()}
-    for number, row in enumerate(rows, layout.first + 1):
-        for place, text in enumerate(row.cells, right + 1):
-            if text:
-                page.cell(number, place, clean(text)).data_type = "s"
-        if row.verdict in fills:
-            page.cell(number, right + 1).fill = fills[row.verdict]
-    for place in range(right + 1, right + 6):
-        widest = max((len(row.cells[place - right - 1]) for row in rows), default=0)
-        page.column_dimensions[get_column_letter(place)].width = min(max(widest, 10), 60) + 2
 
 
 def _put(target: BinaryIO, form: Form, records: Records, number: int, width: int, cells: Sequence[str]) -> None:

@@ -11,6 +11,7 @@ probability together are left out: an estimate for advice, while the posterior i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -24,7 +25,8 @@ from bitting.decoding.points import linked
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import Deciding, Next
 from bitting.decoding.sums import Index
-from bitting.decoding.witness import Witness, witness
+from bitting.decoding.tables import summed
+from bitting.decoding.witness import Witness, outlier_range, subset_terms
 from bitting.model import Place, System
 
 COMPARED = 24
@@ -56,13 +58,14 @@ def measure_next(
         read.setdefault(one.place, []).append(one)
     views = views_of(posterior, ranked)
     reached = [posterior.reach.dimensions(code.depths) for code in ranked]
+    known = _Known(ranked, reached, system, model, along)
     out = []
     for place, shares in posterior.shares.items():
         old = read.get(place, [])
         if shares.max() > DOUBT or any(len(w.values) > MOST_READ for w in old):
             continue
         view = views[posterior.grid.signs[place.lane]]
-        found = _one_cut(place, old[0] if old else None, shares, view, ranked, reached, system, model, along)
+        found = _one_cut(place, old[0] if old else None, shares, view, known)
         if found is not None:
             out.append(found)
     now = 1 - ranked[0].probability
@@ -148,54 +151,84 @@ def _joined(posterior: Posterior, logs: Sequence[Array]) -> list[Array]:
     return out
 
 
-def _one_cut(
-    place: Place,
-    old: Witness | None,
-    shares: Array,
-    view: View,
-    ranked: Sequence[Ranked],
-    reached: Sequence[Mapping[Place, float]],
-    system: System,
-    model: MeasurementModel,
-    along: Mapping[Place, float],
-) -> Next | None:
-    """The expected risk after one more reading of a cut, and the readings that would decide it.
+@frozen(eq=False)
+class _Known:
+    """What all cuts' advice has in common: codes compared, what the jaw reaches in each, and the model's figures."""
 
-    `reached` is what the jaw reaches in each cut of each code.
-    """
-    lane = system.lanes[place.lane]
-    depths = np.array([code.depths[place.lane][place.cut] for code in ranked])
+    ranked: Sequence[Ranked]
+    reached: Sequence[Mapping[Place, float]]
+    system: System
+    model: MeasurementModel
+    along: Mapping[Place, float]
+
+
+def _one_cut(place: Place, old: Witness | None, shares: Array, view: View, known: _Known) -> Next | None:
+    """The expected risk after one more reading of a cut, and the readings that would decide it."""
+    lane = known.system.lanes[place.lane]
+    depths = np.array([code.depths[place.lane][place.cut] for code in known.ranked])
     likely = sorted({int(d) for d in depths} & set(np.flatnonzero(shares > 1e-3).tolist()))
     if not likely:
         return None
-    view = binned(view, along[place], model.reading_sd / 4)
-    error = view.shift
-    nominal = np.array(lane.track.depths)
-    sd = model.reading_sd
-    mean = float(error @ view.weights.sum(axis=0) / view.weights.sum())
-    margin = 5 * sd + 4 * model.offset_sd
-    low = nominal[likely].min() + mean - margin - (4 * model.wear if lane.track.deeper < 0 else 0)
-    high = nominal[likely].max() + mean + margin + (4 * model.wear if lane.track.deeper > 0 else 0)
-    outcomes = np.arange(low, high, sd / 2)
-    before = _values(old, [None], place, system, model)
-    after = _values(old, list(outcomes), place, system, model)
-    chance = np.zeros((len(ranked), outcomes.size))
-    dims = np.array([row[place] for row in reached])
+    view = binned(view, known.along[place], known.model.reading_sd / 4)
+    outcomes = _outcomes(place, likely, view, known)
+    step = known.model.reading_sd / 2
+    chance = np.zeros((len(known.ranked), outcomes.size))
+    dims = np.array([row[place] for row in known.reached])
     for dim in np.unique(dims[np.isin(depths, likely)]):
         codes = np.flatnonzero((dims == dim) & np.isin(depths, likely))
-        x = dim + error
-        new = densities(after, x, view.scale, lane.track.deeper)
-        if old is not None:
-            new = new / np.maximum(densities(before, x, view.scale, lane.track.deeper), 1e-300)
+        new = _new_reading(outcomes, old, place, dim + view.shift, view.scale, known)
         chance[codes] = view.weights[codes] @ new.T
-    step = sd / 2
     best = chance.argmax(axis=0)
     right = float(chance.max(axis=0).sum() * step)
     seen = float(chance.sum() * step)
-    right += max(float(view.weights.sum()) - seen, 0.0) * ranked[0].probability  # outcomes off the grid tell nothing
-    total = chance.sum(axis=0) * step
-    deciding = _intervals(outcomes, depths[best], total, [lane.track.labels[d] for d in range(nominal.size)])
+    # outcomes off the grid tell nothing
+    right += max(float(view.weights.sum()) - seen, 0.0) * known.ranked[0].probability
+    deciding = _intervals(outcomes, depths[best], chance.sum(axis=0) * step, lane.track.labels)
     return Next(lane.track.name, place.cut + 1, lane.side, max(1 - right, 0.0), deciding)
+
+
+def _outcomes(place: Place, likely: Sequence[int], view: View, known: _Known) -> Array:
+    """What a new reading of a cut may be, half its standard uncertainty apart."""
+    track, model = known.system.lanes[place.lane].track, known.model
+    nominal = np.array(track.depths)[likely]
+    mean = float(view.shift @ view.weights.sum(axis=0) / view.weights.sum())
+    margin = 5 * model.reading_sd + 4 * model.offset_sd
+    low = nominal.min() + mean - margin - (4 * model.wear if track.deeper < 0 else 0)
+    high = nominal.max() + mean + margin + (4 * model.wear if track.deeper > 0 else 0)
+    return np.arange(low, high, model.reading_sd / 2)
+
+
+def _new_reading(outcomes: Array, old: Witness | None, place: Place, x: Array, scale: Array, known: _Known) -> Array:
+    """The density of a new reading of a cut, given its old ones, at depth + shared error x: (outcomes, points).
+
+    The new reading joins every subset of the old ones that are not wrong, or none of them, or is wrong itself.
+    """
+    track, model = known.system.lanes[place.lane].track, known.model
+    low, high = outlier_range(track)
+    good, sd = 1 - model.outliers, model.reading_sd
+    wrong = np.where((outcomes >= low) & (outcomes <= high), model.outliers / (high - low), 0.0)
+    values, sds, chances = (old.values, old.sds, old.wrong) if old is not None else ((), (), ())
+    terms = subset_terms(values, sds, chances, evolve(model, cut_sd=0.0)) if values else ()
+    floor = math.exp(old.log_floor) if old is not None else 1.0
+    total = np.full((outcomes.size, x.size), 0.0)
+    before = np.full(x.size, floor)
+    for value in np.unique(scale):
+        at: Index = np.flatnonzero(scale == value)
+        here = x[at]
+
+        def seen(centre: Array | float, sd: float, here: Array = here, value: float = float(value)) -> Array:
+            return density(track.deeper * (centre - here), math.hypot(sd, model.cut_sd), value)
+
+        if floor:
+            total[:, at] += good * floor * seen(outcomes[:, None], sd)
+        for term in terms:
+            weight = math.exp(term.log_weight)
+            before[at] += weight * seen(term.centre, term.sd)
+            narrow = 1 / (1 / term.sd**2 + 1 / sd**2)
+            centre = narrow * (term.centre / term.sd**2 + outcomes / sd**2)
+            agree = density(outcomes - term.centre, math.hypot(term.sd, sd), 0.0)
+            total[:, at] += (good * weight * agree)[:, None] * seen(centre[:, None], math.sqrt(narrow))
+    return np.asarray(total / np.maximum(before, 1e-300) + wrong[:, None])
 
 
 def binned(view: View, place: float, width: float) -> View:
@@ -209,21 +242,6 @@ def binned(view: View, place: float, width: float) -> View:
     return View(middle, np.zeros(first.size), view.scale[first], weights)
 
 
-def _values(
-    old: Witness | None, new: Sequence[float | None], place: Place, system: System, model: MeasurementModel
-) -> list[Witness]:
-    """The cut's witness with each new reading added (None: none)."""
-    track = system.lanes[place.lane].track
-    values = list(old.values) if old else []
-    sds = list(old.sds) if old else []
-    out = []
-    for value in new:
-        more = [] if value is None else [float(value)]
-        if values or more:
-            out.append(witness(place, None, values + more, sds + [model.reading_sd] * len(more), track, model))
-    return out
-
-
 def densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -> Array:
     """Likelihood of each witness at depth + shared error x with its wear scale: (witnesses, points)."""
     owner = np.repeat(np.arange(len(witnesses)), [len(w.terms) for w in witnesses])
@@ -234,8 +252,7 @@ def densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -
     out = np.empty((len(witnesses), x.size))
     for value in np.unique(scale):
         at: Index = np.flatnonzero(scale == value)
-        terms = weight * density(turn * (centre - x[at]), sd, float(value))
-        out[:, at] = np.add.reduceat(terms, starts, axis=0)
+        out[:, at] = summed(weight * density(turn * (centre - x[at]), sd, float(value)), starts)
     return np.asarray(out + np.exp([w.log_floor for w in witnesses])[:, None])
 
 

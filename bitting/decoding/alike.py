@@ -60,7 +60,7 @@ def solve_alike(
     """The posterior of each key, all of whose witnesses are at the same places with the same uncertainties.
 
     With it the `best` most probable codes, or None where they must be looked for another way. None where a sum underflows:
-    such keys are solved one by one, with logarithms.
+    such keys are solved one by one, with logarithms. (Long: one straight line from the passes to as many answers.)
     """
     assert grid.log_offset is not None  # `can_share` has seen to it
     prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
@@ -80,8 +80,8 @@ def solve_alike(
     entries = [
         entry_sums(one.chain, one.ratios, one.follows, posterior.reshape(-1) / one.sums, count) for one in passed
     ]
-    shares = _shares(chains, entries)
     log_count = sum(math.log(chain.count) for chain in chains)
+    shares = _shares(chains, entries)
     out = []
     for number in range(count):
         own = slice(number * points, (number + 1) * points)
@@ -95,9 +95,8 @@ def solve_alike(
             entries=tuple(tuple(entry[:, number] for entry in found) for found in entries),
         )
         depths = {place: share[:, number] for place, share in shares.items()}
-        shared = moments((section,), grid)
         log_evidence = float(evidence[number]) - log_count
-        answer = Posterior(grid, (section,), log_evidence, log_count, depths, shared, reach)
+        answer = Posterior(grid, (section,), log_evidence, log_count, depths, moments((section,), grid), reach)
         out.append((answer, codes[number] if codes else None))
     return out
 

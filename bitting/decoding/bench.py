@@ -55,16 +55,7 @@ def decode_at(
 
     Raises BittingError for what can't be read, can't be a length of this blade, or can't be combined.
     """
-    if len(systems) > 1 and lock is not None:
-        raise BittingError("--lock names a lock of one system, and several systems are compared", hint="name one -s")
-    if len(systems) > 1 and bench.width is not None:
-        raise BittingError(
-            "--width is compared with the blade of one system, and several systems are compared", hint="name one -s"
-        )
-    if len({system.name for system in systems}) < len(systems):
-        raise BittingError(
-            "two of the systems have the same name", hint="give one of the files another name under [system]"
-        )
+    _check(bench, systems, lock)
     ready = {system.name: _model(bench, system) for system in systems}
     seen: dict[str, Readings] = {}
 
@@ -95,6 +86,20 @@ def decode_at(
         notes=(*back.notes, *_notes(bench, system, len(texts))),
         assumed=tuple(_assumed(bench, system, seen[system.name], result)),
     )
+
+
+def _check(bench: Bench, systems: Sequence[System], lock: str | None) -> None:
+    """Raises BittingError for what can't be said of several systems."""
+    if len(systems) > 1 and lock is not None:
+        raise BittingError("--lock names a lock of one system, and several systems are compared", hint="name one -s")
+    if len(systems) > 1 and bench.width is not None:
+        raise BittingError(
+            "--width is compared with the blade of one system, and several systems are compared", hint="name one -s"
+        )
+    if len({system.name for system in systems}) < len(systems):
+        raise BittingError(
+            "two of the systems have the same name", hint="give one of the files another name under [system]"
+        )
 
 
 def read_lists(texts: Sequence[str], system: System, unit: str | None, step: float) -> Readings:

@@ -31,6 +31,8 @@ SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
 MANY = 256
 """Keys whose posteriors are kept at a time."""
+FITS = 64
+"""Patterns of readings whose fit tests are kept; each holds five figures of 4000 drawn keys."""
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
 
@@ -196,16 +198,20 @@ class Decoder:
         if not places:
             return self.chains
         if places not in self._joint:
+            if len(self._joint) >= FITS:
+                self._joint.clear()
             ordered = sorted(places, key=lambda pair: (pair[0].lane, pair[0].cut))
             self._joint[places] = couple(self.chains, ordered)
         return self._joint[places]
 
     def fit_test(self, found: Found) -> FitTest:
-        """The fit test for readings of this key's pattern, drawn once per pattern."""
+        """The fit test for readings of this key's pattern, drawn once per pattern and kept with the last used ones."""
         pattern = Pattern.of(found.read)
-        if pattern not in self._fits:
-            self._fits[pattern] = FitTest(pattern, self.system, self.model, self.reach)
-        return self._fits[pattern]
+        test = self._fits.pop(pattern, None) or FitTest(pattern, self.system, self.model, self.reach)
+        self._fits[pattern] = test  # the last used stands last
+        if len(self._fits) > FITS:
+            del self._fits[next(iter(self._fits))]
+        return test
 
     def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
         """The code with the most probable depth at each cut that the lock doesn't read."""

@@ -3,8 +3,8 @@
 Of the thousands of ways through a diagram of two coupled tracks the readings leave a few hundred. The whole diagram is
 passed at some pilot points; an entry stays whose part of the evidence is at least `FAINT` of the best point's at any of
 them. What that loses is then found out at points drawn evenly from the posterior, where the whole diagram is passed
-again: if it is more than `LOST` of the evidence, these points become pilots too, and after `ROUNDS` such rounds the whole
-diagram is used. Only grids of several dimensions, of which 1e-4 is asked, are narrowed.
+again: if it is more than `LOST` of the evidence, these points become pilots too and a tenth as much is taken to matter;
+after `ROUNDS` such rounds the whole diagram is used. Only grids of several dimensions, of which 1e-4 is asked, are narrowed.
 """
 
 from __future__ import annotations
@@ -32,18 +32,18 @@ def worth_narrowing(points: Points, sums: Sums) -> bool:
     return points.grid.spread and sums.size * points.limit.size > WORTH_NARROWING
 
 
-def narrowed(sums: Sums, points: Points, pilots: Index, totals: Array) -> Sums:
+def narrowed(sums: Sums, points: Points, pilots: Index, totals: Array, faint: float = FAINT) -> Sums:
     """The sums over the codes that pass only entries which matter at some of the pilot points.
 
     `totals` are the log totals of the pilots with their prior.
     """
     weight = np.exp(totals - totals.max())
-    used = np.flatnonzero(weight >= FAINT)
+    used = np.flatnonzero(weight >= faint)
     columns = points.columns(pilots[used])
     chains = []
     for chain in sums.chains:
         shares = greatest_shares(chain, sums.logs(chain, columns), weight[used])
-        chains.append(restrict(chain, [share >= min(FAINT, float(share.max())) for share in shares])[0])
+        chains.append(restrict(chain, [share >= min(faint, float(share.max())) for share in shares])[0])
     return Sums(tuple(chains), sums.tables, sums.grid)
 
 

@@ -16,13 +16,13 @@ Relative error about 1e-6 of the best pair, which is enough where 1e-4 is asked;
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decoding.across import PairWitness, density_two, log_peak
+from bitting.decoding.across import PairWitness, density_two
 from bitting.decoding.compiled import Ints
 from bitting.decoding.density import Array, density
 from bitting.decoding.figures import MeasurementModel
@@ -37,91 +37,132 @@ STEP = 0.6
 """Its spacing in widths of the narrowest product, which has exp(-π²/2/STEP²), 1e-6, of itself past the frequency π/δ."""
 FINE = 300
 """Points per spacing of the tables that densities are read from."""
+ERROR = 1e-5
+"""Share of the greatest likelihood that sums may be wrong by, as far as bounds go."""
 FADED = 25.0
 """Mean wears after which a wear's density has faded, exp(-25)."""
 
 
-@frozen(eq=False)
 class PairTable:
-    """One pair's likelihood on a grid.
+    """One pair's likelihood on a grid: the factors F and G of a point and the term of the sum, worked out where asked for."""
 
-    `first` (rows, points of the lattice its first cut sees, columns) and `second` are the factors F and G; `sums` (rows,
-    rows, scales · tilts, sums of two lattice points) is the term of the sum; all are densities.
-    """
+    def __init__(
+        self,
+        pair: PairWitness,
+        system: System,
+        model: MeasurementModel,
+        grid: Grid,
+        along: Mapping[Place, float],
+        reach: Reach,
+    ) -> None:
+        self._grid = grid
+        self._turn = system.lanes[pair.places[0].lane].track.deeper
+        self._signs = [grid.signs[place.lane] for place in pair.places]
+        self._along = [along[place] for place in pair.places]
+        self._dims = [reach.dims[place] for place in pair.places]
+        self._starts = [reach.starts[place] for place in pair.places]
+        ends = [
+            self._turn * np.add.outer(dims, lattice)
+            for dims, (lattice, _) in zip(self._dims, (self._widened(0), self._widened(1)), strict=True)
+        ]
+        low, high = min(float(one.min()) for one in ends), max(float(one.max()) for one in ends)
+        self._factors = [_Factors(pair, model, self._turn, scale, low, high) for scale in grid.scales]
+        self._bend = 2 / min(term.sd for term in pair.terms) ** 2
+        self._bend += sum(1 / min(w.sds) ** 2 * len(w.sds) for w in (pair.first, pair.second) if w is not None)
 
-    pair: PairWitness
-    first: Array
-    second: Array
-    sums: Array
-    grid: Grid
-    signs: tuple[int, int]
+    def _widened(self, one: int) -> tuple[Array, float]:
+        """The lattice of one cut, so much longer that tilts lead to places on it, and its spacing."""
+        lattice = self._grid.lattices[self._signs[one]]
+        spacing = float(lattice[1] - lattice[0]) if lattice.size > 1 else 1.0
+        more = math.ceil(float(np.abs(self._along[one] * self._grid.tilts).max()) / spacing) + 1
+        return lattice[0] + spacing * np.arange(-more, lattice.size + more), spacing
+
+    def log_bound(self) -> Array:
+        """log of a bound of the sum over pairs of depths, whatever the jaw reaches at them.
+
+        (scales, tilts, first lattice, second lattice); where both cuts see the same lattice, (scales, tilts, lattice). The
+        sum depends on the shared errors of both cuts alone, so it is worked out for these once and read off for every tilt,
+        linear between the points of the lattice; its logarithm bends less than those of the readings' normal densities
+        together (`_bend`), which is allowed for.
+        """
+        (first, step), (second, other) = self._widened(0), self._widened(1)
+        sums = self._dims[0][:, None] + self._dims[1]
+        own, where = np.unique(sums.round(9), return_inverse=True)
+        total = np.add.outer(first, second).round(9)
+        errors, at = np.unique(total, return_inverse=True)
+        tables = []
+        for build in self._factors:
+            left = _by_depth(np.abs(build.first(self._turn * np.add.outer(self._dims[0], first))), self._starts[0])
+            right = _by_depth(np.abs(build.second(self._turn * np.add.outer(self._dims[1], second))), self._starts[1])
+            term = build.of_sum(self._turn * np.add.outer(own, errors))[where.reshape(sums.shape)]
+            most = np.maximum.reduceat(np.maximum.reduceat(term, self._starts[0]), self._starts[1], axis=1).sum(
+                axis=(0, 1)
+            )
+            table = left @ right.T + most[at.reshape(total.shape)]
+            tables.append(np.log(table + ERROR * table.max()))
+        table = np.stack(tables)
+        table += (step**2 + other**2) / 8 * self._bend
+        return np.stack([self._tilted(table, tilt, step, other) for tilt in self._grid.tilts], axis=1)
+
+    def _tilted(self, table: Array, tilt: float, step: float, other: float) -> Array:
+        """The part of a table (scales, errors of the first cut, of the second) that one tilt leads to."""
+        for axis, spacing in ((1, step), (2, other)):
+            size = self._grid.lattices[self._signs[axis - 1]].size
+            more = (table.shape[axis] - size) // 2
+            begin, rest = divmod(self._along[axis - 1] * tilt / spacing + more, 1.0)
+            low = np.moveaxis(table, axis, 0)[int(begin) : int(begin) + size]
+            high = np.moveaxis(table, axis, 0)[int(begin) + 1 : int(begin) + 1 + size]
+            table = np.moveaxis((1 - rest) * low + rest * high, 0, axis)
+        return np.diagonal(table, axis1=1, axis2=2) if self._signs[0] == self._signs[1] else table
 
     def at(self, columns: Mapping[int, Ints], rows: Ints) -> Array:
         """log likelihood of some pairs of rows (pairs, 2): (pairs, points)."""
-        one, two = columns[self.signs[0]], columns[self.signs[1]]
-        row, at = np.divmod(one, self.grid.lattices[self.signs[0]].size)
-        place = row * self.sums.shape[-1] + at + two % self.grid.lattices[self.signs[1]].size
-        sums = self.sums.reshape(*self.sums.shape[:2], -1)
-        firsts = {r: self.first[r].take(one, axis=0) for r in set(rows[:, 0].tolist())}
-        seconds = {r: self.second[r].take(two, axis=0) for r in set(rows[:, 1].tolist())}
-        out = np.empty((rows.shape[0], one.size))
-        for number, (r, s) in enumerate(rows.tolist()):
-            np.einsum("pc,pc->p", firsts[r], seconds[s], out=out[number])
-            out[number] += sums[r, s].take(place)
+        used = [np.unique(rows[:, one], return_inverse=True) for one in (0, 1)]
+        places = [np.unique(columns[sign], return_inverse=True) for sign in self._signs]
+        first, second = (
+            self._factor(one, own, at) for one, ((own, _), (at, _)) in enumerate(zip(used, places, strict=True))
+        )
+        out = np.empty((rows.shape[0], places[0][1].size))
+        left = [table.take(places[0][1], axis=0) for table in first]
+        right = [table.take(places[1][1], axis=0) for table in second]
+        for number, (r, s) in enumerate(zip(used[0][1].tolist(), used[1][1].tolist(), strict=True)):
+            np.einsum("pc,pc->p", left[r], right[s], out=out[number])
+        self._add_sums(out, columns, rows)
         return np.asarray(np.log(np.maximum(out, 1e-300, out=out), out=out))
 
-    def log_bound(self, starts: tuple[Ints, Ints]) -> Array:
-        """log of a bound of the sum over pairs of depths, whatever the jaw reaches at them.
+    def _errors(self, one: int, columns: Ints) -> tuple[Ints, Array]:
+        """Wear scale and shared error of one of the cuts at some columns."""
+        lattice = self._grid.lattices[self._signs[one]]
+        row, at = np.divmod(columns, lattice.size)
+        scale, tilt = np.divmod(row, self._grid.tilts.size)
+        return scale, lattice[at] + self._along[one] * self._grid.tilts[tilt]
 
-        (scales · tilts, first lattice, second lattice); where both cuts see the same lattice, (scales · tilts, lattice).
-        """
-        rows = math.prod(self.grid.shape)
-        best = [
-            _by_depth(np.abs(factor), start).reshape(rows, -1, factor.shape[2])
-            for factor, start in zip((self.first, self.second), starts, strict=True)
-        ]
-        blocks = [np.split(part, starts[1][1:], axis=1) for part in np.split(self.sums, starts[0][1:], axis=0)]
-        most = np.asarray(sum(block.max(axis=(0, 1)) for part in blocks for block in part))
-        if self.signs[0] == self.signs[1]:
-            size = best[0].shape[1]
-            total = (best[0] * best[1]).sum(axis=2) + most[:, 2 * np.arange(size)]
-        else:
-            index = np.add.outer(np.arange(best[0].shape[1]), np.arange(best[1].shape[1]))
-            total = best[0] @ best[1].swapaxes(1, 2) + most[:, index]
-        return np.asarray(np.log(np.maximum(total, 1e-300)))
+    def _factor(self, one: int, rows: Ints, columns: Ints) -> list[Array]:
+        """F (of the first cut) or G at some columns, for each of some rows: (columns, terms of the sum)."""
+        scale, error = self._errors(one, columns)
+        parts = []
+        for number in np.unique(scale):  # columns ascend, and so do their scales
+            here = error[scale == number]
+            x = self._turn * np.add.outer(self._dims[one][rows], here)
+            build = self._factors[number]
+            parts.append(build.first(x) if one == 0 else build.second(x))
+        return list(np.concatenate(parts, axis=1))
+
+    def _add_sums(self, out: Array, columns: Mapping[int, Ints], rows: Ints) -> None:
+        """Adds the term of the sum of both cuts."""
+        scale, first = self._errors(0, columns[self._signs[0]])
+        _, second = self._errors(1, columns[self._signs[1]])
+        dims = self._dims[0][rows[:, 0]] + self._dims[1][rows[:, 1]]
+        sums, where = np.unique(dims.round(9), return_inverse=True)
+        for number in np.unique(scale):
+            at = np.flatnonzero(scale == number)
+            table = self._factors[number].of_sum(self._turn * np.add.outer(sums, first[at] + second[at]))
+            out[:, at] += table[where]
 
 
 def _by_depth(table: Array, starts: Ints) -> Array:
     """The sum over depths of the greatest of each depth's rows (the first axis)."""
     return np.asarray(sum(part.max(axis=0) for part in np.split(table, starts[1:])))
-
-
-def pair_table(
-    pair: PairWitness, system: System, model: MeasurementModel, grid: Grid, along: Mapping[Place, float], reach: Reach
-) -> PairTable:
-    """The factors of one pair for every point of the grid's lattices."""
-    turn = system.lanes[pair.places[0].lane].track.deeper
-    signs = (grid.signs[pair.places[0].lane], grid.signs[pair.places[1].lane])
-    shape = grid.shape
-    x = []
-    for place, sign in zip(pair.places, signs, strict=True):
-        error = along[place] * grid.tilts[:, None] + grid.lattices[sign]
-        x.append(turn * (error + reach.dims[place][:, None, None]))  # (rows, tilts, lattice)
-    low, high = min(float(one.min()) for one in x), max(float(one.max()) for one in x)
-    builders = [_Factors(pair, model, turn, scale, low, high) for scale in grid.scales]
-    first = np.stack([build.first(x[0]) for build in builders], axis=1)
-    second = np.stack([build.second(x[1]) for build in builders], axis=1)
-    ends = [grid.lattices[signs[0]], grid.lattices[signs[1]]]
-    sums = np.linspace(ends[0][0] + ends[1][0], ends[0][-1] + ends[1][-1], ends[0].size + ends[1].size - 1)
-    tilt = (along[pair.places[0]] + along[pair.places[1]]) * grid.tilts[:, None] + sums
-    dims = np.add.outer(reach.dims[pair.places[0]], reach.dims[pair.places[1]])
-    total = turn * (dims[:, :, None, None] + tilt)
-    term = np.stack([build.of_sum(total) for build in builders], axis=2)
-    size = math.prod(shape)
-    return PairTable(
-        pair, first.reshape(first.shape[0], -1, first.shape[-1]), second.reshape(second.shape[0], -1, second.shape[-1]),
-        term.reshape(*dims.shape, size, sums.size), grid, signs,
-    )  # fmt: skip
 
 
 class _Factors:
@@ -155,9 +196,7 @@ class _Factors:
     def _left(self, x: Array, across: Term, z: Array) -> Array:
         """H(c - z - x): what a cut that no good single reading sees leaves of the reading across."""
         sd = math.hypot(across.sd, self.own)
-        y = self.turn * across.centre - z - x[..., None]
-        grid = np.arange(y.min() - sd / FINE, y.max() + 2 * sd / FINE, sd / FINE)
-        return _Table(grid[0], sd / FINE, density(grid, sd, self.scale))(y)
+        return density(self.turn * across.centre - z - x[..., None], sd, self.scale)
 
     def _alone(self, x: Array, number: int) -> Array:
         terms, floor = self.singles[number]
@@ -199,10 +238,7 @@ class _Factors:
         out = np.zeros(total.shape)
         for across in self.across if floor else ():
             sd = math.hypot(across.sd, math.sqrt(2) * self.own)
-            y = self.turn * across.centre - total
-            grid = np.arange(y.min() - sd / FINE, y.max() + 2 * sd / FINE, sd / FINE)
-            table = _Table(grid[0], sd / FINE, density_two(grid, sd, self.scale))
-            out += math.exp(across.log_weight) * floor * table(y)
+            out += math.exp(across.log_weight) * floor * density_two(self.turn * across.centre - total, sd, self.scale)
         return out
 
 
@@ -242,9 +278,3 @@ def _band_limited(own: float, scale: float, delta: float, span: int) -> _Table:
     values = np.fft.irfft(spectrum, count) / step
     half = math.ceil(span / step)
     return _Table(-half * step, step, np.concatenate([values[-half:], values[: half + 2]]))
-
-
-def other_bounds(pairs: Sequence[PairWitness]) -> float:
-    """log of a bound of all pairs of the same cuts but the first."""
-    parts = [one for pair in pairs[1:] for one in (pair, pair.first, pair.second) if one is not None]
-    return sum(log_peak(one) for one in parts)

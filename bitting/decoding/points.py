@@ -17,7 +17,6 @@ from attrs import frozen
 from bitting.decoding.compiled import Chain
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
-from bitting.decoding.paired import other_bounds
 from bitting.decoding.reach import Reach
 from bitting.decoding.sums import Index, Sums
 from bitting.decoding.tables import Tables, log_sum
@@ -162,16 +161,15 @@ def pair_points(grid: Grid, bounds: Mapping[int, Array], base: Array) -> Points:
 def pair_limit(tables: Tables, grid: Grid) -> Array | float:
     """The bound that readings of two cuts at once add to each point, in the order of the points."""
     out: Array | float = 0.0
-    starts = tables.reach.starts
-    size = math.prod(grid.shape)
-    for places, found in tables.paired.items():
-        bound = found[0].log_bound((starts[places[0]], starts[places[1]])) + other_bounds(tables.pairs[places])
+    for places, bound in tables.pair_bounds.items():
         if grid.link is not None:
-            places_of = {1: np.arange(grid.link.shape[0])[:, None], -1: np.arange(grid.link.shape[1])[None, :]}
-            places_of[0] = places_of[1] + places_of[-1]
-            one, two = found[0].signs
-            at = (places_of[one],) if one == two else (places_of[one], places_of[two])
-            bound = np.broadcast_to(bound[:, *at], (size, *grid.link.shape))
+            size = np.arange(grid.link.shape[0])
+            at = {1: size[:, None], -1: size, 0: np.add.outer(size, size)}
+            one, two = (at[grid.signs[place.lane]] for place in places)
+            if bound.ndim == 3:
+                bound = bound[..., np.broadcast_to(one, grid.link.shape)]
+            elif one.shape != (size.size, 1) or two.shape != (size.size,):
+                bound = bound[..., one, two]
         out = out + bound.reshape(-1)
     return out
 
@@ -185,7 +183,7 @@ def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, 
             for column, place in enumerate(step.places):
                 bound = bounds[grid.signs[place.lane]]
                 read = [table[place] for table in (tables, tables.bounding) if place in table]
-                if step.places in tables.paired or step.places[::-1] in tables.paired:
+                if step.places in tables.pair_bounds or step.places[::-1] in tables.pair_bounds:
                     bound += tables[place].max(axis=0) if place in tables else 0.0
                 elif read:
                     table = _by_depth(read[0] if len(read) == 1 else read[0] + read[1], tables.reach, place)
@@ -193,7 +191,7 @@ def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, 
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
                     bound += math.log(step.symbols[:, column].max() + 1)
-            if not tables.paired:
+            if not tables.pair_bounds:
                 for pair in tables.pairs.get(step.places, []) + tables.pairs.get(step.places[::-1], []):
                     bounds[grid.signs[step.places[0].lane]] += pair.log_most
     return bounds

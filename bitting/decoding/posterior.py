@@ -19,7 +19,7 @@ from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.levels import Level
 from bitting.decoding.moments import Section, Shared, moments
-from bitting.decoding.narrow import LOST, ROUNDS, lost_share, narrowed, worth_narrowing
+from bitting.decoding.narrow import FAINT, LOST, ROUNDS, lost_share, narrowed, worth_narrowing
 from bitting.decoding.points import Points, bounds_of, enough, first_look, linked, pair_limit, pair_points, thin
 from bitting.decoding.reach import Reach
 from bitting.decoding.sums import Columns, Index, Sums, shares
@@ -90,15 +90,15 @@ def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Sec
         points = Points(grid, prior + bounds[0].reshape(-1), prior, sign=0)
     else:
         points = pair_points(grid, bounds, base)
-    if tables.paired:
+    if tables.pair_bounds:
         points = evolve(points, limit=points.limit + pair_limit(tables, grid))
     whole = Sums(tuple(chains), tables, grid)
     if not worth_narrowing(points, whole):
         return _kept(points, whole, whole, *enough(points, whole))
     look = first_look(points, whole)
     pilots, totals = look.pilots, look.totals
-    for _ in range(ROUNDS):
-        sums = narrowed(whole, points, pilots, totals)
+    for number in range(ROUNDS):
+        sums = narrowed(whole, points, pilots, totals, FAINT / 10**number)
         where, total = enough(points, sums, look)
         checked, found, lost = lost_share(whole, points, where, total)
         if lost <= LOST:

@@ -23,6 +23,9 @@ from bitting.model import ReadCut, Readings, System
 AS_GIVEN = 0.9
 """Probability beforehand that the readings were listed as the notation has it."""
 
+_Way = tuple[float, str, Decoded, Readings, Decoder]
+"""One way of reading of one system: its log weight, the way in words, the answer, the readings that way, the decoder."""
+
 
 def decode_among(
     read: Callable[[System], Readings],
@@ -42,19 +45,14 @@ def decode_among(
     of reading, holds more than what `sure` leaves. `places` gives the log density (per mm) of the places measured along
     the blade under a system's spaces, which counts beside that of the readings.
     """
-    found: list[tuple[float, str, Decoded, Readings, Decoder]] = []
+    found: list[_Way] = []
     notes: list[str] = []
     faults: list[BittingError] = []
     for system in systems:
         try:
             readings = read(system)
             decoder = Decoder(system, model_of(system) if model_of else None, made=made)
-            turns = list(ways(readings, system))
-            for way, turned in turns:
-                prior = AS_GIVEN if way == "as given" else (1 - AS_GIVEN) / (len(turns) - 1)
-                answer = decoder.decode(turned, best, sure, advise=False)
-                weight = per_mm(answer, turned, system) + places(turned, system) + math.log(prior)
-                found.append((weight, way, answer, turned, decoder))
+            found += _ways_of(readings, decoder, best, sure, places)
         except BittingError as fault:
             faults.append(fault)
             notes.append(f"{system.name}: {fault.message}")
@@ -76,6 +74,20 @@ def decode_among(
     return evolve(answer, verdict=verdict, systems=ranks, notes=(*answer.notes, *notes), way=way)
 
 
+def _ways_of(
+    readings: Readings, decoder: Decoder, best: int, sure: float, places: Callable[[Readings, System], float]
+) -> list[_Way]:
+    """The answers of one system for each way in which the key may have been held."""
+    turns = list(ways(readings, decoder.system))
+    out = []
+    for way, turned in turns:
+        prior = AS_GIVEN if way == "as given" else (1 - AS_GIVEN) / (len(turns) - 1)
+        answer = decoder.decode(turned, best, sure, advise=False)
+        weight = per_mm(answer, turned, decoder.system) + places(turned, decoder.system) + math.log(prior)
+        out.append((weight, way, answer, turned, decoder))
+    return out
+
+
 def per_mm(answer: Decoded, readings: Readings, system: System) -> float:
     """The log evidence with every reading's density taken per millimetre."""
     count = sum(len(cut.readings) for cut in readings.cuts)
@@ -84,7 +96,7 @@ def per_mm(answer: Decoded, readings: Readings, system: System) -> float:
 
 def _ranks(
     systems: Sequence[System],
-    found: Sequence[tuple[float, str, Decoded, Readings, Decoder]],
+    found: Sequence[_Way],
     shares: Sequence[float],
 ) -> tuple[SystemRank, ...]:
     """One rank per system, its ways of reading together, the most probable first."""

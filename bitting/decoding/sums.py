@@ -20,6 +20,8 @@ CHUNK = 1 << 16
 """Numbers per array in a pass; longer grids go through it piece by piece."""
 LEAST = 128
 """Points per piece at least."""
+TABLED = 4_000_000
+"""Likelihoods that are looked up at a time."""
 
 Index = npt.NDArray[np.intp]
 Columns = Mapping[int, Index]
@@ -38,8 +40,11 @@ class Sums:
         """log of the sum over all codes at the given points."""
         out = np.zeros(next(iter(columns.values())).size)
         for chain in self.chains:
-            for some in _pieces(chain, out.size):
-                out[some] += _total(chain, self.logs(chain, {sign: where[some] for sign, where in columns.items()}))
+            symbols = sum(step.symbols.shape[0] for step in chain.steps)
+            for part in _runs(out.size, max(LEAST, TABLED // symbols)):
+                logs = self.logs(chain, {sign: where[part] for sign, where in columns.items()})
+                for some in _pieces(chain, out[part].size):
+                    out[part][some] += _total(chain, [rows[:, some] for rows in logs])
         return out
 
     @property
@@ -78,8 +83,11 @@ def greatest_shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[
 
 def _pieces(chain: Chain, points: int) -> list[slice]:
     """Runs of points that a pass takes at a time."""
-    piece = max(LEAST, CHUNK // max(step.entry_child.size for step in chain.steps))
-    return [slice(start, min(start + piece, points)) for start in range(0, points, piece)]
+    return _runs(points, max(LEAST, CHUNK // max(step.entry_child.size for step in chain.steps)))
+
+
+def _runs(points: int, length: int) -> list[slice]:
+    return [slice(start, min(start + length, points)) for start in range(0, points, length)]
 
 
 def step_logs(step: Step, tables: Tables, columns: Columns, grid: Grid) -> Array:

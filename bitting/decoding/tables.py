@@ -17,7 +17,7 @@ from bitting.decoding.density import Array, densities, log_density
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.grid import Grid
 from bitting.decoding.many import many_readings
-from bitting.decoding.paired import PairTable, pair_table
+from bitting.decoding.paired import PairTable
 from bitting.decoding.reach import Reach
 from bitting.decoding.witness import Witness
 from bitting.model import Place, System
@@ -29,24 +29,21 @@ class Tables(dict[Place, Array]):
     """log likelihood of each place read: (reached dimensions, wear scales, tilts, lattice points of the lane's sign).
 
     `pairs` are the readings of two cuts at once, which no table of one place holds, and `pair_at` works out what one of
-    them says at some points; `paired` holds their tables where the grid has several dimensions, otherwise `bounding` the
-    tables of the single readings among them, to bound what they can say.
+    them says at some points. What they can say at most: `pair_bounds`, of all depths together at every point, where the grid
+    has several dimensions, otherwise `bounding`, the tables of the single readings among them.
     """
 
     def __init__(self, reach: Reach) -> None:
         super().__init__()
         self.reach = reach
         self.pairs: dict[tuple[Place, ...], list[PairWitness]] = {}
-        self.paired: dict[tuple[Place, ...], list[PairTable]] = {}
         self.bounding: dict[Place, Array] = {}
+        self.pair_bounds: dict[tuple[Place, ...], Array] = {}
         self.pair_at: Callable[[PairWitness, Mapping[int, Index], Index], Array] = _no_pairs
 
     def pair_logs(self, places: tuple[Place, ...], columns: Mapping[int, Index], rows: Index) -> Iterator[Array]:
         """log likelihood of each pair of readings of two cuts at some pairs of `rows` (pairs, 2): (pairs, points)."""
-        if places in self.paired:
-            yield from (table.at(columns, rows) for table in self.paired[places])
-        else:
-            yield from (self.pair_at(pair, columns, rows) for pair in self.pairs.get(places, ()))
+        yield from (self.pair_at(pair, columns, rows) for pair in self.pairs.get(places, ()))
 
 
 def _no_pairs(pair: PairWitness, columns: Mapping[int, Index], rows: Index) -> Array:
@@ -66,13 +63,18 @@ def cut_tables(
     tables = Tables(reach)
     for pair in pairs:
         tables.pairs.setdefault(pair.places, []).append(pair)
-    if pairs and grid.spread and model.outliers > 0:
-        for pair in pairs:
-            tables.paired.setdefault(pair.places, []).append(pair_table(pair, system, model, grid, along, reach))
-    elif pairs:  # without wrong readings the least likely pairs matter too, to their own relative error
+    if pairs:
         inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
-        tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
+        exact = not grid.spread or model.outliers == 0  # without wrong readings the least likely pairs matter too
         tables.pair_at = lambda pair, columns, rows: _pair_at(pair, columns, rows, system, model, grid, along, reach)
+        if grid.spread:
+            ready = {id(pair): PairTable(pair, system, model, grid, along, reach) for pair in pairs}
+            for places, several in tables.pairs.items():
+                tables.pair_bounds[places] = np.add.reduce([ready[id(pair)].log_bound() for pair in several])
+            if not exact:
+                tables.pair_at = lambda pair, columns, rows: ready[id(pair)].at(columns, rows)
+        else:
+            tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
         group = [witness for witness in witnesses if witness.place.lane == lane]
@@ -132,7 +134,7 @@ def lane_sums(
     least = np.exp(floors - size)[:, None, None, None]
     for k, total in enumerate(densities(y, sds, grid.scales)):
         total *= relative
-        np.add(_summed(total, starts) if starts.size < weights.size else total, least, out=out[:, :, k])
+        np.add(summed(total, starts) if starts.size < weights.size else total, least, out=out[:, :, k])
     return out, size
 
 
@@ -155,7 +157,7 @@ def _terms(
     return y, sds, weights, np.searchsorted(owner, np.arange(len(witnesses)))
 
 
-def _summed(terms: Array, starts: Index) -> Array:
+def summed(terms: Array, starts: Index) -> Array:
     """Sums of runs along the first axis; runs of one length by a plain sum, which is many times quicker."""
     each, rest = divmod(terms.shape[0], starts.size)
     if rest == 0 and (np.diff(starts) == each).all():
