@@ -158,11 +158,13 @@ class Judge:
         """What is said of whole codes, of whatever depths."""
         depths, known = judged.depths[:, rows], judged.known[rows]
         which, verdicts = judged.which[rows].tolist(), judged.verdict[rows].tolist()
-        unknown = [
-            (place, number)
-            for place, row in ((place, rows[place]) for place in np.flatnonzero(~known).tolist())
-            for number in self._unknown(texts[row], self.template(which[place]), depths[:, place])
-        ]
+        unknown: list[tuple[int, int]] = []
+        wrong: dict[int, list[int]] = {}
+        for place, cut in np.argwhere((depths >= self._limits).T).tolist():
+            wrong.setdefault(place, []).append(cut)
+        for place, cuts_of in wrong.items():
+            numbers = self._unknown(texts[rows[place]], self.template(which[place]), cuts_of)
+            unknown += [(place, number) for number in numbers]
         shapes = {number: (self.template(number).starts, self.template(number).widths) for number in set(which)}
         remarks = self.blame.remarks(depths, which, shapes, unknown)
         forms = iter(write_depths(self.system, depths[:, known]))
@@ -186,9 +188,8 @@ class Judge:
             answer = self._unreadable[template.number] = said.pop() if len(said) == 1 else Answer(Verdict.EMPTY)
         return answer if answer.verdict == Verdict.UNREADABLE else self._answer(text)
 
-    def _unknown(self, text: str, template: Template, depths: Bytes) -> tuple[int, ...]:
-        """What is said of a whole code because some depths are none of the system's, as numbers of sayings."""
-        wrong = np.flatnonzero(depths >= self._limits[:, 0]).tolist()
+    def _unknown(self, text: str, template: Template, wrong: Sequence[int]) -> tuple[int, ...]:
+        """What is said of a whole code because the depths of some cuts are none of the system's, as numbers of sayings."""
         starts, widths = template.starts, template.widths
         key = (template.number, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
         if key not in self._faults:

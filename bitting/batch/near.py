@@ -92,19 +92,39 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Number
             hit = alike[depths[cut, one], depths[cut, other]]
             hit &= (depths[:, one] != depths[:, other]).sum(axis=0) == 1
             yield cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+    found = _Found(hashes)
     last = set(accumulate(lane.track.cuts for lane in system.lanes))
     for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
-        swapped = hashes - parts[cut] - parts[cut + 1]
-        swapped += tables[cut][depths[cut + 1]] + tables[cut + 1][depths[cut]]
         rising = np.flatnonzero(depths[cut] < depths[cut + 1])
-        rows, group = _together(np.concatenate([hashes, swapped[rising]]))
-        lower, upper = np.minimum(rows[1:], rows[:-1]), np.maximum(rows[1:], rows[:-1])
-        met = (group[1:] == group[:-1]) & (lower < len(hashes)) & (upper >= len(hashes))
-        one, other = lower[met], rising[upper[met] - len(hashes)]
+        here, there = depths[cut, rising], depths[cut + 1, rising]
+        one_way = tables[cut][None, :] - tables[cut][:, None]  # (depth, depth that comes instead)
+        other_way = tables[cut + 1][None, :] - tables[cut + 1][:, None]
+        moved = one_way + other_way.T
+        one, which = found.equal(hashes[rising] + moved[here, there])
+        other = rising[which]
         turned = depths[:, other]
         turned[[cut, cut + 1]] = turned[[cut + 1, cut]]
         hit = (depths[:, one] == turned).all(axis=0)
         yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+
+
+class _Found:
+    """Finds the places of hashes among many."""
+
+    def __init__(self, hashes: NDArray[np.uint32]) -> None:
+        self._order = np.argsort(hashes)
+        self._ordered = hashes[self._order]
+        self._shift = np.uint32(max(8, 26 - len(hashes).bit_length()))  # 64 places for each
+        self._any = np.zeros((1 << 32) >> int(self._shift), bool)
+        self._any[hashes >> self._shift] = True
+
+    def equal(self, wanted: NDArray[np.uint32]) -> tuple[Numbers, Numbers]:
+        """Pairs of equal ones: the place among the many, the place among those wanted."""
+        some = np.flatnonzero(self._any[wanted >> self._shift])  # leaves out nearly all that are not there
+        start = np.searchsorted(self._ordered, wanted[some], "left")
+        count = np.searchsorted(self._ordered, wanted[some], "right") - start
+        first = np.repeat(start - (np.cumsum(count) - count), count)
+        return self._order[first + np.arange(len(first))], np.repeat(some, count)
 
 
 def _together(hashes: NDArray[np.uint32]) -> tuple[Numbers, NDArray[np.uint32]]:
