@@ -18,7 +18,7 @@ from bitting.decoding.sums import Index, Sums, greatest_shares
 
 FAINT = 1e-9
 """Part of the evidence at one point, in that of the best point, below which an entry is left out."""
-LOST = 2e-6
+LOST = 1e-5
 """Share of the evidence that narrowing may lose."""
 CHECKED = 48
 """Points at which that is found out."""

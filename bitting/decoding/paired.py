@@ -122,12 +122,12 @@ class PairTable:
         first, second = (
             self._factor(one, own, at) for one, ((own, _), (at, _)) in enumerate(zip(used, places, strict=True))
         )
-        out = np.empty((rows.shape[0], places[0][1].size))
+        total = np.empty((rows.shape[0], places[0][1].size), dtype=np.float32)
         left = [table.take(places[0][1], axis=0) for table in first]
         right = [table.take(places[1][1], axis=0) for table in second]
         for number, (r, s) in enumerate(zip(used[0][1].tolist(), used[1][1].tolist(), strict=True)):
-            np.einsum("pc,pc->p", left[r], right[s], out=out[number])
-        self._add_sums(out, columns, rows)
+            np.einsum("pc,pc->p", left[r], right[s], out=total[number])
+        out = total + self._sums(columns, rows)
         return np.asarray(np.log(np.maximum(out, 1e-300, out=out), out=out))
 
     def _errors(self, one: int, columns: Ints) -> tuple[Ints, Array]:
@@ -138,7 +138,7 @@ class PairTable:
         return scale, lattice[at] + self._along[one] * self._grid.tilts[tilt]
 
     def _factor(self, one: int, rows: Ints, columns: Ints) -> list[Array]:
-        """F (of the first cut) or G at some columns, for each of some rows: (columns, terms of the sum)."""
+        """F (of the first cut) or G at some columns, for each of some rows: (columns, terms of the sum), single precision."""
         scale, error = self._errors(one, columns)
         parts = []
         for number in np.unique(scale):  # columns ascend, and so do their scales
@@ -146,18 +146,31 @@ class PairTable:
             x = self._turn * np.add.outer(self._dims[one][rows], here)
             build = self._factors[number]
             parts.append(build.first(x) if one == 0 else build.second(x))
-        return list(np.concatenate(parts, axis=1))
+        return list(np.concatenate(parts, axis=1, dtype=np.float32))
 
-    def _add_sums(self, out: Array, columns: Mapping[int, Ints], rows: Ints) -> None:
-        """Adds the term of the sum of both cuts."""
-        scale, first = self._errors(0, columns[self._signs[0]])
-        _, second = self._errors(1, columns[self._signs[1]])
+    def _sums(self, columns: Mapping[int, Ints], rows: Ints) -> Array:
+        """The term of the sum of both cuts, (pairs, points): worked out once for points of the same sum."""
+        lattices = [self._grid.lattices[sign] for sign in self._signs]
+        row, first = np.divmod(columns[self._signs[0]], lattices[0].size)
+        second = columns[self._signs[1]] % lattices[1].size
+        width = lattices[0].size + lattices[1].size
+        which = row * width + first + second
+        if lattices[0].size != lattices[1].size:  # not of the same spacing: every point by itself
+            which = np.arange(row.size)
+        seen = np.zeros(int(which.max()) + 1, dtype=np.intp)
+        seen[which] = 1
+        place = np.cumsum(seen) - 1
+        example = np.empty(int(place[-1]) + 1, dtype=np.intp)
+        example[place[which]] = np.arange(which.size)
+        scale, tilt = np.divmod(row[example], self._grid.tilts.size)
+        error = lattices[0][first[example]] + lattices[1][second[example]] + sum(self._along) * self._grid.tilts[tilt]
         dims = self._dims[0][rows[:, 0]] + self._dims[1][rows[:, 1]]
         sums, where = np.unique(dims.round(9), return_inverse=True)
+        table = np.empty((sums.size, example.size))
         for number in np.unique(scale):
             at = np.flatnonzero(scale == number)
-            table = self._factors[number].of_sum(self._turn * np.add.outer(sums, first[at] + second[at]))
-            out[:, at] += table[where]
+            table[:, at] = self._factors[number].of_sum(self._turn * np.add.outer(sums, error[at]))
+        return table[:, place[which]][where]
 
 
 def _by_depth(table: Array, starts: Ints) -> Array:
