@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from bitting.diagram import code_space
 from bitting.model import Code, Cut, CutList, System
 from bitting.repair import Repairer
-from bitting.repair import block as block_module
 from bitting.repair.block import Block
 from bitting.repair.lists import Lists
+from bitting.repair.rounds import Round
 from bitting.systemfile import load_system
 from tests.make import any_system, one_track, system, track, two_sides, two_tracks
 
@@ -204,7 +204,7 @@ def test_without_bounds_everything_is_listed_in_full(name: str) -> None:
 def test_the_bounds_are_needed(monkeypatch: pytest.MonkeyPatch) -> None:
     """With bounds of nothing the first guess stands, and is wrong somewhere: the studies above would notice."""
     monkeypatch.setattr(Lists, "bound", lambda *_: 0.0)
-    monkeypatch.setattr(block_module._Round, "_by_two", lambda one: np.zeros(one.count))
+    monkeypatch.setattr(Round, "_by_two", lambda one: np.zeros(one.count))
     wrong = {name: compare(*of_name(name), wrong_rows(of_name(name)[0], 150, random.Random(150)))[1] for name in MADE}
     assert sum(number > 0 for number in wrong.values()) >= 3, wrong
 

@@ -8,27 +8,21 @@ Python's csv module and everything built on it (in a file of a single column a b
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from itertools import chain
 from typing import BinaryIO
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, field
 
 from bitting.batch.desk import Desk, Judgement, Row
 from bitting.batch.encoding import carried_blocks
 from bitting.batch.form import Form, find_form
+from bitting.batch.held import Held
 from bitting.batch.judge import Judge, Verdict
 from bitting.batch.layout import OURS, Layout, Wanted, code_texts, find_layout
 from bitting.batch.many import CHUNK
 from bitting.batch.records import Records, read_records
 
 SAMPLE = 400
-TOGETHER = 10_000
-"""So many rows wait together for their suggestions: looked for all at once they take a third of the time."""
-AT_ONCE = 512
-"""So many pieces of text are joined at once: larger ones are slower to make."""
-CHUNKS = 16
-"""So many chunks of rows are held at most while they wait."""
 BAD = (Verdict.ILLEGAL, Verdict.UNREADABLE)
 Progress = Callable[[int], None]
 """Told how many bytes (or rows) have been dealt with since the last time."""
@@ -74,26 +68,6 @@ def _counted(blocks: Iterator[str], progress: Progress) -> Iterator[str]:
         progress(len(block))
 
 
-@frozen(eq=False)
-class _Waiting:
-    """A row that waits for its suggestion: what comes before the added cells, its place in its chunk, its line end."""
-
-    before: str
-    judgement: Judgement
-    place: int
-    end: str
-
-
-def _text(records: Records, tails: Sequence[str], start: int, stop: int) -> str:
-    """Some records with their tails, as text."""
-    raws, ends = records.raws[start:stop], records.ends[start:stop]
-    if not raws:
-        return ""
-    if ends.count(ends[0]) == len(ends):
-        return ends[0].join(map(str.__add__, raws, tails[start:stop])) + ends[0]
-    return "".join(chain.from_iterable(zip(raws, tails[start:stop], ends, strict=True)))
-
-
 @define(eq=False)
 class DelimitedJob:
     """One run over a delimited file: `source` is read (and must be seekable), `target` is written (and so must it)."""
@@ -111,9 +85,7 @@ class DelimitedJob:
     figures: Figures = field(init=False)
     _width: int = field(init=False, default=0)
     _plain: bool = field(init=False, default=False)
-    _held: list[str | _Waiting] = field(init=False, factory=list)
-    _number: int = field(init=False, default=0)
-    """Rows that wait, among what is held."""
+    _held: Held = field(init=False, factory=Held)
 
     def run(self) -> Figures:
         """Write the answer; BittingError for a file that is no table."""
@@ -141,7 +113,7 @@ class DelimitedJob:
         form, layout = self.form, self.layout
         self.figures = Figures(layout)
         self._plain = self._canonical_is_plain()
-        self._held, self._number = [], 0
+        self._held = Held()
         self.desk.expect(form.lines)
         self.target.write(form.encoding.mark)
         top = form.preface + layout.first
@@ -201,31 +173,14 @@ class DelimitedJob:
         if self.only_bad:
             self._put("".join(records.raws[n] + tails[n] + records.ends[n] for _, n in shown))
             return
-        start = 0
-        for at in sorted(waiting):
-            self._held.append(_text(records, tails, start, at))
-            raw = records.raws[at] + (pads[at] if pads is not None else "")
-            self._held.append(_Waiting(raw, judgement, waiting[at], records.ends[at]))
-            start = at + 1
-        self._held.append(_text(records, tails, start, len(records)))
-        self._number += len(waiting)
-        if self._number >= TOGETHER or len(self._held) - 2 * self._number > CHUNKS:
+        self._held.add(records, tails, pads, judgement, waiting)
+        if self._held.full:
             self._release()
 
     def _release(self) -> None:
         """Write what was held, once its suggestions are there."""
-        held, self._held, self._number = self._held, [], 0
-        waiting = {id(piece.judgement): piece.judgement for piece in held if isinstance(piece, _Waiting)}
-        self.desk.settle(list(waiting.values()))
-        for start in range(0, len(held), AT_ONCE):
-            self._put(
-                "".join([
-                    piece
-                    if isinstance(piece, str)
-                    else piece.before + self._tail(piece.judgement.said[piece.place]) + piece.end
-                    for piece in held[start : start + AT_ONCE]
-                ])
-            )  # fmt: skip
+        for text in self._held.release(self.desk, self._tail):
+            self._put(text)
 
     def _judge(self, records: Records, before: int, keep: list[int] | None) -> tuple[Sequence[str], Judgement]:
         """The codes of some records (those to `keep`, None: all) and what is said of them."""

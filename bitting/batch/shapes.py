@@ -28,7 +28,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.records import Cells
+from bitting.batch.lazy import Cells
 from bitting.batch.spans import complete, cut_spans, lane_spans, long_labels, loose_digits, single_labels
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
