@@ -1,9 +1,9 @@
 """Row by row: the verdicts, findings and suggestions of a table, and what is counted on the way.
 
 A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
-only where there is something to say, for a suggestion once per distinct wrong text, and keeps the figures of the summary.
+only where there is something to say, for suggestions for many wrong texts together, and keeps the figures of the summary.
 
-Memory: that of `bitting.batch.seen`, a line per distinct wrong code with a suggestion, and the findings of up to
+Memory: that of `bitting.batch.seen`, a line per wrong code looked at one by one, and the findings of up to
 `bitting.batch.judge.REMEMBERED` distinct texts.
 """
 
@@ -115,7 +115,8 @@ class Desk:
     load: Callable[[str], System]
     default: System | None
     suggestions: int | None = None
-    """For so many distinct wrong codes the nearest legal one is looked for one by one; None: for all that need it."""
+    """For so many distinct wrong codes the nearest legal one is looked for one by one; None: for all that need it; 0: for
+    none at all."""
     ahead: int = field(init=False, default=0)
     """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
     counts: Counter[str] = field(init=False, factory=Counter)

@@ -171,9 +171,11 @@ def unlooked_note(desk: Desk) -> tuple[str, ...]:
     """What to say where the nearest legal code was not looked for for every wrong one."""
     if not desk.unlooked:
         return ()
+    if not desk.suggestions:
+        return (f"no legal codes were looked for; {desk.unlooked:,} illegal rows have no suggestion",)
     return (
-        f"codes that must be looked at one by one were looked at up to {desk.suggestions:,} different ones; for "
-        f"{desk.unlooked:,} illegal rows no legal code was looked for (--suggestions all looks for all of them)",
+        f"codes that can only be looked at one by one: {desk.suggestions:,} different ones were; for {desk.unlooked:,} "
+        "illegal rows no legal code was looked for (--suggestions all looks for all of them)",
     )
 
 

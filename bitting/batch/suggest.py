@@ -40,7 +40,8 @@ class Wrong:
 
 @define(eq=False)
 class Suggester:
-    """Suggests for one system; `limit` is for how many different codes it looks one by one (None: all)."""
+    """Suggests for one system; `limit` is for how many different codes it looks one by one (None: all; 0: for none
+    at all, not even together)."""
 
     system: System
     limit: int | None = None
@@ -56,6 +57,9 @@ class Suggester:
 
     def of(self, wrong: Wrong) -> list[Suggestion]:
         """A suggestion for each code."""
+        if self.limit == 0:
+            self.unlooked += sum(wrong.rows)
+            return [NONE] * len(wrong.texts)
         together: dict[Key, tuple[Block, list[int]]] = {}
         found: list[Suggestion | None] = [None] * len(wrong.texts)
         for place, template in enumerate(wrong.templates):

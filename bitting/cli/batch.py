@@ -86,7 +86,8 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     metavar="N|all",
     default="500",
     show_default=True,
-    help="Look for the nearest legal code of so many different wrong codes (some milliseconds each).",
+    help="Wrong codes get the nearest legal one. Of those that can only be looked at one by one (a list that may be cut up "
+    "in several ways; some milliseconds each) look at so many different ones; 0: no suggestions.",
 )
 @click.option(
     "--readings", metavar="NAME", help="Decode the readings in this column (or in a column per cut: left 1, …)."

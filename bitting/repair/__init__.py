@@ -12,7 +12,7 @@ slips happened; it says nothing of a key of another system, nor of a customer's 
 
 Exact: the sums and the ranking come from walking the diagram of all legal codes beside an automaton of the slips (the
 noisy-channel view of spelling correction; the search is best-first with a bound that is never too small), not from trying out
-codes.
+codes. Many codes at once get the same first answer in a hundredth of the time (`Repairer.block`).
 
 >>> import bitting
 >>> system = bitting.load_system("plover")
