@@ -63,18 +63,21 @@ class Lists:
         """How many cuts too many or too few there are."""
         return sum(abs(len(row) - lane.track.cuts) for row, lane in zip(rows, self.system.lanes, strict=True))
 
-    def twice(self, rows: Rows) -> Iterator[tuple[float, tuple[int, int], Flags, Rows]]:
-        """The same before two slips, the one that happened last undone first, and their numbers in that order."""
+    def twice(self, rows: Rows) -> Iterator[tuple[float, tuple[int, int], Rows, Rows]]:
+        """The writings before two slips: their probability, their numbers (the one that happened last first), the rows
+        before the last and before both."""
         for number, last in enumerate(self.slips):
             middle = self._undone(last, rows)
-            changed = _differ(middle, rows)
-            if not changed.any():
-                continue
             for other, first in enumerate(self.slips[number + 1 :], number + 1):
                 before = self._undone(first, middle)
                 if not self.missing(before):
-                    share = last.probability * first.probability
-                    yield share, (number, other), changed & _differ(before, middle) & _differ(before, rows), before
+                    yield last.probability * first.probability, (number, other), middle, before
+
+    @staticmethod
+    def changed(rows: Rows, middle: Rows, before: Rows, which: NDArray[np.intp]) -> Flags:
+        """Where both of two slips changed something, and not back, for some of the writings."""
+        one, two, three = (tuple(row[:, which] for row in each) for each in (rows, middle, before))
+        return _differ(one, two) & _differ(two, three) & _differ(one, three)
 
     def twice_from(self, rows: Rows, codes: Rows) -> NDArray[np.float64]:
         """The probability of each writing from the code beside it by two slips; `codes` are depths per lane."""
@@ -92,11 +95,13 @@ class Lists:
                 if not len(same):
                     continue
                 before = self._undone(first, tuple(row[:, same] for row in middle))
-                changed = _differ(before, tuple(row[:, same] for row in middle))
-                changed &= _differ(before, tuple(row[:, same] for row in rows))
-                changed &= _differ(tuple(row[:, same] for row in middle), tuple(row[:, same] for row in rows))
-                changed &= self._equal(before, tuple(row[:, same] for row in codes))
-                total[same[changed]] += last.probability * first.probability
+                good = self._equal(before, tuple(row[:, same] for row in codes))
+                if good.any():
+                    some = np.flatnonzero(good)
+                    same, before = same[some], tuple(row[:, some] for row in before)
+                    one, two = (tuple(row[:, same] for row in each) for each in (rows, middle))
+                    real = self.changed(one, two, before, np.arange(len(some)))
+                    total[same[real]] += last.probability * first.probability
         return total
 
     def _equal(self, rows: Rows, codes: Rows) -> Flags:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from bitting.repair import slips
 from bitting.repair.candidates import Candidates, best_of, explained, joined, merged, pairs
 from bitting.repair.lists import LIST
-from bitting.repair.paths import BITS, DOUBLED, DROPPED, shares, ways
+from bitting.repair.paths import BITS, DOUBLED, DROPPED, legal, shares, ways
 from bitting.repair.signs import Signs
 from bitting.repair.writings import Before, Flags, Places, Writings
 
@@ -201,12 +201,18 @@ class Round:
     def _lists(self, left: Places) -> list[Candidates]:
         """Every explanation by two slips of whole lists, of some writings."""
         parts = []
-        for share, (last, first), changed, rows in self.block.lists.twice(tuple(row[:, left] for row in self.rows)):
-            if changed.any():
-                before = Writings(self.block, rows)
-                good = np.flatnonzero(changed & ~before.wrong.any(axis=0))
+        written = tuple(row[:, left] for row in self.rows)
+        table, lanes = self.block.table, self.block.system.lanes
+        for share, (last, first), middle, before in self.block.lists.twice(written):
+            depths = [table.depth[lane.track.name][row] for lane, row in zip(lanes, before, strict=True)]
+            good = np.arange(len(left))
+            for layers, diagram in zip(self.block.layers, self.block.space.diagrams, strict=True):
+                good = good[legal(layers, [depths[lane][:, good] for lane in diagram.lanes])]
+            good = good[self.block.lists.changed(written, middle, before, good)]
+            if len(good):
                 told = np.full(len(good), (LIST << 16) + (last << 8) + ((LIST << 16) + (first << 8) << BITS))
-                parts.append(Candidates(left[good], np.full(len(good), share), before.depths[good], told))
+                codes = np.ascontiguousarray(np.concatenate([row[:, good] for row in depths]).T)
+                parts.append(Candidates(left[good], np.full(len(good), share), codes, told))
         return parts
 
     def _settle(self, some: Candidates, bound: Floats) -> None:
