@@ -80,7 +80,9 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Numbers, Number
     random = np.random.default_rng(1)  # any numbers do: what they bring together is then compared in full
     tables = [random.integers(0, 2**32, len(track.labels), np.uint32) for track in tracks]
     parts = [table[row] for table, row in zip(tables, depths, strict=True)]
-    hashes: NDArray[np.uint32] = np.sum(np.array(parts), axis=0, dtype=np.uint32)
+    hashes = np.zeros(depths.shape[1], np.uint32)
+    for part in parts:
+        hashes += part
     for cut, track in enumerate(tracks):
         rows, group = _together(hashes - parts[cut])
         alike = _alike(track)

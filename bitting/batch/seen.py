@@ -8,6 +8,7 @@ that it isn't done, and is said.
 from __future__ import annotations
 
 import math
+from typing import cast
 
 import numpy as np
 from attrs import define, field
@@ -19,6 +20,7 @@ from bitting.model import System
 
 Bytes = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
+Keys = NDArray[np.int64] | NDArray[np.bytes_]
 MOST = 200_000
 NAMED = 3
 """So many pairs of rows are named."""
@@ -44,11 +46,12 @@ class Seen:
     """Whether there were too many codes to look for such pairs."""
     neighbours: float | None = field(init=False, default=None)
     """How many legal codes are one slip from a code of the table, on average; None where it isn't known."""
-    _keys: list[NDArray[np.int64] | NDArray[np.bytes_]] = field(init=False, factory=list)
+    _keys: list[Keys] = field(init=False, factory=list)
     _rows: list[Numbers] = field(init=False, factory=list)
     _open: set[str] = field(init=False, factory=set)
     _legal: list[Bytes] = field(init=False, factory=list)
     _legal_rows: list[Numbers] = field(init=False, factory=list)
+    _legal_keys: list[Keys] = field(init=False, factory=list)
     _looked: int = field(init=False, default=0)
     _distinct: int = field(init=False, default=0)
 
@@ -64,12 +67,14 @@ class Seen:
         self.total += len(rows)
         for cut, table in enumerate(self.depths):
             table += np.bincount(depths[cut], minlength=len(table))
-        self._keys.append(keys_of(self.system, depths))
+        keys = keys_of(self.system, depths)
+        self._keys.append(keys)
         self._rows.append(rows)
         if self.unlooked or not legal.any():
             return {}
         self._legal.append(depths if legal.all() else depths[:, legal])
         self._legal_rows.append(rows[legal])
+        self._legal_keys.append(keys if legal.all() else keys[legal])
         if self.neighbours is None and self.legality is not None:
             self.neighbours = legal_neighbours(self.system, self._legal[0], self.legality)
         if self.ahead and self._chance(self.ahead) < BY_CHANCE * self.ahead / 2:
@@ -117,17 +122,17 @@ class Seen:
     def _settle(self) -> None:
         """Keep each legal code once, with its first row; none at all where there are too many."""
         depths, rows = np.concatenate(self._legal, axis=1), np.concatenate(self._legal_rows)
-        keys = keys_of(self.system, depths)
+        keys = cast("Keys", np.concatenate(self._legal_keys))
         ordered = np.sort(keys)
         if len(rows) > MOST and np.count_nonzero(ordered[1:] != ordered[:-1]) >= MOST:
             self.unlooked, self.near, self.near_rows = True, 0, []
-            self._legal, self._legal_rows = [], []
+            self._legal, self._legal_rows, self._legal_keys = [], [], []
             return
         if (ordered[1:] == ordered[:-1]).any():
             first = np.sort(np.unique(keys, return_index=True)[1])
-            depths, rows = depths[:, first], rows[first]
+            depths, rows, keys = depths[:, first], rows[first], keys[first]
         self._distinct = len(rows)
-        self._legal, self._legal_rows = [depths], [rows]
+        self._legal, self._legal_rows, self._legal_keys = [depths], [rows], [keys]
 
     def _look(self) -> Near | None:
         """Look for pairs whose later code is new; None where there are too many codes."""
@@ -156,7 +161,7 @@ class Seen:
         return remarks
 
 
-def keys_of(system: System, depths: Bytes) -> NDArray[np.int64] | NDArray[np.bytes_]:
+def keys_of(system: System, depths: Bytes) -> Keys:
     """A key for each code (cuts, codes), equal where codes are: a number where all fit 64 bits, otherwise bytes."""
     sizes = [len(lane.track.labels) for lane in system.lanes for _ in range(lane.track.cuts)]
     if math.prod(sizes) >= 2**63:
