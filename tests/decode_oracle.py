@@ -74,7 +74,10 @@ def legal_codes(system: System) -> Iterator[tuple[tuple[int, ...], ...]]:
 
 
 class Brute:
-    """The exact posterior of one small key: `codes`, `probabilities` and `log_evidence`."""
+    """The exact posterior of one small key: `codes`, `probabilities` and `log_evidence`.
+
+    `cut_wear`: the shares of cuts whose own mean wear is 1, 2, 4, … times the key's.
+    """
 
     def __init__(
         self,
@@ -86,8 +89,9 @@ class Brute:
         shared: int = 1,
         reach: float = 8.0,
         deepest_wear: float = 2.0,
+        cut_wear: tuple[float, ...] = (1.0,),
     ) -> None:
-        self.system, self.model, self.deepest_wear = system, model, deepest_wear
+        self.system, self.model, self.deepest_wear, self.cut_wear = system, model, deepest_wear, cut_wear
         self.codes = list(legal_codes(system))
         self.offsets, offset_weights = _even(model.offset_sd, points, reach)
         tilts, tilt_weights = _even(model.tilt_sd, shared, 6.0)
@@ -135,7 +139,12 @@ class Brute:
         return {key: partial(at, *key) for key in parts}
 
     def _one_cut(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
-        """The density of one cut's readings on one side, at every offset."""
+        """The density of one cut's readings on one side, at every offset; its own mean wear is unknown."""
+        parts = [self._worn(cut, track, depth, shift, scale * 2.0**k) * share for k, share in enumerate(self.cut_wear)]
+        return np.asarray(np.sum(parts, axis=0))
+
+    def _worn(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
+        """The same where its mean wear is known."""
         model = self.model
         deeper = 1.0 if track.depths[-1] > track.depths[0] else -1.0
         first, last = track.depths[0] - track.depths[1], track.depths[-1] - track.depths[-2]

@@ -1,54 +1,123 @@
-"""A sure answer that leans on the wear that the system states says so."""
+"""An answer is sure only where it keeps the limit on a harder key too."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+import numpy as np
 import pytest
+from attrs import evolve
 
-from bitting.decoding import Decoded, Decoder, MeasurementModel
-from bitting.decoding.caution import SHARE, STANDS
+from bitting.decoding import Decoder, MeasurementModel
+from bitting.decoding.caution import CUT_WEAR, TIMES_WRONG
+from bitting.model import Readings, System
 from bitting.report.decode import render
-from tests.benchmarks.decode_common import BruteForce, Drawn, Maker, make_system, readings_of
+from bitting.systemfile import load_system
+from tests.benchmarks import decode_common
+from tests.benchmarks.decode_common import Maker, readings_of
 from tests.benchmarks.decode_worn import USUAL
+from tests.decode_oracle import Brute, make_readings, make_system
 
-MODEL = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.04, outliers=0.01)
-SYSTEM = make_system(6, 4, 0.35, USUAL[:1])
-
-
-@pytest.fixture(scope="module")
-def keys() -> list[tuple[Drawn, Decoded]]:
-    """Keys that fit and are over the limit for sure."""
-    maker, decoder = Maker(SYSTEM, MODEL, 3), Decoder(SYSTEM, MODEL)
-    drawn = [maker.key() for _ in range(120)]
-    answers = decoder.decode_many([readings_of(SYSTEM, key) for key in drawn])
-    return [(k, a) for k, a in zip(drawn, answers, strict=True) if a.probability >= 0.95 and a.verdict != "no-fit"]
-
-
-def test_the_probability_on_such_a_key_is_that_of_brute_force(keys: list[tuple[Drawn, Decoded]]) -> None:
-    """Brute force that knows the mean wear to be twice the stated: every code, an integral over the offset alone."""
-    brute = BruteForce(SYSTEM, MODEL, ((2.0, 1.0),))
-    compared = 0
-    for key, answer in keys[:40]:
-        code, probability = brute.best(key)
-        if answer.if_worn is not None and (code,) == answer.depths:
-            assert answer.if_worn.mean == pytest.approx(0.08)
-            assert answer.if_worn.share >= SHARE
-            assert answer.if_worn.probability == pytest.approx(probability, abs=1e-6)
-            compared += 1
-    assert compared > 10
+PLAIN = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.04, outliers=0.01)
+SPREAD = evolve(PLAIN, tilt_sd=0.03, left_right_sd=0.04)
+ONE = make_system(cuts=4, must=("adjacent cuts differ by at most 2",))
+TWO = make_system(cuts=2, depths=(8.6, 8.25, 7.9), tracks=("left", "right"))
+SIDED = make_system(cuts=3, sides=("top", "bottom"), convenience=True)
+VALUES = {
+    ONE: [8.55, 8.15, 7.71, 8.16],
+    TWO: [8.54, 8.22, 7.80, 8.21],
+    SIDED: [8.55, 8.15, 7.71],
+}
 
 
-def test_what_heavy_wear_leaves_is_told_where_it_is_little(keys: list[tuple[Drawn, Decoded]]) -> None:
-    told = []
-    for _, answer in keys:
-        text = "\n".join(line for line, _ in render(answer, 100, plain=True))
-        told.append("if the key is worn twice as much as assumed (by 0.080 mm at a cut on average)" in text)
-        assert answer.verdict == "sure"
-    assert told == [answer.if_worn is not None and answer.if_worn.probability < STANDS for _, answer in keys]
-    assert {True, False} == set(told)
+def read(system: System, times: int, sides: tuple[str | None, ...] = (None,)) -> Readings:
+    """Readings of a worn key: every cut so many times, a little apart."""
+    apart = np.linspace(-0.01, 0.01, times) if times > 1 else np.zeros(1)
+    places = [(track.name, cut) for track in system.tracks for cut in range(track.cuts)]
+    cuts = {
+        (side, track, cut): [round(value + shift, 2) for shift in apart]
+        for side in sides
+        for (track, cut), value in zip(places, VALUES[system], strict=True)
+    }
+    return make_readings(system, cuts)
 
 
-def test_without_wear_there_is_nothing_to_ask() -> None:
-    model = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.0, outliers=0.01)
-    maker = Maker(SYSTEM, model, 3)
-    answer = Decoder(SYSTEM, model).decode(readings_of(SYSTEM, maker.key(2)))
-    assert (answer.verdict, answer.if_worn) == ("sure", None)
+@pytest.mark.parametrize(
+    ("readings", "model", "shared", "error"),
+    [
+        pytest.param(lambda: read(ONE, 1), PLAIN, 1, 1e-6, id="one reading a cut"),
+        pytest.param(lambda: read(ONE, 3), PLAIN, 1, 1e-6, id="three readings a cut"),
+        pytest.param(lambda: read(ONE, 2), evolve(PLAIN, cut_sd=0.02), 1, 1e-6, id="a cut's own error"),
+        pytest.param(lambda: read(ONE, 9), PLAIN, 1, 1e-6, id="more readings than subsets are summed"),
+        pytest.param(lambda: read(ONE, 1), evolve(PLAIN, outliers=0.0), 1, 1e-6, id="wear alone"),
+        pytest.param(lambda: read(ONE, 1), evolve(PLAIN, wear=0.0), 1, 1e-6, id="wrong readings alone"),
+        pytest.param(lambda: read(SIDED, 1, ("top", "bottom")), PLAIN, 1, 1e-6, id="both sides of a key"),
+        pytest.param(lambda: read(TWO, 1), SPREAD, 25, 1e-4, id="tilt and left-right"),
+    ],
+)
+def test_the_probability_on_a_harder_key_is_that_of_brute_force(
+    readings: Callable[[], Readings], model: MeasurementModel, shared: int, error: float
+) -> None:
+    key = readings()
+    system = key.system
+    answer = Decoder(system, model).decode(key, sure=0.5)
+    worse = evolve(model, outliers=TIMES_WRONG * model.outliers)
+    brute = Brute(key, system, worse, shared=shared, points=401, cut_wear=CUT_WEAR if model.wear else (1.0,))
+    expected = dict(zip(brute.codes, brute.probabilities, strict=True))[answer.depths]
+    assert answer.cautious == pytest.approx(expected, abs=error)
+    assert answer.cautious < answer.probability
+
+
+def test_keys_read_alike_have_the_same_as_one_by_one() -> None:
+    system = decode_common.make_system(6, 4, 0.35, USUAL[:1])
+    maker, decoder = Maker(system, PLAIN, 3), Decoder(system, PLAIN)
+    keys = [readings_of(system, maker.key()) for _ in range(60)]
+    together = decoder.decode_many(keys)
+    for key, answer in zip(keys, together, strict=True):
+        alone = decoder.decode(key, best=1, advise=False)
+        assert (alone.verdict, alone.cautious is None) == (answer.verdict, answer.cautious is None)
+        assert (alone.cautious or 0.0) == pytest.approx(answer.cautious or 0.0, abs=1e-9)
+
+
+def test_an_answer_is_sure_where_both_probabilities_reach_the_limit() -> None:
+    system = decode_common.make_system(6, 4, 0.35, USUAL[:1])
+    maker, decoder = Maker(system, PLAIN, 3), Decoder(system, PLAIN)
+    seen = set()
+    for answer in decoder.decode_many([readings_of(system, maker.key()) for _ in range(150)], sure=0.9):
+        over = answer.probability >= 0.9
+        assert (answer.cautious is not None) == over
+        if answer.verdict != "no-fit":
+            both = over and (answer.cautious or 0.0) >= 0.9
+            assert answer.verdict == ("sure" if both else "unsure")
+            seen.add((over, both))
+            text = "\n".join(line for line, _ in render(answer, 100, plain=True))
+            assert ("on a harder key" in text) == over
+            assert ("which must reach the limit too and doesn't" in text) == (over and not both)
+    assert seen == {(False, False), (True, False), (True, True)}
+
+
+def test_without_wear_and_wrong_readings_there_is_nothing_to_ask() -> None:
+    model = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.0, outliers=0.0)
+    answer = Decoder(ONE, model).decode(make_readings(ONE, {(None, "left", c): [8.2] for c in range(4)}))
+    assert (answer.verdict, answer.cautious) == ("sure", None)
+
+
+def test_with_a_lock_codes_count_as_one_that_it_reads_alike() -> None:
+    """Codes are listed and their probabilities on a harder key added up, cut by cut that the lock reads."""
+    system = evolve(ONE, locks={"door": (0, 1, 2)})
+    key = read(ONE, 1)
+    key = evolve(key, system=system)
+    answer = Decoder(system, PLAIN, lock="door").decode(key, sure=0.5)
+    brute = Brute(key, system, evolve(PLAIN, outliers=TIMES_WRONG * PLAIN.outliers), points=401, cut_wear=CUT_WEAR)
+    same = [p for c, p in zip(brute.codes, brute.probabilities, strict=True) if c[0][:3] == answer.depths[0][:3]]
+    assert answer.cautious == pytest.approx(sum(same), abs=1e-6)
+
+
+@pytest.mark.parametrize("name", ["plover", "wren", "grebe"])
+def test_a_clean_key_measured_twice_is_sure(name: str) -> None:
+    system = load_system(name)
+    maker = Maker(system, MeasurementModel(1e-9, 0.0, 0.0, 0.0), 4)
+    answer = Decoder(system).decode(readings_of(system, maker.key(2)))
+    assert answer.verdict == "sure"
+    assert answer.cautious is not None
+    assert answer.probability > answer.cautious > 0.97

@@ -41,10 +41,12 @@ def test_sure_unsure_and_no_fit() -> None:
 
 def test_the_limit_for_sure_is_the_callers() -> None:
     key = readings([8.57, 8.15, 7.76, 7.35])
-    probability = decode(key, make_system(), model=MODEL).probability
-    assert 0.5 < probability < 0.9999
-    assert decode(key, make_system(), model=MODEL, sure=probability - 1e-6).verdict == "sure"
-    assert decode(key, make_system(), model=MODEL, sure=min(probability + 1e-6, 1.0)).verdict == "unsure"
+    answer = decode(key, make_system(), model=MODEL, sure=0.5)
+    assert answer.cautious is not None
+    assert 0.5 < answer.cautious < answer.probability < 0.9999
+    for limit, verdict in ((answer.cautious, "sure"), (answer.probability, "unsure")):
+        assert decode(key, make_system(), model=MODEL, sure=limit - 1e-6).verdict == verdict
+        assert decode(key, make_system(), model=MODEL, sure=limit + 1e-6).verdict == "unsure"
     for sure in (0.0, 1.5, float("nan")):
         with pytest.raises(BittingError, match="limit for sure"):
             decode(key, make_system(), model=MODEL, sure=sure)

@@ -10,7 +10,6 @@ from attrs import evolve, frozen
 
 from bitting.decoding.across import PairWitness
 from bitting.decoding.advice import COMPARED, measure_next
-from bitting.decoding.caution import if_worn
 from bitting.decoding.figures import MeasurementModel, wear_scales
 from bitting.decoding.fit import FIT_LIMIT
 from bitting.decoding.kbest import Ranked, best_codes
@@ -60,12 +59,15 @@ class Answers:
     reach: Reach
     ignored: frozenset[Place]
 
-    def of(self, found: Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
-        """The answer for one key; `advise` adds which cuts to measure again and which readings look wrong."""
+    def of(self, found: Found, p_value: float, cautious: float | None, sure: float, *, advise: bool) -> Decoded:
+        """The answer for one key; `cautious`: the best code's probability on a harder key, where that was asked.
+
+        `advise` adds which cuts to measure again and which readings look wrong.
+        """
         witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
         fit = Fit(p_value, FIT_LIMIT)
-        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if best.probability >= sure else "unsure"
-        worn = if_worn(posterior, best, self.model) if verdict == "sure" and not self.ignored else None
+        enough = best.probability >= sure and (cautious is None or cautious >= sure)
+        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough else "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure" and not self.ignored:
             compared = best_codes(posterior, self.system, COMPARED)
@@ -94,7 +96,7 @@ class Answers:
             log_evidence=posterior.log_evidence,
             sure_limit=sure,
             model=self.model,
-            if_worn=worn,
+            cautious=cautious,
             of=self.system,
             notes=(*((ONLY_ACROSS,) if found.pairs and not witnesses else ()), *self._jaw_note()),
         )

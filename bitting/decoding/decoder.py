@@ -8,22 +8,20 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from bitting.decoding.across import PairWitness, pairs_of
-from bitting.decoding.alike import block_of, can_share, solve_alike
+from bitting.decoding.across import PairWitness
 from bitting.decoding.answer import Answers, Found
-from bitting.decoding.compiled import Chain, compile_diagram, couple
+from bitting.decoding.caution import harder, probability_of
+from bitting.decoding.compiled import Chain, compile_diagram
 from bitting.decoding.figures import Made, MeasurementModel, model_of
 from bitting.decoding.fit import FitTest, Pattern
-from bitting.decoding.grid import OFFSET_REACH, grid_for, places_along
+from bitting.decoding.grid import places_along
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.passes import keep_memory
-from bitting.decoding.posterior import Posterior, sections_of, solve
+from bitting.decoding.posterior import Posterior
 from bitting.decoding.reach import reach_of, widen
-from bitting.decoding.result import (
-    Decoded,
-)
-from bitting.decoding.tables import cut_tables
-from bitting.decoding.witness import Witness, witnesses_of
+from bitting.decoding.result import Decoded
+from bitting.decoding.solver import Solver
+from bitting.decoding.witness import Witness
 from bitting.errors import BittingError
 from bitting.model import Place, Readings, System
 
@@ -33,8 +31,6 @@ MANY = 256
 """Keys whose posteriors are kept at a time."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds five figures of 4000 drawn keys."""
-EDGE, SPREAD_EDGE = 1e-9, 1e-6
-"""Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
 
 
 class Decoder:
@@ -72,9 +68,10 @@ class Decoder:
         self.lock = lock
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
+        self._solver = Solver(system, self.model, self.chains, self.reach, self.along)
+        self._harder = harder(self._solver)
         self._answers = Answers(system, self.model, self.along, self.reach, self.ignored)
         self._fits: dict[Pattern, FitTest] = {}
-        self._joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = {}
 
     def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
         """The most probable legal code of one key and everything that stands behind it.
@@ -84,7 +81,8 @@ class Decoder:
         _check_options(best, sure)
         found = self._found(readings, best)
         p_value = self.fit_test(found).p_values([(found.read, found.best.depths)])[0]
-        return self._answers.of(found, p_value, sure, advise=advise)
+        cautious = self._cautious([found], [readings], sure)[0]
+        return self._answers.of(found, p_value, cautious, sure, advise=advise)
 
     def decode_many(
         self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
@@ -108,22 +106,15 @@ class Decoder:
             values = test.p_values([(found[n].read, found[n].best.depths) for n in numbers])
             for number, value in zip(numbers, values, strict=True):
                 p_values[number] = value
-        return [self._answers.of(one, p, sure, advise=advise) for one, p in zip(found, p_values, strict=True)]
+        cautious = self._cautious(found, keys, sure)
+        return [
+            self._answers.of(one, p, doubted, sure, advise=advise)
+            for one, p, doubted in zip(found, p_values, cautious, strict=True)
+        ]
 
     def _found(self, readings: Readings, best: int) -> Found:
-        witnesses, pairs, alone = self._read(readings)
+        witnesses, pairs, alone = self._solver.read(readings)
         return self._weighed(witnesses, pairs, self.posterior(alone, pairs), best)
-
-    def _read(self, readings: Readings) -> tuple[tuple[Witness, ...], tuple[PairWitness, ...], tuple[Witness, ...]]:
-        """What was read: single cuts, pairs of cuts, and those of the single ones that are in no pair."""
-        witnesses = witnesses_of(readings, self.system, self.model)
-        pairs, alone = pairs_of(readings, self.system, self.model, witnesses)
-        if not witnesses and not pairs:
-            raise BittingError(
-                "nothing was measured: every value is open",
-                hint="give at least one reading; `?` stands for a cut that could not be measured",
-            )
-        return witnesses, pairs, alone
 
     def _weighed(
         self,
@@ -138,71 +129,31 @@ class Decoder:
 
     def _all_found(self, keys: Sequence[Readings], best: int) -> list[Found]:
         """Every key weighed, in order; those that were read alike together where that is quicker."""
-        read = [self._read(readings) for readings in keys]
-        groups: dict[Pattern, list[int]] = {}
-        for number, (witnesses, pairs, _) in enumerate(read):
-            if not pairs:
-                groups.setdefault(Pattern.of(witnesses), []).append(number)
-        solved: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
-        for numbers in groups.values():
-            solved |= self._together({number: read[number][0] for number in numbers}, best)
+        read = [self._solver.read(readings) for readings in keys]
+        solved = self._solver.alike(dict(enumerate(read)), 0 if self.ignored else best)
         out = []
         for number, (witnesses, pairs, alone) in enumerate(read):
             posterior, ranked = solved.get(number) or (self.posterior(alone, pairs), None)
             out.append(self._weighed(witnesses, pairs, posterior, best, ranked))
         return out
 
-    def _together(
-        self, keys: dict[int, tuple[Witness, ...]], best: int
-    ) -> dict[int, tuple[Posterior, list[Ranked] | None]]:
-        """Posteriors and best codes of keys that were read alike, as far as a lattice that they can share is long enough."""
-        out: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
-        witnesses = next(iter(keys.values()))
-        information = [(one.place, one.information) for one in witnesses]
-        reach = OFFSET_REACH
-        best = 0 if self.ignored else best
-        while len(keys) > 1 and reach <= 4 * OFFSET_REACH:
-            grid = grid_for(self.system, self.model, information, reach)
-            if not can_share(grid, witnesses):
-                break
-            numbers = list(keys)
-            limit = SPREAD_EDGE if grid.spread else EDGE
-            size = block_of(self.chains, grid)
-            for start in range(0, len(numbers), size):
-                some = numbers[start : start + size]
-                block = [keys[number] for number in some]
-                solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach, best) or ()
-                out |= {n: one for n, one in zip(some, solved, strict=False) if one[0].shared.edge <= limit}
-            keys = {number: rest for number, rest in keys.items() if number not in out}
-            reach *= 1.5
-        return out
-
     def posterior(self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...] = ()) -> Posterior:
         """The posterior of one key, on a lattice long enough for it."""
-        reach = OFFSET_REACH
-        chains = self._coupled(pairs)
-        inside = [one for pair in pairs for one in (pair.first, pair.second) if one is not None]
-        known = [(one.place, one.information) for one in (*witnesses, *inside)]
-        across = [(pair.places[0], pair.information) for pair in pairs]
-        while True:
-            grid = grid_for(self.system, self.model, known, reach, across)
-            tables = cut_tables(witnesses, self.system, self.model, grid, self.along, self.reach, pairs)
-            posterior = solve(sections_of(chains, grid), tables, grid)
-            if posterior.shared.edge <= (SPREAD_EDGE if grid.spread else EDGE) or reach > 4 * OFFSET_REACH:
-                return posterior
-            reach *= 1.5
+        return self._solver.posterior(witnesses, pairs)
 
-    def _coupled(self, pairs: tuple[PairWitness, ...]) -> tuple[Chain, ...]:
-        """The chains, with cuts that were read across decided together."""
-        places = frozenset(pair.places for pair in pairs)
-        if not places:
-            return self.chains
-        if places not in self._joint:
-            if len(self._joint) >= FITS:
-                self._joint.clear()
-            ordered = sorted(places, key=lambda pair: (pair[0].lane, pair[0].cut))
-            self._joint[places] = couple(self.chains, ordered)
-        return self._joint[places]
+    def _cautious(self, found: Sequence[Found], readings: Sequence[Readings], sure: float) -> list[float | None]:
+        """Each code's probability on a harder key; None where it isn't over the limit as it is."""
+        out: list[float | None] = [None] * len(found)
+        if self._harder is None:
+            return out
+        asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
+        read = {number: self._harder.read(readings[number]) for number in asked}
+        solved = self._harder.alike(read)
+        for number in asked:
+            _, pairs, alone = read[number]
+            posterior = solved.get(number, (None, None))[0] or self._harder.posterior(alone, pairs)
+            out[number] = probability_of(found[number].best, posterior, self.system, self.ignored)
+        return out
 
     def fit_test(self, found: Found) -> FitTest:
         """The fit test for readings of this key's pattern, drawn once per pattern and kept with the last used ones."""

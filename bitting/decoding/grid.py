@@ -42,7 +42,8 @@ class Grid:
     (K,) mean wears. `log_scale` and `log_tilt` are log prior weights, `log_offset` those of `lattices[0]` where there is
     no left-right difference; otherwise `link` (points of +1, points of -1) holds the prior weights of the pair. Where
     only one track of a pair was read, the lattice is offset ± l: its share `offset_share` is the offset, whose
-    uncertainty given the sum is `offset_rest`.
+    uncertainty given the sum is `offset_rest`. `cut_wear` are the probabilities that a cut's own mean wear is 1, 2, 4, …
+    times the key's; the measurement model itself knows only the first.
     """
 
     scales: tuple[float, ...]
@@ -55,6 +56,28 @@ class Grid:
     link: Array | None = None
     offset_share: float = 1.0
     offset_rest: float = 0.0
+    cut_wear: tuple[float, ...] = (1.0,)
+
+    @property
+    def cut_scales(self) -> tuple[float, ...]:
+        """The mean wears of single cuts: `scales`, each twice the one before it, and as many more as `cut_wear` needs."""
+        return self.scales + tuple(self.scales[-1] * 2.0**k for k in range(1, len(self.cut_wear)))
+
+    def mixed(self, likelihoods: Array) -> Array:
+        """Likelihoods (cuts, rows, cut scales, …) of wear of their own as those of the key's scales: (cuts, rows, K, …)."""
+        if len(self.cut_wear) == 1:
+            return likelihoods
+        size = len(self.scales)
+        parts = (share * likelihoods[:, :, k : k + size] for k, share in enumerate(self.cut_wear))
+        return np.asarray(sum(parts))
+
+    def mixed_logs(self, logs: Array) -> Array:
+        """The same of log likelihoods."""
+        if len(self.cut_wear) == 1:
+            return logs
+        size = len(self.scales)
+        parts = (math.log(share) + logs[:, :, k : k + size] for k, share in enumerate(self.cut_wear))
+        return np.asarray(np.logaddexp.reduce(tuple(parts)))
 
     @property
     def shape(self) -> tuple[int, int]:

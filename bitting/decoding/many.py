@@ -31,7 +31,8 @@ def many_readings(
     track = system.lanes[witness.place.lane].track
     shift = along[witness.place] * grid.tilts[:, None] + grid.lattices[grid.signs[witness.place.lane]]
     x = track.deeper * (dims[:, None, None] + shift)
-    return np.stack([_one_scale(witness, track.deeper, model, scale, x) for scale in grid.scales], axis=1)
+    logs = np.stack([_one_scale(witness, track.deeper, model, scale, x) for scale in grid.cut_scales], axis=1)
+    return np.asarray(grid.mixed_logs(logs[None])[0])
 
 
 def _one_scale(witness: Witness, turn: int, model: MeasurementModel, scale: float, x: Array) -> Array:

@@ -105,19 +105,6 @@ class Wear:
 
 
 @frozen
-class IfWorn:
-    """The answer's probability if the key's mean wear is `mean`, which the readings leave the probability `share`."""
-
-    mean: float
-    share: float
-    probability: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"mean": self.mean, "share": self.share, "probability": self.probability}
-
-
-@frozen
 class Fit:
     """How well the readings agree with the best legal code; see `fit.py`. `limit`: below it, they don't."""
 
@@ -189,8 +176,8 @@ class SystemRank:
 class Decoded:
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
-    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `if_worn` what would be
-    left of a sure answer on a key worn more than stated (see `caution.py`).
+    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `cautious` the code's
+    probability on a key and with readings that are worse than stated (see `caution.py`), None below the limit for sure.
     """
 
     system: str
@@ -211,7 +198,7 @@ class Decoded:
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
-    if_worn: IfWorn | None = None
+    cautious: float | None = None
     way: str = "as given"
     of: System | None = field(default=None, repr=False, eq=False)
 
@@ -241,5 +228,5 @@ class Decoded:
             "model": None if self.model is None else self.model.as_dict(),
             "notes": list(self.notes),
             "assumed": list(self.assumed),
-            "if_worn": None if self.if_worn is None else self.if_worn.as_dict(),
+            "cautious": self.cautious,
         }

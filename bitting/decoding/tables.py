@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
+from attrs import evolve
 
 from bitting.decoding.across import PairWitness, pair_logs
 from bitting.decoding.density import Array, densities, log_density
@@ -74,7 +75,10 @@ def cut_tables(
             if not exact:
                 tables.pair_at = lambda pair, columns, rows: ready[id(pair)].at(columns, rows)
         else:
-            tables.bounding = dict(cut_tables(inside, system, model, grid, along, reach))
+            same = evolve(
+                grid, cut_wear=(1.0,)
+            )  # tables of pairs keep the key's own wear, and so must what bounds them
+            tables.bounding = dict(cut_tables(inside, system, model, same, along, reach))
     lanes = sorted({witness.place.lane for witness in witnesses})
     for lane in lanes:
         group = [witness for witness in witnesses if witness.place.lane == lane]
@@ -107,10 +111,11 @@ def lane_logs(
         return [one[: d.size] for one, d in zip(out, dims, strict=True)]
     y, sds, weights, starts = _terms(witnesses, system, grid, along, reach)
     floors = np.array([w.log_floor for w in witnesses])
-    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
-    for k, scale in enumerate(grid.scales):
+    out = np.empty((len(witnesses), y.shape[1], len(grid.cut_scales), *y.shape[2:]))
+    for k, scale in enumerate(grid.cut_scales):
         logs = weights[:, None, None, None] + log_density(y, sds, scale)
         out[:, :, k] = np.logaddexp(np.logaddexp.reduceat(logs, starts, axis=0), floors[:, None, None, None])
+    out = grid.mixed_logs(out)
     return [one[: d.size] for one, d in zip(out, dims, strict=True)]
 
 
@@ -128,14 +133,14 @@ def lane_sums(
     """
     y, sds, weights, starts = _terms(witnesses, system, grid, along, reach)
     floors = np.array([w.log_floor for w in witnesses])
-    out = np.empty((len(witnesses), y.shape[1], len(grid.scales), *y.shape[2:]))
+    out = np.empty((len(witnesses), y.shape[1], len(grid.cut_scales), *y.shape[2:]))
     size = np.maximum(np.maximum.reduceat(weights, starts), floors)
     relative = np.exp(weights - np.repeat(size, np.diff(np.append(starts, weights.size))))[:, None, None, None]
     least = np.exp(floors - size)[:, None, None, None]
-    for k, total in enumerate(densities(y, sds, grid.scales)):
+    for k, total in enumerate(densities(y, sds, grid.cut_scales)):
         total *= relative
         np.add(summed(total, starts) if starts.size < weights.size else total, least, out=out[:, :, k])
-    return out, size
+    return grid.mixed(out), size
 
 
 def _terms(

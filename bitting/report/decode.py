@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from bitting.decoding.caution import STANDS
 from bitting.decoding.result import Candidate, CutResult, Decoded, Next
 from bitting.model import Lane, System
 
@@ -62,10 +61,11 @@ def _headline(result: Decoded) -> Iterator[Line]:
     if result.verdict == "sure":
         yield f"sure: {result.code}", GOOD
         yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
-        yield from _worn(result)
+        yield from _cautious(result)
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {result.code}", DOUBT
         yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+        yield from _cautious(result)
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
         yield (
@@ -78,17 +78,20 @@ def _headline(result: Decoded) -> Iterator[Line]:
         )
 
 
-def _worn(result: Decoded) -> Iterator[Line]:
-    """That a sure code leans on the wear that the system states."""
-    worn, system = result.if_worn, result.of
-    if worn is None or system is None or worn.probability >= STANDS:
+def _cautious(result: Decoded) -> Iterator[Line]:
+    """What is left of the code on a harder key."""
+    if result.cautious is None:
         return
-    told = (
-        f"caution: only {percent(worn.probability)} if the key is worn twice as much as assumed (by "
-        f"{number(worn.mean, system)} {system.unit} at a cut on average), which these readings don't rule out; on a key that "
-        "is plainly worn say --wear heavy"
+    wear = "each cut may be worn up to four times as much as the key in general"
+    wrong = "twice as many readings are wrong"
+    model = result.model
+    told = [text for text, known in ((wear, model and model.wear), (wrong, model and model.outliers)) if known]
+    kept = result.cautious >= result.sure_limit
+    yield (
+        f"{percent(result.cautious)} on a harder key ({', '.join(told)}), which must reach the limit too"
+        + ("" if kept else " and doesn't"),
+        None if kept else DOUBT,
     )
-    yield told, DOUBT
 
 
 def _systems(result: Decoded) -> Iterator[Line]:
