@@ -146,7 +146,7 @@ def _answer(job: DelimitedJob | WorkbookJob | ParquetJob, kind: str | None, targ
 def rare_collection() -> Iterator[None]:
     """Look for unreachable cycles seldom: a run makes many small values and next to no cycles (a sixth of the time)."""
     before = gc.get_threshold()
-    gc.set_threshold(200_000, 20, 20)
+    gc.set_threshold(1_000_000, 20, 20)
     try:
         yield
     finally:
