@@ -22,6 +22,7 @@ from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.witness import (
     ACROSS,
     MOST_TERMS,
+    Read,
     Term,
     Witness,
     outlier_range,
@@ -37,39 +38,23 @@ SPREAD_NODES, SPREAD_REACH = 14, 5.0
 """The same where tilt or left-right difference are integrated too, and 1e-4 is asked of the whole."""
 
 
-@frozen
-class PairWitness:
+@frozen(kw_only=True)
+class PairWitness(Read):
     """All readings of two opposite cuts on one side that include some across them.
 
-    `terms` and `log_floor` are those of the readings across, as sums of both cuts; `first` and `second` the witnesses of
-    the single cuts on the same side, where they were read too. Terms here are without the cuts' own errors.
+    What it has of a `Read` are the readings across, as sums of both cuts; `first` and `second` are the witnesses of the
+    single cuts on the same side, where they were read too. Terms here are without the cuts' own errors.
     """
 
     places: tuple[Place, Place]
-    side: str | None
-    terms: tuple[Term, ...]
-    log_floor: float
-    values: tuple[float, ...]
-    sds: tuple[float, ...]
-    wrong: tuple[float, ...]
     first: Witness | None
     second: Witness | None
 
     @property
-    def information(self) -> float:
-        """1/variance of what the readings across say of the sum, wear apart."""
-        return 1.0 / min(term.sd for term in self.terms) ** 2
-
-    @property
     def log_most(self) -> float:
-        """A bound of what the readings across can add to the readings of the single cuts."""
-        return log_peak(self)
-
-
-def log_peak(one: PairWitness | Witness) -> float:
-    """log of a bound of what some readings can say anywhere: every term at its peak."""
-    peaks = [math.exp(term.log_weight) / (term.sd * math.sqrt(2 * math.pi)) for term in one.terms]
-    return math.log(sum(peaks) + math.exp(one.log_floor))
+        """log of a bound of what the readings across can add to those of the single cuts: every term at its peak."""
+        peaks = [math.exp(term.log_weight) / (term.sd * math.sqrt(2 * math.pi)) for term in self.terms]
+        return math.log(sum(peaks) + math.exp(self.log_floor))
 
 
 def pairs_of(

@@ -36,32 +36,37 @@ class Term:
     sd: float
 
 
-@frozen
-class Witness:
-    """All readings of one cut on one side: the sum of `terms`, plus exp(log_floor) whatever the depth.
+@frozen(kw_only=True)
+class Read:
+    """Readings of one kind of one place or pair of places on one side: the sum of `terms`, plus exp(log_floor).
 
-    `values`, `sds` and `wrong` (the density of a reading that is simply wrong) are the readings themselves; `summed`
-    says that `terms` are all of it.
+    `values`, `sds` and `wrong` (the density of a reading that is simply wrong) are the readings themselves.
     """
 
-    place: Place
     side: str | None
     terms: tuple[Term, ...]
     log_floor: float
     values: tuple[float, ...]
     sds: tuple[float, ...]
     wrong: tuple[float, ...]
+
+    @property
+    def information(self) -> float:
+        """1/variance of what all its readings together say of x, or of a sum of two, wear apart."""
+        return 1.0 / min(term.sd for term in self.terms) ** 2
+
+
+@frozen(kw_only=True)
+class Witness(Read):
+    """All readings of one cut on one side; `summed` says that `terms` are all of it."""
+
+    place: Place
     summed: bool = True
 
     @property
     def places(self) -> tuple[Place, ...]:
         """The one place, as readings of two cuts have two."""
         return (self.place,)
-
-    @property
-    def information(self) -> float:
-        """1/variance of what all its readings together say of x, wear apart."""
-        return 1.0 / min(term.sd for term in self.terms) ** 2
 
     @property
     def mean(self) -> float:
@@ -121,7 +126,10 @@ def witness(
     terms = subset_terms(values, sds, wrong, model) if summed and model.outliers else ()
     terms = terms or (_subset(range(len(values)), values, sds, wrong, model),)
     floor = sum([_log(model.outliers * density) for density in wrong])
-    return Witness(place, side, terms, floor, tuple(values), tuple(sds), wrong, summed)
+    return Witness(
+        place=place, side=side, terms=terms, log_floor=floor, values=tuple(values), sds=tuple(sds), wrong=wrong,
+        summed=summed,
+    )  # fmt: skip
 
 
 def subset_terms(

@@ -3,7 +3,8 @@
     python -m tests.benchmarks.batch_readings [keys] [jobs]
 
 Each line gives the rate of the whole run (file to file, with start of processes and the fit's simulation in it), the same
-without the first keys' set-up, and what reading the texts alone takes: by the grammar, and by their shapes.
+without the first keys' set-up and, with one job, by the processor's time (on a machine that others use too), and what
+reading the texts alone takes: by the grammar, and by their shapes.
 """
 
 from __future__ import annotations
@@ -44,13 +45,15 @@ def texts_of(system: System, count: int) -> list[str]:
     return out
 
 
-def run(system: System, texts: list[str], jobs: int) -> float:
-    """Seconds from file to file."""
+def run(system: System, texts: list[str], jobs: int) -> tuple[float, float]:
+    """Seconds from file to file, and those of the processor (of this process alone)."""
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "in.csv"
         source.write_text("key,caliper\n" + "".join(f"{n},{text}\n" for n, text in enumerate(texts)))
         order = Order(str(source), str(Path(folder) / "out.csv"), Wanted())
-        return run_readings(ReadingsOrder(order, "caliper", jobs=jobs), load_system, system).seconds
+        start = time.process_time()
+        seconds = run_readings(ReadingsOrder(order, "caliper", jobs=jobs), load_system, system).seconds
+        return seconds, time.process_time() - start
 
 
 def main() -> None:
@@ -66,8 +69,8 @@ def main() -> None:
     ):
         system = evolve(make_system(cuts, depths, step, ("adjacent cuts differ by at most 2",)), measuring=measuring)
         texts = texts_of(system, count)
-        few = run(system, texts[:100], jobs)
-        whole = run(system, texts, jobs)
+        few, _ = run(system, texts[:100], jobs)
+        whole, busy = run(system, texts, jobs)
         start = time.perf_counter()
         for text in texts[:500]:
             parse_readings(text, system)
@@ -79,7 +82,8 @@ def main() -> None:
         shapes = count / (time.perf_counter() - start)
         later = (count - 100) / max(whole - few, 1e-9)
         print(
-            f"{cuts} x {depths}, {said}: {count / whole:,.0f} keys/s in all, {later:,.0f} after the first 100; "
+            f"{cuts} x {depths}, {said}: {count / whole:,.0f} keys/s in all, {later:,.0f} after the first 100"
+            f"{f', {count / busy:,.0f} per second of the processor' if jobs == 1 else ''}; "
             f"texts {grammar:,.0f}/s by the grammar, {shapes:,.0f}/s by shape (jobs {jobs}, numpy {np.__version__})"
         )
 
