@@ -60,7 +60,10 @@ def joined(parts: Sequence[Candidates], columns: int) -> Candidates:
 
 
 def explained(which: Places, told: Slips, lanes: Sequence[Written], shares: Floats) -> Candidates:
-    """The codes and probabilities that slips say; `shares` is `SignTable.shares`."""
+    """The codes and probabilities that slips say; `shares` is `SignTable.shares`.
+
+    Long because both slips are read off the same arrays: first what moved, then what each slip wrote.
+    """
     if not len(which):
         return joined([], sum(lane.cuts for lane in lanes))
     weight = np.ones(len(which))
