@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from attrs import frozen
 
-from bitting.decoding.compiled import Chain
+from bitting.decoding.compiled import Chain, Step
 from bitting.decoding.density import Array
 from bitting.decoding.grid import Grid
 from bitting.decoding.kbest import Ranked, ranked
@@ -101,6 +101,44 @@ def solve_alike(
     return out
 
 
+def probabilities_alike(
+    chains: Sequence[Chain],
+    keys: Sequence[Sequence[Witness]],
+    codes: Sequence[Mapping[Place, int]],
+    system: System,
+    grid: Grid,
+    along: Mapping[Place, float],
+    reach: Reach,
+) -> tuple[Array, Array] | None:
+    """The probability of one code of each key, given by the row of each of its cuts, and the share at the lattice's ends.
+
+    Keys as in `solve_alike`, and None where a sum underflows.
+    """
+    assert grid.log_offset is not None  # `can_share` has seen to it
+    prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
+    points, count = prior.size, len(keys)
+    tables = _tables(keys, system, grid, along, reach, points)
+    tops = np.tile(prior, count)
+    every, own = np.ones(points * count), np.ones((count, points))
+    for chain in chains:
+        scaled = [_ratios(step, tables, points * count) for step in chain.steps]
+        tops += sum(top for _, top in scaled)
+        sums = backward(chain, [ratios for ratios, _ in scaled])[1]
+        if sums.min() < UNDERFLOW:
+            return None
+        every *= sums
+        for step, (ratios, _) in zip(chain.steps, scaled, strict=True):
+            place = step.places[0]
+            symbols = np.array([step.symbol_of([code[place]]) for code in codes], dtype=np.intp)
+            own *= ratios.reshape(-1, count, points)[symbols, np.arange(count)]
+    weight = tops.reshape(count, points)
+    weight = np.exp(weight - weight.max(axis=1, keepdims=True))
+    whole = weight * every.reshape(count, points)
+    whole /= whole.sum(axis=1, keepdims=True)
+    ends = whole.reshape(count, -1, grid.log_offset.size)[:, :, [0, -1]].sum(axis=(1, 2))
+    return (whole * own / every.reshape(count, points)).sum(axis=1), ends
+
+
 def _best_codes(
     passed: Sequence[_Passed], weight: Array, count: int, system: System, best: int
 ) -> list[list[Ranked]] | None:
@@ -143,20 +181,24 @@ def _pass(chain: Chain, tables: Mapping[Place, _Table], points: int) -> _Passed:
     logs, ratios = [], []
     tops = np.zeros(points)
     for step in chain.steps:
-        table = tables.get(step.places[0])
-        if table is None:
-            ratios.append(np.ones((step.symbols.shape[0], points)))
-            logs.append(np.zeros((step.symbols.shape[0], points)))
-            continue
-        rows = table.likelihoods[step.rows[:, 0]]
-        top = rows.max(axis=0)
+        rows, top = _ratios(step, tables, points)
+        ratios.append(rows)
         with np.errstate(divide="ignore"):
             logs.append(np.log(rows))
-        logs[-1] += table.size
-        ratios.append(np.divide(rows, top, out=rows))
-        tops += np.log(top) + table.size
+        logs[-1] += top
+        tops += top
     follows, sums = backward(chain, ratios)
     return _Passed(chain, logs, tops, ratios, follows, sums)
+
+
+def _ratios(step: Step, tables: Mapping[Place, _Table], points: int) -> tuple[Array, Array]:
+    """A step's likelihoods (symbols, points) relative to its best symbol's, and the log of that (points,)."""
+    table = tables.get(step.places[0])
+    if table is None:
+        return np.ones((step.symbols.shape[0], points)), np.zeros(points)
+    rows = table.likelihoods[step.rows[:, 0]]
+    top = rows.max(axis=0)
+    return np.divide(rows, top, out=rows), np.log(top) + table.size
 
 
 def _tables(

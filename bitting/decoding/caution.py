@@ -9,8 +9,8 @@ cut's mean wear is the key's, twice or four times as much, with the probabilitie
 readings are simply wrong. Keys of a system with a slightly different depth table, which wear would have to explain, lose
 most of their sure answers by it as well.
 
-The probability on a harder key is exact for what was just said, by the same integrals. Cuts that were read across keep the
-key's own mean wear.
+The probability on a harder key is exact for what was just said, by the same integrals, to 1e-4. Cuts that were read across
+keep the key's own mean wear.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from __future__ import annotations
 from attrs import evolve
 
 from bitting.decoding.advice import weights_of
+from bitting.decoding.grid import COARSEST
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.solver import Solver
@@ -38,7 +39,7 @@ def harder(solver: Solver) -> Solver | None:
     if not model.wear and not model.outliers:
         return None
     wrong = max(model.outliers, min(TIMES_WRONG * model.outliers, MOST_WRONG))
-    return evolve(solver, model=evolve(model, outliers=wrong), cut_wear=CUT_WEAR)
+    return evolve(solver, model=evolve(model, outliers=wrong), cut_wear=CUT_WEAR, finest=COARSEST)
 
 
 def probability_of(best: Ranked, posterior: Posterior, system: System, ignored: frozenset[Place]) -> float:

@@ -147,12 +147,15 @@ class Decoder:
         if self._harder is None:
             return out
         asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
-        read = {number: self._harder.read(readings[number]) for number in asked}
-        solved = self._harder.alike(read)
+        read = {number: self._harder.again(found[number].witnesses, readings[number]) for number in asked}
+        codes = {number: found[number].best.depths for number in asked}
+        known = {} if self.ignored else self._harder.probabilities(read, codes)
         for number in asked:
-            _, pairs, alone = read[number]
-            posterior = solved.get(number, (None, None))[0] or self._harder.posterior(alone, pairs)
-            out[number] = probability_of(found[number].best, posterior, self.system, self.ignored)
+            out[number] = known.get(number)
+            if out[number] is None:
+                _, pairs, alone = read[number]
+                posterior = self._harder.posterior(alone, pairs)
+                out[number] = probability_of(found[number].best, posterior, self.system, self.ignored)
         return out
 
     def fit_test(self, found: Found) -> FitTest:

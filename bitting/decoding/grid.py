@@ -126,10 +126,12 @@ def grid_for(
     information: Iterable[tuple[Place, float]],
     reach: float = OFFSET_REACH,
     across: Sequence[tuple[Place, float]] = (),
+    finest: float = FINEST,
 ) -> Grid:
     """The grid for readings whose information (1/variance, per place read) is given. `reach` in prior sds of the offset.
 
-    `across` gives the information of readings that see the sum of two opposite cuts, with the place of one of them.
+    `across` gives the information of readings that see the sum of two opposite cuts, with the place of one of them;
+    `finest` the offset's spacing in standard deviations of what all readings say of it, where it is integrated alone.
     (Long: each kind of grid is built where it is chosen.)
     """
     along = places_along(system)
@@ -150,7 +152,11 @@ def grid_for(
         rows = [(1e-12, 0.0, 0)]
     if not paired:
         step, tilt_step = _steps(
-            (1,), [(w, (1.0, x)) for w, x, _ in rows] + [(w, (2.0, 2 * x)) for w, x in sums], (prior_sd,), model.tilt_sd
+            (1,),
+            [(w, (1.0, x)) for w, x, _ in rows] + [(w, (2.0, 2 * x)) for w, x in sums],
+            (prior_sd,),
+            model.tilt_sd,
+            finest,
         )
         tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
         offsets, log_offset = _normal_points(prior_sd, step, reach)
@@ -182,6 +188,7 @@ def _steps(
     rows: Sequence[tuple[float, tuple[float, ...]]],
     prior: tuple[float, ...],
     tilt_sd: float,
+    finest: float = FINEST,
 ) -> tuple[float, float]:
     """Spacing of the offset (or of a and b) and of the tilt, as coarse as the error allowed.
 
@@ -201,7 +208,7 @@ def _steps(
     widths = 1 / np.sqrt(np.diag(precision))
     free = prior[0] > 0 if size == 1 else True
     if size == 1 and not tilt_sd:
-        return (FINEST * float(widths[0]) if free else math.inf), math.inf
+        return (finest * float(widths[0]) if free else math.inf), math.inf
     covariance = np.linalg.inv(precision)
     span = [(-2, -1, 0, 1, 2)] * size + [(-1, 0, 1) if tilt_sd else (0,)]
     dual = np.array([k for k in itertools.product(*span) if any(k)], dtype=float)

@@ -5,23 +5,26 @@ The lattice of the shared error is made longer where the answer leans on its end
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from attrs import evolve, field, frozen
 
 from bitting.decoding.across import PairWitness, pairs_of
-from bitting.decoding.alike import block_of, can_share, solve_alike
+from bitting.decoding.alike import block_of, can_share, probabilities_alike, solve_alike
 from bitting.decoding.compiled import Chain, couple
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.fit import Pattern
-from bitting.decoding.grid import OFFSET_REACH, Grid, grid_for
+from bitting.decoding.grid import FINEST, OFFSET_REACH, Grid, grid_for
 from bitting.decoding.kbest import Ranked
 from bitting.decoding.posterior import Posterior, sections_of, solve
 from bitting.decoding.reach import Reach
 from bitting.decoding.tables import cut_tables
-from bitting.decoding.witness import Witness, witnesses_of
+from bitting.decoding.witness import ACROSS, Witness, witness, witnesses_of
 from bitting.errors import BittingError
-from bitting.model import Place, Readings, System
+from bitting.model import Depths, Place, Readings, System
+
+T = TypeVar("T")
 
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
@@ -36,7 +39,8 @@ Read = tuple[tuple[Witness, ...], tuple[PairWitness, ...], tuple[Witness, ...]]
 class Solver:
     """The legal codes of a system as `chains`, `reach` and places `along` the blade, and what is assumed of its keys.
 
-    `cut_wear`: the probabilities that a cut's own mean wear is 1, 2, 4, … times the key's (see `grid.py`).
+    `cut_wear`: the probabilities that a cut's own mean wear is 1, 2, 4, … times the key's; `finest`: the offset's spacing
+    (see `grid.py`).
     """
 
     system: System
@@ -45,6 +49,7 @@ class Solver:
     reach: Reach
     along: Mapping[Place, float]
     cut_wear: tuple[float, ...] = (1.0,)
+    finest: float = FINEST
     _joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = field(factory=dict, init=False, repr=False)
 
     def read(self, readings: Readings) -> Read:
@@ -57,6 +62,17 @@ class Solver:
                 hint="give at least one reading; `?` stands for a cut that could not be measured",
             )
         return witnesses, pairs, alone
+
+    def again(self, witnesses: tuple[Witness, ...], readings: Readings) -> Read:
+        """The same of readings of which another model has the `witnesses`: theirs under this one."""
+        if any(cut.track == ACROSS and cut.readings for cut in readings.cuts):
+            return self.read(readings)
+        lanes = self.system.lanes
+        own = tuple(
+            witness(one.place, one.side, one.values, one.sds, lanes[one.place.lane].track, self.model)
+            for one in witnesses
+        )
+        return own, (), own
 
     def posterior(self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...] = ()) -> Posterior:
         """The posterior of one key, on a lattice long enough for it."""
@@ -75,43 +91,59 @@ class Solver:
 
     def alike(self, read: Mapping[int, Read], best: int = 0) -> dict[int, tuple[Posterior, list[Ranked] | None]]:
         """The posteriors, and `best` codes, of those of some numbered keys that are quicker taken with others read alike."""
+
+        def taken(numbers: Sequence[int], grid: Grid) -> list[tuple[tuple[Posterior, list[Ranked] | None], float]]:
+            block = [read[number][0] for number in numbers]
+            solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach, best) or ()
+            return [(one, one[0].shared.edge) for one in solved]
+
+        return self._by_pattern(read, taken)
+
+    def probabilities(self, read: Mapping[int, Read], codes: Mapping[int, Depths]) -> dict[int, float]:
+        """The probability of one code of each of those numbered keys that are quicker taken with others read alike."""
+
+        def taken(numbers: Sequence[int], grid: Grid) -> list[tuple[float, float]]:
+            block = [read[number][0] for number in numbers]
+            rows = [self.reach.rows(codes[number]) for number in numbers]
+            found = probabilities_alike(self.chains, block, rows, self.system, grid, self.along, self.reach)
+            return [] if found is None else list(zip(*(column.tolist() for column in found), strict=True))
+
+        return self._by_pattern(read, taken)
+
+    def _by_pattern(
+        self, read: Mapping[int, Read], taken: Callable[[Sequence[int], Grid], list[tuple[T, float]]]
+    ) -> dict[int, T]:
+        """What is `taken` of keys that were read alike, as far as a lattice that they can share is long enough.
+
+        `taken` gives, for each of some keys, its answer and the share of it at the lattice's ends; nothing at all where
+        they must be taken one by one.
+        """
         groups: dict[Pattern, list[int]] = {}
         for number, (witnesses, pairs, _) in read.items():
             if not pairs:
                 groups.setdefault(Pattern.of(witnesses), []).append(number)
-        out: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
+        out: dict[int, T] = {}
         for numbers in groups.values():
-            out |= self._together({number: read[number][0] for number in numbers}, best)
-        return out
-
-    def _together(
-        self, keys: dict[int, tuple[Witness, ...]], best: int
-    ) -> dict[int, tuple[Posterior, list[Ranked] | None]]:
-        """Posteriors and best codes of keys that were read alike, as far as a lattice that they can share is long enough."""
-        out: dict[int, tuple[Posterior, list[Ranked] | None]] = {}
-        witnesses = next(iter(keys.values()))
-        information = [(one.place, one.information) for one in witnesses]
-        reach = OFFSET_REACH
-        while len(keys) > 1 and reach <= 4 * OFFSET_REACH:
-            grid = self._grid(information, reach)
-            if not can_share(grid, witnesses):
-                break
-            numbers = list(keys)
-            limit = SPREAD_EDGE if grid.spread else EDGE
-            size = block_of(self.chains, grid)
-            for start in range(0, len(numbers), size):
-                some = numbers[start : start + size]
-                block = [keys[number] for number in some]
-                solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach, best) or ()
-                out |= {n: one for n, one in zip(some, solved, strict=False) if one[0].shared.edge <= limit}
-            keys = {number: rest for number, rest in keys.items() if number not in out}
-            reach *= 1.5
+            witnesses = read[numbers[0]][0]
+            information = [(one.place, one.information) for one in witnesses]
+            reach = OFFSET_REACH
+            while len(numbers) > 1 and reach <= 4 * OFFSET_REACH:
+                grid = self._grid(information, reach)
+                if not can_share(grid, witnesses):
+                    break
+                limit = SPREAD_EDGE if grid.spread else EDGE
+                size = block_of(self.chains, grid)
+                for start in range(0, len(numbers), size):
+                    some = numbers[start : start + size]
+                    out |= {n: one for n, (one, edge) in zip(some, taken(some, grid), strict=False) if edge <= limit}
+                numbers = [number for number in numbers if number not in out]
+                reach *= 1.5
         return out
 
     def _grid(
         self, known: list[tuple[Place, float]], reach: float, across: list[tuple[Place, float]] | None = None
     ) -> Grid:
-        grid = grid_for(self.system, self.model, known, reach, across or ())
+        grid = grid_for(self.system, self.model, known, reach, across or (), self.finest)
         return evolve(grid, cut_wear=self.cut_wear) if self.model.wear else grid
 
     def _coupled(self, pairs: tuple[PairWitness, ...]) -> tuple[Chain, ...]:
