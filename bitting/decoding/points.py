@@ -34,6 +34,8 @@ MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200
 """Points that are weighed first, to know how much evidence there is."""
+LONG = 2_000_000
+"""Entries times points from which half of the points are weighed first, to see whether fewer are enough."""
 
 
 @frozen(eq=False)
@@ -133,7 +135,8 @@ def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Index,
         return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
     share = _negligible(points.grid)
-    first = np.sort(look.order[: max(look.needed(look.known, share) // 2, 1)])
+    needed = max(look.needed(look.known, share), 1)
+    first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
     found = points.totals(first, sums)
     known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
     rest = np.sort(look.order[first.size : look.needed(known, share)])
