@@ -10,14 +10,18 @@ import pytest
 
 from bitting.batch import held as held_module
 from bitting.batch import many as many_module
+from bitting.batch import suggest as suggest_module
 from bitting.batch.job import Order, run_batch
 from bitting.batch.summary import Summary
 from bitting.checking import check
 from bitting.diagram import code_space
 from bitting.errors import NotationError
-from bitting.model import System
+from bitting.model import Code, System
 from bitting.notation import parse_code
-from bitting.repair import nearest
+from bitting.repair import Answer, Repairer, nearest
+from bitting.repair.block import Block
+from bitting.repair.rounds import Found
+from bitting.repair.signs import Signs
 from bitting.systemfile import load_system
 
 SYSTEMS = ("plover", "wren", "siskin", "dunlin", "grebe")
@@ -137,3 +141,38 @@ def test_a_cell_that_was_mended_is_looked_at_as_it_was_read(tmp_path: Path) -> N
     one, other = list(csv.reader(out.decode().splitlines()))[1:]
     assert one[1] == other[1] == "illegal"
     assert one[4] == other[4] != ""
+
+
+def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[int] = []
+    together, alone = Block.nearest, Repairer.nearest
+
+    def of_block(self: Block, signs: Signs) -> Found:
+        looked.append(signs.shape[1])
+        return together(self, signs)
+
+    def of_one(self: Repairer, code: Code, *, best: int = 5) -> Answer:
+        looked.append(1)
+        return alone(self, code, best=best)
+
+    monkeypatch.setattr(Block, "nearest", of_block)
+    monkeypatch.setattr(Repairer, "nearest", of_one)
+    monkeypatch.setattr(held_module, "TOGETHER", 10)
+    monkeypatch.setattr("bitting.batch.delimited.CHUNK", 7)
+    system = load_system("plover")
+    wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]
+    text = "code\n" + "".join(f"{code}\n{LEGAL}\n" for _ in range(3) for code in (*wrong, *SHORT))
+    distinct = len(wrong) + len(SHORT)
+
+    def rows() -> list[list[str]]:
+        looked.clear()
+        return list(csv.reader(run(tmp_path, text, system)[1].decode().splitlines()))[1:]
+
+    whole = rows()
+    assert sum(looked) == distinct
+    assert sum(bool(row[4]) for row in whole) > 30
+    monkeypatch.setattr(suggest_module, "REMEMBERED", 20)
+    assert rows() == whole
+    assert sum(looked) == 20 + 3 * (distinct - 20)

@@ -3,8 +3,8 @@
 A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
 only where there is something to say, for suggestions for many wrong texts together, and keeps the figures of the summary.
 
-Memory: that of `bitting.batch.seen`, a line per wrong code looked at one by one, and the findings of up to
-`bitting.batch.judge.REMEMBERED` distinct texts.
+Memory: that of `bitting.batch.seen`, the suggestions of up to `bitting.batch.suggest.REMEMBERED` distinct wrong codes, and
+the findings of up to `bitting.batch.judge.REMEMBERED` distinct texts.
 """
 
 from __future__ import annotations

@@ -4,11 +4,16 @@ Codes of one shape are looked at together (`bitting.repair.block`), every one of
 up in several ways, the sides of a convenience key each for itself, shapes met once among thousands) takes some milliseconds
 each, so it is done for so many different codes only, and how many rows went without is counted. Either way the answer is that
 of `bitting.repair.nearest`.
+
+Each distinct wrong code is looked at once, however far apart its rows stand: the first `REMEMBERED` different ones of each
+system stay known (some 20 MB for as many codes of fourteen cuts). Where a table holds more, those that came later are looked
+at again when they come back after the rows that waited with them (`bitting.batch.held`) were written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import islice
 
 import numpy as np
 from attrs import define, evolve, field, frozen
@@ -25,6 +30,8 @@ from bitting.repair.written import shared_out
 Suggestion = tuple[str, str]
 """The nearest legal code and the likeliest slips that lead to what is written; "" where there is none."""
 NONE: Suggestion = ("", "")
+REMEMBERED = 100_000
+"""So many different wrong codes are kept with their suggestion for the rows that say the same later."""
 
 
 @frozen(eq=False)
@@ -36,6 +43,11 @@ class Wrong:
     templates: Sequence[Template | None]
     depths: NDArray[np.uint8]
     rows: Sequence[int]
+
+    def part(self, places: list[int]) -> Wrong:
+        """Those at some places."""
+        texts, templates = [self.texts[p] for p in places], [self.templates[p] for p in places]
+        return Wrong(texts, templates, self.depths[:, places], [self.rows[p] for p in places])
 
 
 @define(eq=False)
@@ -50,16 +62,29 @@ class Suggester:
     _repairer: Repairer = field(init=False)
     _blocks: dict[int, Block | None] = field(init=False, factory=dict)
     _spans: dict[int, list[tuple[int, int]]] = field(init=False, factory=dict)
-    _single: dict[str, Suggestion] = field(init=False, factory=dict)
+    _known: dict[str, Suggestion] = field(init=False, factory=dict)
+    _singles: int = field(init=False, default=0)
 
     def __attrs_post_init__(self) -> None:
         self._repairer = Repairer(self.system)
 
     def of(self, wrong: Wrong) -> list[Suggestion]:
-        """A suggestion for each code."""
+        """A suggestion for each code (all different)."""
         if self.limit == 0:
             self.unlooked += sum(wrong.rows)
             return [NONE] * len(wrong.texts)
+        known = self._known
+        places = [place for place, text in enumerate(wrong.texts) if text not in known]
+        texts = wrong.texts
+        if len(places) < len(texts):
+            wrong = wrong.part(places)
+        new = {text: one for text, one in zip(wrong.texts, self._look(wrong), strict=True) if one is not None}
+        said = [known[text] if text in known else new.get(text, NONE) for text in texts]
+        known.update(islice(new.items(), REMEMBERED - len(known)))
+        return said
+
+    def _look(self, wrong: Wrong) -> list[Suggestion | None]:
+        """Look for the nearest legal code of each; None where it isn't looked for."""
         together: dict[Key, tuple[Block, list[int]]] = {}
         found: list[Suggestion | None] = [None] * len(wrong.texts)
         for place, template in enumerate(wrong.templates):
@@ -144,15 +169,15 @@ class Suggester:
         parts = np.split(depths, np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1])
         return self._repairer.change(code, tuple(tuple(part.tolist()) for part in parts))
 
-    def _one(self, text: str, rows: int) -> Suggestion:
-        if text not in self._single:
-            if self.limit is not None and len(self._single) >= self.limit:
-                self.unlooked += rows
-                return NONE
-            code: Code = parse_code(text, self.system)
-            found = self._repairer.nearest(code, best=1).codes
-            self._single[text] = (found[0].code, found[0].change) if found else NONE
-        return self._single[text]
+    def _one(self, text: str, rows: int) -> Suggestion | None:
+        """That of one code; None past the limit."""
+        if self.limit is not None and self._singles >= self.limit:
+            self.unlooked += rows
+            return None
+        self._singles += 1
+        code: Code = parse_code(text, self.system)
+        found = self._repairer.nearest(code, best=1).codes
+        return (found[0].code, found[0].change) if found else NONE
 
 
 def _laid_out(code: Code) -> list[tuple[int, int]] | None:

@@ -4,9 +4,8 @@
 
 The answer has all four columns, with a suggestion for every wrong code; `suggestions` is how many different ones are looked at
 one by one where that is needed (500, as the command does; 0: no suggestions at all). Each distinct wrong code is looked at
-once, unless it comes again some ten thousand wrong rows later. The peers read the file with the csv module and count the
-legal codes: one by `re`, one by a plain loop. Ratios are of processor time, which says the
-same on a busy machine. Peak memory is that of a process of its own.
+once. The peers read the file with the csv module and count the legal codes: one by `re`, one by a plain loop. Ratios are of
+processor time, which says the same on a busy machine. Peak memory is that of a process of its own.
 """
 
 from __future__ import annotations
