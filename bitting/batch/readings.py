@@ -237,11 +237,19 @@ def _row(answer: Decoded, system: System) -> ReadRow:
             f"(limit {answer.fit.limit:.0%}); measure again, or try other systems"
         )
     elif answer.verdict == "unsure":
-        words = f"{_percent(answer.probability)} is below {answer.sure_limit:.0%}; " + _doubts(answer, system)
+        words = f"{_short(answer)}; {_doubts(answer, system)}"
         if second is not None:
             words += f"; next best {_percent(second.probability)}"
     suggestion = second.code if second is not None and answer.verdict != "sure" else ""
     return ReadRow(answer.verdict, answer.code, f"{math.floor(answer.probability * 1e4) / 1e4:.4f}", words, suggestion)
+
+
+def _short(answer: Decoded) -> str:
+    """Which probability is below the limit."""
+    if answer.cautious is None:
+        return f"{_percent(answer.probability)} is below {answer.sure_limit:.0%}"
+    on = f"{_percent(answer.probability)}, but {_percent(answer.cautious)} on a harder key"
+    return f"{on} (uneven wear, more wrong readings) is below {answer.sure_limit:.0%}"
 
 
 def _doubts(answer: Decoded, system: System) -> str:

@@ -241,7 +241,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         for following in result.measure_next:
             yield f"  {_next(following, system)}", None
     once = all(len(cut.values) <= 1 for cut in result.cuts)
-    if once and result.probability < result.sure_limit:
+    if once and min(result.probability, result.cautious or 0.0) < result.sure_limit:
         yield (
             "each cut was read once: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
             "limit. Read every cut a second time and give both (7.40|7.42)",
