@@ -3,7 +3,8 @@
 `decode(readings, system)` answers for one key; a `Decoder` is made once per system and model and used for many. The
 measurement model stands in `figures.py`; how its integrals are taken in `grid.py`, `density.py` and `witness.py`; what a
 jaw reaches in `reach.py`; the sums over all codes in `passes.py`, `sums.py`, `posterior.py` and, for large diagrams,
-`narrow.py`; the best codes in `kbest.py` and `levels.py`; whether the key fits at all in `fit.py`.
+`narrow.py`; the best codes in `kbest.py` and `levels.py`; whether the key fits at all in `fit.py`; what else a
+sure answer must stand up to in `caution.py`.
 """
 
 from bitting.decoding.decoder import SURE, Decoder, decode
