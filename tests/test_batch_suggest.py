@@ -100,6 +100,17 @@ SHORT = ("213312 1124421", "2133124 112442", "2133145 112421")
 """Lists that may be cut up in several ways."""
 
 
+def test_as_many_cuts_in_too_many_lists_are_put_together(tmp_path: Path) -> None:
+    system = load_system("dunlin")
+    texts = ["395/204", "3/9/5/2/0/4", "395204", "39/52/04", "395/209", "395208", "39/52/0"]
+    _, out = run(tmp_path, "code\n" + "".join(f"{text}\n" for text in texts), system)
+    rows = list(csv.reader(out.decode().splitlines()))[1:]
+    for text, row in zip(texts, rows, strict=True):
+        code = parse_code(text, system)
+        assert row[4] == ("" if check(code, suggest=False).legal else nearest(code, best=1).codes[0].code)
+    assert [row[4] for row in rows[:4]] == ["3 9 5 2 0 4", "3 9 5 2 0 4", "", "3 9 5 2 0 4"]
+
+
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = ["n,code,remark"]

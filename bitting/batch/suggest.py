@@ -20,7 +20,7 @@ from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
 from bitting.batch.canonical import write_depths
-from bitting.batch.shapes import Template
+from bitting.batch.shapes import Shape, Template
 from bitting.model import Code, Cut, System
 from bitting.notation import parse_code
 from bitting.repair import Repairer
@@ -107,6 +107,10 @@ class Suggester:
                 spans = list(zip(template.starts, template.widths, strict=True)) or _laid_out(template.code)
                 made = spans and self._repairer.block(template.code)
                 self._spans[template.number] = spans or []
+                if made and made.lengths == made.cuts and template.kind != Shape.EXACT:
+                    made = (
+                        None  # all cuts in too many lists: put together it may be legal as it stands, with no slip left
+                    )
             self._blocks[template.number] = made or None
         return self._blocks[template.number]
 
