@@ -10,9 +10,10 @@ from attrs import frozen
 
 from bitting.batch.cells import CodeCell, code_cell, plain_text
 from bitting.batch.delimited import BAD, Figures, Progress, Rowwise
-from bitting.batch.desk import Desk, Row, safe
+from bitting.batch.desk import Desk
 from bitting.batch.layout import Layout, code_texts
 from bitting.batch.many import CHUNK
+from bitting.batch.rows import Row, safe
 
 ReadCell = Callable[[int, int, Any], CodeCell]
 """(row, column, value), counted from 0 -> what the cell says as a code."""

@@ -12,10 +12,8 @@ from typing import Any
 
 from attrs import frozen
 
+from bitting.batch.doubt import MOST_DIGITS, Typed
 from bitting.batch.mend import date_note
-
-MOST_DIGITS = 15
-"""Spreadsheets keep so many digits of a number."""
 
 
 @frozen
@@ -37,7 +35,7 @@ def code_cell(value: Any, number_format: str = "") -> CodeCell:
     if isinstance(value, (int, float)):
         return _number(value, number_format)
     if isinstance(value, (datetime.datetime, datetime.date)):
-        return CodeCell("", date_note(value.year, value.month, value.day).note)
+        return CodeCell("", date_note(Typed(value.year, value.month, value.day)).note)
     if isinstance(value, datetime.time):
         return CodeCell("", f"a time of day; it was probably typed as {value.hour}:{value.minute:02d}")
     return CodeCell("", f"the cell holds {value}, which is no code")

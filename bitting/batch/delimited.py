@@ -13,7 +13,7 @@ from typing import BinaryIO
 import numpy as np
 from attrs import define, field
 
-from bitting.batch.desk import Desk, Judgement, Row
+from bitting.batch.desk import Desk, Judgement
 from bitting.batch.encoding import carried_blocks
 from bitting.batch.form import Form, find_form
 from bitting.batch.held import Held
@@ -21,6 +21,7 @@ from bitting.batch.judge import Judge, Verdict
 from bitting.batch.layout import OURS, Layout, Wanted, code_texts, find_layout
 from bitting.batch.many import CHUNK
 from bitting.batch.records import Records, read_records
+from bitting.batch.rows import Row
 
 SAMPLE = 400
 BAD = (Verdict.ILLEGAL, Verdict.UNREADABLE)

@@ -17,55 +17,19 @@ import numpy as np
 from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
+from bitting.batch.doubt import doubt
 from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.mend import mend
+from bitting.batch.rows import Heard, Row, safe
 from bitting.batch.seen import Seen
 from bitting.batch.shapes import Shape, Template
-from bitting.batch.suggest import NONE, Suggester, Suggestion, Wrong
+from bitting.batch.suggest import Suggester, Wrong
 from bitting.errors import BittingError
 from bitting.model import System
 
 Numbers = NDArray[np.int64]
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
-FORMULA = frozenset("=+-@\t\r")
-
-
-@frozen
-class Row:
-    """The four added cells of one row."""
-
-    verdict: str
-    canonical: str = ""
-    findings: str = ""
-    suggestion: str = ""
-
-    @property
-    def cells(self) -> tuple[str, str, str, str]:
-        """The cells in the order of the columns."""
-        return self.verdict, self.canonical, self.findings, self.suggestion
-
-
-@frozen
-class Heard:
-    """A text that something is to be said about: the text it was read as, the answer, what a spreadsheet did to it."""
-
-    text: str
-    answer: Answer
-    note: str = ""
-    mended: bool = False
-
-    def row(self, suggested: Suggestion = NONE) -> Row:
-        """The cells."""
-        answer, note, words = self.answer, self.note, self.answer.message
-        suggestion, change = suggested
-        if note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
-            words = " ".join([note, *(f"[{rule}]" for rule in answer.rules)])
-        elif note:
-            words = f"{note}; {words}" if words else note
-        if change:
-            words = f"{words}; likeliest slip: {change}" if words else f"likeliest slip: {change}"
-        return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion))
 
 
 @frozen(eq=False)
@@ -101,11 +65,6 @@ class Judgement:
     def row(self, number: int) -> Row:
         """The four cells of one row."""
         return self.said.get(number) or Row(Verdict(self.verdict[number]).word, safe(self.canonical[number] or ""))
-
-
-def safe(cell: str) -> str:
-    """A cell that no spreadsheet takes for a formula: what would begin like one gets an apostrophe in front."""
-    return "'" + cell if cell and cell[0] in FORMULA else cell
 
 
 @define(eq=False)
@@ -231,9 +190,9 @@ class Desk:
         for one in heard:
             for rule in one.answer.rules:
                 self.rules[rule] += 1
-        wrong = [place for place, one in enumerate(heard) if one.answer.verdict == Verdict.ILLEGAL]
+        wrong = [place for place, one in enumerate(heard) if one.opened]
         opened = [self._opened(judge, part, [noted[p] for p in wrong], [heard[p] for p in wrong])] if wrong else []
-        said = {n: one.row() for n, one in zip(noted, heard, strict=True) if one.answer.verdict != Verdict.ILLEGAL}
+        said = {n: one.row() for n, one in zip(noted, heard, strict=True) if not one.opened}
         for number, one in zip(noted, heard, strict=True):
             if one.mended:
                 answer = one.answer
@@ -279,10 +238,12 @@ class Desk:
     def _mended(self, judge: Judge, text: str, answer: Answer) -> Heard:
         """What is said of a text, read as what it was before a spreadsheet changed it, where that is certain."""
         if answer.canonical is not None:
-            return Heard(text, answer)
+            return Heard(text, answer, doubt=doubt(text) if answer.verdict == Verdict.LEGAL else "")
         found = mend(text, judge)
         if found is None:
             return Heard(text, answer)
         if found.certain:
             return Heard(found.text, judge.answer(found.text), found.note, mended=True)
-        return Heard(text, answer, found.note)
+        was = judge.answer(found.text) if found.text else None
+        probably = was.canonical or "" if was is not None and was.verdict == Verdict.LEGAL else ""
+        return Heard(text, answer, found.note, probably=probably, leavings=found.leavings)

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from bitting.batch.blame import Blame, Saying, blame_of, say
 from bitting.batch.canonical import write_depths
+from bitting.batch.doubt import MOST_DIGITS, doubt, in_groups
 from bitting.batch.legality import Legality, legality_of
-from bitting.batch.shapes import Shape, ShapeReader, Template
+from bitting.batch.shapes import Read, Shape, ShapeReader, Template
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System
 from bitting.notation import parse_code
@@ -70,6 +71,7 @@ class Judge:
     _legality: Legality | None = field(init=False, repr=False)
     _advice: Legality | None = field(init=False, repr=False)
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
+    _grouped: list[bool] = field(init=False, factory=list, repr=False)
     _unreadable: dict[int, Answer | None] = field(init=False, factory=dict, repr=False)
     _faults: dict[tuple[object, ...], tuple[int, ...]] = field(init=False, factory=dict, repr=False)
 
@@ -97,6 +99,7 @@ class Judge:
             if self._advice is not self._legality:
                 noted |= legal & ~self._advice.legal(read.depths)
         known = exact & (read.depths < self._limits).all(axis=0)
+        noted[self._doubtful(texts, read, verdict)] = True
         answers = {}
         for row in np.flatnonzero(single).tolist():
             answer = answers[row] = self.answer(texts[row])
@@ -106,6 +109,26 @@ class Judge:
                 known[row] = True
                 read.depths[:, row] = answer.depths
         return Judged(verdict, read.depths, known, noted, answers, read.shapes, read.which)
+
+    def _doubtful(self, texts: Sequence[str], read: Read, verdict: Bytes) -> list[int]:
+        """Legal codes that a spreadsheet may have made of others (`bitting.batch.doubt`)."""
+        templates = self._reader.templates
+        self._grouped += [in_groups(template.text) for template in templates[len(self._grouped) :]]
+        some = (read.shapes == Shape.EXACT) & (verdict == Verdict.LEGAL)
+        likely = np.zeros(len(texts), bool)
+        if any(self._grouped):
+            likely = some & np.array(self._grouped)[read.which]
+        if len(self._limits) > MOST_DIGITS and self._zero is not None:
+            likely |= some & (read.depths[MOST_DIGITS:] == self._zero).all(axis=0)
+        return [row for row in np.flatnonzero(likely).tolist() if doubt(texts[row])]
+
+    @cached_property
+    def _zero(self) -> Bytes | None:
+        """The place of the depth 0 at each cut past the digits that a spreadsheet keeps; None where there is no such."""
+        tracks = [lane.track for lane in self.system.lanes for _ in range(lane.track.cuts)][MOST_DIGITS:]
+        if not all("0" in track.labels for track in tracks):
+            return None
+        return np.array([track.labels.index("0") for track in tracks], np.uint8)[:, None]
 
     def template(self, number: int) -> Template:
         """One of the shapes of texts met so far, as `Judged.which` numbers them."""

@@ -8,8 +8,9 @@ it probably was. Nothing is guessed silently.
 | --- | --- | --- |
 | `'2133` | an apostrophe marks text | yes |
 | `="2133"` | a formula that only holds a text | yes |
-| `2133.0`, `2133,00` | a number with decimals that are nothing | yes |
+| `2133.0`, `2133,00` | a number with decimals that are nothing | yes, up to fifteen digits |
 | `2.133.144`, `2'133'144`, `2 133 144` | separators of thousands | yes, when the cuts are then as many as the key has |
+| `213.000` | separators of thousands, or decimals that are nothing | no |
 | `213` for `0213` | leading zeros were lost | no: a cut may as well be missing |
 | `2.13314E+13` | digits were lost | no |
 | `1E5` | an exponent was read, or written | no |
@@ -23,32 +24,27 @@ import re
 
 from attrs import frozen
 
-from bitting.batch.judge import Judge
+from bitting.batch.doubt import MONTHS, MOST_DIGITS, Typed, date_of
+from bitting.batch.judge import Judge, Verdict
 
 
 @frozen
 class Mended:
-    """What a cell was read as, or probably was; `note` says what happened to it. `text` is "" where nothing is known."""
+    """What a cell was read as, or probably was; `note` says what happened to it. `text` is "" where nothing is known.
+    `leavings`: what stands there is no code that somebody wrote, with a slip or without."""
 
     text: str
     certain: bool
     note: str
+    leavings: bool = True
 
 
-_MONTH = "jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec"
-_DATE = re.compile(
-    rf"(?P<y>\d{{4}})[-./](?P<m>\d\d?)[-./](?P<d>\d\d?)(?:[ T]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?"
-    rf"|(?P<a>\d\d?)[-./](?P<b>\d\d?)[-./](?P<c>\d{{4}})"
-    rf"|(?P<day>\d\d?)[-. ](?P<mon>{_MONTH})[a-z]*(?:[-. ](?P<yr>\d\d|\d{{4}}))?"
-    rf"|(?P<mon2>{_MONTH})[a-z]*[-. ](?P<day2>\d\d?)",
-    re.IGNORECASE,
-)
-_BEGIN = re.compile(rf"[#='’\d]|{_MONTH}", re.IGNORECASE)
+_BEGIN = re.compile(rf"[#='’\d]|{MONTHS}", re.IGNORECASE)
 _ERROR = re.compile(r"#(?:N/A|REF!|VALUE!|DIV/0!|NAME\?|NUM!|NULL!|SPILL!|CALC!|GETTING_DATA)", re.IGNORECASE)
 _TEXT_FORMULA = re.compile(r'="([^"]*)"')
 _DECIMALS = re.compile(r"(\d+)[.,]0+")
 _EXPONENT = re.compile(r"(\d)(?:[.,](\d+))?[eE]([+-]?\d+)")
-_THOUSANDS = re.compile(r"\d{1,3}(?P<by>[.'’])\d{3}(?:(?P=by)\d{3})*")
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}(?P<by>[.,'’])\d{3}(?:(?P=by)\d{3})*")
 
 
 def mend(text: str, judge: Judge) -> Mended | None:
@@ -58,27 +54,39 @@ def mend(text: str, judge: Judge) -> Mended | None:
         return None
     if _ERROR.fullmatch(bare):
         return Mended("", False, f"the cell holds the spreadsheet's error {bare}")
-    for pattern, note in ((_TEXT_FORMULA, "a formula that holds only a text"), (_DECIMALS, "a number with decimals")):
-        found = pattern.fullmatch(bare)
-        if found:
-            return _read(found[1], note, judge)
+    if found := _TEXT_FORMULA.fullmatch(bare):
+        return _read(found[1], "a formula that holds only a text", judge, text_kept=True)
     if bare.startswith(("'", "’")):
-        return _read(bare[1:], "an apostrophe in front, which marks text", judge)
-    if found := _THOUSANDS.fullmatch(bare):
-        return _read(bare.replace(found["by"], ""), "a number with separators of thousands", judge)
+        return _read(bare[1:], "an apostrophe in front, which marks text", judge, text_kept=True)
+    decimals, thousands = _DECIMALS.fullmatch(bare), _THOUSANDS.fullmatch(bare)
+    if decimals and thousands:
+        whole = bare.replace(thousands["by"], "")
+        return Mended("", False, f"{whole} with separators of thousands, or {decimals[1]} with decimals")
+    if decimals:
+        return _number(decimals[1], "a number with decimals", judge)
+    if thousands and thousands["by"] != ",":
+        return _number(bare.replace(thousands["by"], ""), "a number with separators of thousands", judge)
     if found := _EXPONENT.fullmatch(bare):
         return _exponent(found, judge)
-    if found := _DATE.fullmatch(bare):
-        return _date(found)
-    return lost_zeros(bare, judge)
+    if typed := date_of(bare):
+        return date_note(typed)
+    return lost_zeros(bare.replace(",", "") if thousands else bare, judge)
 
 
-def _read(text: str, note: str, judge: Judge) -> Mended:
-    """A cell that is certainly this text; a code only when the text is one."""
-    if fits(text, judge):
+def _read(text: str, note: str, judge: Judge, *, text_kept: bool = False) -> Mended:
+    """A cell that is certainly this text. What was a number is a code only with all cuts; a text is what it is."""
+    verdict = judge.answer(text).verdict
+    if fits(text, judge) or (text_kept and verdict == Verdict.ILLEGAL):
         return Mended(text, True, f"read as {text}: {note}")
-    zeros = lost_zeros(text, judge)
+    zeros = None if text_kept else lost_zeros(text, judge)
     return Mended("", False, f"{note}: it was {text}" + (f"; {zeros.note}" if zeros else ""))
+
+
+def _number(text: str, note: str, judge: Judge) -> Mended:
+    """The digits of a number; too many of them are not all there any more."""
+    if len(text) > MOST_DIGITS:
+        return Mended("", False, f"{note}, of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
+    return _read(text, note, judge)
 
 
 def fits(text: str, judge: Judge) -> bool:
@@ -97,7 +105,9 @@ def lost_zeros(text: str, judge: Judge) -> Mended | None:
     whole = text.rjust(cuts, "0")
     if not fits(whole, judge):
         return None
-    return Mended(whole, False, f"probably {whole}: a number loses the zeros in front; or a cut is missing")
+    return Mended(
+        whole, False, f"probably {whole}: a number loses the zeros in front; or a cut is missing", leavings=False
+    )
 
 
 def _exponent(found: re.Match[str], judge: Judge) -> Mended:
@@ -114,28 +124,6 @@ def _exponent(found: re.Match[str], judge: Judge) -> Mended:
     return Mended("", False, "a number in scientific form")
 
 
-def _date(found: re.Match[str]) -> Mended | None:
-    """What was typed before the spreadsheet made a date of it; which number was which isn't known."""
-    parts = found.groupdict()
-    if parts["y"]:
-        year, month, day = int(parts["y"]), int(parts["m"]), int(parts["d"])
-    elif parts["c"]:
-        year, month, day = int(parts["c"]), int(parts["b"]), int(parts["a"])
-        if month > 12:
-            month, day = day, month
-    else:
-        month = _MONTH.split("|").index((parts["mon"] or parts["mon2"])[:3].lower()) + 1
-        day, year = int(parts["day"] or parts["day2"]), int(parts["yr"] or 0)
-    if not (1 <= month <= 12 and 1 <= day <= 31):
-        return None
-    return date_note(year, month, day)
-
-
-def date_note(year: int, month: int, day: int) -> Mended:
-    """What a date may have been typed as."""
-    last = f"-{year % 100}" if year else ""
-    ways = [f"{day}-{month}{last}", f"{month}-{day}{last}"]
-    if year and day <= 31 and year % 100 <= 31:
-        ways.append(f"{year % 100}-{month}-{day}")
-    unique = list(dict.fromkeys(ways))
-    return Mended("", False, f"a date; it was probably typed as {' or '.join(unique)}")
+def date_note(typed: Typed) -> Mended:
+    """What a date may have been typed as; which number was which isn't known."""
+    return Mended("", False, f"a date; it was probably typed as {typed.ways()}")

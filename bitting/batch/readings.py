@@ -17,7 +17,7 @@ from decimal import Decimal
 
 from attrs import define, evolve, field, frozen
 
-from bitting.batch.desk import safe
+from bitting.batch.rows import safe
 from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.figures import Made
 from bitting.decoding.options import caliper_step, model_with

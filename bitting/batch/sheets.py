@@ -9,11 +9,12 @@ from attrs import frozen
 
 from bitting.batch.cells import plain_text
 from bitting.batch.delimited import DelimitedJob, Figures
-from bitting.batch.desk import Desk, Row, safe
+from bitting.batch.desk import Desk
 from bitting.batch.encoding import carried_blocks
 from bitting.batch.judge import Verdict
 from bitting.batch.layout import OURS, Layout
 from bitting.batch.records import read_records
+from bitting.batch.rows import Row, safe
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet

@@ -18,10 +18,11 @@ from attrs import define, field
 from bitting.batch.celled import Hearing, ReadCell, judged_rows, value_only
 from bitting.batch.cells import CodeCell, code_cell, plain_text
 from bitting.batch.delimited import SAMPLE, Figures, Progress, Rowwise
-from bitting.batch.desk import Desk, Row
+from bitting.batch.desk import Desk
 from bitting.batch.guard import find_workbook
 from bitting.batch.judge import Judge
 from bitting.batch.layout import Layout, Wanted, find_layout
+from bitting.batch.rows import Row
 from bitting.batch.sheets import Sheet, add_columns, add_figures, write_streamed
 from bitting.errors import BittingError
 

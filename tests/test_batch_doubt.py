@@ -1,0 +1,106 @@
+"""Codes of ten depths, where nearly every number is a code: what a spreadsheet made of one must never pass in silence."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from bitting.batch.job import Order, run_batch
+from bitting.batch.judge import Judge
+from bitting.batch.layout import Wanted
+from bitting.model import System
+from bitting.systemfile import load_system
+
+
+def system_of(folder: Path, cuts: int, labels: str = "0123456789") -> System:
+    """One track, no rules: every code of so many cuts is legal (invented)."""
+    depths = ", ".join(f"{label} = {9 - 0.3 * number:.2f}" for number, label in enumerate(labels))
+    path = folder / "plain.toml"
+    path.write_text(
+        f"""format = 1
+[system]
+name = "plain"
+about = "no rules"
+source = "invented"
+unit = "mm"
+stop = "tip"
+[[tracks]]
+name = "only"
+milling = "external"
+measured = "far-edge"
+spaces = {{ first = 60.0, pitch = -2.0, count = {cuts} }}
+depths = {{ {depths} }}
+[rules]
+must = []
+"""
+    )
+    return load_system(str(path))
+
+
+def rows(folder: Path, system: System, texts: list[str]) -> list[list[str]]:
+    source, target = folder / "in.tsv", folder / "out.tsv"
+    source.write_text("n\tcode\n" + "".join(f"{number}\t{text}\n" for number, text in enumerate(texts)))
+    run_batch(Order(str(source), str(target), Wanted("code"), force=True), load_system, system)
+    with target.open(newline="") as file:
+        return [row[2:] for row in list(csv.reader(file, delimiter="\t"))[1:]]
+
+
+@pytest.mark.parametrize(
+    ("cuts", "text", "verdict", "words"),
+    [
+        (8, "2001-03-02", "legal", "it is a date too, and was then probably typed as 2-3-1 or 3-2-1 or 1-3-2"),
+        (8, "12-11-2021", "legal", "it is a date too"),
+        (6, "1-2-2003", "legal", "it is a date too"),
+        (6, "1-2-2003 ", "legal", "it is a date too"),
+        (8, "2001-33-02", "legal", ""),
+        (8, "20010302", "legal", ""),
+        (6, "12-11-10", "legal", ""),
+        (8, "'2001-03-02", "legal", "an apostrophe in front"),
+        (18, "123456789012345000", "legal", "perhaps the 3 zeros at the end stand for lost cuts"),
+        (16, "1234567890123450", "legal", "perhaps the zero at the end stands for lost cuts"),
+        (18, "123456789012345670", "legal", ""),
+        (18, "123456789012345678.0", "unreadable", "of more than 15 digits: the spreadsheet has lost the last ones"),
+        (18, "123.456.789.012.345.000", "unreadable", "of more than 15 digits"),
+        (4, "0.123", "unreadable", "'.' is no part of a code"),
+        (4, "1.234", "legal", "read as 1234: a number with separators of thousands"),
+        (4, "1.000", "unreadable", "1000 with separators of thousands, or 1 with decimals"),
+        (3, "213.000", "unreadable", "213000 with separators of thousands, or 213 with decimals"),
+        (2, "12,000", "illegal", "12000 with separators of thousands, or 12 with decimals"),
+        (3, "213.00", "legal", "read as 213: a number with decimals"),
+        (5, "'2133", "illegal", "read as 2133: an apostrophe in front, which marks text; only: 5 expected, 4 given"),
+        (5, '="2133"', "illegal", "5 expected, 4 given"),
+    ],
+)
+def test_what_may_be_another_code_is_said(cuts: int, text: str, verdict: str, words: str, tmp_path: Path) -> None:
+    cell = '"' + text.replace('"', '""') + '"'
+    ((said, canonical, findings, _),) = rows(tmp_path, system_of(tmp_path, cuts), [cell])
+    assert said == verdict
+    assert words in findings
+    assert bool(findings) == bool(words)
+    assert bool(canonical) == (verdict == "legal")
+
+
+def test_month_names_that_are_depths(tmp_path: Path) -> None:
+    """With depths from 0 to F, three months are cuts too."""
+    system = system_of(tmp_path, 5, "0123456789ABCDEF")
+    said = rows(tmp_path, system, ["DEC-12", "12-DEC", "FEB 12", "12-EEC"])
+    assert [row[0] for row in said] == ["legal"] * 4
+    assert ["[date]" in row[2] for row in said] == [True, True, True, False]
+
+
+def test_leavings_get_no_nearest_code(tmp_path: Path) -> None:
+    """A code one slip from the leavings of a date is no better than any other; a number that was written 1E5 is known."""
+    said = rows(tmp_path, system_of(tmp_path, 6), ["3/2/2001", "1E5", "1E+05", "2001-12-31", "23456"])
+    assert [row[3] for row in said[:4]] == ["", "1 0 0 0 0 0", "1 0 0 0 0 0", ""]
+    assert said[4][3]  # a cut may be missing as well
+    assert "probably 023456" in said[4][2]
+
+
+def test_a_doubt_changes_no_verdict_of_the_arrays(tmp_path: Path) -> None:
+    judge = Judge(system_of(tmp_path, 8))
+    texts = ["12345678", "2001-03-02", "2001-13-02", *["8765-43-21"] * 5]
+    judged = judge.judge(texts)
+    assert judged.verdict.tolist() == [0] * len(texts)
+    assert judged.noted.tolist() == [False, True, *[False] * 6]
