@@ -80,7 +80,9 @@ def test_rows_come_back_with_what_decode_says(tmp_path: Path) -> None:
         if answer.verdict == "unsure":
             worst = min(answer.cuts, key=lambda cut: cut.confidence)
             assert ("on a harder key" in row[5]) == (answer.cautious is not None)
-            doubted = f"measure again cut {worst.cut} ({worst.depth}" if worst.confidence < answer.sure_limit else "add up"
+            doubted = (
+                f"measure again cut {worst.cut} ({worst.depth}" if worst.confidence < answer.sure_limit else "add up"
+            )
             assert doubted in row[5]
             assert row[6] == answer.candidates[1].code
         elif answer.verdict == "sure":
