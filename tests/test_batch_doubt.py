@@ -104,3 +104,51 @@ def test_a_doubt_changes_no_verdict_of_the_arrays(tmp_path: Path) -> None:
     judged = judge.judge(texts)
     assert judged.verdict.tolist() == [0] * len(texts)
     assert judged.noted.tolist() == [False, True, *[False] * 6]
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "verdict", "words"),
+    [
+        ("2133345.0", "1123421.0", "legal", "left: read as 2133345: a number with decimals; right: read as 1123421"),
+        ("'2133345", "1123421", "legal", "left: read as 2133345: an apostrophe in front"),
+        ("2133345", "1.123.421", "legal", "right: read as 1123421: a number with separators of thousands"),
+        ("2133345 # by phone", "1123421", "legal", ""),
+        ("'5133345", "1123421", "illegal", "left: read as 5133345"),
+        (
+            "2133345.0",
+            "",
+            "unreadable",
+            "left: read as 2133345: a number with decimals; nothing stands behind 'right:'",
+        ),
+        ("#N/A", "1123421", "unreadable", "left: the cell holds the spreadsheet's error #N/A"),
+        ("2133345", "2E6", "illegal", "right: a number in scientific form: 2000000, or 2E6 was meant"),
+        ("2133345.0", "2001-03-02", "unreadable", "right: a date; it was probably typed as 2-3-1"),
+        ("2133345 / right: 1123421", "1123421", "unreadable", "right is given twice"),
+    ],
+)
+def test_each_of_several_cells_is_read_by_itself(
+    left: str, right: str, verdict: str, words: str, tmp_path: Path
+) -> None:
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    source.write_text(f"L;R\n{left};{right}\n")
+    wanted = Wanted(columns={"left": "L", "right": "R"})
+    run_batch(Order(str(source), str(target), wanted), load_system, load_system("plover"))
+    row = next(csv.DictReader(target.open(newline=""), delimiter=";"))
+    assert row["verdict"] == verdict
+    assert words in row["findings"]
+    assert bool(row["findings"]) == bool(words)
+    if verdict == "legal":
+        assert row["canonical"] == "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
+
+
+def test_sides_in_columns_are_read_by_themselves(tmp_path: Path) -> None:
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    source.write_text("a,b\n143324.0,'123214\n143324,2/3/2001\n")
+    system = load_system("grebe")
+    top, bottom = (lane.label for lane in system.lanes)
+    run_batch(Order(str(source), str(target), Wanted(columns={top: "a", bottom: "b"})), load_system, system)
+    one, other = list(csv.DictReader(target.open(newline="")))
+    assert one["canonical"] == "top(1 4 3 3 2 4); bottom(1 2 3 2 1 4)"
+    assert f"{bottom}: read as 123214: an apostrophe" in one["findings"]
+    assert other["verdict"] != "legal"
+    assert f"{bottom}: a date" in other["findings"]

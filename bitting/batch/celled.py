@@ -47,7 +47,7 @@ def judged_rows(
     covered: Mapping[int, int] | None = None,
 ) -> Iterator[Row]:
     """The four cells of every row of a table's body; `covered` are rows under merged cells, and where their value is."""
-    desk.expect(len(body))
+    desk.expect(len(body), columns=bool(layout.lanes))
     covered = covered or {}
     for start in range(0, len(body), CHUNK):
         chunk = body[start : start + CHUNK]
@@ -77,13 +77,15 @@ def _texts(
     layout: Layout, chunk: Sequence[Sequence[Any]], first: int, read: ReadCell
 ) -> tuple[list[list[str]], dict[int, str]]:
     """The cells of each column of codes as text, and why a row's are none."""
-    columns, faults = [], {}
-    for place in layout.codes:
+    columns: list[list[str]] = []
+    faults: dict[int, str] = {}
+    for lane, place in enumerate(layout.codes):
         column = []
         for number, values in enumerate(chunk, first):
             cell = read(number, place, values[place] if place < len(values) else None)
             if cell.fault:
-                faults[number] = cell.fault
+                fault = f"{layout.lanes[lane]}: {cell.fault}" if layout.lanes else cell.fault
+                faults[number] = f"{faults[number]}; {fault}" if number in faults else fault
             column.append(NOT_CODE if cell.fault else cell.text)
         columns.append(column)
     return columns, faults

@@ -115,7 +115,7 @@ class DelimitedJob:
         self.figures = Figures(layout)
         self._plain = self._canonical_is_plain()
         self._held = Held()
-        self.desk.expect(form.lines)
+        self.desk.expect(form.lines, columns=bool(layout.lanes))
         self.target.write(form.encoding.mark)
         top = form.preface + layout.first
         written = 0

@@ -78,6 +78,7 @@ class Desk:
     none at all."""
     ahead: int = field(init=False, default=0)
     """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
+    columns: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
@@ -115,9 +116,10 @@ class Desk:
         except BittingError as fault:
             return fault.message
 
-    def expect(self, rows: int) -> None:
-        """The table has so many rows, at most."""
+    def expect(self, rows: int, *, columns: bool = False) -> None:
+        """The table has so many rows, at most; with `columns` each code is put together from a cell per lane."""
         self.ahead = rows if rows <= REMARKED else 0
+        self.columns = columns
 
     def judge(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str] | None = None) -> Judgement:
         """Judge some rows, given with their numbers; `systems` names the system of each, "" the default."""
@@ -239,7 +241,7 @@ class Desk:
         """What is said of a text, read as what it was before a spreadsheet changed it, where that is certain."""
         if answer.canonical is not None:
             return Heard(text, answer, doubt=doubt(text) if answer.verdict == Verdict.LEGAL else "")
-        found = mend(text, judge)
+        found = mend(text, judge, columns=self.columns)
         if found is None:
             return Heard(text, answer)
         if found.certain:

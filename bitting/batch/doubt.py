@@ -23,6 +23,9 @@ DATE = re.compile(
 )
 _GROUPS = re.compile(r"[a-z\d]{1,4}[-./ ][a-z\d]{1,4}(?:[-./ ][a-z\d]{1,4})?", re.IGNORECASE)
 
+_BETWEEN = re.compile(r"\s*[:;()]\s*|\s+/\s+")
+"""What stands between the lists of a code, but not inside of a date."""
+
 
 @frozen
 class Typed:
@@ -61,13 +64,16 @@ def date_of(text: str) -> Typed | None:
 
 
 def in_groups(text: str) -> bool:
-    """Whether texts of this shape may be dates."""
-    return _GROUPS.fullmatch(text.strip()) is not None
+    """Whether texts of this shape may be dates, or have one in one of their lists."""
+    return any(_GROUPS.fullmatch(cell) for cell in _BETWEEN.split(text.strip()))
 
 
 def doubt(text: str) -> str:
     """What is to be said of a code that a spreadsheet may have made of another; "" for all others."""
-    bare = text.strip()
+    return next(filter(None, map(_doubt, _BETWEEN.split(text.strip()))), "")
+
+
+def _doubt(bare: str) -> str:
     typed = date_of(bare) if in_groups(bare) else None
     if typed is not None:
         return f"advice: read as it stands, but it is a date too, and was then probably typed as {typed.ways()} [date]"

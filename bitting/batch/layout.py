@@ -224,6 +224,12 @@ def _share(rows: Sequence[Sequence[str]], place: int, judge: Judge | None) -> fl
     return sum(_good(rows, place, judge)) / filled if filled else 0.0
 
 
+def _without_remark(cell: str) -> str:
+    """A cell without the remark behind its cuts, which would swallow the cells put behind it."""
+    cuts, mark, _ = cell.partition("#")
+    return cuts.strip() if mark and cuts.strip() else cell.strip()
+
+
 def code_texts(layout: Layout, system: System | None, columns: Sequence[Sequence[str]]) -> Sequence[str]:
     """The code of every row, from its one column or put together from several."""
     if not layout.lanes:
@@ -236,7 +242,7 @@ def code_texts(layout: Layout, system: System | None, columns: Sequence[Sequence
             continue
         parts: dict[str | None, list[str]] = {}
         for (side, track), cell in zip(names, cells, strict=True):
-            parts.setdefault(side, []).append(f"{track}: {cell.strip()}")
+            parts.setdefault(side, []).append(f"{track}: {_without_remark(cell)}")
         texts.append(
             "; ".join(
                 " / ".join(part) if side is None else f"{side}({' / '.join(part)})" for side, part in parts.items()

@@ -21,11 +21,13 @@ it probably was. Nothing is guessed silently.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from attrs import frozen
 
 from bitting.batch.doubt import MONTHS, MOST_DIGITS, Typed, date_of
-from bitting.batch.judge import Judge, Verdict
+from bitting.batch.judge import Answer, Judge, Verdict
+from bitting.model import Track
 
 
 @frozen
@@ -47,70 +49,122 @@ _EXPONENT = re.compile(r"(\d)(?:[.,](\d+))?[eE]([+-]?\d+)")
 _THOUSANDS = re.compile(r"[1-9]\d{0,2}(?P<by>[.,'’])\d{3}(?:(?P=by)\d{3})*")
 
 
-def mend(text: str, judge: Judge) -> Mended | None:
-    """What a cell that is no code of the system was, None where nothing is known of it."""
+@frozen
+class _Asked:
+    """One cell's place in a code: how its text is judged, and the track it stands for (the first one of several).
+    `before` and `after` make a whole code of it."""
+
+    judge: Judge
+    track: Track
+    cuts: int
+    before: str = ""
+    after: str = ""
+
+    def answer(self, text: str) -> Answer:
+        """What is said of a text in this place."""
+        return self.judge.answer(f"{self.before}{text}{self.after}")
+
+    def fits(self, text: str) -> bool:
+        """Whether a text has as many cuts as belong here, of depths that the system has."""
+        return self.answer(text).canonical is not None
+
+
+def mend(text: str, judge: Judge, *, columns: bool = False) -> Mended | None:
+    """What a cell that is no code of the system was, None where nothing is known of it; with `columns` a text
+    put together from a cell per lane (`bitting.batch.layout.code_texts`)."""
+    lanes = judge.system.lanes
+    if columns:
+        return _mend_columns(text, judge)
+    return _mend(text, _Asked(judge, lanes[0].track, sum(lane.track.cuts for lane in lanes)))
+
+
+def _mend_columns(text: str, judge: Judge) -> Mended | None:
+    """Each cell by itself: the others are taken for right meanwhile."""
+    lanes = judge.system.lanes
+    names = "|".join(re.escape(track.name) for track in judge.system.tracks)
+    found = list(re.finditer(rf"\b(?:{names}): (.*?)(?= / (?:{names}): |\)(?:; |$)|$)", text, re.DOTALL))
+    if len(found) != len(lanes):
+        return None
+    stand_in = [" ".join([lane.track.labels[0]] * lane.track.cuts) for lane in lanes]
+    notes, cells, certain, leavings = [], [cell[1] for cell in found], True, False
+    for number, (lane, cell) in enumerate(zip(lanes, found, strict=True)):
+        around = _put(text, found, [*stand_in[:number], "\0", *stand_in[number + 1 :]]).split("\0")
+        one = _mend(cell[1], _Asked(judge, lane.track, lane.track.cuts, *around))
+        if one is None:
+            continue
+        notes.append(f"{lane.label}: {one.note}")
+        certain, leavings = certain and one.certain, leavings or (one.leavings and not one.certain)
+        cells[number] = one.text if one.certain else cell[1]
+    if not notes:
+        return None
+    return Mended(_put(text, found, cells) if certain else "", certain, "; ".join(notes), leavings)
+
+
+def _put(text: str, found: Sequence[re.Match[str]], cells: Sequence[str]) -> str:
+    """A text with other cells."""
+    parts, at = [], 0
+    for place, cell in zip(found, cells, strict=True):
+        parts += [text[at : place.start(1)], cell]
+        at = place.end(1)
+    return "".join([*parts, text[at:]])
+
+
+def _mend(text: str, asked: _Asked) -> Mended | None:
     bare = text.strip().replace("\u00a0", " ")
     if not _BEGIN.match(bare):
         return None
     if _ERROR.fullmatch(bare):
         return Mended("", False, f"the cell holds the spreadsheet's error {bare}")
     if found := _TEXT_FORMULA.fullmatch(bare):
-        return _read(found[1], "a formula that holds only a text", judge, text_kept=True)
+        return _read(found[1], "a formula that holds only a text", asked, text_kept=True)
     if bare.startswith(("'", "’")):
-        return _read(bare[1:], "an apostrophe in front, which marks text", judge, text_kept=True)
+        return _read(bare[1:], "an apostrophe in front, which marks text", asked, text_kept=True)
     decimals, thousands = _DECIMALS.fullmatch(bare), _THOUSANDS.fullmatch(bare)
     if decimals and thousands:
         whole = bare.replace(thousands["by"], "")
         return Mended("", False, f"{whole} with separators of thousands, or {decimals[1]} with decimals")
     if decimals:
-        return _number(decimals[1], "a number with decimals", judge)
+        return _number(decimals[1], "a number with decimals", asked)
     if thousands and thousands["by"] != ",":
-        return _number(bare.replace(thousands["by"], ""), "a number with separators of thousands", judge)
+        return _number(bare.replace(thousands["by"], ""), "a number with separators of thousands", asked)
     if found := _EXPONENT.fullmatch(bare):
-        return _exponent(found, judge)
+        return _exponent(found, asked)
     if typed := date_of(bare):
         return date_note(typed)
-    return lost_zeros(bare.replace(",", "") if thousands else bare, judge)
+    return _lost_zeros(bare.replace(",", "") if thousands else bare, asked)
 
 
-def _read(text: str, note: str, judge: Judge, *, text_kept: bool = False) -> Mended:
+def _read(text: str, note: str, asked: _Asked, *, text_kept: bool = False) -> Mended:
     """A cell that is certainly this text. What was a number is a code only with all cuts; a text is what it is."""
-    verdict = judge.answer(text).verdict
-    if fits(text, judge) or (text_kept and verdict == Verdict.ILLEGAL):
+    verdict = asked.answer(text).verdict
+    if asked.fits(text) or (text_kept and verdict == Verdict.ILLEGAL):
         return Mended(text, True, f"read as {text}: {note}")
-    zeros = None if text_kept else lost_zeros(text, judge)
+    zeros = None if text_kept else _lost_zeros(text, asked)
     return Mended("", False, f"{note}: it was {text}" + (f"; {zeros.note}" if zeros else ""))
 
 
-def _number(text: str, note: str, judge: Judge) -> Mended:
+def _number(text: str, note: str, asked: _Asked) -> Mended:
     """The digits of a number; too many of them are not all there any more."""
     if len(text) > MOST_DIGITS:
         return Mended("", False, f"{note}, of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
-    return _read(text, note, judge)
+    return _read(text, note, asked)
 
 
-def fits(text: str, judge: Judge) -> bool:
-    """Whether a text is a code with as many cuts as the key has, of depths that the system has."""
-    return judge.answer(text).canonical is not None
-
-
-def lost_zeros(text: str, judge: Judge) -> Mended | None:
+def _lost_zeros(text: str, asked: _Asked) -> Mended | None:
     """A number that would be a code with zeros in front."""
-    lanes = judge.system.lanes
-    cuts = sum(lane.track.cuts for lane in lanes)
-    if not (text.isascii() and text.isdigit()) or len(text) >= cuts:
+    if not (text.isascii() and text.isdigit()) or len(text) >= asked.cuts:
         return None
-    if "0" not in lanes[0].track.labels or not all(lane.track.run_together for lane in lanes):
+    if "0" not in asked.track.labels or not asked.track.run_together:
         return None
-    whole = text.rjust(cuts, "0")
-    if not fits(whole, judge):
+    whole = text.rjust(asked.cuts, "0")
+    if not asked.fits(whole):
         return None
     return Mended(
         whole, False, f"probably {whole}: a number loses the zeros in front; or a cut is missing", leavings=False
     )
 
 
-def _exponent(found: re.Match[str], judge: Judge) -> Mended:
+def _exponent(found: re.Match[str], asked: _Asked) -> Mended:
     """A number in scientific form: its lost digits are known only where they are written."""
     digits, power = found[1] + (found[2] or ""), int(found[3])
     lost = power + 1 - len(digits)
@@ -118,7 +172,7 @@ def _exponent(found: re.Match[str], judge: Judge) -> Mended:
         whole = digits + "0" * lost
         if found[2] and lost:
             return Mended("", False, f"a number in scientific form: of {power + 1} digits the last {lost} are lost")
-        if fits(whole, judge):
+        if asked.fits(whole):
             return Mended(whole, False, f"probably {whole}, taken for a number in scientific form")
         return Mended("", False, f"a number in scientific form: {whole}, or {found[0]} was meant")
     return Mended("", False, "a number in scientific form")
