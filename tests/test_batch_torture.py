@@ -120,6 +120,30 @@ def test_refused_within_bounded_memory(tmp_path: Path, name: str) -> None:
     assert not (tmp_path / "out.xlsx").exists()
 
 
+def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    page = book.active
+    page["A1"], page["A2"] = "code", make.LEGAL
+    page["XFD2"].font = openpyxl.styles.Font(bold=True)  # whole rows are formatted now and then
+    book.save(tmp_path / "in.xlsx")
+    batch(tmp_path / "in.xlsx", tmp_path / "out.xlsx")
+    assert openpyxl.load_workbook(tmp_path / "out.xlsx").active["B1"].value == "verdict"
+    page["XFB1"] = "remark"
+    book.save(tmp_path / "wide.xlsx")
+    with pytest.raises(BittingError, match="16,382 columns, and no room for 4 more"):
+        batch(tmp_path / "wide.xlsx", tmp_path / "wide-out.xlsx")
+    batch(tmp_path / "wide.xlsx", tmp_path / "wide-out.csv")
+
+
+def test_a_workbook_with_another_huge_sheet_is_not_opened_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bitting.batch.workbook.KEPT_BYTES", 2_000)
+    summary = batch(make.workbook(tmp_path), tmp_path / "out.xlsx")
+    assert any("its sheets hold more than 2,000 bytes: only the values of this sheet" in note for note in summary.notes)
+    assert openpyxl.load_workbook(tmp_path / "out.xlsx").sheetnames == ["fleet", "codes checked"]
+
+
 def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("bitting.batch.workbook.KEPT", 5)
     summary = batch(make.workbook(tmp_path), tmp_path / "out.xlsx")

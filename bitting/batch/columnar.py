@@ -18,8 +18,8 @@ from bitting.batch.cells import plain_text
 from bitting.batch.delimited import SAMPLE, Figures, Progress, Rowwise
 from bitting.batch.desk import Desk
 from bitting.batch.encoding import carried_blocks
+from bitting.batch.extent import MOST_CELLS
 from bitting.batch.form import Form
-from bitting.batch.guard import MOST_CELLS
 from bitting.batch.judge import Judge
 from bitting.batch.layout import Layout, Wanted, find_layout
 from bitting.batch.records import read_records

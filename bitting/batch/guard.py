@@ -12,17 +12,17 @@ import zipfile
 from typing import BinaryIO
 from xml.etree.ElementTree import ParseError, iterparse
 
+from bitting.batch.extent import MOST_CELLS, Extent, refused
 from bitting.errors import BittingError
 
 MOST_BYTES = 2_000_000_000
 """All parts together, unpacked."""
 MOST_RATIO, RATIO_FROM = 400, 64_000_000
 """A part may unpack to so many times its size, where it unpacks to more than that many bytes."""
-MOST_CELLS = 60_000_000
-"""Cells in the rectangle that a sheet covers; readers set them all aside."""
-MOST_COLUMNS, MOST_ROWS = 16_384, 1_048_576
+MOST_TAG = 8 << 20
+"""Bytes without the beginning of a tag."""
 _BLOCK = 1 << 20
-_OVERLAP = 64
+_SHEET = re.compile(rb"<(?:\w+:)?worksheet[\s>]")
 
 
 def check_workbook(file: BinaryIO) -> None:
@@ -58,10 +58,10 @@ def find_workbook(file: BinaryIO) -> str:
 def _check_archive(archive: zipfile.ZipFile) -> str:
     parts = archive.infolist()
     if sum(part.file_size for part in parts) > MOST_BYTES:
-        raise _refused(f"it unpacks to more than {MOST_BYTES:,} bytes")
+        raise refused(f"it unpacks to more than {MOST_BYTES:,} bytes")
     for part in parts:
         if part.file_size > RATIO_FROM and part.file_size > MOST_RATIO * max(part.compress_size, 1):
-            raise _refused(f"{part.filename} unpacks to {part.file_size // max(part.compress_size, 1)} times its size")
+            raise refused(f"{part.filename} unpacks to {part.file_size // max(part.compress_size, 1)} times its size")
         if part.flag_bits & 1:
             raise BittingError("the workbook is encrypted", hint="save it without a password")
     names = archive.namelist()
@@ -69,9 +69,7 @@ def _check_archive(archive: zipfile.ZipFile) -> str:
     if not kind or (kind == "ods" and b"spreadsheet" not in archive.read("mimetype")[:200]):
         raise BittingError("this is a ZIP archive, but no workbook", hint="save it as XLSX or CSV")
     for part in parts:
-        if part.filename.endswith((".xml", ".rels", ".vml")):
-            with archive.open(part) as stream:
-                _check_part(stream, part.filename)  # type: ignore[arg-type]
+        _check_part(archive, part)
     if kind == "ods":
         with archive.open("content.xml") as stream:
             _check_repeats(stream)  # type: ignore[arg-type]
@@ -98,45 +96,31 @@ def _check_repeats(stream: BinaryIO) -> None:
             rows += int(element.get(f"{table}number-rows-repeated", "1"))
             wide = max(wide, filled)
             if filled and rows * wide > MOST_CELLS:
-                raise _refused(f"a sheet covers {rows:,} rows by {wide:,} columns, more than {MOST_CELLS:,} cells")
+                raise refused(f"a sheet covers {rows:,} rows by {wide:,} columns, more than {MOST_CELLS:,} cells")
             element.clear()
 
 
-def _check_part(stream: BinaryIO, name: str) -> None:
-    sheet = name.startswith("xl/worksheets/") and name.endswith(".xml")
-    columns: set[bytes] = set()
-    rows, tail, wide = 0, b"", False
-    while block := stream.read(_BLOCK):
-        if not tail:
-            wide = block[:2] in (b"\xff\xfe", b"\xfe\xff")
-        text = tail + (block.replace(b"\0", b"") if wide else block)
-        if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
-            raise _refused(f"{name} declares XML entities")
-        if sheet:
-            columns.update(re.findall(rb'<c [^>]{0,40}?r="([A-Z]+)\d', text))
-            numbers = re.findall(rb'<row [^>]{0,40}?r="(\d+)"', text)
-            rows = max(rows, int(numbers[-1][:12]) if numbers else 0)
-            _check_extent(name, rows, columns)
-        tail = text[-_OVERLAP:]
-
-
-def _check_extent(name: str, rows: int, columns: set[bytes]) -> None:
-    widest = max(map(column_number, columns), default=0)
-    if rows > MOST_ROWS or widest > MOST_COLUMNS:
-        raise _refused(f"{name} has a cell in row {rows:,}, column {widest:,}, where no workbook has any")
-    if rows * widest > MOST_CELLS:
-        raise _refused(f"{name} covers {rows:,} rows by {widest:,} columns, more than {MOST_CELLS:,} cells")
-
-
-def column_number(letters: bytes) -> int:
-    """`A` is 1, `AA` 27; absurdly long ones are absurdly large."""
-    number = 0
-    for letter in letters[:8]:
-        number = number * 26 + letter - 64
-    return number
-
-
-def _refused(why: str) -> BittingError:
-    return BittingError(
-        f"this workbook is refused: {why}", hint="copy the table of codes to a new workbook, or save it as CSV"
-    )
+def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
+    """Go through one part: no entities, and what a sheet covers stays within the bounds, wherever the sheet is kept."""
+    name, tail, extent, wide = part.filename, b"", None, False
+    with archive.open(part) as stream:
+        while block := stream.read(_BLOCK):
+            if extent is None:
+                wide = b"\0" in block[:64]
+                start = block[:4096].replace(b"\0", b"") if wide else block[:4096]
+                if not start.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n").startswith(b"<"):
+                    return  # no XML
+                extent = Extent(name, sheet=_SHEET.search(start) is not None)
+            text = tail + (block.replace(b"\0", b"") if wide else block)
+            if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
+                raise refused(f"{name} declares XML entities")
+            cut = text.rfind(b"<")
+            tail = text[cut:] if cut >= 0 else text
+            if len(tail) > MOST_TAG:
+                raise refused(f"{name} has a cell of more than {MOST_TAG:,} bytes")
+            if extent.sheet and cut > 0 and not extent.add(text[:cut]):
+                break
+        else:
+            return
+    with archive.open(part) as stream:  # written as no spreadsheet writes it
+        extent.read(stream)  # type: ignore[arg-type]

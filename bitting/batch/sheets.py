@@ -11,10 +11,12 @@ from bitting.batch.cells import plain_text
 from bitting.batch.delimited import DelimitedJob, Figures
 from bitting.batch.desk import Desk
 from bitting.batch.encoding import carried_blocks
+from bitting.batch.extent import MOST_COLUMNS
 from bitting.batch.judge import Verdict
 from bitting.batch.layout import OURS, Layout
 from bitting.batch.records import read_records
 from bitting.batch.rows import Row, safe
+from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
@@ -46,7 +48,7 @@ def add_columns(page: Worksheet, layout: Layout, rows: Sequence[Row]) -> None:
     from openpyxl.cell import MergedCell
     from openpyxl.comments import Comment
 
-    right = page.max_column
+    right = last_column(page)
     if layout.header is not None:
         like = page.cell(layout.header + 1, layout.codes[0] + 1)
         for place, name in enumerate(layout.ours(), right + 1):
@@ -74,6 +76,18 @@ def add_columns(page: Worksheet, layout: Layout, rows: Sequence[Row]) -> None:
     widths = [len(max((row.cells[place] for row in rows), key=len, default="")) for place in range(len(OURS))]
     for place, width in enumerate(widths, right + 1):
         page.column_dimensions[get_column_letter(place)].width = min(max(width, 10), 60) + 2
+
+
+def last_column(page: Worksheet) -> int:
+    """The last column that holds anything; formatting of empty cells doesn't count. BittingError where none is left to add."""
+    filled = (cell.column for cell in page._cells.values() if cell.value is not None or cell.comment is not None)
+    merged = (merged.max_col for merged in page.merged_cells.ranges)
+    last = max((*filled, *merged), default=1)
+    if last + len(OURS) > MOST_COLUMNS:
+        raise BittingError(
+            f"the sheet has {last:,} columns, and no room for {len(OURS)} more", hint="write the answer as CSV, with -o"
+        )
+    return int(last)
 
 
 def add_figures(book: Any, desk: Desk, figures: Figures) -> None:

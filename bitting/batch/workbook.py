@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 KEPT = 50_000
 """Rows up to which the workbook itself is added to: above, openpyxl needs gigabytes and minutes."""
+KEPT_BYTES = 100_000_000
+"""Bytes of all sheets together, unpacked, up to which it is: the others are opened too, and take ten times as much."""
 
 LOST = {
     "xl/charts/": "charts",
@@ -69,7 +71,8 @@ class WorkbookJob:
         body = sheet.rows[self.layout.first :]
         self.figures = Figures(self.layout)
         self.figures.notes.append(f"sheet {sheet.name!r}")
-        if found == "xlsx" and len(body) <= KEPT:
+        small = found == "xlsx" and self._sheet_bytes() <= KEPT_BYTES
+        if small and len(body) <= KEPT:
             book = self._open()
             rows = self._judged(sheet, body, _reader(book[sheet.name]))
             if self.kind == "xlsx" and not self.only_bad:
@@ -82,6 +85,8 @@ class WorkbookJob:
             why = "only bad rows" if self.only_bad else f"a workbook of another kind ({found.upper()})"
             if found == "xlsx" and len(body) > KEPT:
                 why = f"more than {KEPT:,} rows"
+            elif found == "xlsx" and not small:
+                why = f"its sheets hold more than {KEPT_BYTES:,} bytes"
             self.figures.notes.append(
                 f"{why}: only the values of this sheet are written, not formatting, formulas, comments and other sheets"
             )
@@ -123,6 +128,11 @@ class WorkbookJob:
         hearing = Hearing(self.figures, self._size, self.progress, self.rowwise, self.only_bad)
         return list(judged_rows(self.desk, self.layout, body, read, hearing, _covered(sheet, self.layout)))
 
+    def _sheet_bytes(self) -> int:
+        """What all sheets unpack to."""
+        with zipfile.ZipFile(self.source) as archive:
+            return sum(part.file_size for part in archive.infolist() if part.filename.startswith("xl/worksheets/"))
+
     def _open(self) -> Any:
         """The workbook itself, to add to."""
         import openpyxl
@@ -135,8 +145,11 @@ class WorkbookJob:
         self.source.seek(0)
         try:
             return openpyxl.load_workbook(self.source, keep_vba=self.macros, rich_text=True)
+        except MemoryError:
+            raise BittingError("the workbook is too large to be added to", hint="write the answer as CSV") from None
         except Exception as fault:  # openpyxl raises whatever its parsers raise
-            raise BittingError(f"the workbook can't be opened: {fault}", hint="save it again as XLSX or CSV") from None
+            why = str(fault.__context__ or fault).splitlines() or [type(fault).__name__]
+            raise BittingError(f"the workbook can't be opened: {why[0]}", hint="save it again as XLSX or CSV") from None
 
     def _add(self, book: Any, sheet: Sheet, rows: Sequence[Row]) -> None:
         """Add the columns to the workbook itself."""

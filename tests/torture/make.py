@@ -11,6 +11,7 @@ import io
 import sys
 import zipfile
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -150,6 +151,33 @@ def far_cell(folder: Path) -> Path:
     return _zipped(folder / "far.xlsx", {SHEET: _SHEET % rows})
 
 
+_FAR = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'
+
+
+def far_cells(folder: Path, way: str) -> Path:
+    """The same, written in a way that no spreadsheet uses and every XML parser reads."""
+    name, sheet = SHEET, _SHEET % (b'<row r="1"><c r="A1"><v>1</v></c></row>' + _FAR)
+    if way == "single quotes":
+        sheet = sheet.replace(b'"', b"'")
+    elif way == "prefixes":
+        sheet = sheet.replace(b"<", b"<x:").replace(b"<x:/", b"</x:").replace(b"xmlns=", b"xmlns:x=")
+    elif way == "blanks":
+        sheet = sheet.replace(b'<c r="X', b"<c" + b" " * 5000 + b'r="X')
+    elif way == "other row":
+        sheet = sheet.replace(b'<row r="1048576">', b'<row r="2">')
+    elif way == "two bytes":
+        sheet = sheet.decode().encode("utf-16-le")
+    elif way == "elsewhere":
+        name = "xl/strange.part"
+    return _zipped(folder / "far.xlsx", {name: sheet})
+
+
+def covered(folder: Path, end: bytes) -> Path:
+    """A few bytes of which a writer makes seventeen milliards of cells."""
+    sheet = _SHEET % b'<row r="1"><c r="A1"><v>1</v></c></row>'
+    return _zipped(folder / "covered.xlsx", {SHEET: sheet.replace(b"</worksheet>", end + b"</worksheet>")})
+
+
 def too_wide(folder: Path) -> Path:
     """A cell in a column that no workbook has."""
     return _zipped(folder / "wide.xlsx", {SHEET: _SHEET % b'<row r="1"><c r="ZZZZ1"><v>1</v></c></row>'})
@@ -182,6 +210,18 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "bomb": (bomb, "times its size"),
     "entities": (entities, "declares XML entities"),
     "far cell": (far_cell, "covers 1,048,576 rows by 16,384 columns"),
+    **{
+        f"far cell, {way}": (partial(far_cells, way=way), "covers 1,048,576 rows by 16,384 columns")
+        for way in ("single quotes", "prefixes", "blanks", "other row", "two bytes", "elsewhere")
+    },
+    "merged": (
+        partial(covered, end=b'<mergeCells><mergeCell ref="A5:XFD1048576"/></mergeCells>'),
+        "merges or links more than 1,000,000 cells",
+    ),
+    "linked": (
+        partial(covered, end=b'<hyperlinks><hyperlink tooltip="a > b" ref="A1:XFD9999" location="A1"/></hyperlinks>'),
+        "merges or links more than 1,000,000 cells",
+    ),
     "too wide": (too_wide, "where no workbook has any"),
     "truncated": (truncated, "the workbook is damaged"),
     "no workbook": (no_workbook, "this is a ZIP archive, but no workbook"),
