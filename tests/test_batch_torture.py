@@ -15,6 +15,7 @@ from pathlib import Path
 import openpyxl
 import pandas
 import pytest
+import xlsxwriter
 
 from bitting.batch.cells import code_cell
 from bitting.batch.job import Order, run_batch
@@ -118,6 +119,41 @@ def test_refused_within_bounded_memory(tmp_path: Path, name: str) -> None:
     assert caught.value.hint
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # kilobytes
     assert not (tmp_path / "out.xlsx").exists()
+
+
+def test_results_of_formulas_stay(tmp_path: Path) -> None:
+    """A preview or a script reads results, and doesn't calculate."""
+    path = tmp_path / "formulas.xlsx"
+    with xlsxwriter.Workbook(path, {"date_1904": True}) as book:
+        page = book.add_worksheet("codes")
+        page.write_row(0, 0, ["code", "a", "b", "c", "d"])
+        page.write_string(1, 0, make.LEGAL)
+        page.write_formula(1, 1, "=1+1", None, 2)
+        page.write_formula(1, 2, '="a"&"<b>"', None, "a<b>")
+        page.write_formula(1, 3, "=1=1", book.add_format({"bold": True}), True)
+        page.write_array_formula("E2:E2", "{=SUM(B2:B2)}", None, 2.5)
+        page.write_formula(2, 0, '=A2&""', None, make.ILLEGAL)
+        page.write_formula(2, 1, "=TODAY()", book.add_format({"num_format": "yyyy-mm-dd"}), 43_159)
+        page.write_formula(2, 2, "=1/0", None, "#DIV/0!")
+        book.add_worksheet("prices").write_formula(0, 0, "=2*3", None, 6)
+    before = openpyxl.load_workbook(path, data_only=True)
+    batch(path, tmp_path / "out.xlsx")
+    after, formulas = (openpyxl.load_workbook(tmp_path / "out.xlsx", data_only=known) for known in (True, False))
+    for name in before.sheetnames:
+        for row in before[name].iter_rows():
+            for cell in row:
+                kept = after[name][cell.coordinate].value
+                assert kept == (None if cell.value == "#DIV/0!" else cell.value)
+    assert after["codes"]["B3"].is_date
+    assert formulas["codes"]["B2"].value == "=1+1"
+    assert formulas["codes"]["C3"].value == "=1/0"
+    assert [after["codes"].cell(row, 6).value for row in (1, 2, 3)] == ["verdict", "legal", "illegal"]
+
+
+def test_a_number_shown_in_scientific_form_is_not_taken_for_a_code() -> None:
+    assert code_cell(100000, "0.00E+00").fault == "a number in scientific form: 100000, or 1E5 was meant"
+    assert code_cell(213, "0.00E+00").text == "213"
+    assert code_cell(100000, "General").text == "100000"
 
 
 def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path) -> None:

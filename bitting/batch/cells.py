@@ -47,6 +47,9 @@ def _number(value: float, number_format: str) -> CodeCell:
     if abs(value) >= 10**MOST_DIGITS:
         return CodeCell("", f"a number of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
     text = str(int(value))
+    if value and not value % 10 and re.search("E[+-]", number_format, re.IGNORECASE):
+        short = text.rstrip("0")
+        return CodeCell("", f"a number in scientific form: {text}, or {short}E{len(text) - len(short)} was meant")
     shown = re.fullmatch(r'"?(0+)"?', number_format.split(";")[0])
     return CodeCell(text.rjust(len(shown[1]), "0") if shown else text)
 
