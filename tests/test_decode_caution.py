@@ -9,7 +9,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoder, MeasurementModel
-from bitting.decoding.caution import CUT_WEAR, TIMES_WRONG
+from bitting.decoding.caution import CUT_WEAR, DOUBTED, TIMES_WRONG
 from bitting.model import Readings, System
 from bitting.report.decode import render
 from bitting.systemfile import load_system
@@ -66,6 +66,28 @@ def test_the_probability_on_a_harder_key_is_that_of_brute_force(
     expected = dict(zip(brute.codes, brute.probabilities, strict=True))[answer.depths]
     assert answer.cautious == pytest.approx(expected, abs=error)
     assert answer.cautious < answer.probability
+
+
+def test_the_cuts_in_doubt_are_those_of_brute_force() -> None:
+    """With a limit between both probabilities: the likeliest other depths, by the marginals of a harder key."""
+    key = read(ONE, 1)
+    decoder = Decoder(ONE, PLAIN)
+    first = decoder.decode(key, sure=0.5)
+    assert first.cautious is not None
+    answer = decoder.decode(key, sure=(first.cautious + first.probability) / 2)
+    assert (answer.verdict, answer.as_dict()["cautious"]) == ("unsure", first.cautious)
+    brute = Brute(key, ONE, evolve(PLAIN, outliers=TIMES_WRONG * PLAIN.outliers), points=401, cut_wear=CUT_WEAR)
+    others = []
+    for cut, depth in enumerate(answer.depths[0]):
+        rest = [(brute.marginal(0, cut, d), cut + 1, str(d + 1)) for d in range(4) if d != depth]
+        others.append(max(rest))
+    expected = sorted(others, reverse=True)[: len(answer.doubted)]
+    assert len(expected) == DOUBTED
+    assert [(d.cut, d.depth) for d in answer.doubted] == [(cut, depth) for _, cut, depth in expected]
+    assert [d.probability for d in answer.doubted] == pytest.approx([p for p, _, _ in expected], abs=1e-6)
+    (line,) = [line for line, _ in render(answer, 100, plain=True) if line.startswith("in doubt on a harder key: ")]
+    assert all(f"{d.cut} ({d.depth} with" in line for d in answer.doubted)
+    assert first.doubted == ()
 
 
 def test_keys_read_alike_have_the_same_as_one_by_one() -> None:

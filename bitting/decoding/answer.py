@@ -10,6 +10,7 @@ from attrs import evolve, frozen
 
 from bitting.decoding.across import PairWitness
 from bitting.decoding.advice import COMPARED, measure_next
+from bitting.decoding.caution import Caution
 from bitting.decoding.figures import MeasurementModel, wear_scales
 from bitting.decoding.fit import FIT_LIMIT
 from bitting.decoding.kbest import Ranked, best_codes
@@ -59,14 +60,14 @@ class Answers:
     reach: Reach
     ignored: frozenset[Place]
 
-    def of(self, found: Found, p_value: float, cautious: float | None, sure: float, *, advise: bool) -> Decoded:
-        """The answer for one key; `cautious`: the best code's probability on a harder key, where that was asked.
+    def of(self, found: Found, p_value: float, caution: Caution | None, sure: float, *, advise: bool) -> Decoded:
+        """The answer for one key; `caution`: what a harder key leaves of the best code, where that was asked.
 
         `advise` adds which cuts to measure again and which readings look wrong.
         """
         witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
         fit = Fit(p_value, FIT_LIMIT)
-        enough = best.probability >= sure and (cautious is None or cautious >= sure)
+        enough = best.probability >= sure and (caution is None or caution.probability >= sure)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough else "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure" and not self.ignored:
@@ -96,7 +97,8 @@ class Answers:
             log_evidence=posterior.log_evidence,
             sure_limit=sure,
             model=self.model,
-            cautious=cautious,
+            cautious=None if caution is None else caution.probability,
+            doubted=() if caution is None or verdict != "unsure" else caution.doubted(best, self.system),
             of=self.system,
             notes=(*((ONLY_ACROSS,) if found.pairs and not witnesses else ()), *self._jaw_note()),
         )

@@ -15,12 +15,17 @@ keep the key's own mean wear.
 
 from __future__ import annotations
 
-from attrs import evolve
+from collections.abc import Mapping
+
+import numpy as np
+from attrs import evolve, field, frozen
 
 from bitting.decoding.advice import weights_of
+from bitting.decoding.density import Array
 from bitting.decoding.grid import COARSEST
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.posterior import Posterior
+from bitting.decoding.result import Doubted
 from bitting.decoding.solver import Solver
 from bitting.model import Place, System
 
@@ -29,8 +34,32 @@ CUT_WEAR = (0.45, 0.45, 0.10)
 TIMES_WRONG = 2.0
 MOST_WRONG = 0.5
 """A harder key has so many times as many wrong readings, and no more than half."""
+DOUBTED = 3
+"""So many cuts that are most in doubt on a harder key are named."""
 LISTED = 5
 """Where a lock reads only some of the cuts, so many of the best codes of a harder key are looked at."""
+
+
+@frozen(eq=False)
+class Caution:
+    """The best code's `probability` on a harder key, and each depth's share of each cut there, where that was asked."""
+
+    probability: float
+    shares: Mapping[Place, Array] = field(factory=dict)
+
+    def doubted(self, best: Ranked, system: System) -> tuple[Doubted, ...]:
+        """The depths that cuts are likeliest to have instead, a depth a cut, the most likely first."""
+        found = []
+        for place, shares in self.shares.items():
+            depth = best.depths[place.lane][place.cut]
+            others = np.where(np.arange(shares.size) == depth, 0.0, shares)
+            found.append((-float(others.max()), place.lane, place.cut, int(others.argmax())))
+        lanes = system.lanes
+        return tuple(
+            Doubted(lanes[lane].track.name, cut + 1, lanes[lane].track.labels[depth], -minus, lanes[lane].side)
+            for minus, lane, cut, depth in sorted(found)[:DOUBTED]
+            if minus < 0
+        )
 
 
 def harder(solver: Solver) -> Solver | None:
@@ -42,7 +71,13 @@ def harder(solver: Solver) -> Solver | None:
     return evolve(solver, model=evolve(model, outliers=wrong), cut_wear=CUT_WEAR, finest=COARSEST)
 
 
-def probability_of(best: Ranked, posterior: Posterior, system: System, ignored: frozenset[Place]) -> float:
+def caution_of(best: Ranked, posterior: Posterior, system: System, ignored: frozenset[Place]) -> Caution:
+    """What the posterior of a harder key says of a code; `ignored` are the places that a lock doesn't read."""
+    shares = {place: found for place, found in posterior.shares.items() if place not in ignored}
+    return Caution(_probability(best, posterior, system, ignored), shares)
+
+
+def _probability(best: Ranked, posterior: Posterior, system: System, ignored: frozenset[Place]) -> float:
     """The probability of a code under a posterior; codes that differ only at the places `ignored` count as one.
 
     Where some are ignored and the code is none of the posterior's `LISTED` best, that of the last of these: a bound.

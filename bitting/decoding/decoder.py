@@ -10,7 +10,7 @@ from typing import Any
 
 from bitting.decoding.across import PairWitness
 from bitting.decoding.answer import Answers, Found
-from bitting.decoding.caution import harder, probability_of
+from bitting.decoding.caution import Caution, caution_of, harder
 from bitting.decoding.compiled import Chain, compile_diagram
 from bitting.decoding.figures import Made, MeasurementModel, model_of
 from bitting.decoding.fit import FitTest, Pattern
@@ -141,9 +141,9 @@ class Decoder:
         """The posterior of one key, on a lattice long enough for it."""
         return self._solver.posterior(witnesses, pairs)
 
-    def _cautious(self, found: Sequence[Found], readings: Sequence[Readings], sure: float) -> list[float | None]:
-        """Each code's probability on a harder key; None where it isn't over the limit as it is."""
-        out: list[float | None] = [None] * len(found)
+    def _cautious(self, found: Sequence[Found], readings: Sequence[Readings], sure: float) -> list[Caution | None]:
+        """What a harder key leaves of each code; None where it isn't over the limit as it is."""
+        out: list[Caution | None] = [None] * len(found)
         if self._harder is None:
             return out
         asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
@@ -151,11 +151,12 @@ class Decoder:
         codes = {number: found[number].best.depths for number in asked}
         known = {} if self.ignored else self._harder.probabilities(read, codes)
         for number in asked:
-            out[number] = known.get(number)
-            if out[number] is None:
+            if number in known:
+                out[number] = Caution(known[number])
+            else:
                 _, pairs, alone = read[number]
                 posterior = self._harder.posterior(alone, pairs)
-                out[number] = probability_of(found[number].best, posterior, self.system, self.ignored)
+                out[number] = caution_of(found[number].best, posterior, self.system, self.ignored)
         return out
 
     def fit_test(self, found: Found) -> FitTest:

@@ -105,6 +105,23 @@ class Wear:
 
 
 @frozen
+class Doubted:
+    """Another depth of a cut, with its probability on a harder key (see `caution.py`)."""
+
+    track: str
+    cut: int
+    depth: str
+    probability: float
+    side: str | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Its JSON."""
+        return {
+            "track": self.track, "cut": self.cut, "depth": self.depth, "probability": self.probability, "side": self.side,
+        }  # fmt: skip
+
+
+@frozen
 class Fit:
     """How well the readings agree with the best legal code; see `fit.py`. `limit`: below it, they don't."""
 
@@ -177,7 +194,8 @@ class Decoded:
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `cautious` the code's
-    probability on a key and with readings that are worse than stated (see `caution.py`), None below the limit for sure.
+    probability on a key and with readings that are worse than stated (see `caution.py`), None below the limit for sure;
+    `doubted` are the cuts that it falls short for, where advice was asked.
     """
 
     system: str
@@ -199,6 +217,7 @@ class Decoded:
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     cautious: float | None = None
+    doubted: tuple[Doubted, ...] = ()
     way: str = "as given"
     of: System | None = field(default=None, repr=False, eq=False)
 
@@ -229,4 +248,5 @@ class Decoded:
             "notes": list(self.notes),
             "assumed": list(self.assumed),
             "cautious": self.cautious,
+            "doubted": [cut.as_dict() for cut in self.doubted],
         }

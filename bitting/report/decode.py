@@ -234,6 +234,12 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     if doubtful:
         names = ", ".join(_or_else(cut, system) for cut in doubtful)
         yield f"in doubt: {names}", DOUBT
+    elif result.doubted:
+        names = ", ".join(
+            f"{_cut(cut.side, cut.track, cut.cut, system)} ({cut.depth} with {percent(cut.probability)})"
+            for cut in result.doubted
+        )
+        yield f"in doubt on a harder key: {names}; if the key is plainly little worn, say --wear light", DOUBT
     elif len(result.systems) < 2 or result.systems[0].probability > result.sure_limit:
         yield "no single cut is in doubt; small doubts about many cuts add up on a long key", None
     if result.measure_next:
