@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 from pathlib import Path
 
 import pytest
@@ -152,3 +153,33 @@ def test_sides_in_columns_are_read_by_themselves(tmp_path: Path) -> None:
     assert f"{bottom}: read as 123214: an apostrophe" in one["findings"]
     assert other["verdict"] != "legal"
     assert f"{bottom}: a date" in other["findings"]
+
+
+def test_two_systems_of_one_name_are_kept_apart(tmp_path: Path) -> None:
+    """Folders of system files may well use a name twice; the same file may be called in several ways."""
+    for folder, cuts in (("one", 6), ("two", 4)):
+        (tmp_path / folder).mkdir()
+        system_of(tmp_path / folder, cuts)
+    one, two, again = (f"{tmp_path}/{way}plain.toml" for way in ("one/", "two/", "one/../one/"))
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    lines = [f"{one};123456", f"{two};1234", f"{again};123456", f"{two};123456", f"{one};12345", f"{two};234"]
+    source.write_text("lock;code\n" + "".join(f"{line}\n" for line in lines))
+    order = Order(str(source), str(target), Wanted(system_column="lock"))
+    summary = run_batch(order, load_system, None)
+    said = list(csv.DictReader(target.open(newline=""), delimiter=";"))
+    assert [row["verdict"] for row in said] == ["legal", "legal", "legal", "illegal", "illegal", "illegal"]
+    assert [len(row["suggestion"].split()) for row in said[3:]] == [4, 6, 4]
+    assert summary.systems == ("plain", f"plain ({two})")
+    assert summary.duplicate_rows == ((2, 4),)
+
+
+def test_what_a_table_names_as_its_system_is_no_device(tmp_path: Path) -> None:
+    """A table that was mailed must not make a run wait for a pipe."""
+    os.mkfifo(tmp_path / "pipe.toml")
+    source, target = tmp_path / "in.csv", tmp_path / "out.csv"
+    source.write_text(f"lock;code\n{tmp_path}/pipe.toml;123456\nploverr;123456\n")
+    run_batch(Order(str(source), str(target), Wanted(system_column="lock")), load_system, None)
+    one, other = csv.DictReader(target.open(newline=""), delimiter=";")
+    assert one["verdict"] == other["verdict"] == "unreadable"
+    assert "there is no system file" in one["findings"]
+    assert "no system is called 'ploverr'; did you mean plover?" in other["findings"]

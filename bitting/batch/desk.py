@@ -9,6 +9,7 @@ the findings of up to `bitting.batch.judge.REMEMBERED` distinct texts.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import cached_property, partial
@@ -18,7 +19,7 @@ from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
 from bitting.batch.doubt import doubt
-from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
+from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms, one_line
 from bitting.batch.mend import mend
 from bitting.batch.rows import Heard, Row, safe
 from bitting.batch.seen import Seen
@@ -28,6 +29,8 @@ from bitting.errors import BittingError
 from bitting.model import System
 
 Numbers = NDArray[np.int64]
+NAMES = 10_000
+"""So many names that are none of a system are kept, with what is said of them."""
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
 
@@ -83,6 +86,7 @@ class Desk:
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
     _judges: dict[str, Judge | str] = field(init=False, factory=dict)
+    _labels: dict[int, str] = field(init=False, factory=dict)
     _suggesters: dict[str, Suggester] = field(init=False, factory=dict)
 
     def reset(self) -> None:
@@ -100,21 +104,39 @@ class Desk:
 
     def judge_of(self, name: str) -> Judge | str:
         """The judge of a system given by name ("" for the default), or why there is none."""
-        if name not in self._judges:
-            self._judges[name] = self._find(name)
-        return self._judges[name]
+        known = self._judges.get(name)
+        if known is None:
+            known = self._find(name)
+            if isinstance(known, Judge) or len(self._judges) < NAMES:
+                self._judges[name] = known
+        return known
 
     def _find(self, name: str) -> Judge | str:
         if not name:
             if self.default is None:
                 return "no system is named in this row"
-            return Judge(self.default)
+            return self._ready(self.default, self.default.name)
         if self.default is not None and name == self.default.name:
             return self.judge_of("")
+        if os.path.basename(name) != name or name.endswith(".toml"):
+            if not os.path.isfile(name):  # what a table names is never opened if it is a device or a pipe
+                return f"there is no system file {name!r}"
+            if name != (path := os.path.realpath(name)):
+                return self.judge_of(path)
         try:
-            return Judge(self.load(name))
+            system = self.load(name)
         except BittingError as fault:
-            return fault.message
+            return one_line(fault)
+        if name != system.name and name.casefold() == system.name:
+            return self.judge_of(system.name)
+        return self._ready(system, name)
+
+    def _ready(self, system: System, called: str) -> Judge:
+        """The judge of a system; a second one of the same name is told by its path."""
+        judge = Judge(system)
+        label = system.name if system.name not in self._labels.values() else f"{system.name} ({called})"
+        self._labels[id(judge)] = label
+        return judge
 
     def expect(self, rows: int, *, columns: bool = False) -> None:
         """The table has so many rows, at most; with `columns` each code is put together from a cell per lane."""
@@ -161,13 +183,16 @@ class Desk:
 
     def _judge_each(self, texts: Sequence[str], rows: Numbers, systems: Sequence[str]) -> Judgement:
         """Rows of several systems: those of one system together."""
-        by_name: dict[str, list[int]] = {}
+        judges = {name: self.judge_of(name.strip()) for name in dict.fromkeys(systems)}
+        together: dict[int | str, tuple[Judge | str, list[int]]] = {}
         for number, name in enumerate(systems):
-            by_name.setdefault(name.strip(), []).append(number)
+            judge = judges[name]
+            key = judge if isinstance(judge, str) else id(judge)
+            together.setdefault(key, (judge, []))[1].append(number)
         opened: list[Opened] = []
         verdict, canonical, said = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object), {}
-        for name, places in by_name.items():
-            part = self._judge_one(self.judge_of(name), [texts[place] for place in places], rows[places])
+        for judge, places in together.values():
+            part = self._judge_one(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
             said.update({places[place]: row for place, row in part.said.items()})
             opened += [evolve(one, numbers=[places[place] for place in one.numbers]) for one in part.opened]
@@ -207,7 +232,7 @@ class Desk:
 
     def _opened(self, judge: Judge, part: Judged, numbers: list[int], heard: list[Heard]) -> Opened:
         """Illegal rows of a chunk, to be suggested for."""
-        name = judge.system.name
+        name = self._labels[id(judge)]
         if name not in self._suggesters:
             self._suggesters[name] = Suggester(judge.system, self.suggestions)
         shaped = (part.shapes == Shape.EXACT) | (part.shapes == Shape.INCOMPLETE)
@@ -220,7 +245,7 @@ class Desk:
 
     def _count(self, judge: Judge, part: Judged, rows: Numbers, said: dict[int, Row]) -> None:
         """Add a chunk's codes to those seen, and a remark to rows one slip from another."""
-        name = judge.system.name
+        name = self._labels[id(judge)]
         if name not in self.seen:
             self.seen[name] = Seen(judge.system, judge.legality, self.ahead)
         seen = self.seen[name]

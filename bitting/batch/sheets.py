@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any, BinaryIO
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 from attrs import frozen
 
@@ -20,6 +23,9 @@ from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
+
+SPOOL = 64 << 20
+"""So many bytes of a workbook are kept in memory on the way; more go to a nameless file."""
 
 
 @frozen
@@ -116,6 +122,21 @@ def figure_rows(desk: Desk, figures: Figures) -> Iterator[list[Any]]:
         yield ["note", clean(safe(note))]
 
 
+@contextmanager
+def spooled() -> Iterator[BinaryIO]:
+    """Where a workbook is put together: a disk that fills up under openpyxl would leave its archive open."""
+    with tempfile.SpooledTemporaryFile(SPOOL) as file:
+        yield cast(BinaryIO, file)
+
+
+def save_book(book: Any, target: BinaryIO) -> None:
+    """Write a workbook."""
+    with spooled() as written:
+        book.save(written)
+        written.seek(0)
+        shutil.copyfileobj(written, target)
+
+
 def clean(text: Any) -> Any:
     """A text without the characters that XML can't hold, each replaced by U+FFFD."""
     if isinstance(text, str):
@@ -177,7 +198,7 @@ def _write_book(
         page.append(out)
     if desk is not None:
         add_figures(book, desk, figures)
-    book.save(target)
+    save_book(book, target)
 
 
 def write_delimited(job: DelimitedJob, target: BinaryIO) -> None:
@@ -201,7 +222,7 @@ def write_delimited(job: DelimitedJob, target: BinaryIO) -> None:
                         line[place].fill = fills[value]
             page.append(line)
     add_figures(book, job.desk, job.figures)
-    book.save(target)
+    save_book(book, target)
 
 
 def table_rows(

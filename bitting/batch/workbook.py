@@ -9,10 +9,9 @@ as XLSX or CSV.
 
 from __future__ import annotations
 
-import tempfile
 import zipfile
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, BinaryIO, cast
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from attrs import define, field
 
@@ -25,7 +24,7 @@ from bitting.batch.judge import Judge
 from bitting.batch.layout import Layout, Wanted, find_layout
 from bitting.batch.results import has_formulas, put_back
 from bitting.batch.rows import Row
-from bitting.batch.sheets import Sheet, add_columns, add_figures, write_streamed
+from bitting.batch.sheets import Sheet, add_columns, add_figures, save_book, spooled, write_streamed
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -35,8 +34,6 @@ KEPT = 50_000
 """Rows up to which the workbook itself is added to: above, openpyxl needs gigabytes and minutes."""
 KEPT_BYTES = 100_000_000
 """Bytes of all sheets together, unpacked, up to which it is: the others are opened too, and take ten times as much."""
-SPOOL = 64 << 20
-"""So many bytes are kept in memory on the way; more go to a nameless file."""
 
 LOST = {
     "xl/charts/": "charts",
@@ -164,12 +161,12 @@ class WorkbookJob:
             self.figures.notes.append(f"{hidden:,} hidden rows were checked too")
         add_figures(book, self.desk, self.figures)
         if not has_formulas(book):
-            book.save(self.target)
+            save_book(book, self.target)
             return
         names = [one.title for one in book.worksheets]
-        with tempfile.SpooledTemporaryFile(SPOOL) as written:
+        with spooled() as written:
             book.save(written)
-            put_back(self.source, cast(BinaryIO, written), self.target, names, book.epoch)
+            put_back(self.source, written, self.target, names, book.epoch)
 
 
 def _reader(page: Worksheet) -> ReadCell:
