@@ -193,3 +193,11 @@ def test_codes_that_fill_their_space_get_no_remarks(tmp_path: Path) -> None:
     assert summary.near_by_chance is not None
     # codes drawn from all legal ones: the number found is the number that chance makes
     assert abs(summary.near_duplicates / summary.near_by_chance - 1) < 0.15
+
+
+@given(st.lists(st.integers(0, 40), max_size=60))
+def test_which_codes_have_been_there_before(numbers: list[int]) -> None:
+    before: set[int] = set()
+    expected = [number in before or before.add(number) is not None for number in numbers]
+    for keys in (np.array(numbers, np.int64), np.array([b"%02d" % number for number in numbers], "S2")):
+        assert seen_module._again(keys, np.sort(keys)).tolist() == expected

@@ -98,15 +98,14 @@ class Seen:
         `MOST` rows) the row before and the row."""
         if not self._keys:
             return self.total - len(self._open), []
-        keys = np.concatenate(self._keys)
-        ordered = np.sort(keys)  # several times faster than np.unique's hashing
+        keys = cast("Keys", np.concatenate(self._keys))
+        ordered = cast("Keys", np.sort(keys))  # several times faster than np.unique's hashing
         distinct = 1 + int(np.count_nonzero(ordered[1:] != ordered[:-1]))
         named = []
         if distinct < len(keys):
-            keys, rows = keys[:MOST], np.concatenate(self._rows)
-            first, which = np.unique(keys, return_index=True, return_inverse=True)[1:]
-            again = np.flatnonzero(first[which] != np.arange(len(keys)))[:NAMED]
-            named = list(zip(rows[first[which[again]]].tolist(), rows[again].tolist(), strict=True))
+            rows = np.concatenate(self._rows)
+            again = np.flatnonzero(_again(keys[:MOST], ordered))[:NAMED].tolist()
+            named = [(int(rows[np.argmax(keys == keys[place])]), int(rows[place])) for place in again]
         return self.total - distinct - len(self._open), named
 
     @property
@@ -123,13 +122,13 @@ class Seen:
         """Keep each legal code once, with its first row; none at all where there are too many."""
         depths, rows = np.concatenate(self._legal, axis=1), np.concatenate(self._legal_rows)
         keys = cast("Keys", np.concatenate(self._legal_keys))
-        ordered = np.sort(keys)
+        ordered = cast("Keys", np.sort(keys))
         if len(rows) > MOST and np.count_nonzero(ordered[1:] != ordered[:-1]) >= MOST:
             self.unlooked, self.near, self.near_rows = True, 0, []
             self._legal, self._legal_rows, self._legal_keys = [], [], []
             return
         if (ordered[1:] == ordered[:-1]).any():
-            first = np.sort(np.unique(keys, return_index=True)[1])
+            first = ~_again(keys, ordered)
             depths, rows, keys = depths[:, first], rows[first], keys[first]
         self._distinct = len(rows)
         self._legal, self._legal_rows, self._legal_keys = [depths], [rows], [keys]
@@ -159,6 +158,19 @@ class Seen:
                 f"advice: one slip from row {rows[found.first[code]]} ({words}){others} [near-duplicate]"
             )
         return remarks
+
+
+def _again(keys: Keys, ordered: Keys) -> NDArray[np.bool_]:
+    """Which keys stand earlier in the list already; `ordered` are all of them (or more) sorted. Mostly few do: only these
+    are ordered with their places, which takes ten times as long as sorting."""
+    again = np.zeros(len(keys), bool)
+    double = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    if len(double):
+        place = np.minimum(np.searchsorted(double, keys), len(double) - 1)
+        some = np.flatnonzero(double[place] == keys)
+        again[some] = True
+        again[some[np.unique(keys[some], return_index=True)[1]]] = False
+    return again
 
 
 def keys_of(system: System, depths: Bytes) -> Keys:
