@@ -200,6 +200,14 @@ def test_short_and_long_rows_keep_the_columns_in_line(tmp_path: Path) -> None:
     assert summary.duplicates == 3001
 
 
+def test_rows_wider_than_the_header_are_said(tmp_path: Path) -> None:
+    """A code with commas that lost its quotes falls apart, and its first cell may look like a code."""
+    _, summary = batch(tmp_path, b"code,n\n2133345 1123421,1\n2,1,3,3,3,4,5,1\n,2\n")
+    assert "1 row has more cells than the header: ',' may stand in a cell that lacks its quotes" in summary.notes
+    _, summary = batch(tmp_path, b"code,n\n2133345 1123421,1\n2133345 1123421\n")
+    assert not any("more cells" in note for note in summary.notes)
+
+
 def test_blank_lines_are_kept_and_are_no_rows(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, f"a,code\n\n1,{LEGAL}\n\n\n".encode())
     assert out.decode().split("\n")[1] == ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 import os
 import resource
@@ -87,7 +88,7 @@ def test_the_workbook_keeps_what_it_had(answered: tuple[Path, Summary], tmp_path
     assert {str(area) for area in new.merged_cells.ranges} == {str(area) for area in old.merged_cells.ranges}
     assert after["prices"]["A2"].value == "=A1*2"
     assert [cell.value for cell in new[3]][3:] == ["verdict", "canonical", "findings", "suggestion"]
-    assert "1 hidden rows were checked too" in answered[1].notes
+    assert "1 hidden row was checked too" in answered[1].notes
     figures = {row[0]: row[1] for row in after["codes checked"].iter_rows(values_only=True) if row[0]}
     assert (figures["rows"], figures["legal"]) == (answered[1].rows, answered[1].legal)
     back = pandas.read_excel(answered[0], sheet_name="fleet", header=2, dtype=str, engine="openpyxl")
@@ -276,3 +277,29 @@ def test_only_a_finished_file_takes_the_name(tmp_path: Path) -> None:
     with pytest.raises(BittingError, match="can't write"), whole_file(tmp_path / "late.csv") as file:
         (tmp_path / "late.csv").write_bytes(b"somebody else's")
     assert (tmp_path / "late.csv").read_bytes() == b"somebody else's"
+
+
+def test_what_openpyxl_leaves_out_is_a_note_and_no_warning(tmp_path: Path, recwarn: pytest.WarningsRecorder) -> None:
+    ext = (
+        b'<extLst><ext xmlns:x14="http://schemas.microsoft.com/office/spreadsheetml/2009/9/main" '
+        b'uri="{CCE6A557-97BC-4b89-ADB6-D9C93CAAB3DF}"><x14:dataValidations count="0"/></ext></extLst>'
+    )
+    summary = batch(make.covered(tmp_path, ext, make.LEGAL.encode()), tmp_path / "out.xlsx")
+    assert any("what the answer doesn't keep: Data Validation extension" in note for note in summary.notes)
+    assert not recwarn.list
+
+
+def test_rows_of_json_show_the_cell_that_is_no_code(tmp_path: Path) -> None:
+    path = tmp_path / "dates.xlsx"
+    book = openpyxl.Workbook()
+    for row in (["code"], [make.LEGAL], [datetime.date(2026, 3, 2)]):
+        book.active.append(row)
+    book.save(path)
+    told: list[tuple[int, str, str]] = []
+    run_batch(
+        Order(str(path), None),
+        load_system,
+        load_system("plover"),
+        rowwise=lambda line, code, cells: told.append((line, code, cells[0])),
+    )
+    assert told == [(2, make.LEGAL, "legal"), (3, "2026-03-02", "unreadable")]

@@ -69,7 +69,9 @@ def judged_rows(
             elif row.verdict == "empty" and number in covered:
                 row = Row("empty", "", f"part of merged cells; their value stands in row {covered[number] + 1}")
             if hearing.rowwise is not None and (not hearing.only_bad or judged.verdict[place] in BAD):
-                hearing.rowwise(number + 1, "" if number in faults else text, row.cells)
+                values = chunk[place]
+                shown = [plain_text(values[column]) for column in layout.codes if column < len(values)]
+                hearing.rowwise(number + 1, ", ".join(shown) if number in faults else text, row.cells)
             yield row
 
 

@@ -38,6 +38,8 @@ class Figures:
     layout: Layout
     rows: int = 0
     blank: int = 0
+    wide: int = 0
+    """Rows with more cells than the header."""
     notes: list[str] = field(factory=list)
 
 
@@ -129,6 +131,11 @@ class DelimitedJob:
                 self._write_rows(records.part(start, start + CHUNK), written + start - form.preface)
             written += len(records)
         self._release()
+        if self.figures.wide:
+            rows = "1 row has" if self.figures.wide == 1 else f"{self.figures.wide:,} rows have"
+            self.figures.notes.append(
+                f"{rows} more cells than the header: {self.form.delimiter!r} may stand in a cell that lacks its quotes"
+            )
 
     def _write_top(self, top: Records, header: int | None) -> None:
         """What stands above the header, as it is, and the header (record number `header`) with our names."""
@@ -226,6 +233,8 @@ class DelimitedJob:
         widest = max(widths)
         if widest > self._width:
             raise _Wider
+        if self.layout.header is not None and widest > (named := len(self.layout.names)):
+            self.figures.wide += sum(width > named for width in widths)
         if widest == self._width == min(widths):
             return None
         delimiter, width = self.form.delimiter, self._width

@@ -9,6 +9,7 @@ as XLSX or CSV.
 
 from __future__ import annotations
 
+import warnings
 import zipfile
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -145,12 +146,20 @@ class WorkbookJob:
             self.figures.notes.append(f"this workbook has {', '.join(sorted(lost))}, which the answer may not keep")
         self.source.seek(0)
         try:
-            return openpyxl.load_workbook(self.source, keep_vba=self.macros, rich_text=True)
+            with warnings.catch_warnings(record=True) as said:
+                warnings.simplefilter("always")
+                book = openpyxl.load_workbook(self.source, keep_vba=self.macros, rich_text=True)
         except MemoryError:
             raise BittingError("the workbook is too large to be added to", hint="write the answer as CSV") from None
         except Exception as fault:  # openpyxl raises whatever its parsers raise
             why = str(fault.__context__ or fault).splitlines() or [type(fault).__name__]
             raise BittingError(f"the workbook can't be opened: {why[0]}", hint="save it again as XLSX or CSV") from None
+        left_out = {
+            str(one.message).partition(" and will be removed")[0] for one in said if "removed" in str(one.message)
+        }
+        if left_out and self.kind == "xlsx":
+            self.figures.notes.append(f"what the answer doesn't keep: {'; '.join(sorted(left_out))}")
+        return book
 
     def _add(self, book: Any, sheet: Sheet, rows: Sequence[Row]) -> None:
         """Add the columns to the workbook itself."""
@@ -158,7 +167,8 @@ class WorkbookJob:
         add_columns(page, self.layout, rows)
         hidden = sum(1 for number in range(len(rows)) if page.row_dimensions[self.layout.first + number + 1].hidden)
         if hidden:
-            self.figures.notes.append(f"{hidden:,} hidden rows were checked too")
+            rows_were = "1 hidden row was" if hidden == 1 else f"{hidden:,} hidden rows were"
+            self.figures.notes.append(f"{rows_were} checked too")
         add_figures(book, self.desk, self.figures)
         if not has_formulas(book):
             save_book(book, self.target)

@@ -172,9 +172,10 @@ def far_cells(folder: Path, way: str) -> Path:
     return _zipped(folder / "far.xlsx", {name: sheet})
 
 
-def covered(folder: Path, end: bytes) -> Path:
-    """A few bytes of which a writer makes seventeen milliards of cells."""
-    sheet = _SHEET % b'<row r="1"><c r="A1"><v>1</v></c></row>'
+def covered(folder: Path, end: bytes, code: bytes = b"1") -> Path:
+    """A code with some XML behind it, such as a few bytes of which a writer makes seventeen milliards of cells."""
+    cell = b'<c r="A%d" t="inlineStr"><is><t>%s</t></is></c>'
+    sheet = _SHEET % (b'<row r="1">%s</row><row r="2">%s</row>' % (cell % (1, b"code"), cell % (2, code)))
     return _zipped(folder / "covered.xlsx", {SHEET: sheet.replace(b"</worksheet>", end + b"</worksheet>")})
 
 
