@@ -106,7 +106,7 @@ def test_another_writer(tmp_path: Path) -> None:
     batch(make.foreign(tmp_path), tmp_path / "out.csv")
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text(encoding="utf-8-sig"))))
     assert [row["verdict"] for row in rows] == ["legal", "legal", "unreadable", "illegal"]
-    assert "a formula whose result isn't stored, or is an error" in rows[2]["findings"]
+    assert rows[2]["findings"] == "the cell holds the spreadsheet's error #DIV/0!"
 
 
 @pytest.mark.parametrize("name", make.REFUSED)
@@ -157,6 +157,13 @@ def test_a_number_shown_in_scientific_form_is_not_taken_for_a_code() -> None:
     assert code_cell(100000, "General").text == "100000"
 
 
+@pytest.mark.parametrize("shown", ['"2"000000', "\\\\2000000", "0%", "0,", "#,##0,.0", "0,,;-0,,"])
+def test_a_number_that_is_shown_as_another_one_is_no_code(shown: str) -> None:
+    assert "the number 133345 is shown as another one" in code_cell(133345, shown).fault
+    for plain in ("#,##0", "0", "General", "@", '0000000" / "0000000', "# ##0", "[Red]0;-0"):
+        assert code_cell(2133345, plain).text.lstrip("0") == "2133345"
+
+
 def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     page = book.active
@@ -192,6 +199,44 @@ def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, mo
     assert rows[3][3] == "legal"
     assert rows[4][3] == "illegal"
     assert len(rows) == 3 + summary.rows
+
+
+def test_past_the_size_errors_are_still_no_empty_cells(tmp_path: Path) -> None:
+    path = tmp_path / "errors.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        book.add_worksheet("cover")
+        page = book.add_worksheet("codes & more")
+        page.write_row(0, 0, ["n", "code", "remark"])
+        for row in range(1, 60_000):
+            page.write_number(row, 0, row)
+            page.write_string(row, 1, make.LEGAL)
+        page.write_formula(7, 1, "=NA()", None, "#N/A")
+        page.write_formula(58_999, 1, '=IF(A2="","","x")', None, "")
+        page.write_formula(59_001, 1, '="x"', None, make.ILLEGAL)
+        page.write_formula(59_002, 2, "=1/0", None, "#DIV/0!")
+        page.write_blank(59_003, 1, None, book.add_format({"bold": True}))
+    summary = batch(path, tmp_path / "out.csv")
+    assert (summary.rows, summary.unreadable, summary.illegal, summary.empty) == (59_999, 2, 1, 1)
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out.csv").read_text(encoding="utf-8-sig"))))
+    assert rows[6]["findings"] == "the cell holds the spreadsheet's error #N/A"
+    assert rows[58_998]["findings"] == "a formula whose result isn't stored, or is an error"
+
+
+def test_formulas_that_come_to_nothing_are_told_from_those_without_a_result(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cells = b"""<row r="3"><c r="A3" t="str"><f>IF(B3=0,"","x")</f><v></v></c></row>
+        <row r="4"><c r="A4" t="e"><f>1/0</f><v>#DIV/0!</v></c></row>
+        <row r="5"><c r="A5"><f>B5</f></c><c r="B5"><v>1</v></c></row>"""
+    path = make.rows_behind(tmp_path, cells)
+    for kept in (10, 1):
+        monkeypatch.setattr("bitting.batch.workbook.KEPT", kept)
+        summary = batch(path, tmp_path / f"{kept}.xlsx")
+        assert (summary.legal, summary.empty, summary.unreadable) == (1, 1, 2)
+        page = openpyxl.load_workbook(tmp_path / f"{kept}.xlsx")["Sheet"]
+        assert page["C3"].value == "empty"
+        assert page["E4"].value == "the cell holds the spreadsheet's error #DIV/0!"
+        assert page["E5"].value == "a formula whose result isn't stored, or is an error"
 
 
 def test_a_text_table_becomes_a_workbook_and_back(tmp_path: Path) -> None:

@@ -15,6 +15,9 @@ from attrs import frozen
 from bitting.batch.doubt import MOST_DIGITS, Typed
 from bitting.batch.mend import date_note
 
+_OTHERWISE = re.compile(r'"[^"]*[1-9][^"]*"|\\[1-9]|%|[0#?],+(?:$|[.;])')
+"""Formats that show other digits than the number's: some of their own, or those of a multiple."""
+
 
 @frozen
 class CodeCell:
@@ -47,6 +50,8 @@ def _number(value: float, number_format: str) -> CodeCell:
     if abs(value) >= 10**MOST_DIGITS:
         return CodeCell("", f"a number of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
     text = str(int(value))
+    if _OTHERWISE.search(number_format):
+        return CodeCell("", f"the number {text} is shown as another one, in the format {number_format}")
     if value and not value % 10 and re.search("E[+-]", number_format, re.IGNORECASE):
         short = text.rstrip("0")
         return CodeCell("", f"a number in scientific form: {text}, or {short}E{len(text) - len(short)} was meant")

@@ -26,6 +26,7 @@ from bitting.batch.layout import Layout, Wanted, find_layout
 from bitting.batch.results import has_formulas, put_back
 from bitting.batch.rows import Row
 from bitting.batch.sheets import Sheet, add_columns, add_figures, save_book, spooled, write_streamed
+from bitting.batch.unshown import NO_RESULT, unshown
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -76,13 +77,12 @@ class WorkbookJob:
         small = found == "xlsx" and self._sheet_bytes() <= KEPT_BYTES
         if small and len(body) <= KEPT:
             book = self._open()
-            rows = self._judged(sheet, body, _reader(book[sheet.name]))
+            rows = self._judged(sheet, body, _reader(book[sheet.name], self.source, self.layout.codes))
             if self.kind == "xlsx" and not self.only_bad:
                 self._add(book, sheet, rows)
                 return self.figures
         else:
-            rows = self._judged(sheet, body, value_only)
-            self.figures.notes.append("error cells and formulas without a result look empty")
+            rows = self._judged(sheet, body, self._by_value(found, sheet.name))
         if self.kind == "xlsx":
             why = "only bad rows" if self.only_bad else f"a workbook of another kind ({found.upper()})"
             if found == "xlsx" and len(body) > KEPT:
@@ -129,6 +129,20 @@ class WorkbookJob:
         """The four cells of every row of the body."""
         hearing = Hearing(self.figures, self._size, self.progress, self.rowwise, self.only_bad)
         return list(judged_rows(self.desk, self.layout, body, read, hearing, _covered(sheet, self.layout)))
+
+    def _by_value(self, found: str, sheet: str) -> ReadCell:
+        """Reads a code's cell by its value, where the workbook itself isn't opened."""
+        note = "numbers are read without their formats"
+        if found != "xlsx":
+            self.figures.notes.append(f"error cells and formulas without a result look empty, and {note}")
+            return value_only
+        self.figures.notes.append(note)
+        faults = unshown(self.source, sheet, self.layout.codes)
+
+        def read(row: int, column: int, value: Any) -> CodeCell:
+            return CodeCell("", faults.get((row, column), "")) if value in (None, "") else code_cell(value)
+
+        return read
 
     def _sheet_bytes(self) -> int:
         """What all sheets unpack to."""
@@ -179,13 +193,17 @@ class WorkbookJob:
             put_back(self.source, written, self.target, names, book.epoch)
 
 
-def _reader(page: Worksheet) -> ReadCell:
+def _reader(page: Worksheet, source: BinaryIO, columns: Sequence[int]) -> ReadCell:
     """Reads a code's cell with what its value alone doesn't say: how a number is shown, errors, formulas."""
+    faults: dict[tuple[int, int], str] | None = None
 
     def read(row: int, column: int, value: Any) -> CodeCell:
+        nonlocal faults
         cell = page.cell(row + 1, column + 1)
         if value in (None, "") and cell.data_type == "f":
-            return CodeCell("", "a formula whose result isn't stored, or is an error")
+            if faults is None:
+                faults = unshown(source, page.title, columns)
+            return CodeCell("", faults.get((row, column), NO_RESULT))
         if value in (None, "") and cell.data_type == "e":
             return CodeCell("", f"the cell holds the spreadsheet's error {cell.value}")
         return code_cell(value, cell.number_format if isinstance(value, (int, float)) else "")

@@ -179,6 +179,14 @@ def covered(folder: Path, end: bytes, code: bytes = b"1") -> Path:
     return _zipped(folder / "covered.xlsx", {SHEET: sheet.replace(b"</worksheet>", end + b"</worksheet>")})
 
 
+def rows_behind(folder: Path, rows: bytes) -> Path:
+    """A legal code, and these rows from the third on."""
+    path = covered(folder, b"", LEGAL.encode())
+    with zipfile.ZipFile(path) as archive:
+        sheet = archive.read(SHEET).replace(b"</sheetData>", rows + b"</sheetData>")
+    return _zipped(folder / "rows.xlsx", {SHEET: sheet})
+
+
 def too_wide(folder: Path) -> Path:
     """A cell in a column that no workbook has."""
     return _zipped(folder / "wide.xlsx", {SHEET: _SHEET % b'<row r="1"><c r="ZZZZ1"><v>1</v></c></row>'})
