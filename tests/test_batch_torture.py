@@ -6,17 +6,20 @@ import csv
 import datetime
 import io
 import os
+import re
 import resource
 import signal
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 
 import openpyxl
 import pandas
 import pytest
 import xlsxwriter
+from openpyxl.worksheet.dimensions import ColumnDimension
 
 from bitting.batch.cells import code_cell
 from bitting.batch.job import Order, run_batch
@@ -162,6 +165,30 @@ def test_a_number_that_is_shown_as_another_one_is_no_code(shown: str) -> None:
     assert "the number 133345 is shown as another one" in code_cell(133345, shown).fault
     for plain in ("#,##0", "0", "General", "@", '0000000" / "0000000', "# ##0", "[Red]0;-0"):
         assert code_cell(2133345, plain).text.lstrip("0") == "2133345"
+
+
+@pytest.mark.parametrize(("first", "last"), [(3, 16_384), (4, 16_384), (2, 5), (5, 6), (3, 3), (8, 9), (9, 12)])
+def test_no_column_gets_two_widths(first: int, last: int, tmp_path: Path) -> None:
+    """Spreadsheets take a workbook for damaged in which the widths of two groups of columns overlap."""
+    book = openpyxl.Workbook()
+    page = book.active
+    for row in (["n", "code", "remark"], [1, make.ILLEGAL, "x"]):
+        page.append(row)
+    letter = openpyxl.utils.get_column_letter(first)
+    page.column_dimensions[letter] = ColumnDimension(page, letter, min=first, max=last, width=31, customWidth=True)
+    book.save(tmp_path / "in.xlsx")
+    batch(tmp_path / "in.xlsx", tmp_path / "out.xlsx")
+    with zipfile.ZipFile(tmp_path / "out.xlsx") as archive:
+        text = archive.read("xl/worksheets/sheet1.xml").decode()
+    widths: dict[int, float] = {}
+    for group in re.findall(r"<col ([^>]*)>", text):
+        said = dict(re.findall(r'(\w+)="([^"]*)"', group))
+        for column in range(int(said["min"]), int(said["max"]) + 1):
+            assert column not in widths
+            widths[column] = float(said["width"])
+    assert all(widths[column] == 31 for column in range(first, last + 1) if not 4 <= column <= 7)
+    assert widths[5] == 44
+    assert set(widths) == {*range(first, last + 1), 4, 5, 6, 7}
 
 
 def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path) -> None:

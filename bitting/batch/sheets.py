@@ -79,9 +79,32 @@ def add_columns(page: Worksheet, layout: Layout, rows: Sequence[Row]) -> None:
                 code.comment = Comment(clean(row.findings), "bitting")
     from openpyxl.utils import get_column_letter
 
+    _end_groups(page, right)
     widths = [len(max((row.cells[place] for row in rows), key=len, default="")) for place in range(len(OURS))]
     for place, width in enumerate(widths, right + 1):
         page.column_dimensions[get_column_letter(place)].width = min(max(width, 10), 60) + 2
+
+
+def _end_groups(page: Worksheet, last: int) -> None:
+    """Widths that are said for many columns at once, beyond the last: our columns get their own, and no column has two."""
+    from copy import copy
+
+    from openpyxl.utils import get_column_letter
+
+    free = last + len(OURS) + 1
+    for group in list(page.column_dimensions.values()):
+        start, end = group.min or 0, group.max or 0
+        if end <= last:
+            continue
+        if end >= free and free not in (dimension.min for dimension in page.column_dimensions.values()):
+            rest = copy(group)
+            rest.index, rest.min, rest.max = get_column_letter(max(start, free)), max(start, free), end
+            page.column_dimensions[rest.index] = rest
+        if start > last:
+            if start < free:
+                del page.column_dimensions[group.index]
+        else:
+            group.max = last
 
 
 def last_column(page: Worksheet) -> int:
