@@ -76,7 +76,8 @@ def legal_codes(system: System) -> Iterator[tuple[tuple[int, ...], ...]]:
 class Brute:
     """The exact posterior of one small key: `codes`, `probabilities` and `log_evidence`.
 
-    `cut_wear`: the shares of cuts whose own mean wear is 1, 2, 4, … times the key's.
+    `scales`: what the key's mean wear may be, in terms of the model's, with probabilities; `cut_wear`: the shares of cuts
+    whose own mean wear is 1, 2, 4, … times the key's.
     """
 
     def __init__(
@@ -89,6 +90,7 @@ class Brute:
         shared: int = 1,
         reach: float = 8.0,
         deepest_wear: float = 2.0,
+        scales: tuple[tuple[float, float], ...] = SCALES,
         cut_wear: tuple[float, ...] = (1.0,),
     ) -> None:
         self.system, self.model, self.deepest_wear, self.cut_wear = system, model, deepest_wear, cut_wear
@@ -98,7 +100,7 @@ class Brute:
         pairs, pair_weights = _even(model.left_right_sd, shared, 6.0)
         total = np.zeros(len(self.codes))
         self.offset_moments = np.zeros(3)
-        for factor, scale_weight in SCALES if model.wear else ((1.0, 1.0),):
+        for factor, scale_weight in scales if model.wear else ((1.0, 1.0),):
             for tilt, tilt_weight in zip(tilts, tilt_weights, strict=True):
                 for pair, pair_weight in zip(pairs, pair_weights, strict=True):
                     rows = self._cut_rows(readings, model.wear * factor, tilt, pair)

@@ -31,15 +31,17 @@ from bitting.model import Place, System
 
 BLOCK = 16
 """Keys taken together at most."""
+LIGHT = 64
+"""The same where only the probability of one code is asked, which keeps fewer arrays."""
 NUMBERS = 4_000_000
 """Entries times points of a block at most."""
 
 
-def block_of(chains: Sequence[Chain], grid: Grid) -> int:
-    """How many keys are taken together."""
+def block_of(chains: Sequence[Chain], grid: Grid, most: int = BLOCK) -> int:
+    """How many keys are taken together, `most` at most."""
     points = math.prod(grid.shape) * next(iter(grid.lattices.values())).size
     entries = sum(step.entry_child.size for chain in chains for step in chain.steps)
-    return max(1, min(BLOCK, NUMBERS // (entries * points)))
+    return max(1, min(most, NUMBERS // (entries * points)))
 
 
 def can_share(grid: Grid, witnesses: Sequence[Witness]) -> bool:

@@ -142,21 +142,23 @@ class Decoder:
         return self._solver.posterior(witnesses, pairs)
 
     def _cautious(self, found: Sequence[Found], readings: Sequence[Readings], sure: float) -> list[Caution | None]:
-        """What a harder key leaves of each code; None where it isn't over the limit as it is."""
+        """What a harder key leaves of each code, the least of several ways; None where it isn't over the limit as it is."""
         out: list[Caution | None] = [None] * len(found)
-        if self._harder is None:
-            return out
         asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
-        read = {number: self._harder.again(found[number].witnesses, readings[number]) for number in asked}
-        codes = {number: found[number].best.depths for number in asked}
-        known = {} if self.ignored else self._harder.probabilities(read, codes)
-        for number in asked:
-            if number in known:
-                out[number] = Caution(known[number])
-            else:
-                _, pairs, alone = read[number]
-                posterior = self._harder.posterior(alone, pairs)
-                out[number] = caution_of(found[number].best, posterior, self.system, self.ignored)
+        for solver in self._harder:
+            read = {number: solver.again(found[number].witnesses, self.model, readings[number]) for number in asked}
+            codes = {number: found[number].best.depths for number in asked}
+            known = {} if self.ignored else solver.probabilities(read, codes)
+            for number in asked:
+                if number in known:
+                    caution = Caution(known[number])
+                else:
+                    _, pairs, alone = read[number]
+                    posterior = solver.posterior(alone, pairs)
+                    caution = caution_of(found[number].best, posterior, self.system, self.ignored)
+                before = out[number]
+                if before is None or caution.probability < before.probability:
+                    out[number] = caution
         return out
 
     def fit_test(self, found: Found) -> FitTest:

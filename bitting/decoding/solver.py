@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
+import numpy as np
 from attrs import evolve, field, frozen
 
 from bitting.decoding.across import PairWitness, pairs_of
-from bitting.decoding.alike import block_of, can_share, probabilities_alike, solve_alike
+from bitting.decoding.alike import BLOCK, LIGHT, block_of, can_share, probabilities_alike, solve_alike
 from bitting.decoding.compiled import Chain, couple
 from bitting.decoding.figures import MeasurementModel
 from bitting.decoding.fit import Pattern
@@ -39,8 +40,8 @@ Read = tuple[tuple[Witness, ...], tuple[PairWitness, ...], tuple[Witness, ...]]
 class Solver:
     """The legal codes of a system as `chains`, `reach` and places `along` the blade, and what is assumed of its keys.
 
-    `cut_wear`: the probabilities that a cut's own mean wear is 1, 2, 4, … times the key's; `finest`: the offset's spacing
-    (see `grid.py`).
+    `cut_wear`: the probabilities that a cut's own mean wear is 1, 2, 4, … times the key's, and the key's is the stated one
+    unless it is one unknown (`key_wear`); `finest`: the offset's spacing (see `grid.py`).
     """
 
     system: System
@@ -49,6 +50,7 @@ class Solver:
     reach: Reach
     along: Mapping[Place, float]
     cut_wear: tuple[float, ...] = (1.0,)
+    key_wear: bool = True
     finest: float = FINEST
     _joint: dict[frozenset[tuple[Place, Place]], tuple[Chain, ...]] = field(factory=dict, init=False, repr=False)
 
@@ -63,10 +65,12 @@ class Solver:
             )
         return witnesses, pairs, alone
 
-    def again(self, witnesses: tuple[Witness, ...], readings: Readings) -> Read:
+    def again(self, witnesses: tuple[Witness, ...], model: MeasurementModel, readings: Readings) -> Read:
         """The same of readings of which another model has the `witnesses`: theirs under this one."""
         if any(cut.track == ACROSS and cut.readings for cut in readings.cuts):
             return self.read(readings)
+        if model == self.model:
+            return witnesses, (), witnesses
         lanes = self.system.lanes
         own = tuple(
             witness(one.place, one.side, one.values, one.sds, lanes[one.place.lane].track, self.model)
@@ -97,7 +101,7 @@ class Solver:
             solved = solve_alike(self.chains, block, self.system, grid, self.along, self.reach, best) or ()
             return [(one, one[0].shared.edge) for one in solved]
 
-        return self._by_pattern(read, taken)
+        return self._by_pattern(read, BLOCK, taken)
 
     def probabilities(self, read: Mapping[int, Read], codes: Mapping[int, Depths]) -> dict[int, float]:
         """The probability of one code of each of those numbered keys that are quicker taken with others read alike."""
@@ -108,12 +112,12 @@ class Solver:
             found = probabilities_alike(self.chains, block, rows, self.system, grid, self.along, self.reach)
             return [] if found is None else list(zip(*(column.tolist() for column in found), strict=True))
 
-        return self._by_pattern(read, taken)
+        return self._by_pattern(read, LIGHT, taken)
 
     def _by_pattern(
-        self, read: Mapping[int, Read], taken: Callable[[Sequence[int], Grid], list[tuple[T, float]]]
+        self, read: Mapping[int, Read], most: int, taken: Callable[[Sequence[int], Grid], list[tuple[T, float]]]
     ) -> dict[int, T]:
-        """What is `taken` of keys that were read alike, as far as a lattice that they can share is long enough.
+        """What is `taken` of keys that were read alike, `most` at a time, as far as a lattice that they can share is long enough.
 
         `taken` gives, for each of some keys, its answer and the share of it at the lattice's ends; nothing at all where
         they must be taken one by one.
@@ -132,7 +136,7 @@ class Solver:
                 if not can_share(grid, witnesses):
                     break
                 limit = SPREAD_EDGE if grid.spread else EDGE
-                size = block_of(self.chains, grid)
+                size = block_of(self.chains, grid, most)
                 for start in range(0, len(numbers), size):
                     some = numbers[start : start + size]
                     out |= {n: one for n, (one, edge) in zip(some, taken(some, grid), strict=False) if edge <= limit}
@@ -144,7 +148,11 @@ class Solver:
         self, known: list[tuple[Place, float]], reach: float, across: list[tuple[Place, float]] | None = None
     ) -> Grid:
         grid = grid_for(self.system, self.model, known, reach, across or (), self.finest)
-        return evolve(grid, cut_wear=self.cut_wear) if self.model.wear else grid
+        if not self.model.wear:
+            return grid
+        if not self.key_wear:
+            grid = evolve(grid, scales=(self.model.wear,), log_scale=np.zeros(1))
+        return evolve(grid, cut_wear=self.cut_wear)
 
     def _coupled(self, pairs: tuple[PairWitness, ...]) -> tuple[Chain, ...]:
         """The chains, with cuts that were read across decided together."""

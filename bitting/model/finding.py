@@ -10,7 +10,7 @@ from bitting.errors import Span
 from bitting.model.system import Level
 
 
-@frozen
+@frozen(cache_hash=True)
 class Place:
     """A cut of the key: lane and cut, both counted from 0."""
 

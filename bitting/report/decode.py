@@ -82,13 +82,14 @@ def _cautious(result: Decoded) -> Iterator[Line]:
     """What is left of the code on a harder key."""
     if result.cautious is None:
         return
-    wear = "each cut may be worn up to four times as much as the key in general"
-    wrong = "twice as many readings are wrong"
+    wear, wrong = "wear that differs from cut to cut", "twice as many wrong readings"
     model = result.model
-    told = [text for text, known in ((wear, model and model.wear), (wrong, model and model.outliers)) if known]
+    told = " and ".join(
+        text for text, known in ((wear, model and model.wear), (wrong, model and model.outliers)) if known
+    )
     kept = result.cautious >= result.sure_limit
     yield (
-        f"{percent(result.cautious)} on a harder key ({', '.join(told)}), which must reach the limit too"
+        f"{percent(result.cautious)} on a harder key ({told}), which must reach the limit too"
         + ("" if kept else " and doesn't"),
         None if kept else DOUBT,
     )
