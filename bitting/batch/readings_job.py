@@ -26,6 +26,7 @@ from bitting.batch.readings import GOOD, TOGETHER, VERDICTS, Choices, ReadingsDe
 from bitting.batch.readings_layout import ReadingsLayout, find_readings
 from bitting.batch.readings_sheet import add_columns, find_sheet
 from bitting.batch.records import Records, read_records
+from bitting.batch.sheets import save_book
 from bitting.errors import BittingError
 from bitting.files import may_write
 from bitting.model import System
@@ -251,7 +252,7 @@ class _Run:
             self.notes.append("formulas and merged cells are not moved along where rows are left out")
             for number in reversed(bad):
                 page.delete_rows(number)
-        book.save(target)
+        save_book(book, target)
         return layout
 
 
