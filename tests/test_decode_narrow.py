@@ -29,7 +29,7 @@ def readings_of(left: list[float | None], right: list[float | None], system: Sys
 def solved(readings: Readings, system: System = SYSTEM, model: MeasurementModel = MODEL) -> Posterior:
     """The posterior of one key."""
     made = Decoder(system, model)
-    return made.posterior(made._read(readings)[2])
+    return made.posterior(made._solver.read(readings)[2])
 
 
 @pytest.fixture(scope="module")
