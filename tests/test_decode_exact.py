@@ -203,6 +203,23 @@ def test_a_lock_and_a_jaw() -> None:
     assert [c.probability for c in result.candidates] == pytest.approx([p for _, p in expected], abs=1e-6)
 
 
+def test_codes_are_in_order_where_what_the_jaw_reaches_depends_on_a_cut_that_the_lock_does_not_read() -> None:
+    """The depth of a cut beside one that isn't read stands for several dimensions, whose probabilities add up."""
+    bare = make_system(depths=THREE, cutting=ROUND, measuring=Measuring(jaw=1.6))
+    system = evolve(bare, locks={"door": (0, 1, 2)})
+    cuts: dict[tuple[str | None, str, int], list[float]] = {(None, "left", 1): [8.6], (None, "left", 2): [8.21]}
+    model = evolve(PLAIN, reading_sd=0.06, outliers=0.2)
+    readings = make_readings(system, cuts)
+    brute = Brute(readings, system, model, points=501)
+    sums: dict[tuple[int, ...], float] = {}
+    for code, probability in zip(brute.codes, brute.probabilities, strict=True):
+        sums[code[0][:3]] = sums.get(code[0][:3], 0.0) + float(probability)
+    result = decode(readings, system, len(sums), model, lock="door")
+    found = [c.probability for c in result.candidates]
+    assert found == pytest.approx(sorted(sums.values(), reverse=True), abs=1e-6)
+    assert decode(readings, system, 1, model, lock="door").probability == pytest.approx(max(sums.values()), abs=1e-6)
+
+
 def test_a_jaw_that_reaches_every_floor_changes_nothing() -> None:
     system, values, model = JAW_CASES["vee"]
     narrow = evolve(system, measuring=Measuring(jaw=0.3))

@@ -224,7 +224,7 @@ def _stages(posterior: Posterior, least: float, ignored: Collection[Place]) -> t
         root = np.zeros(section.posterior.size)
         for chain, rows in chains_of(section, least):
             opened = [ignored and set(step.places) <= set(ignored) for step in chain.steps]
-            best = best_logs(chain, rows, opened)
+            best = best_logs(chain, rows, opened if ignored else ())
             root = root + best[0][0]
             stages += [
                 _Stage(step, rows[i], best[i], best[i + 1], crossing=False, ignored=bool(opened[i]))

@@ -15,7 +15,7 @@ from functools import cache
 
 import numpy as np
 
-from bitting.decoding.compiled import Chain
+from bitting.decoding.compiled import Chain, Step
 from bitting.decoding.density import Array
 
 
@@ -80,7 +80,9 @@ def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]
 def best_logs(chain: Chain, logs: Sequence[Array], summed: Sequence[object] = ()) -> list[Array]:
     """log of the best completion of every node of every step and of the end: arrays (nodes, points).
 
-    Steps for which `summed` is true add up what follows instead of taking the best: an upper bound of the best sum.
+    Steps for which `summed` is true add up what follows instead of taking the best; with such steps after it, one depth
+    of another step may stand for several symbols (what the jaw reaches at it), which add up too: an upper bound of the best
+    sum.
     """
     points = logs[0].shape[1]
     best: list[Array] = [np.empty(0)] * (len(chain.steps) + 1)
@@ -91,8 +93,25 @@ def best_logs(chain: Chain, logs: Sequence[Array], summed: Sequence[object] = ()
         np.take(logs[index], step.entry_symbol, axis=0, out=after[:-1])
         after[:-1] += best[index + 1] if step.single else best[index + 1][step.entry_child]
         after[-1] = -np.inf
-        combine = np.logaddexp if summed and summed[index] else np.maximum
-        best[index] = combine.reduce(after[step.ways], axis=1)
+        if summed and summed[index]:
+            best[index] = np.logaddexp.reduce(after[step.ways], axis=1)
+        elif any(summed):
+            best[index] = _best_depths(step, after)
+        else:
+            best[index] = after[step.ways].max(axis=1)
+    return best
+
+
+def _best_depths(step: Step, after: Array) -> Array:
+    """The best depths of each node (nodes, points), symbols of the same depths added up; `after` as in `best_logs`."""
+    depths, group = np.unique(step.symbols, axis=0, return_inverse=True)
+    if len(depths) == len(step.symbols):
+        return np.asarray(after[step.ways].max(axis=1))
+    of_entry = np.append(group.reshape(-1)[step.entry_symbol], -1)
+    best = np.full((step.nodes, after.shape[1]), -np.inf)
+    for one in range(len(depths)):
+        alike = np.where((of_entry == one)[:, None], after, -np.inf)
+        np.maximum(best, np.logaddexp.reduce(alike[step.ways], axis=1), out=best)
     return best
 
 
