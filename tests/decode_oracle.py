@@ -69,7 +69,8 @@ def legal_codes(system: System) -> Iterator[tuple[tuple[int, ...], ...]]:
     """Every legal code, by trying them all."""
     rows = [itertools.product(range(len(lane.track.depths)), repeat=lane.track.cuts) for lane in system.lanes]
     for code in itertools.product(*rows):
-        if not any(True for rule in system.rules if rule.level == "must" for _ in violations(rule, system, code)):
+        rules = [(rule, [code[lane] for lane in rule.lanes]) for rule in system.rules if rule.level == "must"]
+        if not any(True for rule, rows in rules for _ in violations(rule, system, rows)):
             yield code
 
 

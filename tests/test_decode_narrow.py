@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import islice
 
+import numpy as np
 import pytest
 
 from bitting.decoding import Decoder, MeasurementModel, decoder, kbest, levels, narrow, posterior
@@ -128,3 +129,24 @@ def test_fit_tests_are_kept_for_the_last_used_patterns(monkeypatch: pytest.Monke
     made.decode(keys[1])
     made.decode(keys[2])
     assert made.decode(keys[0]) == first
+
+
+def test_readings_far_outside_everything_still_have_best_codes() -> None:
+    """Left wants another offset than right by thousands of standard deviations; the search level by level gives up."""
+    system = make_system(cuts=2, depths=(1.4, 1.65), tracks=("left", "right"))
+    key = make_readings(
+        system,
+        {
+            (None, "left", 0): [1.7, 999.99],
+            (None, "left", 1): [50.0],
+            (None, "right", 0): [1.43],
+            (None, "right", 1): [0.01],
+        },
+    )
+    model = MeasurementModel(0.02, 0.05, 0.0, 0.01, tilt_sd=0.03, left_right_sd=0.03)
+    found = solved(key, system, model)
+    queue = list(islice(codes_in_order(found, system), 16))
+    with np.errstate(all="raise", under="ignore"):
+        quick = best_codes(found, system, 16)
+    assert [code.probability for code in quick] == pytest.approx([code.probability for code in queue], rel=1e-9)
+    assert Decoder(system, model).decode(key).verdict == "no-fit"

@@ -24,6 +24,10 @@ LEAST = 1e-7
 
 FAINTEST = LEAST
 """Codes less probable than that may pass entries that were left out when a diagram was narrowed."""
+FAINT, FORGOTTEN, APART = 1e-290, -50.0, 300.0
+"""Where the points that suit one section leave so little of another, relative to its best, that it underflows, and these
+points weigh more than e^-50, or what the best ones of both would have together is e^300 of the evidence (readings of which
+some are far outside everything), the look ahead can't be had so."""
 WORTH_RESTRICTING = 100_000
 """Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
 
@@ -47,9 +51,12 @@ def levels_of(posterior: Posterior, least: float) -> list[Level] | None:
     most = (float(tops.max()), float(second_tops.max()))
     table = np.zeros(shape)
     table.reshape(-1)[two] = np.exp(second_tops - most[1]) * second_best
-    ahead = np.log(np.maximum((table @ grid.link.T).reshape(-1)[one], 1e-300))
-    levels = weighed(levels, np.exp(tops + rows[one // shape[1]] + ahead + most[1] - log_evidence))
-    second = weighed(second, np.exp(second_tops + rows[two // shape[1]] + most[0] - log_evidence))
+    follows = (table @ grid.link.T).reshape(-1)[one]
+    weight = tops + rows[one // shape[1]] + np.log(np.maximum(follows, FAINT)) + most[1] - log_evidence
+    second_weight = second_tops + rows[two // shape[1]] + most[0] - log_evidence
+    if weight[follows <= FAINT].max(initial=-math.inf) > FORGOTTEN or second_weight.max() > APART:
+        return None
+    levels, second = weighed(levels, np.exp(weight)), weighed(second, np.exp(second_weight))
     second[0] = evolve(second[0], enter=_Crossing(one, np.exp(tops - most[0]), two, grid.link, shape))
     return levels + second
 
