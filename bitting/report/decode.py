@@ -1,7 +1,6 @@
 """How a decoded key is told on a terminal: the answer, cut by cut why, and what to do where it isn't sure.
 
-The picture puts each reading between the depths it might be: the depths stand where the estimated shared error moves
-them, `o` is the mean of the cut's readings, and what lies between it and its depth is wear and noise.
+(Long: every line of one answer, from the first to the last, stands here; the picture has its own module.)
 """
 
 from __future__ import annotations
@@ -9,10 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from bitting.decoding.figures import model_of
 from bitting.decoding.result import Candidate, CutResult, Decoded, Next
-from bitting.model import Lane, System
+from bitting.decoding.witness import outlier_range
+from bitting.model import System
+from bitting.report.decode_picture import picture
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
+FAR = 2.5
+"""Standard deviations of the offset past which it is named as what doesn't fit."""
 Line = tuple[str, str | None]
 
 
@@ -21,7 +25,7 @@ def render(result: Decoded, columns: int, *, plain: bool) -> Iterator[Line]:
     system = result.of
     if system is None:
         raise ValueError("a result to render carries its system")
-    yield from _headline(result)
+    yield from _headline(result, system)
     for note in result.notes:
         yield f"note: {note}", None
     if len(result.systems) > 1:
@@ -31,7 +35,7 @@ def render(result: Decoded, columns: int, *, plain: bool) -> Iterator[Line]:
     yield from ((line, None) for line in _table(result, system).split("\n"))
     if columns >= 56:
         yield "", None
-        yield from ((line, None) for line in _picture(result, system, columns, plain=plain))
+        yield from ((line, None) for line in picture(result, system, columns, plain=plain))
     yield "", None
     yield from _shared(result, system)
     if len(result.candidates) > 1:
@@ -56,15 +60,21 @@ def number(length: float, system: System) -> str:
     return f"{length:.{3 if system.unit == 'mm' else 4}f}"
 
 
-def _headline(result: Decoded) -> Iterator[Line]:
-    limit = f"the limit for sure is {percent(result.sure_limit)}"
+def _headline(result: Decoded, system: System) -> Iterator[Line]:
+    whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
+    what = (
+        f"this is the whole code of the {result.system} key"
+        if whole
+        else f"all cuts of the {result.system} key that this lock reads are these"
+    )
+    likely = f"{percent(result.probability)} that {what}; the limit for sure is {percent(result.sure_limit)}"
     if result.verdict == "sure":
         yield f"sure: {result.code}", GOOD
-        yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+        yield likely, None
         yield from _cautious(result)
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {result.code}", DOUBT
-        yield f"{percent(result.probability)} that this is the whole code of the {result.system} key; {limit}", None
+        yield likely, None
         yield from _cautious(result)
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
@@ -134,46 +144,6 @@ def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
     return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
 
 
-def _picture(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[str]:
-    """Per lane, one line per cut: depths on an axis, the reading between them."""
-    reading, bar, dot = ("o", "|", ".") if plain else ("●", "│", "·")
-    width = min(columns, 100) - 12
-    start = 0
-    for lane in system.lanes:
-        cuts = result.cuts[start : start + lane.track.cuts]
-        start += lane.track.cuts
-        values = [*lane.track.depths, *(cut.reading for cut in cuts if cut.reading is not None)]
-        low, high = min(values), max(values)
-        low, high = low - 0.04 * (high - low), high + 0.04 * (high - low)
-        flip = lane.track.deeper < 0
-
-        def at(value: float, low: float = low, high: float = high, flip: bool = flip) -> int:
-            place = (value - low) / (high - low)
-            return round((1 - place if flip else place) * (width - 1))
-
-        yield from _axis(lane, at, width)
-        for cut in cuts:
-            row = [" "] * width
-            error = 0.0 if cut.reading is None or cut.deviation is None else cut.reading - cut.deviation - cut.nominal
-            for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
-                place = min(max(at(depth + error), 0), width - 1)
-                row[place] = bar if label == cut.depth else dot
-            if cut.reading is not None:
-                row[at(cut.reading)] = reading
-            yield f"  {cut.cut:>4}  {''.join(row).rstrip()}"
-    yield f"        {bar} the depth found, {dot} other depths (moved by the shared error), {reading} reading"
-
-
-def _axis(lane: Lane, at: object, width: int) -> Iterator[str]:
-    row = [" "] * width
-    for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
-        place = at(depth)  # type: ignore[operator]
-        for i, letter in enumerate(label):
-            if place + i < width:
-                row[place + i] = letter
-    yield f"{lane.label[:7]:<7} {''.join(row).rstrip()}   deeper ->"
-
-
 def _shared(result: Decoded, system: System) -> Iterator[Line]:
     unit = system.unit
     parts = [f"offset {result.offset.mean:+.3f} ± {result.offset.sd:.3f} {unit}"]
@@ -190,11 +160,39 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
         parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
     yield f"shared by all readings: {'; '.join(parts)}", None
     yield _fit(result), None
+    outside, wrong = _suspicious(result, system)
+    if result.verdict == "no-fit" and not outside:
+        yield from _all_off(result, system)
+    yield from ((line, DOUBT) for line in outside or wrong)
+
+
+def _all_off(result: Decoded, system: System) -> Iterator[Line]:
+    """Where a key doesn't fit and its offset is more than keys have."""
+    mean, model = result.offset.mean, result.model
+    usual = 0.0 if model is None else max(model.offset_sd, model_of(system).offset_sd)
+    if abs(mean) > FAR * usual > 0:
+        yield (
+            f"beside this code all readings are {number(abs(mean), system)} {system.unit} too "
+            f"{'small' if mean < 0 else 'large'}, much for ±{usual:.4g}: check the caliper's zero, and whether "
+            "the blade is as wide as the system says",
+            DOUBT,
+        )
+
+
+def _suspicious(result: Decoded, system: System) -> tuple[list[str], list[str]]:
+    """Readings that lie outside everything, which spoil the rest; and those that look wrong beside the others."""
+    outside, wrong = [], []
     for cut in result.cuts:
-        for value, wrong in zip(cut.values, cut.wrong, strict=True):
-            if wrong >= 0.5:
-                name = cut_name(cut.side, cut.track, cut.cut, system)
-                yield f"suspicious: reading {number(value, system)} of {name} is wrong with {percent(wrong)}", DOUBT
+        name = _cut(cut.side, cut.track, cut.cut, system)
+        low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
+        for value, share in zip(cut.values, cut.wrong, strict=True):
+            reading = f"suspicious: reading {number(value, system)} of {name} is"
+            if not low - (high - low) <= value <= high + (high - low):
+                depths = f"the depths of {result.system} ({number(low, system)} to {number(high, system)})"
+                outside.append(f"{reading} far outside {depths}: check how it was written down, and its unit")
+            elif share >= 0.5:
+                wrong.append(f"{reading} wrong with {percent(share)}")
+    return outside, wrong
 
 
 def _fit(result: Decoded) -> str:
@@ -240,7 +238,9 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             f"{_cut(cut.side, cut.track, cut.cut, system)} ({cut.depth} with {percent(cut.probability)})"
             for cut in result.doubted
         )
-        yield f"in doubt on a harder key: {names}; if the key is plainly little worn, say --wear light", DOUBT
+        light = result.model is not None and result.model.wear > 0.5 * model_of(system).wear
+        hint = "; if the key is plainly little worn, say --wear light" if light else ""
+        yield f"in doubt on a harder key: {names}{hint}", DOUBT
     elif len(result.systems) < 2 or result.systems[0].probability > result.sure_limit:
         yield "no single cut is in doubt; small doubts about many cuts add up on a long key", None
     if result.measure_next:
@@ -250,7 +250,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     once = all(len(cut.values) <= 1 for cut in result.cuts)
     if once and min(result.probability, result.cautious or 0.0) < result.sure_limit:
         yield (
-            "each cut was read once: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
+            "no cut was read twice: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
             "limit. Read every cut a second time and give both (7.40|7.42)",
             None,
         )
@@ -258,8 +258,15 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
 
 def _or_else(cut: CutResult, system: System) -> str:
     name = _cut(cut.side, cut.track, cut.cut, system)
-    others = " or ".join(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)
-    return f"{name} ({cut.depth}, or {others})" if others else name
+    others = [a.depth for a in cut.alternatives if a.probability >= 0.01]
+    if not cut.values:
+        return f"{name} (not read: {_either([cut.depth, *others])})"
+    return f"{name} ({cut.depth}, or {_either(others)})" if others else name
+
+
+def _either(depths: list[str]) -> str:
+    """`1, 2 or 3`."""
+    return " or ".join(filter(None, (", ".join(depths[:-1]), depths[-1])))
 
 
 def _next(following: Next, system: System) -> str:

@@ -1,0 +1,110 @@
+"""What a decoded key's answer says on a terminal: nothing untrue, and what to do next."""
+
+from __future__ import annotations
+
+import pytest
+from attrs import evolve
+
+from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
+from bitting.decoding.options import model_with
+from bitting.notation import parse_readings
+from bitting.report.decode import render
+from bitting.systemfile import load_system
+from tests.decode_oracle import make_readings, make_system
+
+PLAIN = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.04, outliers=0.01)
+WREN = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 7.11"
+PLOVER = "left: 8.11 8.54 7.66 7.68 8.09 7.21 7.22 / right: 8.55 8.56 8.10 7.22 7.23 8.11 8.57"
+
+
+def told(result: Decoded, columns: int = 100) -> list[str]:
+    return [line for line, _ in render(result, columns, plain=True)]
+
+
+def answer(text: str, name: str, **options: str) -> Decoded:
+    system = load_system(name)
+    return decode(parse_readings(text, system), system, model=model_with(system, **options))  # type: ignore[arg-type]
+
+
+def test_with_a_lock_each_track_shows_its_own_cuts() -> None:
+    system = load_system("plover")
+    result = Decoder(system, lock="steering").decode(parse_readings(PLOVER, system))
+    lines = told(result)
+    begin = next(n for n, line in enumerate(lines) if line.startswith("left ") and line.endswith("deeper ->"))
+    shown = [line.split()[0] for line in lines[begin : begin + 12]]
+    assert shown == ["left", "3", "4", "5", "6", "7", "right", "3", "4", "5", "6", "7"]
+
+
+def test_with_a_lock_the_answer_is_of_the_cuts_that_it_reads() -> None:
+    system = load_system("wren")
+    reading = parse_readings(WREN, system)
+    assert "whole code" in told(Decoder(system).decode(reading))[1]
+    partly = told(Decoder(system, lock="door").decode(reading))
+    assert "that all cuts of the wren key that this lock reads are these" in partly[1]
+    assert not any("whole code" in line for line in partly)
+    system = load_system("heron")
+    every = Decoder(system, lock="ignition").decode(parse_readings("8.3 " * 8 + "/ " + "8.3 " * 8, system))
+    assert not any("this lock reads" in line for line in told(every))
+
+
+def test_a_cut_that_was_not_read_is_named_with_every_depth_it_may_have() -> None:
+    system = make_system()
+    key = make_readings(system, {(None, "left", 0): [8.6], (None, "left", 1): [8.2], (None, "left", 3): [7.4]})
+    result = Decoder(system, PLAIN).decode(key)
+    (line,) = [line for line in told(result) if line.startswith("in doubt: ")]
+    assert line == "in doubt: cut 3 (not read: 1, 2, 3 or 4)"
+
+
+def test_a_reading_no_cut_can_have_is_named_and_no_other_is_blamed() -> None:
+    """One that is neither near a depth nor a slip of the caliper was typed or taken wrongly."""
+    result = answer(WREN.replace("7.69", "76.9"), "wren")
+    assert result.verdict == "no-fit"
+    lines = told(result)
+    suspicious = [line for line in lines if line.startswith("suspicious: ")]
+    assert suspicious == [
+        "suspicious: reading 76.900 of cut 3 is far outside the depths of wren (6.100 to 8.850): check how it was "
+        "written down, and its unit"
+    ]
+    assert not any("caliper's zero" in line for line in lines)
+    assert not any(line.startswith("suspicious: ") and "outside" in line for line in told(answer(WREN, "wren")))
+
+
+def test_a_wrong_reading_is_named_by_its_cut() -> None:
+    result = answer(WREN.replace("7.15", "7.15|7.14|8.01", 1), "wren")
+    assert any(line.startswith("suspicious: reading 8.010 of cut 2 is wrong with ") for line in told(result))
+
+
+def test_where_all_readings_are_off_alike_the_zero_is_to_be_checked() -> None:
+    shifted = " ".join(f"{float(value) - 0.16:.2f}" for value in WREN.split())
+    result = answer(shifted, "wren")
+    assert result.verdict == "no-fit"
+    (line,) = [line for line in told(result) if "caliper's zero" in line]
+    assert line.startswith("beside this code all readings are ")
+    assert "too small" in line
+    assert not any("caliper's zero" in line for line in told(answer(WREN, "wren")))
+
+
+@pytest.mark.parametrize(("wear", "said"), [(None, True), ("heavy", True), ("light", False), ("none", False)])
+def test_little_wear_is_proposed_only_where_more_is_assumed(wear: str | None, said: bool) -> None:
+    system = load_system("wren")
+    model = model_with(system, wear=wear)
+    first = Decoder(system, model).decode(parse_readings(WREN, system), sure=0.5)
+    assert first.cautious is not None
+    assert first.cautious < first.probability
+    result = Decoder(system, model).decode(parse_readings(WREN, system), sure=(first.cautious + first.probability) / 2)
+    (line,) = [line for line in told(result) if line.startswith("in doubt on a harder key: ")]
+    assert ("--wear light" in line) == said
+
+
+def test_that_no_cut_was_read_twice_is_said_where_some_were_not_read_at_all() -> None:
+    system = make_system()
+    key = make_readings(system, {(None, "left", 0): [8.6], (None, "left", 1): [8.2]})
+    result = Decoder(system, PLAIN).decode(key)
+    assert any(line.startswith("no cut was read twice: ") for line in told(result))
+    twice = make_readings(system, {(None, "left", 0): [8.6, 8.61], (None, "left", 1): [8.2]})
+    assert not any("was read twice" in line for line in told(Decoder(system, PLAIN).decode(twice)))
+
+
+def test_a_result_without_its_system_is_not_rendered() -> None:
+    with pytest.raises(ValueError, match="carries its system"):
+        told(evolve(answer(WREN, "wren"), of=None))
