@@ -10,7 +10,7 @@ import pytest
 from bitting.decoding import Decoder, MeasurementModel, decoder, kbest, levels, narrow, posterior
 from bitting.decoding.kbest import best_codes, codes_in_order
 from bitting.decoding.posterior import Posterior
-from bitting.model import Readings, System
+from bitting.model import Across, Measuring, Readings, System
 from tests.decode_oracle import Brute, make_readings, make_system
 
 SYSTEM = make_system(
@@ -150,3 +150,14 @@ def test_readings_far_outside_everything_still_have_best_codes() -> None:
         quick = best_codes(found, system, 16)
     assert [code.probability for code in quick] == pytest.approx([code.probability for code in queue], rel=1e-9)
     assert Decoder(system, model).decode(key).verdict == "no-fit"
+
+
+def test_readings_across_beside_impossible_ones_have_an_answer() -> None:
+    """Where no point of the grid explains a pair, its bound is that of its likelihood: a number, not nothing."""
+    across = Measuring(across=Across(("left", "right"), 1, -10.0))
+    system = make_system(cuts=2, tracks=("left", "right"), measuring=across)
+    cuts: dict[tuple[str | None, str, int], list[float]] = {(None, "left", 0): [50.0], (None, "right", 0): [7.4]}
+    key = make_readings(system, {**cuts, (None, "across", 0): [4.88]})
+    model = MeasurementModel(0.03, 0.05, 0.1, 0.0, tilt_sd=0.03)
+    with np.errstate(divide="raise", invalid="raise"):
+        assert Decoder(system, model).decode(key).verdict == "no-fit"

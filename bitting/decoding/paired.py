@@ -99,7 +99,7 @@ class PairTable:
                 axis=(0, 1)
             )
             table = left @ right.T + most[at.reshape(total.shape)]
-            tables.append(np.log(table + ERROR * table.max()))
+            tables.append(np.log(np.maximum(table + ERROR * table.max(), 1e-300)))  # no likelihood is taken for less
         table = np.stack(tables)
         table += (step**2 + other**2) / 8 * self._bend
         return np.stack([self._tilted(table, tilt, step, other) for tilt in self._grid.tilts], axis=1)
