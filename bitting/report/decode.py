@@ -12,6 +12,7 @@ from bitting.decoding.figures import model_of
 from bitting.decoding.result import Candidate, CutResult, Decoded, Next
 from bitting.decoding.witness import outlier_range
 from bitting.model import System
+from bitting.report.decode_assumed import assumptions
 from bitting.report.decode_picture import picture
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
@@ -285,27 +286,3 @@ def _next(following: Next, system: System) -> str:
         parts.append(f"{where} it is {deciding.depth}")
     told = "; ".join(parts) or "any likely reading leaves the same code, but makes it surer or less sure"
     return f"{name}: {told} (risk of a wrong code then {percent(following.risk)} on average)"
-
-
-def assumptions(result: Decoded, system: System) -> str:
-    """Every figure of the measurement model in one line."""
-    model = result.model
-    if model is None:
-        return ""
-    unit = system.unit
-
-    def length(value: float) -> str:
-        return f"{value:.4g}"
-
-    parts = [
-        f"one reading ±{length(model.reading_sd)}",
-        f"offset ±{length(model.offset_sd)}",
-        f"tilt ±{length(model.tilt_sd)}",
-        f"left-right ±{length(model.left_right_sd)}",
-        f"a cut's own error ±{length(model.cut_sd)} (standard deviations)",
-        f"mean wear {length(model.wear)}",
-    ]
-    return (
-        f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong; "
-        f"{'; '.join((*result.assumed, 'every legal code as likely as any other'))}"
-    )
