@@ -107,10 +107,9 @@ class Suggester:
                 spans = list(zip(template.starts, template.widths, strict=True)) or _laid_out(template.code)
                 made = spans and self._repairer.block(template.code)
                 self._spans[template.number] = spans or []
+                # all cuts in too many lists: put together it may be legal as it stands, with no slip left
                 if made and made.lengths == made.cuts and template.kind != Shape.EXACT:
-                    made = (
-                        None  # all cuts in too many lists: put together it may be legal as it stands, with no slip left
-                    )
+                    made = None
             self._blocks[template.number] = made or None
         return self._blocks[template.number]
 
@@ -150,10 +149,13 @@ class Suggester:
         depths = wrong.depths[:, places]
         limits = np.array([len(track.labels) for track in tracks], np.uint8)[:, None]
         foreign = [
-            (cut, number, wrong.texts[places[number]][start : start + template.widths[cut]])
+            (
+                cut,
+                number,
+                wrong.texts[places[number]][template.starts[cut] : template.starts[cut] + template.widths[cut]],
+            )
             for cut, number in np.argwhere(depths >= limits).tolist()
             if (template := wrong.templates[places[number]]) is not None
-            for start in (template.starts[cut],)
         ]
         if not block.table.grow({sign for _, _, sign in foreign}):
             return None

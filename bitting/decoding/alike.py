@@ -39,15 +39,13 @@ NUMBERS = 4_000_000
 
 def block_of(chains: Sequence[Chain], grid: Grid, most: int = BLOCK) -> int:
     """How many keys are taken together, `most` at most."""
-    points = math.prod(grid.shape) * next(iter(grid.lattices.values())).size
     entries = sum(step.entry_child.size for chain in chains for step in chain.steps)
-    return max(1, min(most, NUMBERS // (entries * points)))
+    return max(1, min(most, NUMBERS // (entries * grid.points)))
 
 
 def can_share(grid: Grid, witnesses: Sequence[Witness]) -> bool:
     """Whether keys with such readings can be taken together: one lattice, few points, no cut read very often."""
-    points = math.prod(grid.shape) * next(iter(grid.lattices.values())).size
-    return grid.link is None and points <= FEW_POINTS and all(one.summed for one in witnesses)
+    return grid.link is None and grid.points <= FEW_POINTS and all(one.summed for one in witnesses)
 
 
 def solve_alike(
@@ -64,8 +62,7 @@ def solve_alike(
     With it the `best` most probable codes, or None where they must be looked for another way. None where a sum underflows:
     such keys are solved one by one, with logarithms. (Long: one straight line from the passes to as many answers.)
     """
-    assert grid.log_offset is not None  # `can_share` has seen to it
-    prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
+    prior = grid.log_prior()
     points, count = prior.size, len(keys)
     tables = _tables(keys, system, grid, along, reach, points)
     passed = [_pass(chain, tables, points * count) for chain in chains]
@@ -116,8 +113,7 @@ def probabilities_alike(
 
     Keys as in `solve_alike`, and None where a sum underflows.
     """
-    assert grid.log_offset is not None  # `can_share` has seen to it
-    prior = (grid.log_scale[:, None, None] + grid.log_tilt[:, None] + grid.log_offset).reshape(-1)
+    prior = grid.log_prior()
     points, count = prior.size, len(keys)
     tables = _tables(keys, system, grid, along, reach, points)
     tops = np.tile(prior, count)
@@ -137,7 +133,7 @@ def probabilities_alike(
     weight = np.exp(weight - weight.max(axis=1, keepdims=True))
     whole = weight * every.reshape(count, points)
     whole /= whole.sum(axis=1, keepdims=True)
-    ends = whole.reshape(count, -1, grid.log_offset.size)[:, :, [0, -1]].sum(axis=(1, 2))
+    ends = whole.reshape(count, -1, grid.lattices[0].size)[:, :, [0, -1]].sum(axis=(1, 2))
     return (whole * own / every.reshape(count, points)).sum(axis=1), ends
 
 
@@ -217,14 +213,15 @@ def _tables(
     for lane in sorted({one.place.lane for one in keys[0]}):
         numbers = [number for number, one in enumerate(keys[0]) if one.place.lane == lane]
         every = [key[number] for number in numbers for key in keys]
-        if have_floors(every):
+        floors = have_floors(every)
+        if floors:
             found, sizes = lane_sums(every, system, grid, along, reach)
         else:
             logs = lane_logs(every, system, grid, along, reach)
         for at, number in enumerate(numbers):
             place = keys[0][number].place
             own = slice(at * count, (at + 1) * count)
-            if have_floors(every):
+            if floors:
                 rows = found[own, : reach.dims[place].size].reshape(count, -1, points)
                 table = rows.swapaxes(0, 1).reshape(-1, count * points)
                 size = np.repeat(sizes[own], points)

@@ -145,9 +145,9 @@ class Decoder:
         """What a harder key leaves of each code, the least of several ways; None where it isn't over the limit as it is."""
         out: list[Caution | None] = [None] * len(found)
         asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
+        codes = {number: found[number].best.depths for number in asked}
         for solver in self._harder:
             read = {number: solver.again(found[number].witnesses, self.model, readings[number]) for number in asked}
-            codes = {number: found[number].best.depths for number in asked}
             known = {} if self.ignored else solver.probabilities(read, codes)
             for number in asked:
                 if number in known:

@@ -85,6 +85,16 @@ class Grid:
         return len(self.scales), self.tilts.size
 
     @property
+    def points(self) -> int:
+        """Points of a table of one lattice: wear scales times tilts times lattice points."""
+        return math.prod(self.shape) * next(iter(self.lattices.values())).size
+
+    def log_prior(self) -> Array:
+        """log prior weight of every point (`points`,), where there is one lattice."""
+        assert self.log_offset is not None  # grids of two lattices have `link` instead
+        return (self.log_scale[:, None, None] + self.log_tilt[:, None] + self.log_offset).reshape(-1)
+
+    @property
     def spread(self) -> bool:
         """Whether the grid has more dimensions than offset and wear scale, so that 1e-4 is asked of it."""
         return self.link is not None or self.tilts.size > 1

@@ -83,13 +83,11 @@ def sections_of(chains: Sequence[Chain], grid: Grid) -> list[list[Chain]]:
 
 def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Section, float]:
     bounds = bounds_of(tables, grid, chains)
-    base = grid.log_scale[:, None] + grid.log_tilt[None, :]
     if grid.link is None:
-        assert grid.log_offset is not None  # a grid has either
-        prior = (base[:, :, None] + grid.log_offset).reshape(-1)
+        prior = grid.log_prior()
         points = Points(grid, prior + bounds[0].reshape(-1), prior, sign=0)
     else:
-        points = pair_points(grid, bounds, base)
+        points = pair_points(grid, bounds, grid.log_scale[:, None] + grid.log_tilt)
     if tables.pair_bounds:
         points = evolve(points, limit=points.limit + pair_limit(tables, grid))
     whole = Sums(tuple(chains), tables, grid)

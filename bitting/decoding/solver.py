@@ -29,6 +29,8 @@ T = TypeVar("T")
 
 EDGE, SPREAD_EDGE = 1e-9, 1e-6
 """Share of the answer at the ends of the offset's lattice above which the lattice is made longer."""
+FURTHEST = 4 * OFFSET_REACH
+"""How far the lattice may be made longer, in standard deviations of the offset."""
 COUPLED = 64
 """Sets of cuts read across whose coupled chains are kept."""
 
@@ -89,7 +91,7 @@ class Solver:
             grid = self._grid(known, reach, across)
             tables = cut_tables(witnesses, self.system, self.model, grid, self.along, self.reach, pairs)
             posterior = solve(sections_of(chains, grid), tables, grid)
-            if posterior.shared.edge <= (SPREAD_EDGE if grid.spread else EDGE) or reach > 4 * OFFSET_REACH:
+            if posterior.shared.edge <= _edge(grid) or reach > FURTHEST:
                 return posterior
             reach *= 1.5
 
@@ -131,11 +133,11 @@ class Solver:
             witnesses = read[numbers[0]][0]
             information = [(one.place, one.information) for one in witnesses]
             reach = OFFSET_REACH
-            while len(numbers) > 1 and reach <= 4 * OFFSET_REACH:
+            while len(numbers) > 1 and reach <= FURTHEST:
                 grid = self._grid(information, reach)
                 if not can_share(grid, witnesses):
                     break
-                limit = SPREAD_EDGE if grid.spread else EDGE
+                limit = _edge(grid)
                 size = block_of(self.chains, grid, most)
                 for start in range(0, len(numbers), size):
                     some = numbers[start : start + size]
@@ -165,3 +167,8 @@ class Solver:
             ordered = sorted(places, key=lambda pair: (pair[0].lane, pair[0].cut))
             self._joint[places] = couple(self.chains, ordered)
         return self._joint[places]
+
+
+def _edge(grid: Grid) -> float:
+    """The share that the ends of a grid's lattices may have."""
+    return SPREAD_EDGE if grid.spread else EDGE
