@@ -21,20 +21,20 @@ if TYPE_CHECKING:
     from bitting.decoding import Decoded, MeasurementModel, decode
     from bitting.diagram import code_space
     from bitting.errors import BittingError
-    from bitting.machine.alignment import Alignment, align
-    from bitting.machine.inspect_result import Inspection
-    from bitting.machine.inspection import inspect
-    from bitting.machine.machinefile import Machine, load_machine
-    from bitting.machine.plan import Plan, plan
+    from bitting.machine.align.alignment import Alignment, align
+    from bitting.machine.inspect.inspection import inspect
+    from bitting.machine.inspect.result import Inspection
+    from bitting.machine.plan.plan import Plan, plan
     from bitting.machine.simulate import Simulation, TrackMoves, simulate
     from bitting.model import Code, Finding, Readings, System
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system, shipped_systems
+    from bitting.systemfile.machine import Machine, load_machine
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "Alignment": "machine.alignment",
+    "Alignment": "machine.align.alignment",
     "BittingError": "errors",
     "CheckedMany": "batch",
     "Code": "model",
@@ -42,28 +42,28 @@ _HOMES = {
     "Completion": "completion",
     "Decoded": "decoding",
     "Finding": "model",
-    "Inspection": "machine.inspect_result",
-    "Machine": "machine.machinefile",
+    "Inspection": "machine.inspect.result",
+    "Machine": "systemfile.machine",
     "MeasurementModel": "decoding",
-    "Plan": "machine.plan",
+    "Plan": "machine.plan.plan",
     "Readings": "model",
     "Report": "checking",
     "Simulation": "machine.simulate",
     "System": "model",
     "TrackMoves": "machine.simulate",
-    "align": "machine.alignment",
+    "align": "machine.align.alignment",
     "check": "checking",
     "check_many": "batch",
     "code_space": "diagram",
     "compare": "completion",
     "complete": "completion",
     "decode": "decoding",
-    "inspect": "machine.inspection",
-    "load_machine": "machine.machinefile",
+    "inspect": "machine.inspect.inspection",
+    "load_machine": "systemfile.machine",
     "load_system": "systemfile",
     "parse_code": "notation",
     "parse_readings": "notation",
-    "plan": "machine.plan",
+    "plan": "machine.plan.plan",
     "shipped_systems": "systemfile",
     "simulate": "machine.simulate",
 }

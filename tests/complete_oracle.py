@@ -6,7 +6,7 @@ import random
 import attrs
 import networkx as nx
 
-from bitting.completion.opened import allowed_depths
+from bitting.completion.candidates import allowed_depths
 from bitting.model import Blade, System, Track
 from bitting.notation import parse_code
 from bitting.rules import read_rules, violations

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitting.diagram import code_space
-from bitting.machine.simulate_moves import Step
+from bitting.machine.plan.steps import Step
 from bitting.model import Depths, System
 
 COARSE = 2e-4

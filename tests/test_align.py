@@ -20,18 +20,15 @@ from scipy import optimize, stats
 
 from bitting.cli.align import command
 from bitting.errors import BittingError
-from bitting.machine.align_corrections import correct
-from bitting.machine.align_fit import Row, fit_terms
-from bitting.machine.align_history import COLUMNS, append
-from bitting.machine.align_space import PlaceReading
-from bitting.machine.alignment import align
-from bitting.machine.charts import D2, ewma, moving_sigma, shewhart
-from bitting.machine.geometry import frame_of
-from bitting.machine.inspect_lengths import parse_place
-from bitting.machine.inspect_uncertainty import Gauge
-from bitting.machine.machinefile import load_machine
-from bitting.machine.plan_dial import setting_of
-from bitting.machine.simulate_moves import Step
+from bitting.geometry.frame import frame_of
+from bitting.machine.align.alignment import align
+from bitting.machine.align.corrections import correct
+from bitting.machine.align.fit import PlaceReading, Row, fit_terms
+from bitting.machine.align.history import COLUMNS, D2, append, ewma, moving_sigma, shewhart
+from bitting.machine.inspect.lengths import parse_place
+from bitting.machine.inspect.uncertainty import Gauge
+from bitting.machine.plan.dial import setting_of
+from bitting.machine.plan.steps import Step
 from bitting.model import (
     Across,
     Blade,
@@ -46,6 +43,7 @@ from bitting.model import (
     code_of,
 )
 from bitting.systemfile import load_system, shipped_systems
+from bitting.systemfile.machine import load_machine
 
 
 def track(name: str = "left", deeper: int = -1, cuts: int = 7) -> Track:

@@ -17,9 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
-from bitting.batch.job import Order, run_batch
-from bitting.batch.layout import Wanted
-from bitting.batch.records import LONGEST, WIDEST, read_records
+from bitting.batch.columns import Wanted
+from bitting.batch.csv.records import LONGEST, WIDEST, read_records
+from bitting.batch.run import Order, run_batch
 from bitting.batch.summary import Summary
 from bitting.cli import main
 from bitting.diagram import code_space

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from bitting.batch.job import Order, run_batch
+from bitting.batch.columns import Wanted
 from bitting.batch.judge import Judge
-from bitting.batch.layout import Wanted
+from bitting.batch.run import Order, run_batch
 from bitting.model import System
 from bitting.systemfile import load_system
 

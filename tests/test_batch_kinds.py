@@ -13,12 +13,12 @@ import openpyxl
 import polars
 import pytest
 
-from bitting.batch import columnar
-from bitting.batch.columnar import library
-from bitting.batch.guard import find_workbook
-from bitting.batch.job import Order, run_batch
-from bitting.batch.layout import Wanted
+from bitting.batch import parquet as columnar
+from bitting.batch.columns import Wanted
+from bitting.batch.parquet import library
+from bitting.batch.run import Order, run_batch
 from bitting.batch.summary import Summary
+from bitting.batch.xlsx.guard import find_workbook
 from bitting.errors import BittingError
 from bitting.systemfile import load_system
 from tests.torture import make

@@ -13,9 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
-from bitting.batch.blame import say
-from bitting.batch.canonical import write_depths
-from bitting.batch.judge import Judge, Verdict, one_line
+from bitting.batch.explain import say
+from bitting.batch.judge import Judge, Verdict, one_line, write_depths
 from bitting.batch.shapes import MOST_SHAPES, Shape, ShapeReader
 from bitting.checking import check
 from bitting.diagram import code_space

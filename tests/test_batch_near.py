@@ -13,11 +13,10 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bitting.batch import seen as seen_module
-from bitting.batch.job import Order, run_batch
+from bitting.batch import duplicates as seen_module
+from bitting.batch.duplicates import Seen, find_near, keys_of, legal_neighbours
 from bitting.batch.judge import Judge
-from bitting.batch.near import find_near, legal_neighbours
-from bitting.batch.seen import Seen, keys_of
+from bitting.batch.run import Order, run_batch
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.model import System, code_of

@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 from openpyxl.styles import Font
 
 import bitting
-from bitting.batch import readings_job
-from bitting.batch.readings import Choices, Reader, ReadingsDesk
-from bitting.batch.readings_layout import OURS, find_readings
+from bitting.batch import run as readings_job
+from bitting.batch.columns import READINGS_OURS as OURS
+from bitting.batch.columns import find_readings
+from bitting.batch.decode_rows import Choices, Reader, ReadingsDesk
 from bitting.cli import main
 from bitting.decoding import Decoder, decode
 from bitting.errors import BittingError

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from bitting.batch import held as held_module
 from bitting.batch import many as many_module
 from bitting.batch import suggest as suggest_module
-from bitting.batch.job import Order, run_batch
+from bitting.batch.csv import rewrite as held_module
+from bitting.batch.run import Order, run_batch
 from bitting.batch.summary import Summary
 from bitting.checking import check
 from bitting.diagram import code_space
@@ -124,7 +124,7 @@ def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monk
     assert whole.count(b"likeliest slip") > 8
     for together, chunk in ((1, 4), (3, 7), (1000, 5)):
         monkeypatch.setattr(held_module, "TOGETHER", together)
-        monkeypatch.setattr("bitting.batch.delimited.CHUNK", chunk)
+        monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", chunk)
         assert run(tmp_path, text, system)[1] == whole
     assert many_module.CHUNK > 1000
     given = [line.split(",")[0] for line in rows]
@@ -171,7 +171,7 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
     monkeypatch.setattr(Block, "nearest", of_block)
     monkeypatch.setattr(Repairer, "nearest", of_one)
     monkeypatch.setattr(held_module, "TOGETHER", 10)
-    monkeypatch.setattr("bitting.batch.delimited.CHUNK", 7)
+    monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", 7)
     system = load_system("plover")
     wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]
     text = "code\n" + "".join(f"{code}\n{LEGAL}\n" for _ in range(3) for code in (*wrong, *SHORT))

@@ -21,10 +21,10 @@ import pytest
 import xlsxwriter
 from openpyxl.worksheet.dimensions import ColumnDimension
 
-from bitting.batch.cells import code_cell
-from bitting.batch.job import Order, run_batch
-from bitting.batch.layout import Wanted
+from bitting.batch.columns import Wanted
+from bitting.batch.run import Order, run_batch
 from bitting.batch.summary import Summary
+from bitting.batch.xlsx.read import code_cell
 from bitting.errors import BittingError
 from bitting.files import whole_file
 from bitting.systemfile import load_system
@@ -209,14 +209,14 @@ def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path
 def test_a_workbook_with_another_huge_sheet_is_not_opened_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("bitting.batch.workbook.KEPT_BYTES", 2_000)
+    monkeypatch.setattr("bitting.batch.xlsx.workbook.KEPT_BYTES", 2_000)
     summary = batch(make.workbook(tmp_path), tmp_path / "out.xlsx")
     assert any("its sheets hold more than 2,000 bytes: only the values of this sheet" in note for note in summary.notes)
     assert openpyxl.load_workbook(tmp_path / "out.xlsx").sheetnames == ["fleet", "codes checked"]
 
 
 def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bitting.batch.workbook.KEPT", 5)
+    monkeypatch.setattr("bitting.batch.xlsx.workbook.KEPT", 5)
     summary = batch(make.workbook(tmp_path), tmp_path / "out.xlsx")
     assert any("only the values of this sheet are written" in note for note in summary.notes)
     book = openpyxl.load_workbook(tmp_path / "out.xlsx")
@@ -257,7 +257,7 @@ def test_formulas_that_come_to_nothing_are_told_from_those_without_a_result(
         <row r="5"><c r="A5"><f>B5</f></c><c r="B5"><v>1</v></c></row>"""
     path = make.rows_behind(tmp_path, cells)
     for kept in (10, 1):
-        monkeypatch.setattr("bitting.batch.workbook.KEPT", kept)
+        monkeypatch.setattr("bitting.batch.xlsx.workbook.KEPT", kept)
         summary = batch(path, tmp_path / f"{kept}.xlsx")
         assert (summary.legal, summary.empty, summary.unreadable) == (1, 1, 2)
         page = openpyxl.load_workbook(tmp_path / f"{kept}.xlsx")["Sheet"]

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from bitting import load_system
-from bitting.machine.chi_square import upper_tail
-from bitting.machine.inspect_lengths import parse_place
+from bitting.machine.inspect.lengths import parse_place
+from bitting.machine.inspect.uncertainty import upper_tail
 
 
 @given(st.floats(0, 2000), st.integers(1, 400))

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 
 from bitting.completion import EXACT_UP_TO, answer, complete
+from bitting.completion.answer import worklist
 from bitting.completion.bounds import lay_out
-from bitting.completion.choices import Choices
-from bitting.completion.opened import allowed_depths
-from bitting.completion.worklist import worklist
+from bitting.completion.candidates import Choices, allowed_depths
 from bitting.decoding import decode
 from bitting.errors import BittingError
 from bitting.model import Place, code_of

@@ -9,9 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bitting.completion.chains import fewest, fewest_chains
-from bitting.completion.order import Order, TooManyCovers, first_bit, pack, unpack
-from bitting.completion.symmetric import middle_level, symmetric_chains
+from bitting.completion.bounds import middle_level, symmetric_chains
+from bitting.completion.chains import Order, TooManyCovers, fewest, fewest_chains, first_bit, pack, unpack
 
 REFERENCE = Path(__file__).parent / "reference" / "middle_levels.csv"
 

@@ -20,8 +20,8 @@ from sklearn.metrics import brier_score_loss
 
 from bitting.decoding import Decoder, MeasurementModel
 from bitting.decoding.kbest import best_codes
+from bitting.decoding.likelihood import witnesses_of
 from bitting.decoding.posterior import Posterior
-from bitting.decoding.witness import witnesses_of
 from bitting.diagram import code_space
 from tests import scores
 from tests.benchmarks.decode_common import Maker, make_system, readings_of

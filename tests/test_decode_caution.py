@@ -9,7 +9,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoder, MeasurementModel
-from bitting.decoding.caution import CUT_WEAR, DOUBTED, HEAVY, TIMES_WRONG
+from bitting.decoding.robustness import CUT_WEAR, DOUBTED, HEAVY, TIMES_WRONG
 from bitting.model import Depths, Readings, System
 from bitting.report.decode import render
 from bitting.systemfile import load_system

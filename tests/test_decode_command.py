@@ -12,7 +12,7 @@ from click.testing import CliRunner
 import bitting
 from bitting.cli import main
 from bitting.decoding import DEFAULTS, MADE, Decoder, MeasurementModel, decode, decode_among, decode_many, model_of
-from bitting.decoding.options import model_with
+from bitting.decoding.model import model_with
 from bitting.errors import BittingError
 from bitting.model import Measuring
 from tests.decode_oracle import make_readings, make_system

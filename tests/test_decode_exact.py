@@ -10,11 +10,9 @@ from attrs import evolve
 from scipy.stats import exponnorm, norm
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
-from bitting.decoding.across import pair_logs, pairs_of
-from bitting.decoding.density import density, log_density
+from bitting.decoding.across import PairTable, pair_logs, pairs_of
 from bitting.decoding.grid import grid_for
-from bitting.decoding.paired import PairTable
-from bitting.decoding.witness import witnesses_of
+from bitting.decoding.likelihood import density, log_density, witnesses_of
 from bitting.errors import BittingError
 from bitting.model import Across, Blade, Cutting, Measuring, Readings, System
 from tests.decode_oracle import Brute, brute_across, make_readings, make_system

@@ -7,7 +7,9 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from bitting.decoding import Decoder, MeasurementModel, decoder, kbest, levels, narrow, posterior
+from bitting.decoding import Decoder, MeasurementModel, decoder, kbest, posterior
+from bitting.decoding import kbest as levels
+from bitting.decoding import weigh as narrow
 from bitting.decoding.kbest import best_codes, codes_in_order
 from bitting.decoding.posterior import Posterior
 from bitting.model import Across, Measuring, Readings, System

@@ -19,12 +19,10 @@ from scipy.stats import exponnorm, norm
 import bitting
 from bitting.cli import main
 from bitting.decoding import MeasurementModel, decode
-from bitting.decoding.against import Zero, zero_from
-from bitting.decoding.bench import Bench, decode_at, read_lists
-from bitting.decoding.options import caliper_step, model_with
-from bitting.decoding.places import LONGEST, OTHER_END, PLACE_SD, SHIFT_SD, WRONG, place_fit
-from bitting.decoding.repeats import combined
-from bitting.decoding.width import width_amounts, width_note
+from bitting.decoding.corrections import Zero, combined, width_amounts, width_note, zero_from
+from bitting.decoding.model import caliper_step, model_with
+from bitting.decoding.positions import LONGEST, OTHER_END, PLACE_SD, SHIFT_SD, WRONG, place_fit
+from bitting.decoding.session import Bench, decode_at, read_lists
 from bitting.errors import BittingError
 from bitting.model import Code, Readings, System, code_of
 from bitting.notation import parse_code, parse_readings

@@ -12,8 +12,7 @@ import pytest
 from hmmlearn.hmm import GaussianHMM
 
 from bitting.decoding import Decoder, MeasurementModel
-from bitting.decoding.compiled import Chain, compile_step
-from bitting.decoding.passes import backward, best_logs, entry_sums, passes_in_logs
+from bitting.diagram.trellis import Chain, backward, best_logs, compile_step, entry_sums, passes_in_logs
 from bitting.model import Place
 from tests.decode_oracle import make_readings, make_system
 

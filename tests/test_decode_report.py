@@ -6,7 +6,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
-from bitting.decoding.options import model_with
+from bitting.decoding.model import model_with
 from bitting.notation import parse_readings
 from bitting.report.decode import render
 from bitting.systemfile import load_system

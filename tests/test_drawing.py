@@ -17,15 +17,13 @@ from hypothesis import strategies as st
 
 from bitting.cli.draw import command
 from bitting.errors import BittingError
-from bitting.machine.geometry import Frame
-from bitting.machine.plan_wall import lane_walls
-from bitting.machine.simulate_profile import Piece
+from bitting.geometry.frame import Frame
+from bitting.geometry.profile import Piece
+from bitting.machine.plan.wall import lane_walls
 from bitting.model import Depths, Place, System, code_of
 from bitting.notation import parse_code
 from bitting.report.blocks import blade_blocks
-from bitting.report.drawing import draw_svg
-from bitting.report.drawing_labels import spread
-from bitting.report.drawing_shapes import SHOULDER
+from bitting.report.drawing import SHOULDER, draw_svg, spread
 from bitting.systemfile import load_system, shipped_systems
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, SYSTEMS, VEE

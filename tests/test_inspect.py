@@ -19,10 +19,10 @@ from shapely.geometry import LineString, box
 
 from bitting.cli.inspect import command
 from bitting.errors import BittingError
-from bitting.machine.inspect_decision import Guard, conformance
-from bitting.machine.inspect_pattern import find
-from bitting.machine.inspect_uncertainty import Gauge, jaw_room
-from bitting.machine.inspection import inspect
+from bitting.machine.inspect.decision import Guard, conformance
+from bitting.machine.inspect.inspection import inspect
+from bitting.machine.inspect.pattern import find
+from bitting.machine.inspect.uncertainty import Gauge, jaw_room
 from bitting.model import (
     Across,
     Blade,
@@ -366,7 +366,7 @@ def test_a_pattern_is_said_in_words(kind: str) -> None:
 
 def test_scatter_is_seldom_called_a_pattern() -> None:
     """With nothing but noise, a pattern of three standard deviations turns up in about 1 of 60 keys (5 terms)."""
-    from bitting.machine.inspect_pattern import Point
+    from bitting.machine.inspect.pattern import Point
 
     rng = np.random.default_rng(8)
     found = 0

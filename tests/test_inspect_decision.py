@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from bitting.errors import BittingError
-from bitting.machine.inspect_decision import (
+from bitting.machine.inspect.decision import (
     Guard,
     acceptance,
     beyond,
@@ -27,7 +27,7 @@ from bitting.machine.inspect_decision import (
     largest_uncertainty,
     quantile,
 )
-from bitting.machine.inspect_uncertainty import CALIPER_LIMIT_MM, Gauge, effective_dof, hand_scatter, measure
+from bitting.machine.inspect.uncertainty import CALIPER_LIMIT_MM, Gauge, effective_dof, hand_scatter, measure
 from bitting.model import Measuring, ReadCut, Reading
 from tests import make
 

@@ -81,7 +81,7 @@ def test_what_every_command_imports_pulls_in_no_heavy_library() -> None:
     light = (
         "bitting.errors",
         "bitting.model",
-        "bitting.resources",
+        "bitting.grammars",
         "bitting.notation",
         "bitting.rules",
         "bitting.systemfile",

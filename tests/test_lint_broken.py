@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 import bitting
+from bitting.grammars import folder
 from bitting.lint import CODES, lint
 from bitting.lint.result import Linted
 from bitting.model import System
-from bitting.resources import folder
 from bitting.systemfile import shipped_systems
 from bitting.systemfile.build import read_system
 

@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from bitting.cli import main
+from bitting.grammars import folder
 from bitting.lint import CODES, Linted, LintFinding
-from bitting.report.lint import render_lint
-from bitting.resources import folder
+from bitting.report.systems import render_lint
 
 
 def run(*arguments: str) -> Result:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 import bitting
 from bitting.diagram import code_space
+from bitting.diagram.occurrence import Legal
 from bitting.lint import en1303, lint, readout, rules
-from bitting.lint.legal import Legal
 from bitting.model import Place
 from bitting.rules import read_rules
 from tests.make import any_system, one_track, sentences, system, track

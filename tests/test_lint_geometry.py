@@ -11,12 +11,12 @@ import pytest
 
 import bitting
 from bitting.diagram import code_space
+from bitting.diagram.occurrence import Legal
 from bitting.lint import en1303, lint
 from bitting.lint.facts import Facts
-from bitting.lint.legal import Legal
 from bitting.lint.metal import _between, _uncovered
 from bitting.lint.reach import round_limit, square_angle, vee_limit, vee_macs
-from bitting.machine.plan import plan
+from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
 from bitting.rules import read_rules
 from tests.plan_systems import EDGES, FOUR, INTERNAL, VEE

@@ -15,10 +15,10 @@ from shapely import LineString, unary_union
 
 import bitting
 from bitting.diagram import code_space
+from bitting.diagram.occurrence import write
+from bitting.geometry.frame import frame_of
 from bitting.lint import lint
-from bitting.lint.legal import write
-from bitting.machine.geometry import frame_of
-from bitting.machine.plan import plan
+from bitting.machine.plan.plan import plan
 from bitting.model import Blade, Cutting, Measuring, System, Track
 from bitting.rules import read_rules
 

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 
 from bitting.errors import NotationError
+from bitting.grammars import folder
 from bitting.notation import normalise, parse_tree
 from bitting.notation.grammar import LONGEST
 from bitting.notation.slips import SLIPS, WORD, blank_comments
-from bitting.resources import folder
 from tests.strategies import fault_of, scraps
 
 EXAMPLES = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from lark import Lark, UnexpectedInput
 
-from bitting.parsers import NAMES, build, tables
+from bitting.grammars import NAMES, build, tables
 
 TEXTS = {
     "code": ["2133", "left: 2 1 [34] ? / right from tip: 1..3-2,1", "top(12); bottom = top", "2--1", "left: ½", ""],

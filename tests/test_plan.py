@@ -15,19 +15,18 @@ from hypothesis import strategies as st
 
 from bitting.cli.plan import command
 from bitting.errors import BittingError, SystemFileError
-from bitting.machine.geometry import frame_of
-from bitting.machine.machinefile import Control, Corrections, Machine, load_machine, read_machine, with_corrections
-from bitting.machine.plan import Plan, plan
-from bitting.machine.plan_bite import milling_of
-from bitting.machine.plan_ease import stops_between
-from bitting.machine.plan_moves import Direction
+from bitting.geometry.frame import frame_of
+from bitting.geometry.profile import EndMill, Piece, envelope, excess, steepest, swept
+from bitting.machine.plan.bite import milling_of
+from bitting.machine.plan.moves import Direction, stops_between
+from bitting.machine.plan.plan import Plan, plan
+from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import TrackMoves, simulate
-from bitting.machine.simulate_moves import Step
-from bitting.machine.simulate_profile import EndMill, Piece, envelope, excess, steepest, swept
 from bitting.model import Blade, System, Track, code_of
 from bitting.notation import parse_code
 from bitting.report.plan import plan_lines
 from bitting.systemfile import load_system, shipped_systems
+from bitting.systemfile.machine import Control, Corrections, Machine, load_machine, read_machine, with_corrections
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, INTERNAL, TWO, VEE
 

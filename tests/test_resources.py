@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bitting import resources
+from bitting import grammars as resources
 
 
 def test_the_folders_of_a_checkout():

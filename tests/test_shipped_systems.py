@@ -12,8 +12,8 @@ from itertools import pairwise
 
 import pytest
 
+from bitting.grammars import folder
 from bitting.model import System, Track
-from bitting.resources import folder
 from bitting.systemfile import load_system, shipped_systems
 
 NAMES = ("dunlin", "grebe", "heron", "plover", "siskin", "wren")

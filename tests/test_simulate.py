@@ -11,11 +11,11 @@ import pytest
 from attrs import evolve
 
 from bitting.errors import BittingError
-from bitting.machine.geometry import frame_of
-from bitting.machine.plan import plan
-from bitting.machine.plan_moves import Direction
+from bitting.geometry.frame import frame_of
+from bitting.machine.plan.moves import Direction
+from bitting.machine.plan.plan import plan
+from bitting.machine.plan.steps import Move, path_of
 from bitting.machine.simulate import Simulation, TrackMoves, simulate
-from bitting.machine.simulate_moves import Move, path_of
 from bitting.model import System, code_of
 from bitting.systemfile import load_system
 from tests.plan_oracle import COARSE, gouge, legal_depths, path_of_steps

@@ -10,18 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, unary_union
 
-from bitting.machine.simulate_profile import (
-    EndMill,
-    Piece,
-    Vee,
-    area,
-    envelope,
-    excess,
-    greatest,
-    least,
-    steepest,
-    swept,
-)
+from bitting.geometry.profile import EndMill, Piece, Vee, area, envelope, excess, greatest, least, steepest, swept
 
 R = 1.2
 numbers = st.integers(-40, 40).map(lambda n: n / 10)

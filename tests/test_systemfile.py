@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.errors import BittingError, SystemFileError
+from bitting.grammars import folder
 from bitting.model import Across, SetupCut
-from bitting.resources import folder
 from bitting.systemfile import load_system, read_system, shipped_systems
-from bitting.systemfile.kinds import _WORD, RESERVED
+from bitting.systemfile.schema import _WORD, RESERVED
 
 SOUND = """
 format = 1

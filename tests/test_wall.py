@@ -8,10 +8,10 @@ import pytest
 from attrs import evolve
 
 import bitting
-from bitting.machine.geometry import frame_of
-from bitting.machine.simulate_profile import Piece, envelope, least, swept
-from bitting.machine.simulate_track import cutter_of
-from bitting.wall import stand_offs
+from bitting.geometry.frame import frame_of
+from bitting.geometry.jaw import stand_offs
+from bitting.geometry.profile import Piece, envelope, least, swept
+from bitting.machine.simulate import cutter_of
 
 
 def path(frame, row):

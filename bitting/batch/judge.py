@@ -2,6 +2,8 @@
 
 The verdicts of a chunk of texts come as arrays (`Judge.judge`); canonical forms are made for a whole chunk, and messages
 only for the texts somebody asks about, once per distinct text (`Judge.answers`).
+
+Canonical forms of many exact codes at once: one line with a hole for each depth, filled for all codes together.
 """
 
 from __future__ import annotations
@@ -10,21 +12,48 @@ from collections.abc import Mapping, Sequence
 from enum import IntEnum
 from functools import cached_property
 
+import attrs
 import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.blame import Blame, Saying, blame_of, say
-from bitting.batch.canonical import write_depths
-from bitting.batch.doubt import MOST_DIGITS, doubt, in_groups
-from bitting.batch.legality import Legality, legality_of
+from bitting.arrays import Bytes
+from bitting.batch.dates import MOST_DIGITS, doubt, in_groups
+from bitting.batch.explain import Blame, Saying, blame_of, say
 from bitting.batch.shapes import Read, Shape, ShapeReader, Template
+from bitting.diagram.walk import Legality, legality_of
 from bitting.errors import BittingError, NotationError
-from bitting.model import Code, System
+from bitting.model import Code, System, code_of
 from bitting.notation import parse_code
 from bitting.rules.builtin import all_of
 
-Bytes = NDArray[np.uint8]
+
+def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
+    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes).
+
+    A place past the end of its depth table is written as `?`.
+    """
+    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
+    form = f"{before}{_form(system)}{after}"
+    if form.isascii() and all(label.isascii() and len(label) == 1 for track in tracks for label in track.labels):
+        line = np.frombuffer((form + "\n").encode(), np.uint8)
+        matrix = np.tile(line, (depths.shape[1], 1))
+        for cut, place in enumerate(np.flatnonzero(line == ord(_HOLE))):
+            matrix[:, place] = np.frombuffer("".join([*tracks[cut].labels, "?"]).encode(), np.uint8)[depths[cut]]
+        return matrix.tobytes().decode().split("\n")[:-1]
+    labels = [np.array([*track.labels, "?"], dtype=object)[depths[cut]] for cut, track in enumerate(tracks)]
+    pattern = form.replace("%", "%%").replace(_HOLE, "%s")
+    return [pattern % row for row in zip(*labels, strict=True)]
+
+
+_HOLE = "\x01"
+
+
+def _form(system: System) -> str:
+    """The canonical form of the system's exact codes with a hole in the place of each depth."""
+    holes = {track.name: attrs.evolve(track, labels=(_HOLE,), depths=(0.0,)) for track in system.tracks}
+    bare = attrs.evolve(system, tracks=tuple(holes.values()))
+    return code_of(bare, [[0] * lane.track.cuts for lane in bare.lanes]).canonical or ""
 
 
 REMEMBERED = 20_000
@@ -111,7 +140,7 @@ class Judge:
         return Judged(verdict, read.depths, known, noted, answers, read.shapes, read.which)
 
     def _doubtful(self, texts: Sequence[str], read: Read, verdict: Bytes) -> list[int]:
-        """Legal codes that a spreadsheet may have made of others (`bitting.batch.doubt`)."""
+        """Legal codes that a spreadsheet may have made of others (`bitting.batch.dates`)."""
         templates = self._reader.templates
         self._grouped += [in_groups(template.text) for template in templates[len(self._grouped) :]]
         some = (read.shapes == Shape.EXACT) & (verdict == Verdict.LEGAL)

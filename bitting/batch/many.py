@@ -1,7 +1,7 @@
 """Many codes at once: a verdict for each, and everything else when it is asked for.
 
 `check_many` answers what `bitting.check` would answer for every text of a list, as arrays. Texts are read by shape
-(`bitting.batch.shapes`) and judged by a walk over the diagram's tables (`bitting.batch.legality`); canonical forms and
+(`bitting.batch.shapes`) and judged by a walk over the diagram's tables (`bitting.diagram.walk`); canonical forms and
 findings are made only for the texts somebody asks about, findings once per distinct text.
 
 >>> from bitting.systemfile import load_system
@@ -21,13 +21,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from bitting.arrays import Bytes
 from bitting.batch.judge import Judge, Judged, Verdict, canonical_forms
 from bitting.errors import BittingError
 from bitting.model import Finding, System
 from bitting.notation import parse_code
 
 CHUNK = 1 << 15
-Bytes = NDArray[np.uint8]
 
 
 class CheckedMany:

@@ -15,10 +15,13 @@ it has no range, bracket or remark. What has open cuts, ranges or brackets, is n
 test holds this module to the grammar on random texts and random systems.
 
 Texts of one length are compared as rows of a byte matrix, so a text costs tens of nanoseconds and no Python object.
+
+Where the cuts of a text stand, and which of its characters may differ in another text of the same shape.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from enum import IntEnum
 from typing import cast
@@ -28,15 +31,84 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.lazy import Cells
-from bitting.batch.spans import complete, cut_spans, lane_spans, long_labels, loose_digits, single_labels
+from bitting.arrays import Bytes, Indices
+from bitting.batch.csv.records import Cells
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
 from bitting.notation.normalise import normalise
 
-Bytes = NDArray[np.uint8]
-Rows = NDArray[np.intp]
+
+def single_labels(labels: Sequence[str]) -> Bytes:
+    table = np.full(256, len(labels), np.uint8)
+    for place, label in enumerate(labels):
+        if len(label) == 1 and label.isascii():
+            table[ord(label)] = place
+    return table
+
+
+def long_labels(words: Bytes, labels: Sequence[str]) -> Bytes:
+    """Places of words of several characters in the depth table."""
+    width = words.shape[1]
+    keys = np.ascontiguousarray(words).view(f"S{width}").ravel()
+    found = np.full(len(keys), len(labels), np.uint8)
+    for place, label in enumerate(labels):
+        if len(label) == width and label.isascii():
+            found[keys == label.encode()] = place
+    return found
+
+
+_WORD = re.compile(r"[A-Za-z0-9_]+")
+
+
+def loose_digits(text: str, system: System) -> NDArray[np.bool_]:
+    """The digits of an unreadable text that can't be why it is unreadable: words of digits that name nothing."""
+    loose = np.zeros(len(text), bool)
+    if any(mark in text for mark in "[]#.=?") or any(name.isdigit() for name in _names(system)):
+        return loose
+    for word in _WORD.finditer(text):
+        after = text[word.end() :].lstrip().lower()
+        if word[0].isdigit() and not after.startswith((":", "(", "=", "from")):
+            loose[word.start() : word.end()] = True
+    return loose
+
+
+def _names(system: System) -> list[str]:
+    return [*system.sides, *(track.name for track in system.tracks)]
+
+
+def cut_spans(code: Code, text: str) -> list[tuple[int, int]] | None:
+    """Where the cuts stand, when each is one plain word or one character of one; None where any is anything else."""
+    spans = []
+    for row in code.written:
+        for cut in row.cuts:
+            start, end = cut.span
+            if text[start:end] != cut.text or not _WORD.fullmatch(cut.text) or len(cut.depths) > 1:
+                return None
+            spans.append((start, end))
+    return None if any(mark in text for mark in "[?.") else spans
+
+
+def complete(code: Code) -> bool:
+    """Whether every cut that the key needs is there, whatever its depth."""
+    rows = (
+        attrs.evolve(row, cuts=tuple(attrs.evolve(cut, depths=cut.depths or (0,)) for cut in row.cuts))
+        for row in code.written
+    )
+    return attrs.evolve(code, written=tuple(rows)).well_formed
+
+
+def lane_spans(code: Code) -> list[tuple[int, int]] | None:
+    """The span of each cut of each lane; None where the sides of a convenience key were written each for itself."""
+    spans: list[tuple[int, int]] = []
+    for lane in code.system.lanes:
+        ways = {tuple(cut.span for cut in row.cuts) for row in code.lists(lane)}
+        if len(ways) != 1:
+            return None
+        spans.extend(ways.pop())
+    return spans
+
+
 LONGEST = 400
 MOST_SHAPES = 4096
 HOT = 3
@@ -65,7 +137,7 @@ class Template:
     number: int
     text: str
     kind: Shape
-    exact: Rows
+    exact: Indices
     same: Bytes
     starts: tuple[int, ...] = ()
     widths: tuple[int, ...] = ()
@@ -144,7 +216,7 @@ class ShapeReader:
             self._read_length(rows, matrix, read)
         return read
 
-    def _read_length(self, rows: Rows, matrix: Bytes, read: Read) -> None:
+    def _read_length(self, rows: Indices, matrix: Bytes, read: Read) -> None:
         """Texts of one length: first the shapes met most, then whatever else there is, sorted."""
         length = matrix.shape[1]
         keys = self._mark[matrix].view(f"S{length}").ravel()
@@ -165,7 +237,7 @@ class ShapeReader:
             if len(group):
                 self._read_shape(keys[group[0]], rows[group], matrix[group], read)
 
-    def _read_shape(self, key: bytes, rows: Rows, matrix: Bytes, read: Read) -> None:
+    def _read_shape(self, key: bytes, rows: Indices, matrix: Bytes, read: Read) -> None:
         """Texts of one shape; several templates where words that are no cuts differ in marked characters."""
         known = self._templates.setdefault(key, [])
         for template in list(known):
@@ -183,7 +255,7 @@ class ShapeReader:
             self._apply(template, rows[hit], matrix[hit], read)
             rows, matrix = rows[~hit], matrix[~hit]
 
-    def _apply(self, template: Template, rows: Rows, matrix: Bytes, read: Read) -> None:
+    def _apply(self, template: Template, rows: Indices, matrix: Bytes, read: Read) -> None:
         read.shapes[rows] = template.kind
         read.which[rows] = template.number
         if template.kind != Shape.EXACT or not len(rows):
@@ -237,7 +309,7 @@ def _fits(template: Template, hit: NDArray[np.bool_], matrix: Bytes) -> NDArray[
     return hit
 
 
-def _laid_out(texts: Sequence[str]) -> tuple[Bytes, Rows, Rows]:
+def _laid_out(texts: Sequence[str]) -> tuple[Bytes, Indices, Indices]:
     """All texts as bytes, and where each begins and ends among them; without what must be read by itself."""
     if isinstance(texts, Cells):
         return np.frombuffer(texts.text.encode("ascii"), np.uint8), texts.starts, texts.stops

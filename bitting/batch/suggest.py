@@ -7,7 +7,7 @@ of `bitting.repair.nearest`.
 
 Each distinct wrong code is looked at once, however far apart its rows stand: the first `REMEMBERED` different ones of each
 system stay known (some 20 MB for as many codes of fourteen cuts). Where a table holds more, those that came later are looked
-at again when they come back after the rows that waited with them (`bitting.batch.held`) were written.
+at again when they come back after the rows that waited with them (`bitting.batch.csv.rewrite`) were written.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
-from bitting.batch.canonical import write_depths
+from bitting.batch.judge import write_depths
 from bitting.batch.shapes import Shape, Template
 from bitting.model import Code, Cut, System
 from bitting.notation import parse_code

@@ -7,8 +7,8 @@ from typing import Any
 
 from attrs import field, frozen
 
-from bitting.batch.desk import Desk
-from bitting.batch.seen import NAMED
+from bitting.batch.check_rows import Desk
+from bitting.batch.duplicates import NAMED
 
 
 @frozen

@@ -21,9 +21,9 @@ from bitting.cli.inspect import gauge_of, gauge_options, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.machine.alignment import Alignment
-    from bitting.machine.machinefile import Corrections
+    from bitting.machine.align.alignment import Alignment
     from bitting.model import System
+    from bitting.systemfile.machine import Corrections
 
 
 @click.command(name="align")
@@ -81,8 +81,8 @@ def command(
     bitting align "left: 8.62 8.61 8.63 6.80 8.62 … / right: …" -s SYSTEM --place 13.95..15.05
     bitting align "…" "…" -s SYSTEM --history machine.csv --correct machine.toml
     """
-    from bitting.machine.alignment import align
-    from bitting.machine.inspect_lengths import parse_length, parse_place
+    from bitting.machine.align.alignment import align
+    from bitting.machine.inspect.lengths import parse_length, parse_place
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system
 
@@ -98,8 +98,8 @@ def command(
     )
     kept, keep = None, None
     if history is not None:
-        from bitting.machine.align_corrections import curable
-        from bitting.machine.align_history import appended
+        from bitting.machine.align.corrections import curable
+        from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
         kept, keep = appended(history, result, date or _today(), adjusted or cured)
@@ -151,7 +151,7 @@ def _correct(
     """Write the corrections if that was asked for and there are any, and say what was done."""
     if path is None:
         return None, ""
-    from bitting.machine.align_corrections import correct, curable
+    from bitting.machine.align.corrections import correct, curable
 
     if not curable(result, left_right):
         return None, f"Nothing was written to {path}: {result.reason}."

@@ -1,9 +1,19 @@
-"""`bitting batch`: go through a spreadsheet of codes."""
+"""`bitting batch`: go through a spreadsheet of codes.
+
+One JSON object a row on standard output, held back until the whole table has been gone through.
+
+A fault half-way must leave standard output empty, and the rows of a large table don't fit the memory; so they wait in a
+temporary file that has no name and is gone when the command ends.
+
+`bitting batch --readings`: decode a spreadsheet of measured keys.
+"""
 
 from __future__ import annotations
 
+import json
 import os
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -12,11 +22,34 @@ import click
 from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, unicode_out
-from bitting.cli.rows import rows_in_the_end
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.decoding.figures import Made
+    from bitting.decoding.model import Made
+from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bitting.batch.run import Order, ReadingsSummary
+    from bitting.decoding.model import Made
+    from bitting.model import System
+
+_IN_MEMORY = 1 << 26
+"""Characters that wait in memory before a file is made."""
+
+
+@contextmanager
+def rows_in_the_end() -> Iterator[Callable[[dict[str, object]], None]]:
+    """A function that takes rows; they are printed when the block ends without a fault."""
+    with tempfile.SpooledTemporaryFile(_IN_MEMORY, "w+", encoding="utf-8", newline="") as spool:
+
+        def tell(row: dict[str, object]) -> None:
+            spool.write(json.dumps(row, ensure_ascii=False) + "\n")
+
+        yield tell
+        spool.seek(0)
+        for line in spool:
+            click.echo(line, nl=False)
 
 
 def _pairs(text: str | None) -> dict[str, str]:
@@ -143,8 +176,8 @@ def command(
       bitting batch measured.csv -s plover --readings caliper -o decoded.csv
       bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
-    from bitting.batch.job import Order, run_batch
-    from bitting.batch.layout import OURS, Wanted
+    from bitting.batch.columns import OURS, Wanted
+    from bitting.batch.run import Order, run_batch
     from bitting.systemfile import load_system
 
     _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
@@ -160,8 +193,6 @@ def command(
         force,
     )
     if reads:
-        from bitting.cli.batch_readings import decode_table
-
         return decode_table(
             order, readings, default, (unit, sure, made, wear, caliper), jobs,
             progress=_progress, json_lines=json_lines, as_json=as_json,
@@ -232,3 +263,66 @@ def _check_options(
         and (len(delimiter) != 1 or not delimiter.isascii() or delimiter in '"\r\n')
     ):
         raise BittingError(f"--delimiter {delimiter!r} is not one plain character", hint="for example ';' or '\\t'")
+
+
+Progress = Callable[[], AbstractContextManager[Callable[[int], Callable[[int], None]] | None]]
+MOST_JOBS = 8
+"""Processes that are started without being asked for."""
+
+
+def decode_table(
+    order: Order,
+    column: str | None,
+    default: System | None,
+    said: tuple[str | None, float | None, Made | None, str | None, str | None],
+    jobs: int | None,
+    *,
+    progress: Progress,
+    json_lines: bool,
+    as_json: bool,
+) -> int:
+    """Decode the table, print its figures, and give the exit status. `said`: unit, sure, made, wear, caliper."""
+    from bitting.batch.columns import READINGS_OURS as OURS
+    from bitting.batch.decode_rows import Choices
+    from bitting.batch.run import ReadingsOrder, run_readings
+    from bitting.decoding import SURE
+    from bitting.systemfile import load_system
+
+    unit, sure, made, wear, caliper = said
+    choices = Choices(unit, SURE if sure is None else sure, made, wear, caliper)
+    wanted = ReadingsOrder(order, column, choices, jobs or min(os.cpu_count() or 1, MOST_JOBS))
+    with rows_in_the_end() as tell:
+
+        def told(line: int, text: str, cells: tuple[str, ...]) -> None:
+            row: dict[str, object] = {"line": line, "readings": text}
+            row.update((name, cell or None) for name, cell in zip(OURS, cells, strict=True))
+            row["probability"] = float(cells[2]) if cells[2] else None
+            tell(row)
+
+        with progress() as bar:
+            summary = run_readings(wanted, load_system, default, progress=bar, rowwise=told if json_lines else None)
+    if as_json:
+        print_json(summary.as_dict())
+    elif not json_lines:
+        for line in _lines(summary):
+            click.echo(line, err=order.output == "-")
+    return BAD_NEWS if summary.bad else GOOD
+
+
+def _lines(summary: ReadingsSummary) -> list[str]:
+    """The figures for people."""
+    from bitting.report.batch import share
+
+    counts = [
+        ("sure", summary.sure),
+        ("unsure", summary.unsure),
+        ("no-fit", summary.no_fit),
+        ("unreadable", summary.unreadable),
+        ("empty", summary.empty),
+    ]
+    wide = max(len(f"{number:,}") for _, number in (*counts, ("rows", summary.rows)))
+    lines = [f"{word:<10}  {number:>{wide},}  {share(number, summary.rows):>7}".rstrip() for word, number in counts]
+    lines.append(f"{'rows':<10}  {summary.rows:>{wide},}")
+    rate = summary.rows / summary.seconds if summary.seconds else 0.0
+    lines.append(f"readings in {summary.column}; {rate:,.0f} rows/s")
+    return [*lines, *(f"note: {note}" for note in summary.notes)]

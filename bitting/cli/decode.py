@@ -23,8 +23,8 @@ from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.decoding import Decoded
-    from bitting.decoding.bench import Bench
-    from bitting.decoding.figures import Made
+    from bitting.decoding.model import Made
+    from bitting.decoding.session import Bench
     from bitting.model import System
 
 EPILOG = """\b
@@ -107,7 +107,7 @@ def command(
     for repeats, 7.40±0.05 for a reading with limits of its own, 7.40@21.4 with the place along the blade. Quote it.
     Without READINGS it is asked for. Several READINGS are repeats of the same key (two people, or after cleaning).
     """
-    from bitting.decoding.bench import decode_at
+    from bitting.decoding.session import decode_at
     from bitting.systemfile import load_system, shipped_systems
 
     chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
@@ -146,9 +146,9 @@ def _bench(
     place: str | None,
 ) -> Bench:
     """What the options say of key, caliper and blank; lengths are in the unit of the first system."""
-    from bitting.decoding.bench import Bench
-    from bitting.decoding.options import caliper_step, length_option, model_with
-    from bitting.decoding.places import PLACE_SD
+    from bitting.decoding.model import caliper_step, length_option, model_with
+    from bitting.decoding.positions import PLACE_SD
+    from bitting.decoding.session import Bench
 
     first = systems[0]
     place_sd = PLACE_SD if place is None else first.in_mm(length_option(place, "place", first, 5.0))
@@ -200,9 +200,9 @@ def _with_zero(
     """The bench with what a key of known code says of the caliper's zero and jaws."""
     from attrs import evolve
 
-    from bitting.decoding.against import zero_from
-    from bitting.decoding.bench import read_lists
-    from bitting.decoding.options import caliper_step, length_option, model_with
+    from bitting.decoding.corrections import zero_from
+    from bitting.decoding.model import caliper_step, length_option, model_with
+    from bitting.decoding.session import read_lists
     from bitting.notation import parse_code
 
     readings = read_lists([measured], system, bench.unit, caliper_step(caliper, system))

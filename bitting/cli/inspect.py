@@ -23,7 +23,7 @@ from bitting.cli.common import (
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.machine.inspect_uncertainty import Gauge
+    from bitting.machine.inspect.uncertainty import Gauge
     from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -47,8 +47,8 @@ def gauge_options(function: F) -> F:
 
 def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | None, jaw: str | None) -> Gauge:
     """The options above as a value."""
-    from bitting.machine.inspect_lengths import parse_length
-    from bitting.machine.inspect_uncertainty import Gauge
+    from bitting.machine.inspect.lengths import parse_length
+    from bitting.machine.inspect.uncertainty import Gauge
 
     def length(text: str | None) -> float | None:
         return None if text is None else parse_length(text, system)
@@ -94,9 +94,9 @@ def command(
     bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
     bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
     """
-    from bitting.machine.inspect_decision import Guard
-    from bitting.machine.inspect_lengths import parse_length
-    from bitting.machine.inspection import inspect
+    from bitting.machine.inspect.decision import Guard
+    from bitting.machine.inspect.inspection import inspect
+    from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
     from bitting.systemfile import load_system
 

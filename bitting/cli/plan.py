@@ -66,10 +66,10 @@ def command(
     CODE lists the cuts from bow to tip, track by track. Without CODE it is asked for, so that it doesn't stay in the
     shell's history. A plan that would cut too deep is never printed without saying so.
     """
-    from bitting.machine.machinefile import load_machine
-    from bitting.machine.plan import plan
+    from bitting.machine.plan.plan import plan
     from bitting.notation import parse_code
     from bitting.systemfile import load_system
+    from bitting.systemfile.machine import load_machine
 
     system = load_system(system_name)
     machine = None if machine_path is None else load_machine(machine_path)

@@ -10,6 +10,8 @@ A lock that reads only some cuts (`lock`) is opened by any key with the right cu
 distinct settings of the cuts it reads that some legal code has; the other cuts are written as far as they are known.
 What the other cuts of a trial key should be is in `keys`: the shallowest that keep the whole key legal and that the
 same blank can still reach, try by try.
+
+The tries as a work list: what to cut on a fresh blank, and which cuts to deepen for each try after that.
 """
 
 from __future__ import annotations
@@ -24,18 +26,25 @@ from numpy.typing import NDArray
 
 from bitting.checking import read_places
 from bitting.completion.bounds import at_most, lay_out
-from bitting.completion.chains import Chains, fewest, fewest_chains
-from bitting.completion.choices import Choices
-from bitting.completion.likely import RANKED, Likely, likeliest
-from bitting.completion.opened import Allowed, allowed_depths, writer
-from bitting.completion.order import TooManyCovers
+from bitting.completion.candidates import (
+    RANKED,
+    Allowed,
+    Choices,
+    Likely,
+    allowed_depths,
+    likeliest,
+    whole_keys,
+    writer,
+)
+from bitting.completion.chains import Chains, TooManyCovers, fewest, fewest_chains
 from bitting.completion.result import Completion, CutLeft, Fact
-from bitting.completion.whole import whole_keys
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
+from bitting.model import write_cut
+from bitting.notation import parse_code
 
 EXACT_UP_TO = 50_000
 """Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB)."""
@@ -236,3 +245,39 @@ def _by_likelihood(
     others = np.array(rest, np.int8).reshape(len(rest), len(asked.places))
     share = likely.left_over / len(rest) if rest else 0.0
     return np.concatenate([ranked, others]), np.concatenate([weights, np.full(len(rest), share)])
+
+
+@frozen
+class Try:
+    """One try: the key to have in hand, and what to deepen for it; nothing to deepen on a fresh blank.
+
+    `deepen` holds the lane's name, the cut counted from 1, and the depth's label. `code` is the whole key where a lock
+    doesn't read every cut and one could be given; `whole` says whether one could.
+    """
+
+    code: str
+    deepen: tuple[tuple[str, int, str], ...]
+    whole: bool
+
+
+def worklist(answer: Completion, system: System, blank: int) -> tuple[Try, ...]:
+    """The tries of one blank, in order."""
+    codes: Sequence[str] = answer.tries[blank]
+    keys: Sequence[str | None] = codes if answer.keys is None else answer.keys[blank]
+    out = []
+    held: dict[Place, tuple[int, ...]] | None = None
+    for code, key in zip(codes, keys, strict=True):
+        text = code if key is None else key
+        now = allowed_depths(parse_code(text, system))
+        out.append(Try(text, () if held is None else _deeper(held, now, system), key is not None))
+        held = now if held is None or key is not None else held | {p: d for p, d in now.items() if len(d) == 1}
+    return tuple(out)
+
+
+def _deeper(
+    held: dict[Place, tuple[int, ...]], now: dict[Place, tuple[int, ...]], system: System
+) -> tuple[tuple[str, int, str], ...]:
+    """The cuts that have one depth now, and another before."""
+    changed = (p for p in now if len(now[p]) == 1 and now[p] != held[p])
+    lanes = system.lanes
+    return tuple((lanes[p.lane].label, p.cut + 1, write_cut(now[p], lanes[p.lane].track)) for p in changed)

@@ -24,8 +24,7 @@ import attrs
 from attrs import frozen
 
 from bitting.completion.answer import choices_of
-from bitting.completion.opened import allowed_depths, writer
-from bitting.completion.whole import shallowest
+from bitting.completion.candidates import allowed_depths, shallowest, writer
 from bitting.errors import BittingError
 from bitting.model import Code, Place, ReadCut, Readings, System, Track, write_cut
 
@@ -260,7 +259,7 @@ def _tolerance(system: System) -> float:
 
 def _uncertainty(read: Sequence[ReadCut], system: System) -> float:
     """Standard uncertainty of the mean reading of one cut: reading, rounding, and what its readings share."""
-    from bitting.decoding.figures import model_of
+    from bitting.decoding.model import model_of
 
     model = model_of(system)
     sds = [

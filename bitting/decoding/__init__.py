@@ -7,12 +7,11 @@ jaw reaches in `reach.py`; the sums over all codes in `passes.py`, `sums.py`, `p
 sure answer must stand up to in `caution.py`.
 """
 
-from bitting.decoding.decoder import SURE, Decoder, decode
-from bitting.decoding.figures import DEFAULTS, MADE, MeasurementModel, model_of
+from bitting.decoding.decoder import SURE, Decoder, decode, decode_many
 from bitting.decoding.fit import FIT_LIMIT
+from bitting.decoding.model import DEFAULTS, MADE, MeasurementModel, model_of
 from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
-from bitting.decoding.several import decode_many
 
 __all__ = [
     "Candidate",

@@ -7,6 +7,12 @@ the cut's own error with the old ones, as in the model; so a cut that was read o
 
 The codes compared are the most probable ones (up to `COMPARED`), and grid points that hold less than `SMALL` of the
 probability together are left out: an estimate for advice, while the posterior itself leaves nothing out.
+
+How likely is each single reading to be simply wrong?
+
+A reading is wrong on its own account, so the joint density with reading j wrong is `outliers · wrong_j` times the density
+of the cut's other readings; divided by the density of all of them it is the probability wanted. It is averaged over the
+shared errors and wear scales that the best code leaves possible, and taken given that code.
 """
 
 from __future__ import annotations
@@ -17,16 +23,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decoding.density import Array, density
-from bitting.decoding.figures import MeasurementModel
+from bitting.arrays import Array, Indices
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.moments import Section
-from bitting.decoding.points import linked
-from bitting.decoding.posterior import Posterior
+from bitting.decoding.likelihood import Witness, density, outlier_range, subset_terms, witness
+from bitting.decoding.model import MeasurementModel
+from bitting.decoding.posterior import Posterior, Section
 from bitting.decoding.result import Deciding, Next
-from bitting.decoding.sums import Index
 from bitting.decoding.tables import summed
-from bitting.decoding.witness import Witness, outlier_range, subset_terms
+from bitting.decoding.weigh import linked
 from bitting.model import Place, System
 
 COMPARED = 24
@@ -213,7 +217,7 @@ def _new_reading(outcomes: Array, old: Witness | None, place: Place, x: Array, s
     total = np.full((outcomes.size, x.size), 0.0)
     before = np.full(x.size, floor)
     for value in np.unique(scale):
-        at: Index = np.flatnonzero(scale == value)
+        at: Indices = np.flatnonzero(scale == value)
         here = x[at]
 
         def seen(centre: Array | float, sd: float, here: Array = here, value: float = float(value)) -> Array:
@@ -251,12 +255,12 @@ def densities(witnesses: Sequence[Witness], x: Array, scale: Array, turn: int) -
     weight = np.exp([t.log_weight for w in witnesses for t in w.terms])[:, None]
     out = np.empty((len(witnesses), x.size))
     for value in np.unique(scale):
-        at: Index = np.flatnonzero(scale == value)
+        at: Indices = np.flatnonzero(scale == value)
         out[:, at] = summed(weight * density(turn * (centre - x[at]), sd, float(value)), starts)
     return np.asarray(out + np.exp([w.log_floor for w in witnesses])[:, None])
 
 
-def _intervals(outcomes: Array, depth: Index, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
+def _intervals(outcomes: Array, depth: Indices, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
     """Ranges of the new reading that decide for one depth; ranges that hardly ever happen are given to a neighbour."""
     starts = np.concatenate([[0], np.flatnonzero(np.diff(depth)) + 1])
     shares = np.add.reduceat(total, starts) / max(total.sum(), 1e-300)
@@ -268,3 +272,39 @@ def _intervals(outcomes: Array, depth: Index, total: Array, labels: Sequence[str
     lows: list[float | None] = [None, *middles]
     highs: list[float | None] = [*middles, None]
     return tuple(Deciding(labels[d], low, high) for (_, d), low, high in zip(runs, lows, highs, strict=False))
+
+
+def wrong_shares(
+    witnesses: Sequence[Witness],
+    posterior: Posterior,
+    best: Ranked,
+    system: System,
+    model: MeasurementModel,
+    along: Mapping[Place, float],
+) -> list[tuple[float, ...]]:
+    """Per witness, the probability of each of its readings to be wrong, given the best code."""
+    if model.outliers == 0:
+        return [(0.0,) * len(one.values) for one in witnesses]
+    views = views_of(posterior, [best])
+    reached = posterior.reach.dimensions(best.depths)
+    out = []
+    for one in witnesses:
+        track = system.lanes[one.place.lane].track
+        view = binned(views[posterior.grid.signs[one.place.lane]], along[one.place], min(one.sds) / 4)
+        x = reached[one.place] + view.shift
+        weight = view.weights[0] / view.weights[0].sum()
+        if not one.summed:
+            out.append((0.0,) * len(one.values))
+            continue
+        whole = np.maximum(densities([one], x, view.scale, track.deeper)[0], 1e-300)
+        shares = []
+        for j, wrong in enumerate(one.wrong):
+            values, sds = list(one.values), list(one.sds)
+            del values[j], sds[j]
+            rest = np.ones(x.size)
+            if values:
+                others = witness(one.place, one.side, values, sds, track, model)
+                rest = densities([others], x, view.scale, track.deeper)[0]
+            shares.append(min(float(model.outliers * wrong * (rest / whole) @ weight), 1.0))
+        out.append(tuple(shares))
+    return out

@@ -22,12 +22,12 @@ from collections.abc import Sequence
 import numpy as np
 from attrs import frozen
 
+from bitting.arrays import Array
 from bitting.decoding.across import PairWitness, density_two
-from bitting.decoding.density import Array, density
-from bitting.decoding.figures import MeasurementModel, wear_scales
 from bitting.decoding.grid import lane_signs, places_along
-from bitting.decoding.reach import Reach
-from bitting.decoding.witness import Witness, outlier_range
+from bitting.decoding.jaw import Reach
+from bitting.decoding.likelihood import Witness, density, outlier_range
+from bitting.decoding.model import MeasurementModel, wear_scales
 from bitting.model import Depths, Place, System
 
 FIT_LIMIT = 0.01

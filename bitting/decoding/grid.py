@@ -21,8 +21,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from attrs import frozen
 
-from bitting.decoding.density import Array
-from bitting.decoding.figures import MeasurementModel, wear_scales
+from bitting.arrays import Array
+from bitting.decoding.model import MeasurementModel, wear_scales
 from bitting.model import Place, System
 
 OFFSET_REACH = 6.0

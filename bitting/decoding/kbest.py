@@ -8,6 +8,21 @@ order is exact and complete. Listing the best codes of each point and scoring th
 The weight of a point is kept relative to the best completion there, so that nothing underflows: taking an edge
 multiplies by a ratio of at most 1. Equal probabilities go to the shallower code, first cut first in the order of the
 lanes; bounds that agree to `TIE` count as equal.
+
+The most probable whole codes, level by level: all prefixes of a length at once, of one key or of several.
+
+A prefix's weight at every point, times the best completion there, summed over the points, bounds what any of its codes
+can have (as in `kbest.py`). A beam of the best prefixes of each level first finds as many codes as are wanted; the least
+of them is a limit that every better code must pass, and the search for these drops all prefixes whose bound is below it:
+so the list is complete and its order exact. The search takes a few array operations a level, where a queue takes some for
+every prefix; it gives up (None) where a great many codes are as likely as each other.
+
+Keys that share their chains stand side by side: the points of an array are those of the first key, then of the second, …
+
+The steps of a posterior's diagrams made ready for a search of the best codes: with the best completion of everything.
+
+All of it is relative to the best symbol of each step at each point, so nothing needs a logarithm; where even the best
+code is so unlike these that it underflows, there is nothing to be had here and `kbest.py` takes its queue.
 """
 
 from __future__ import annotations
@@ -18,18 +33,253 @@ from collections.abc import Collection, Iterator, Sequence
 from itertools import islice, pairwise
 
 import numpy as np
+import numpy.typing as npt
 from attrs import evolve, frozen
 
-from bitting.decoding.compiled import Step
-from bitting.decoding.density import Array
+from bitting.arrays import Array, Indices
 from bitting.decoding.grid import Grid
-from bitting.decoding.levels import Found, Level, best_by_level
-from bitting.decoding.lookahead import LEAST, chains_of, levels_of
-from bitting.decoding.passes import best_logs
-from bitting.decoding.points import linked
-from bitting.decoding.posterior import Posterior
-from bitting.decoding.sums import Index
+from bitting.decoding.posterior import Posterior, Section
+from bitting.decoding.weigh import UNDERFLOW, linked, scaled
+from bitting.diagram.trellis import Chain, Level, Step, best_logs, restrict
 from bitting.model import Depths, Place, System
+
+BLOCK = 256
+"""Prefixes that are taken on together."""
+BUDGET = 40_000_000
+"""Prefixes times points after which the search is given up."""
+MOST = 512
+"""Codes of a key, beyond those wanted, after which it is given up too."""
+SMALL = 1_000_000
+"""Prefixes times entries times points up to which one matrix product bounds them all, needed or not."""
+SLACK = 1e-9
+"""Relative difference of two probabilities that may be rounding."""
+
+Symbols = npt.NDArray[np.int16]
+Found = list[tuple[Symbols, float]]
+
+
+def best_completions(step: Step, table: Array, best: Array) -> tuple[Array, Array]:
+    """(entries and an empty one, points) of likelihood times the best completion behind, and the best of each node."""
+    after = np.empty((step.entry_symbol.size + 1, table.shape[1]))
+    np.take(table, step.entry_symbol, axis=0, out=after[:-1])
+    after[:-1] *= best if step.single else best.take(step.entry_child, axis=0)
+    after[-1] = 0.0
+    return after, after.take(step.ways, axis=0).max(axis=1)  # padded: np.maximum.reduceat takes ten times as long
+
+
+@frozen(eq=False)
+class _Block:
+    """Prefixes of one length: whose key, their nodes, likelihoods (prefixes, points of a key), bounds, symbols so far."""
+
+    level: int
+    owner: Indices
+    nodes: Indices
+    front: Array
+    bounds: Array
+    symbols: Symbols
+
+    def part(self, rows: Indices) -> _Block:
+        """Some of them."""
+        return _Block(
+            self.level, self.owner[rows], self.nodes[rows], self.front[rows], self.bounds[rows], self.symbols[rows]
+        )
+
+
+def best_by_level(levels: Sequence[Level], points: int, wanted: int, keys: int = 1) -> list[Found] | None:
+    """Per key, symbols of each level and probability of the best codes, in order: all as good as the last one wanted.
+
+    `points` are those of one key at the first level. Fewer codes than wanted: there are no more.
+    """
+    whose: Indices = np.arange(keys)
+    symbols = np.zeros((keys, len(levels)), dtype=np.int16)
+    root = _Block(0, whose, np.zeros_like(whose), np.ones((keys, points)), np.ones(keys), symbols)
+    beam = root
+    for level in levels:
+        beam = _onwards(level, beam, np.zeros(keys), wanted)
+    limit = np.zeros(keys)
+    for key in np.flatnonzero(np.bincount(beam.owner, minlength=keys) >= wanted):
+        limit[key] = beam.bounds[beam.owner == key].min() * (1 - SLACK)
+    found: list[Found] = [[] for _ in range(keys)]
+    spent = 0
+    stack = [root]
+    while stack:
+        block = stack.pop()
+        if block.level == len(levels):
+            for key, row, probability in zip(block.owner.tolist(), block.symbols, block.bounds.tolist(), strict=True):
+                found[key].append((row, probability))
+            continue
+        following = _onwards(levels[block.level], block, limit)
+        spent += following.front.size
+        if spent > BUDGET * keys or max(map(len, found)) > wanted + MOST:
+            return None
+        rows = np.arange(following.nodes.size)
+        stack += [following.part(rows[start : start + BLOCK]) for start in range(0, rows.size, BLOCK)]
+    return [_best(one, wanted) for one in found]
+
+
+def _best(found: Found, wanted: int) -> Found:
+    """Those that are as good as the last one wanted, in order."""
+    found = sorted(found, key=lambda one: -one[1])
+    if len(found) <= wanted:
+        return found
+    limit = found[wanted - 1][1] * (1 - SLACK)
+    return [one for one in found if one[1] >= limit]
+
+
+def _onwards(level: Level, block: _Block, limit: Array, most: int | None = None) -> _Block:
+    """All ways on from some prefixes whose bound is at least their key's `limit`; of these the best `most` of each key."""
+    step, keys = level.step, limit.size
+    front = block.front if level.enter is None else level.enter(block.front)
+    ways = step.ways[block.nodes]
+    row, way = (ways < step.entry_child.size).nonzero()
+    entry = ways[row, way]
+    owner = block.owner[row]
+    if keys == 1:
+        bounds = _bounds(level, front, block.nodes, row, entry)
+    else:
+        after = level.after.reshape(-1, keys, front.shape[1])[entry, owner]
+        bounds = np.einsum("rp,rp->r", front[row], after)
+    keep = (bounds >= limit[owner]).nonzero()[0]
+    if most is not None and keep.size > most:
+        keep = keep[np.lexsort((-bounds[keep], owner[keep]))]
+        first = np.searchsorted(owner[keep], np.arange(keys))
+        keep = keep[np.arange(keep.size) - first[owner[keep]] < most]
+    row, entry, owner = row[keep], entry[keep], owner[keep]
+    symbol = step.entry_symbol[entry]
+    after = front[row]
+    after *= level.table[symbol] if keys == 1 else level.table.reshape(-1, keys, front.shape[1])[symbol, owner]
+    symbols = block.symbols[row]
+    symbols[:, block.level] = symbol
+    return _Block(block.level + 1, owner, step.entry_child[entry], after, bounds[keep], symbols)
+
+
+def _bounds(level: Level, front: Array, nodes: Indices, row: Indices, entry: Indices) -> Array:
+    """What each way on (prefix, entry) of one key can have at most."""
+    if front.size * level.after.shape[0] <= SMALL:
+        return np.asarray((front @ level.after.T)[row, entry])
+    out = np.empty(row.size)
+    own = nodes[row]
+    for node in np.unique(own):
+        at = np.flatnonzero(own == node)
+        prefixes, first = np.unique(row[at], return_inverse=True)
+        entries, second = np.unique(entry[at], return_inverse=True)
+        out[at] = (front[prefixes] @ level.after[entries].T)[first, second]
+    return out
+
+
+LEAST = 1e-7
+"""Codes are first looked for where every entry of the diagram on their way has this posterior probability."""
+
+FAINTEST = LEAST
+"""Codes less probable than that may pass entries that were left out when a diagram was narrowed."""
+FAINT, FORGOTTEN, APART = 1e-290, -50.0, 300.0
+"""Where the points that suit one section leave so little of another, relative to its best, that it underflows, and these
+points weigh more than e^-50, or what the best ones of both would have together is e^300 of the evidence (readings of which
+some are far outside everything), the look ahead can't be had so."""
+WORTH_RESTRICTING = 100_000
+"""Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
+
+
+def levels_of(posterior: Posterior, least: float) -> list[Level] | None:
+    """All steps in turn, with the weight of each point in what can follow; None where that underflows somewhere."""
+    parts = [_levels(section, least) for section in posterior.sections]
+    log_evidence = posterior.log_evidence + posterior.log_count
+    first = posterior.sections[0]
+    if any(part is None for part in parts):
+        return None
+    (levels, tops, _), *others = [part for part in parts if part is not None]
+    if not others:
+        return weighed(levels, np.exp(first.log_prior + tops - log_evidence))
+    ((second, second_tops, second_best),) = others
+    grid, after = posterior.grid, posterior.sections[1]
+    assert grid.link is not None  # two sections come from a paired grid
+    shape = (math.prod(grid.shape), grid.link.shape[0])
+    rows = (grid.log_scale[:, None] + grid.log_tilt).reshape(-1)
+    one, two = first.columns[1], after.columns[-1]
+    most = (float(tops.max()), float(second_tops.max()))
+    table = np.zeros(shape)
+    table.reshape(-1)[two] = np.exp(second_tops - most[1]) * second_best
+    follows = (table @ grid.link.T).reshape(-1)[one]
+    weight = tops + rows[one // shape[1]] + np.log(np.maximum(follows, FAINT)) + most[1] - log_evidence
+    second_weight = second_tops + rows[two // shape[1]] + most[0] - log_evidence
+    if weight[follows <= FAINT].max(initial=-math.inf) > FORGOTTEN or second_weight.max() > APART:
+        return None
+    levels, second = weighed(levels, np.exp(weight)), weighed(second, np.exp(second_weight))
+    second[0] = evolve(second[0], enter=_Crossing(one, np.exp(tops - most[0]), two, grid.link, shape))
+    return levels + second
+
+
+def _levels(section: Section, least: float) -> tuple[list[Level], Array, Array] | None:
+    """A section's steps in turn, the log of what each point's best symbols have, and the best code's part of that."""
+    tops = np.zeros(section.posterior.size)
+    ratios: list[list[Array]] = []
+    chains = []
+    for chain, rows in chains_of(section, least):
+        top, ratio = scaled(rows)
+        tops += top
+        chains.append(chain)
+        ratios.append(ratio)
+    found = completed(chains, ratios)
+    return None if found is None else (found[0], tops, found[1])
+
+
+def completed(chains: Sequence[Chain], ratios: Sequence[Sequence[Array]]) -> tuple[list[Level], Array] | None:
+    """The steps of some chains in turn, from their likelihoods beside the best symbols', and the best code's part (points,).
+
+    None where that underflows somewhere.
+    """
+    later = np.ones(ratios[0][0].shape[1])  # what the chains to come have at best
+    levels: list[Level] = []
+    for chain, tables in zip(reversed(chains), reversed(ratios), strict=True):
+        best = np.ones((1, later.size))
+        own = []
+        for step, table in zip(reversed(chain.steps), reversed(tables), strict=True):
+            after, best = best_completions(step, table, best)
+            own.append(Level(step, table, after))
+        if best.min() < UNDERFLOW:
+            return None
+        levels = (weighed(own[::-1], later) if levels else own[::-1]) + levels
+        later = later * best[0]
+    return levels, later
+
+
+def weighed(levels: list[Level], weight: Array) -> list[Level]:
+    """The steps with another weight of the points in what can follow."""
+    for level in levels:
+        np.multiply(level.after, weight, out=level.after)
+    return levels
+
+
+@frozen(eq=False)
+class _Crossing:
+    """Fronts of the first section (codes, points `one` with their `weight`) become fronts at the points `two` of the second."""
+
+    one: Indices
+    weight: Array
+    two: Indices
+    link: Array
+    shape: tuple[int, int]
+
+    def __call__(self, front: Array) -> Array:
+        table = np.zeros((front.shape[0], math.prod(self.shape)))
+        table[:, self.one] = front * self.weight
+        return np.asarray((table.reshape(-1, self.shape[1]) @ self.link).reshape(front.shape[0], -1)[:, self.two])
+
+
+def chains_of(section: Section, least: float) -> Iterator[tuple[Chain, Sequence[Array]]]:
+    """The section's chains with their log likelihoods; with `least`, as far as codes go that have this probability."""
+    if section.whole is not None and least < FAINTEST:
+        for chain in section.whole.chains:
+            yield chain, section.whole.logs(chain, section.columns)
+        return
+    for chain, rows, entries in zip(section.chains, section.logs, section.entries, strict=True):
+        large = sum(step.nodes for step in chain.steps) * section.posterior.size > WORTH_RESTRICTING
+        if not least or not large:
+            yield chain, rows
+            continue
+        left, symbols = restrict(chain, [held >= least for held in entries])
+        yield left, [table[kept] for table, kept in zip(rows, symbols, strict=True)]
+
 
 TIE = 1e-10
 """Relative difference of two probabilities below which they count as equal."""
@@ -106,8 +356,8 @@ def codes_in_order(
     begins = np.cumsum([0] + [lane.track.cuts for lane in lanes])
     slots = [[int(begins[place.lane]) + place.cut for place in stage.step.places] for stage in stages]
     count = 0
-    root: Index = np.zeros(1, dtype=np.intp)
-    heap: list[tuple[int, bytes, int, float, int, Index, Array]] = [
+    root: Indices = np.zeros(1, dtype=np.intp)
+    heap: list[tuple[int, bytes, int, float, int, Indices, Array]] = [
         (0, bytes(int(begins[-1])), 0, 1.0, 0, root, front[None, :])
     ]
     while heap:
@@ -131,8 +381,8 @@ def codes_in_order(
 
 
 def _ways_on(
-    stage: _Stage, nodes: Index, weight: Array, join: _Join | None, *, ignoring: bool
-) -> Iterator[tuple[int | None, Index, Array, float]]:
+    stage: _Stage, nodes: Indices, weight: Array, join: _Join | None, *, ignoring: bool
+) -> Iterator[tuple[int | None, Indices, Array, float]]:
     """Ways on from a prefix that stands in some nodes with weights (nodes, points).
 
     For each its symbol, the nodes it leads to, their weights and the sum of these. A prefix stands in one node, unless
@@ -157,18 +407,18 @@ def _ways_on(
         yield symbol, into[row : row + 1], weights[row : row + 1], bound
 
 
-def _opened(stage: _Stage, nodes: Index, weight: Array) -> Iterator[tuple[int | None, Index, Array]]:
+def _opened(stage: _Stage, nodes: Indices, weight: Array) -> Iterator[tuple[int | None, Indices, Array]]:
     """The same where cuts are ignored; an ignored step has one way on: all depths together."""
     children = stage.step.children[nodes]
     at, symbols = np.nonzero(children >= 0)
     into = children[at, symbols]
     ratio = stage.logs[symbols] + stage.after[into] - stage.best[nodes[at]]
     weights = np.exp(np.minimum(ratio, 0.0)) * weight[at]
-    one_way: list[tuple[int | None, Index]] = [(None, np.arange(into.size))]
+    one_way: list[tuple[int | None, Indices]] = [(None, np.arange(into.size))]
     alike: dict[tuple[int, ...], list[int]] = {}  # the same depths, whatever the jaw reaches at them
     for row, symbol in enumerate(symbols):
         alike.setdefault(tuple(stage.step.symbols[symbol].tolist()), []).append(row)
-    by_depths: list[tuple[int | None, Index]] = [(int(symbols[r[0]]), np.array(r)) for r in alike.values()]
+    by_depths: list[tuple[int | None, Indices]] = [(int(symbols[r[0]]), np.array(r)) for r in alike.values()]
     for together, rows in one_way if stage.ignored else by_depths:
         following, place = np.unique(into[rows], return_inverse=True)
         total = np.zeros((following.size, weights.shape[1]))
@@ -196,9 +446,9 @@ class _Join:
     the second's points and `best` its best completion there.
     """
 
-    columns: Index
+    columns: Indices
     ahead: Array
-    after: Index
+    after: Indices
     best: Array
     grid: Grid
 

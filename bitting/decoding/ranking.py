@@ -14,8 +14,8 @@ from collections.abc import Callable, Iterator, Sequence
 from attrs import evolve
 
 from bitting.decoding.decoder import SURE, Decoder
-from bitting.decoding.figures import Made, MeasurementModel
-from bitting.decoding.places import place_evidence
+from bitting.decoding.model import Made, MeasurementModel
+from bitting.decoding.positions import place_evidence
 from bitting.decoding.result import Decoded, SystemRank
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Readings, System

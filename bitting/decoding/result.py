@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-from bitting.decoding.figures import MeasurementModel
+from bitting.decoding.model import MeasurementModel
 from bitting.model import Depths, System
 
 Verdict = Literal["sure", "unsure", "no-fit"]

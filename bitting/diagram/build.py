@@ -12,14 +12,12 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from bitting.arrays import Int32s, Integers
 from bitting.errors import TooLargeError
 from bitting.model import Place, Rule, System
 from bitting.rules import automaton
 
-Ints = NDArray[np.int64]
-Children = NDArray[np.int32]
 Allowed = Mapping[Place, Collection[int]]
 
 BUDGET = 1_000_000
@@ -38,7 +36,7 @@ class _Running:
         self.step = made.step
         self.states: list[Any] = [made.start]
 
-    def table(self, place: Place, depths: int) -> Ints | None:
+    def table(self, place: Place, depths: int) -> Integers | None:
         """(states, depths) -> next state, -1 for none; None when the rule has nothing to say at this place."""
         lane = self.lanes.get(place.lane)
         if lane is None:
@@ -54,7 +52,7 @@ class _Running:
         self.states = list(following)
         return table
 
-    def keep(self, column: Ints) -> Ints:
+    def keep(self, column: Integers) -> Integers:
         """Forget the states that no node has; returns the column renumbered."""
         used, renumbered = np.unique(column, return_inverse=True)
         if len(used) < len(self.states):
@@ -65,20 +63,20 @@ class _Running:
 
 def build(
     system: System, places: Sequence[Place], rules: Sequence[Rule], allowed: Allowed, budget: int = BUDGET
-) -> list[Children]:
+) -> list[Int32s]:
     """The child tables of every layer, one layer per place: (nodes, depths) -> node of the next layer, -1 for none.
 
     Raises `TooLargeError` naming the rule that blows the diagram up, when a layer passes the budget.
     """
     running = [_Running(rule, system) for rule in rules]
-    columns: list[Ints] = [np.zeros(1, np.int64) for _ in running]
+    columns: list[Integers] = [np.zeros(1, np.int64) for _ in running]
     nodes = 1
-    layers: list[Children] = []
+    layers: list[Int32s] = []
     for place in places:
         depths = len(system.lanes[place.lane].track.labels)
         alive = np.zeros((nodes, depths), bool)
         alive[:, sorted(allowed.get(place, range(depths)))] = True
-        moved: list[tuple[int, Ints]] = []
+        moved: list[tuple[int, Integers]] = []
         for i, rule in enumerate(running):
             table = rule.table(place, depths)
             if table is not None:
@@ -100,7 +98,7 @@ def build(
     return _merge(layers)
 
 
-def _distinct(columns: Sequence[Ints], sizes: Sequence[int], rows: int) -> tuple[Ints, Ints]:
+def _distinct(columns: Sequence[Integers], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
     """Number the distinct rows of the columns: (number of each row, a row of each number)."""
     key = np.zeros(rows, np.int64)
     room = 1
@@ -116,9 +114,9 @@ def _distinct(columns: Sequence[Ints], sizes: Sequence[int], rows: int) -> tuple
     return number, first
 
 
-def _merge(layers: list[Children]) -> list[Children]:
+def _merge(layers: list[Int32s]) -> list[Int32s]:
     """Drop nodes that lead nowhere and make nodes with the same children one, from the last layer to the first."""
-    merged: list[Children] = []
+    merged: list[Int32s] = []
     renumber = np.zeros(1, np.int32)  # the end: one node
     if layers:
         renumber = np.zeros(int(layers[-1].max(initial=-1)) + 1, np.int32)
@@ -138,7 +136,7 @@ def _merge(layers: list[Children]) -> list[Children]:
 
 
 def _too_large(
-    system: System, running: Sequence[_Running], columns: Sequence[Ints], place: Place, budget: int
+    system: System, running: Sequence[_Running], columns: Sequence[Integers], place: Place, budget: int
 ) -> TooLargeError:
     """Name the rule without which the layer would be smallest."""
     sizes = [len(rule.states) for rule in running]

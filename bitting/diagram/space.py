@@ -12,7 +12,8 @@ import numpy as np
 from attrs import field, frozen
 from numpy.typing import NDArray
 
-from bitting.diagram.build import BUDGET, Allowed, Children, build
+from bitting.arrays import Int32s
+from bitting.diagram.build import BUDGET, Allowed, build
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
 
@@ -22,7 +23,7 @@ class Layer:
     """One cut's decision. `children[node, depth]` is a node of the next layer, -1 where no legal code goes on."""
 
     place: Place
-    children: Children = field(repr=False, eq=False)
+    children: Int32s = field(repr=False, eq=False)
 
 
 @frozen(slots=False)

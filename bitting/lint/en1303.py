@@ -20,8 +20,8 @@ from typing import Any
 from attrs import asdict, frozen
 
 from bitting.diagram import Diagram, code_space
+from bitting.diagram.occurrence import must, write
 from bitting.errors import TooLargeError
-from bitting.lint.legal import must, write
 from bitting.lint.result import LintFinding
 from bitting.model import Place, Rule, System
 from bitting.rules import read_rule

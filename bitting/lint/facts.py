@@ -11,10 +11,10 @@ from functools import cached_property
 
 from attrs import field, frozen
 
-from bitting.lint.legal import Legal
+from bitting.diagram.occurrence import Legal
+from bitting.geometry.frame import hand_of
 from bitting.lint.result import LintFinding
-from bitting.machine.geometry import hand_of
-from bitting.machine.plan_warnings import THIN_MM
+from bitting.machine.plan.words import THIN_MM
 from bitting.model import Lane, Place, System, Track
 
 EXACT = 1e-9

@@ -16,8 +16,8 @@ from math import cos, hypot, radians, sin, sqrt, tan
 
 import numpy as np
 
+from bitting.diagram.occurrence import pairs
 from bitting.lint.facts import EXACT, Check, Facts, is_round
-from bitting.lint.legal import pairs
 from bitting.lint.result import LintFinding
 from bitting.model import Place, System
 

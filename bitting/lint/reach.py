@@ -18,13 +18,12 @@ from collections.abc import Iterator
 from functools import cache
 from math import acos, degrees, floor, radians, sqrt, tan
 
+from bitting.diagram.occurrence import neighbours, pairs
+from bitting.geometry.frame import seat_of
+from bitting.geometry.profile import EndMill
 from bitting.lint.facts import EXACT, Check, Facts, is_round, is_vee
-from bitting.lint.legal import neighbours, pairs
 from bitting.lint.result import LintFinding
-from bitting.machine.geometry import seat_of
-from bitting.machine.plan_ease import stops_between
-from bitting.machine.plan_moves import GRAIN_IN, GRAIN_MM
-from bitting.machine.simulate_profile import EndMill
+from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place
 from bitting.rules.base import count_of
 

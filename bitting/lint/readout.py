@@ -22,17 +22,14 @@ from typing import Any
 
 import numpy as np
 from attrs import frozen
-from numpy.typing import NDArray
 
+from bitting.arrays import Array
 from bitting.diagram import CodeSpace, Diagram
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
 
 SLIPS = ("any_depth", "off_by_one", "swap")
-
-Numbers = NDArray[Any]
-"""int64 where all counts are sure to fit, Python integers otherwise."""
 
 
 @frozen
@@ -91,7 +88,7 @@ class _Walker:
         self.below = [counts.astype(self.kind) for counts in diagram.counts]
         self.above = self._ways_in()
 
-    def _ways_in(self) -> list[Numbers]:
+    def _ways_in(self) -> list[Array]:
         """How many ways lead from the root to each node, per layer."""
         above = [np.ones(1, self.kind)]
         for table, following in zip(self.tables, self.below[1:], strict=True):
@@ -132,7 +129,7 @@ class _Walker:
             a, b, ways = self._met(parts, i + 1, found)
         return 2 * found[0], 2 * found[1]
 
-    def _met(self, parts: list[tuple[Numbers, Numbers, Numbers]], layer: int, found: list[int]) -> Any:
+    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
         a, b = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
         ways = np.concatenate([part[2] for part in parts])
@@ -199,7 +196,7 @@ class _Walker:
             a, b, ways = self._met([(table[a, d], table[b, d], ways) for d in range(table.shape[1])], i + 1, found)
         return 2 * found[0]
 
-    def _exchanged(self, start: int, end: int, d: int, e: int) -> Iterator[tuple[Numbers, Numbers, Numbers]]:
+    def _exchanged(self, start: int, end: int, d: int, e: int) -> Iterator[tuple[Array, Array, Array]]:
         """Pairs of nodes after `end`: one walk took d first and then e, the other e first and then d."""
         first = self.tables[start]
         on = np.flatnonzero((first[:, d] >= 0) & (first[:, e] >= 0))

@@ -11,11 +11,11 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from bitting.diagram import code_space
+from bitting.diagram.occurrence import Legal
 from bitting.errors import TooLargeError
 from bitting.lint import en1303 as standard
 from bitting.lint import metal, reach, readout, rules, table
 from bitting.lint.facts import Facts
-from bitting.lint.legal import Legal
 from bitting.lint.result import CODES, Linted, LintFinding
 from bitting.model import System
 

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from itertools import pairwise
 from math import hypot, radians, sqrt, tan
 
-from bitting.decoding.figures import model_of
+from bitting.decoding.model import model_of
+from bitting.geometry.frame import hand_of, seat_of
 from bitting.lint.facts import EXACT, Check, Facts, is_round, is_vee, reversed_depths, reversed_spaces
 from bitting.lint.result import LintFinding
-from bitting.machine.geometry import hand_of, seat_of
 from bitting.model import System, Track
 
 

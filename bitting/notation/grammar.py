@@ -16,8 +16,8 @@ from typing import Literal, cast
 from lark import Token, Tree, UnexpectedInput
 
 from bitting.errors import NotationError
+from bitting.grammars import parser
 from bitting.notation.normalise import normalise
-from bitting.parsers import parser
 
 Kind = Literal["code", "readings"]
 ParseTree = Tree[Token]

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bitting.machine.align_fit import Term
-from bitting.machine.align_history import History
-from bitting.machine.alignment import EXPANDED, Alignment
-from bitting.machine.charts import Chart
+from bitting.machine.align.alignment import EXPANDED, Alignment
+from bitting.machine.align.fit import Term
+from bitting.machine.align.history import Chart, History
 from bitting.model import System
 from bitting.report.inspect import both, number
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from textwrap import wrap
 
+from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
-from bitting.completion.worklist import Try, worklist
 from bitting.model import System
 
 FIRST = (

@@ -1,6 +1,13 @@
 """How a decoded key is told on a terminal: the answer, cut by cut why, and what to do where it isn't sure.
 
 (Long: every line of one answer, from the first to the last, stands here; the picture has its own module.)
+
+What a decoded key's answer assumes, in one line: every figure of the measurement model and what was said beside it.
+
+The picture of a decoded key on a terminal: each reading between the depths it might be.
+
+The depths stand where the estimated shared error moves them, `o` is the mean of the cut's readings, and what lies between
+it and its depth is wear and noise.
 """
 
 from __future__ import annotations
@@ -8,12 +15,73 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from bitting.decoding.figures import model_of
+from bitting.decoding.likelihood import outlier_range
+from bitting.decoding.model import model_of
 from bitting.decoding.result import Candidate, CutResult, Decoded, Next
-from bitting.decoding.witness import outlier_range
-from bitting.model import System
-from bitting.report.decode_assumed import assumptions
-from bitting.report.decode_picture import picture
+from bitting.model import Lane, System
+
+
+def assumptions(result: Decoded, system: System) -> str:
+    """Every figure of the measurement model in one line."""
+    model = result.model
+    if model is None:
+        return ""
+    unit = system.unit
+
+    def length(value: float) -> str:
+        return f"{value:.4g}"
+
+    parts = [
+        f"one reading ±{length(model.reading_sd)}",
+        f"offset ±{length(model.offset_sd)}",
+        f"tilt ±{length(model.tilt_sd)}",
+        f"left-right ±{length(model.left_right_sd)}",
+        f"a cut's own error ±{length(model.cut_sd)} (standard deviations)",
+        f"mean wear {length(model.wear)}",
+    ]
+    return (
+        f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong; "
+        f"{'; '.join((*result.assumed, 'every legal code as likely as any other'))}"
+    )
+
+
+def picture(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[str]:
+    """Per lane, one line per cut: depths on an axis, the reading between them."""
+    reading, bar, dot = ("o", "|", ".") if plain else ("●", "│", "·")
+    width = min(columns, 100) - 12
+    for lane in system.lanes:
+        cuts = [cut for cut in result.cuts if (cut.side, cut.track) == (lane.side, lane.track.name)]
+        values = [*lane.track.depths, *(cut.reading for cut in cuts if cut.reading is not None)]
+        low, high = min(values), max(values)
+        low, high = low - 0.04 * (high - low), high + 0.04 * (high - low)
+        flip = lane.track.deeper < 0
+
+        def at(value: float, low: float = low, high: float = high, flip: bool = flip) -> int:
+            place = (value - low) / (high - low)
+            return round((1 - place if flip else place) * (width - 1))
+
+        yield from _axis(lane, at, width)
+        for cut in cuts:
+            row = [" "] * width
+            error = 0.0 if cut.reading is None or cut.deviation is None else cut.reading - cut.deviation - cut.nominal
+            for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
+                place = min(max(at(depth + error), 0), width - 1)
+                row[place] = bar if label == cut.depth else dot
+            if cut.reading is not None:
+                row[at(cut.reading)] = reading
+            yield f"  {cut.cut:>4}  {''.join(row).rstrip()}"
+    yield f"        {bar} the depth found, {dot} other depths (moved by the shared error), {reading} reading"
+
+
+def _axis(lane: Lane, at: object, width: int) -> Iterator[str]:
+    row = [" "] * width
+    for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
+        place = at(depth)  # type: ignore[operator]
+        for i, letter in enumerate(label):
+            if place + i < width:
+                row[place + i] = letter
+    yield f"{lane.label[:7]:<7} {''.join(row).rstrip()}   deeper ->"
+
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.5

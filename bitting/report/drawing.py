@@ -11,20 +11,205 @@ and histories. No label overlaps another: letters shrink with the smallest pitch
 often lie closer than letters are high, are spread out beside the tip and led to their lines.
 
 Grey metal, lighter milling, black walls: made to be read in print without colour.
+
+Labels of a drawing: their size, their places, and how they are kept from touching.
+
+The shapes of a drawing: bow, blade, milled tracks and their walls, as parts of an SVG file.
+
+Walls keep their true arcs; only the pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Literal
 from xml.sax.saxutils import escape
 
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.machine.plan_wall import LaneWall, lane_walls
+from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, System
-from bitting.report.drawing_labels import EM, Label, fitted_size, spread, text_svg
-from bitting.report.drawing_shapes import BOW, FAINT, INK, SHOULDER, STOP, Scale, blade, n
+
+EM = 0.66
+"""Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
+
+LARGEST = 1.8
+"""Height of letters where there is room, in millimetres."""
+
+
+@frozen
+class Label:
+    """Text at a place on the page (millimetres), centred upon it from top to bottom; `turned` reads upwards."""
+
+    x: float
+    y: float
+    size: float
+    anchor: Literal["start", "middle", "end"]
+    text: str
+    colour: str | None = None
+    bold: bool = False
+    turned: bool = False
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, top, right and bottom of the room the label takes, rather too large than too small."""
+        wide = len(self.text) * self.size * EM
+        start = {"start": 0.0, "middle": -wide / 2, "end": -wide}[self.anchor]
+        half = self.size * 0.5
+        if self.turned:
+            return self.x - half, self.y - start - wide, self.x + half, self.y - start
+        return self.x + start, self.y - half, self.x + start + wide, self.y + half
+
+
+def fitted_size(system: System, walls: Sequence[LaneWall]) -> float:
+    """Letters as large as the smallest pitch lets the longest cut number or depth label be."""
+    size = LARGEST
+    for wall in walls:
+        track = wall.frame.track
+        longest = max(len(str(track.cuts)), *(len(label) for label in track.labels))
+        pitches = [abs(system.in_mm(b - a)) for a, b in pairwise(track.spaces)]
+        if pitches:
+            size = min(size, min(pitches) / (longest * EM + 0.15), min(pitches) * 0.85)
+    return size
+
+
+def spread(places: Sequence[float], gap: float) -> list[float]:
+    """Places in the same order, each at least `gap` from the next, moved no more than needed (least squares).
+
+    Neighbours that would touch are pooled and set around their common mean, as in isotonic regression.
+
+    >>> spread([0.0, 0.1, 5.0], 1.0)
+    [-0.45, 0.55, 5.0]
+    """
+    pools: list[tuple[float, int]] = []  # mean of (place - rank * gap), how many
+    for rank, place in enumerate(places):
+        mean, count = place - rank * gap, 1
+        while pools and pools[-1][0] > mean:
+            before, many = pools.pop()
+            mean, count = (before * many + mean * count) / (many + count), many + count
+        pools.append((mean, count))
+    flat = [mean for mean, count in pools for _ in range(count)]
+    return [mean + rank * gap for rank, mean in enumerate(flat)]
+
+
+def text_svg(label: Label) -> str:
+    """The label as an SVG text element."""
+    colour = f' fill="{label.colour}"' if label.colour else ""
+    weight = ' font-weight="bold"' if label.bold else ""
+    x, y = round(label.x, 3), round(label.y + (0.0 if label.turned else label.size * 0.36), 3)
+    turn = ""
+    if label.turned:
+        x = round(label.x + label.size * 0.36, 3)
+        turn = f' transform="rotate(-90 {x:g} {y:g})"'
+    return (
+        f'<text x="{x:g}" y="{y:g}" font-size="{round(label.size, 3):g}" text-anchor="{label.anchor}"'
+        f"{colour}{weight}{turn}>{escape(label.text)}</text>"
+    )
+
+
+METAL, MILLED, WALL, INK, FAINT, STOP = "#d8d4cb", "#f7f5ef", "#14181c", "#14181c", "#666b71", "#a2321c"
+
+BOW = 9.0
+"""How much of the bow is shown, in millimetres."""
+
+SHOULDER = 1.2
+"""How far a shoulder is drawn to stand out; no system file says."""
+
+
+@frozen
+class Scale:
+    """From the system's unit and coordinates to millimetres on the page; `top` is where the blade's left edge lies."""
+
+    system: System
+    left: float
+    top: float
+
+    def x(self, along: float) -> float:
+        return self.left + self.system.in_mm(along)
+
+    def y(self, across: float) -> float:
+        return self.top + self.system.in_mm(across)
+
+
+def n(value: float) -> str:
+    """A coordinate, to a tenth of a micrometre."""
+    return f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")
+
+
+def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> None:
+    """Bow and blade: the metal, then what is milled away, then the lines."""
+    frame = walls[0].frame
+    x0, x1 = frame.x_bow, frame.x_tip
+    milling = system.tracks[0].milling
+    cut = {w.frame.hand: w for w in walls} if milling == "edge" else {}
+    upper = _edge_path(cut.get("left"), scale, x0, x1, 0.0)
+    lower = _edge_path(cut.get("right"), scale, x1, x0, width)
+    _bow(body, system, scale, x0, width)
+    body.append(f'<path d="M{upper}L{lower}Z" fill="{METAL}"/>')
+    if milling == "internal":
+        rings = groove(tuple(walls))
+        d = "".join("M" + "L".join(f"{n(scale.x(x))} {n(scale.y(y))}" for x, y in ring) + "Z" for ring in rings)
+        body.append(f'<path d="{d}" fill="{MILLED}" fill-rule="evenodd" stroke="{WALL}" stroke-width="0.15"/>')
+    elif milling == "external":
+        for wall in walls:
+            _milled(body, wall, scale, width)
+    body.append(f'<path d="M{upper}M{lower}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
+    ends = {"bow": x0, "tip": x1}
+    for end, x in ends.items():
+        dashes = ' stroke-dasharray="0.6 0.4"' if end == frame.assumed else ""
+        body.append(
+            f'<path d="M{n(scale.x(x))} {n(scale.y(0))}V{n(scale.y(width))}" stroke="{WALL}" '
+            f'stroke-width="0.12"{dashes}/>'
+        )
+
+
+def _bow(body: list[str], system: System, scale: Scale, x: float, width: float) -> None:
+    """The end of the bow, wider than the blade where there is a shoulder; it goes on where it is left open."""
+    step = SHOULDER if system.stop == "shoulder" else 0.0
+    top, bottom, left, start = scale.y(0) - step, scale.y(width) + step, scale.x(x) - BOW, scale.x(x)
+    d = f"M{n(left)} {n(top)}H{n(start)}V{n(bottom)}H{n(left)}"
+    body.append(f'<path d="{d}" fill="{METAL}"/>')
+    body.append(
+        f'<path d="M{n(left)} {n(top)}H{n(start)}M{n(left)} {n(bottom)}H{n(start)}" stroke="{WALL}" '
+        f'stroke-width="0.15"/>'
+    )
+
+
+def _milled(body: list[str], wall: LaneWall, scale: Scale, width: float) -> None:
+    """An external track: light from the blade's own edge to the wall, the wall itself strong."""
+    frame = wall.frame
+    own = 0.0 if frame.hand == "left" else width
+    line = "".join(_wall_path(wall, scale, forward=True))
+    a, b = f"{n(scale.x(frame.x_bow))} {n(scale.y(own))}", f"{n(scale.x(frame.x_tip))} {n(scale.y(own))}"
+    body.append(f'<path d="M{a}L{line}L{b}Z" fill="{MILLED}"/>')
+    body.append(f'<path d="M{line}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
+
+
+def _edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
+    """One edge of the blade from start to end, straight or with its cuts, without the leading M."""
+    if wall is None:
+        return f"{n(scale.x(start))} {n(scale.y(across))}L{n(scale.x(end))} {n(scale.y(across))}"
+    return "".join(_wall_path(wall, scale, forward=end > start))
+
+
+def _wall_path(wall: LaneWall, scale: Scale, *, forward: bool) -> Iterator[str]:
+    """The wall as the inside of an SVG path, true arcs and all, without the leading M."""
+    frame = wall.frame
+    pieces = wall.wall if forward else wall.wall[::-1]
+    for i, piece in enumerate(pieces):
+        ends = (piece.lo, piece.hi) if forward else (piece.hi, piece.lo)
+        points = [f"{n(scale.x(x))} {n(scale.y(frame.across(frame.dimension(piece.at(x)))))}" for x in ends]
+        yield points[0] if i == 0 else f"L{points[0]}"
+        if piece.r:
+            r = n(frame.system.in_mm(piece.r))
+            bulges_down = frame.inwards > 0  # the arc's deepest point lies at a larger y than its ends
+            sweep = int(bulges_down != forward)
+            yield f"A{r} {r} 0 0 {sweep} {points[1]}"
+        else:
+            yield f"L{points[1]}"
+
 
 MARGIN = 2.0
 

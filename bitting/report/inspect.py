@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from bitting.machine.inspect_result import InspectedCut, Inspection
+from bitting.machine.inspect.result import InspectedCut, Inspection
 from bitting.model import System
 
 WORDS = {"pass": "pass", "fail": "TOO DEEP", "recut": "RECUT", "uncertain": "too close to tell"}

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from bitting.machine.geometry import Frame, frame_of
-from bitting.machine.plan import Plan, TrackPlan
-from bitting.machine.plan_words import length
-from bitting.machine.simulate_moves import Step
+from bitting.geometry.frame import Frame, frame_of
+from bitting.machine.plan.plan import Plan, TrackPlan
+from bitting.machine.plan.steps import Step
+from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System
 
 Line = tuple[str, str | None]

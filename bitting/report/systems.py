@@ -1,11 +1,16 @@
-"""How answers about systems look on a terminal."""
+"""How answers about systems look on a terminal.
+
+How a lint looks on a terminal: the answer first, then a paragraph a finding, the gravest first.
+"""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 from bitting.counting import Counted
+from bitting.lint import Linted, LintFinding
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
 
@@ -150,3 +155,36 @@ def render_rules(found: list[dict[str, Any]]) -> Iterator[str]:
         yield from (f"    {line}" for line in wrap(kind["explanation"], 100))
         example = kind["example"]
         yield f"    for example `{example['sentence']}` allows {example['legal']} and forbids {example['illegal']}"
+
+
+COLOURS = {"error": "red", "warning": "yellow", "note": None}
+
+Line = tuple[str, str | None]
+"""A line and its colour on a terminal (None: no colour)."""
+
+
+def render_lint(found: Linted, columns: int = 100) -> Iterator[Line]:
+    """Lines of at most `columns` where words allow."""
+    number = {level: sum(f.level == level for f in found.findings) for level in COLOURS}
+    if found.clean:
+        yield f"{found.system}: clean", "green"
+    else:
+        counted = [f"{n} {level}{'s' * (n > 1)}" for level, n in number.items() if n and level != "note"]
+        yield f"{found.system}: {' and '.join(counted)}", "red" if number["error"] else "yellow"
+    for finding in found.findings:
+        yield "", None
+        yield from _paragraph(finding, columns)
+
+
+def _paragraph(finding: LintFinding, columns: int) -> Iterator[Line]:
+    lines = textwrap.wrap(
+        f"{finding.level}: {finding.message} [{finding.code}]",
+        max(columns, 30),
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    yield lines[0], COLOURS[finding.level]
+    yield from ((line, None) for line in lines[1:])
+    if finding.witness is not None:
+        yield f"  such a code: {finding.witness}", None

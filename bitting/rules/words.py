@@ -83,8 +83,8 @@ def read_words(text: str) -> tuple[list[Word], list[Word]]:
     """Scope words and sentence words of a rule, with their spans. Raises `SentenceError` on what is no word at all."""
     from lark.exceptions import UnexpectedInput
 
+    from bitting.grammars import parser
     from bitting.notation.normalise import normalise
-    from bitting.parsers import parser
 
     try:
         tree: Any = parser("rules").parse(normalise(text))

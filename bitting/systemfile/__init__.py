@@ -1,7 +1,7 @@
 """System files: TOML on disk -> `System`, every fault of a file told at once.
 
 `load_system("plover")` finds a shipped system or reads a path; `read_system(text, path)` reads a text; the reference
-of every table and key is `bitting/systemfile/tables.py`.
+of every table and key is `bitting/systemfile/schema.py`.
 """
 
 from bitting.systemfile.build import read_system

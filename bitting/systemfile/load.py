@@ -14,8 +14,8 @@ import os
 from pathlib import Path
 
 from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.grammars import folder
 from bitting.model.system import System
-from bitting.resources import folder
 from bitting.systemfile.build import read_system, unusable
 
 MOST_BYTES = 1 << 20

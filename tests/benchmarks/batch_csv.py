@@ -18,8 +18,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from bitting.batch.job import Order, run_batch
-from bitting.batch.layout import Wanted
+from bitting.batch.columns import Wanted
+from bitting.batch.run import Order, run_batch
 from bitting.systemfile import load_system
 from tests.benchmarks import batch_rows
 

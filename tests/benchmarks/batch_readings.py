@@ -16,10 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from bitting.batch.job import Order
-from bitting.batch.layout import Wanted
-from bitting.batch.readings import Reader
-from bitting.batch.readings_job import ReadingsOrder, run_readings
+from bitting.batch.columns import Wanted
+from bitting.batch.decode_rows import Reader
+from bitting.batch.run import Order, ReadingsOrder, run_readings
 from bitting.model import Measuring, System
 from bitting.notation import parse_readings
 from bitting.systemfile import load_system

@@ -17,8 +17,8 @@ import openpyxl
 import python_calamine
 import xlsxwriter
 
-from bitting.batch.job import Order, run_batch
-from bitting.batch.layout import Wanted
+from bitting.batch.columns import Wanted
+from bitting.batch.run import Order, run_batch
 from bitting.systemfile import load_system
 from tests.benchmarks import batch_rows
 from tests.benchmarks.batch_csv import peak

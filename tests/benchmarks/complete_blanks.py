@@ -22,7 +22,7 @@ SIZES = (1_000, 5_000, 20_000, 45_000)
 def opened(size: int, seed: int):
     """A code of the example system whose candidates number from `size` to 10 % more."""
     from bitting.completion.answer import choices_of
-    from bitting.completion.opened import allowed_depths
+    from bitting.completion.candidates import allowed_depths
     from bitting.diagram import code_space
     from bitting.model import code_of
     from bitting.notation import parse_code

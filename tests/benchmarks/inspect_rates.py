@@ -19,9 +19,9 @@ import attrs
 import numpy as np
 from scipy import integrate, optimize, stats
 
-from bitting.machine.inspect_decision import Guard, decide
-from bitting.machine.inspect_uncertainty import Gauge
-from bitting.machine.inspection import inspect
+from bitting.machine.inspect.decision import Guard, decide
+from bitting.machine.inspect.inspection import inspect
+from bitting.machine.inspect.uncertainty import Gauge
 from bitting.model import Measuring, ReadCut, Reading, Readings, System, code_of
 from bitting.systemfile import load_system
 

@@ -14,14 +14,14 @@ import random
 import sys
 import time
 
-from bitting.machine.geometry import frame_of
-from bitting.machine.machinefile import Control, Machine
-from bitting.machine.plan import plan
-from bitting.machine.plan_moves import Direction
+from bitting.geometry.frame import frame_of
+from bitting.machine.plan.moves import Direction
+from bitting.machine.plan.plan import plan
+from bitting.machine.plan.steps import Move, path_of
 from bitting.machine.simulate import TrackMoves, simulate
-from bitting.machine.simulate_moves import Move, path_of
 from bitting.model import System, code_of
 from bitting.systemfile import load_system, shipped_systems
+from bitting.systemfile.machine import Control, Machine
 from tests.plan_oracle import COARSE, gouge, legal_depths
 
 WAYS: tuple[Direction, ...] = ("bow-to-tip", "tip-to-bow")

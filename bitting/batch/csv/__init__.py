@@ -1,0 +1,1 @@
+"""CSV and its relatives, byte for byte: `dialect`, `records`, `rewrite`."""

@@ -1,0 +1,340 @@
+"""What a table has said so far about the codes of one system: which are repeated, which differ only by a slip.
+
+Repeated codes are found exactly at any size, at eight bytes a code (as many as it has cuts where there are over 2^63 codes).
+Codes that differ only by a slip (`bitting.batch.duplicates`) are looked for among up to `MOST` different legal codes; past
+that it isn't done, and is said.
+
+Codes that differ only by a slip: different codes of one table, one of which may be a slip of the pen for the other.
+
+Slips are those of `bitting.repair.slips` that leave a whole code and are likely: one cut's label is the next deeper or
+shallower one, or looks like it, or two different neighbours of a lane are swapped. Exact, and without comparing every code
+with every other: codes that are equal once a cut is left out stand together when sorted, and a swapped code is looked up.
+
+>>> from bitting.systemfile import load_system
+>>> system = load_system("plover")
+>>> codes = ["2133345 1123421", "2133345 1123422", "2133345 1213421", "2135345 1123421"]
+>>> depths = np.array([[int(sign) - 1 for sign in code.replace(" ", "")] for code in codes], np.uint8).T
+>>> near = find_near(system, depths)
+>>> near.count, [near.words(system, code) for code in range(4) if near.number[code]]
+(3, ['right cut 7', 'right cuts 2 and 3 swapped', 'left cut 4'])
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import accumulate
+from typing import cast
+
+import numpy as np
+from attrs import define, field, frozen
+from numpy.typing import NDArray
+
+from bitting.arrays import Bytes, Integers
+from bitting.diagram.walk import Legality
+from bitting.model import System, Track
+from bitting.repair.slips import LOOK_ALIKE, OFF_BY_ONE, misreadings
+
+LIKELY = min(OFF_BY_ONE, LOOK_ALIKE)
+FEW = 40
+"""So many values are looked for one after the other, which is faster than by halving."""
+SAMPLED = 256
+"""The neighbours of so many codes are tried to tell how many pairs chance makes."""
+
+
+@frozen(eq=False)
+class Near:
+    """Pairs of codes one slip apart. Per code, about the codes before it in the table: `number` of those one slip apart,
+    `first` the first of them (its place; else -1), `how` the cut in which it differs (lane after lane), or ~cut where that
+    cut and the next are swapped."""
+
+    count: int
+    number: Integers
+    first: Integers
+    how: Integers
+
+    def words(self, system: System, code: int) -> str:
+        """How a code differs from the first one that it is one slip from."""
+        how = int(self.how[code])
+        cut = how if how >= 0 else ~how
+        starts = [0, *accumulate(lane.track.cuts for lane in system.lanes)]
+        lane = max(number for number, start in enumerate(starts) if start <= cut)
+        name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
+        at = cut - starts[lane] + 1
+        return f"{name}cut {at}" if how >= 0 else f"{name}cuts {at} and {at + 1} swapped"
+
+
+def find_near(system: System, depths: Bytes, new: int = 0) -> Near:
+    """The pairs among different codes (cuts, codes), in the order of the table, whose later code is at `new` or after."""
+    codes = depths.shape[1]
+    count, number = 0, np.zeros(codes, np.int64)
+    first, how = np.full(codes, codes), np.full(codes, -1)
+    for cut, earlier, later in _pairs(system, depths):
+        fresh = later >= new
+        a, b = earlier[fresh], later[fresh]
+        count += len(a)
+        number += np.bincount(b, minlength=codes)
+        np.minimum.at(first, b, a)
+        leads = first[b] == a
+        how[b[leads]] = cut
+    first[number == 0] = -1
+    return Near(count, number, first, how)
+
+
+def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Integers, Integers]]:
+    """Each cut (or ~cut: it and the next swapped) with the pairs that differ there: places of the earlier and the later."""
+    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
+    random = np.random.default_rng(1)  # any numbers do: what they bring together is then compared in full
+    tables = [random.integers(0, 2**32, len(track.labels), np.uint32) for track in tracks]
+    parts = [table[row] for table, row in zip(tables, depths, strict=True)]
+    hashes = np.zeros(depths.shape[1], np.uint32)
+    for part in parts:
+        hashes += part
+    for cut, track in enumerate(tracks):
+        rows, group = _together(hashes - parts[cut])
+        alike = _alike(track)
+        for apart in range(1, len(rows)):
+            same = group[apart:] == group[:-apart]
+            if not same.any():
+                break
+            one, other = rows[apart:][same], rows[:-apart][same]
+            hit = alike[depths[cut, one], depths[cut, other]]
+            hit &= (depths[:, one] != depths[:, other]).sum(axis=0) == 1
+            yield cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+    found = _Found(hashes)
+    last = set(accumulate(lane.track.cuts for lane in system.lanes))
+    for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
+        rising = np.flatnonzero(depths[cut] < depths[cut + 1])
+        here, there = depths[cut, rising], depths[cut + 1, rising]
+        one_way = tables[cut][None, :] - tables[cut][:, None]  # (depth, depth that comes instead)
+        other_way = tables[cut + 1][None, :] - tables[cut + 1][:, None]
+        moved = one_way + other_way.T
+        one, which = found.equal(hashes[rising] + moved[here, there])
+        other = rising[which]
+        turned = depths[:, other]
+        turned[[cut, cut + 1]] = turned[[cut + 1, cut]]
+        hit = (depths[:, one] == turned).all(axis=0)
+        yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+
+
+class _Found:
+    """Finds the places of hashes among many."""
+
+    def __init__(self, hashes: NDArray[np.uint32]) -> None:
+        self._order = np.argsort(hashes)
+        self._ordered = hashes[self._order]
+        self._shift = np.uint32(max(8, 26 - len(hashes).bit_length()))  # 64 places for each
+        self._any = np.zeros((1 << 32) >> int(self._shift), bool)
+        self._any[hashes >> self._shift] = True
+
+    def equal(self, wanted: NDArray[np.uint32]) -> tuple[Integers, Integers]:
+        """Pairs of equal ones: the place among the many, the place among those wanted."""
+        some = np.flatnonzero(self._any[wanted >> self._shift])  # leaves out nearly all that are not there
+        start = np.searchsorted(self._ordered, wanted[some], "left")
+        count = np.searchsorted(self._ordered, wanted[some], "right") - start
+        first = np.repeat(start - (np.cumsum(count) - count), count)
+        return self._order[first + np.arange(len(first))], np.repeat(some, count)
+
+
+def _together(hashes: NDArray[np.uint32]) -> tuple[Integers, NDArray[np.uint32]]:
+    """The places of those that are not alone with their hash, in the order of hashes, and their hashes."""
+    ordered = np.sort(hashes)  # without places: several times faster, and mostly nearly all are alone
+    double = ordered[1:][ordered[1:] == ordered[:-1]]
+    if not len(double):
+        return np.zeros(0, np.int64), double
+    double = np.unique(double)
+    if len(double) <= FEW:
+        rows = np.flatnonzero(np.logical_or.reduce([hashes == one for one in double]))
+    else:
+        at = np.minimum(np.searchsorted(double, hashes), len(double) - 1)
+        rows = np.flatnonzero(double[at] == hashes)
+    rows = rows[np.argsort(hashes[rows], kind="stable")]
+    return rows, hashes[rows]
+
+
+def _alike(track: Track) -> NDArray[np.bool_]:
+    """Which depths of a track are easily written for which."""
+    table = np.array([misreadings(track, label) for label in track.labels]) >= LIKELY
+    return table | table.T
+
+
+def legal_neighbours(system: System, depths: Bytes, legality: Legality) -> float:
+    """How many legal codes are one slip from a code, on average over some of these (cuts, codes)."""
+    some = depths[:, :: -(-depths.shape[1] // SAMPLED)]
+    found = 0
+    last = set(accumulate(lane.track.cuts for lane in system.lanes))
+    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
+    for cut, track in enumerate(tracks):
+        alike, changed = _alike(track), some.copy()
+        for depth in range(len(track.labels)):
+            changed[cut] = depth
+            found += int((legality.legal(changed) & alike[depth, some[cut]]).sum())
+        if cut + 1 not in last:
+            changed[[cut, cut + 1]] = some[[cut + 1, cut]]
+            found += int((legality.legal(changed) & (some[cut] != some[cut + 1])).sum())
+    return found / int(some.shape[1])
+
+
+Keys = NDArray[np.int64] | NDArray[np.bytes_]
+MOST = 200_000
+NAMED = 3
+"""So many pairs of rows are named."""
+BY_CHANCE = 0.1
+"""Rows get a remark where chance gives a code fewer neighbours than this among the codes of the table; else it means nothing."""
+
+
+@define(eq=False)
+class Seen:
+    """The codes of one system that have been seen. `ahead` is how many rows the table has at most, where the rows are to
+    get remarks; else 0."""
+
+    system: System
+    legality: Legality | None = None
+    ahead: int = 0
+    total: int = field(init=False, default=0)
+    depths: list[Integers] = field(init=False)
+    """How often each depth stands at each cut: an array per cut, lane after lane."""
+    near: int = field(init=False, default=0)
+    """Pairs of different legal codes one slip apart."""
+    near_rows: list[tuple[int, int]] = field(init=False, factory=list)
+    unlooked: bool = field(init=False, default=False)
+    """Whether there were too many codes to look for such pairs."""
+    neighbours: float | None = field(init=False, default=None)
+    """How many legal codes are one slip from a code of the table, on average; None where it isn't known."""
+    _keys: list[Keys] = field(init=False, factory=list)
+    _rows: list[Integers] = field(init=False, factory=list)
+    _open: set[str] = field(init=False, factory=set)
+    _legal: list[Bytes] = field(init=False, factory=list)
+    _legal_rows: list[Integers] = field(init=False, factory=list)
+    _legal_keys: list[Keys] = field(init=False, factory=list)
+    _looked: int = field(init=False, default=0)
+    _distinct: int = field(init=False, default=0)
+
+    def __attrs_post_init__(self) -> None:
+        self.depths = [
+            np.zeros(len(lane.track.labels), np.int64) for lane in self.system.lanes for _ in range(lane.track.cuts)
+        ]
+
+    def add(self, depths: Bytes, rows: Integers, legal: NDArray[np.bool_]) -> dict[int, str]:
+        """Count some exact codes (cuts, codes), their rows, and which are legal; remarks by row."""
+        if not len(rows):
+            return {}
+        self.total += len(rows)
+        for cut, table in enumerate(self.depths):
+            table += np.bincount(depths[cut], minlength=len(table))
+        keys = keys_of(self.system, depths)
+        self._keys.append(keys)
+        self._rows.append(rows)
+        if self.unlooked or not legal.any():
+            return {}
+        self._legal.append(depths if legal.all() else depths[:, legal])
+        self._legal_rows.append(rows[legal])
+        self._legal_keys.append(keys if legal.all() else keys[legal])
+        if self.neighbours is None and self.legality is not None:
+            self.neighbours = legal_neighbours(self.system, self._legal[0], self.legality)
+        if self.ahead and self._chance(self.ahead) < BY_CHANCE * self.ahead / 2:
+            return self._remarks(self._look())
+        if sum(map(len, self._legal_rows)) > 1.25 * MOST:
+            self._settle()
+        return {}
+
+    def add_open(self, canonical: str) -> None:
+        """Count a code with cuts left open."""
+        self.total += 1
+        self._open.add(canonical)
+
+    def finish(self) -> None:
+        """Look for what has not been looked for yet."""
+        if self._legal and (len(self._legal) > 1 or not self._looked):
+            self._look()
+
+    def repeated(self) -> tuple[int, list[tuple[int, int]]]:
+        """How many of the codes counted had been counted before; of the first of them (among
+        `MOST` rows) the row before and the row."""
+        if not self._keys:
+            return self.total - len(self._open), []
+        keys = cast("Keys", np.concatenate(self._keys))
+        ordered = cast("Keys", np.sort(keys))  # several times faster than np.unique's hashing
+        distinct = 1 + int(np.count_nonzero(ordered[1:] != ordered[:-1]))
+        named = []
+        if distinct < len(keys):
+            rows = np.concatenate(self._rows)
+            again = np.flatnonzero(_again(keys[:MOST], ordered))[:NAMED].tolist()
+            named = [(int(rows[np.argmax(keys == keys[place])]), int(rows[place])) for place in again]
+        return self.total - distinct - len(self._open), named
+
+    @property
+    def by_chance(self) -> float | None:
+        """About how many pairs one slip apart there would be if any legal code were as likely as any other."""
+        return None if self.neighbours is None else self._chance(self._distinct)
+
+    def _chance(self, codes: int) -> float:
+        if self.neighbours is None or self.legality is None or self.legality.count < 2:
+            return 0.0
+        return codes * (codes - 1) / 2 * self.neighbours / min(self.legality.count - 1, 10**300)
+
+    def _settle(self) -> None:
+        """Keep each legal code once, with its first row; none at all where there are too many."""
+        depths, rows = np.concatenate(self._legal, axis=1), np.concatenate(self._legal_rows)
+        keys = cast("Keys", np.concatenate(self._legal_keys))
+        ordered = cast("Keys", np.sort(keys))
+        if len(rows) > MOST and np.count_nonzero(ordered[1:] != ordered[:-1]) >= MOST:
+            self.unlooked, self.near, self.near_rows = True, 0, []
+            self._legal, self._legal_rows, self._legal_keys = [], [], []
+            return
+        if (ordered[1:] == ordered[:-1]).any():
+            first = ~_again(keys, ordered)
+            depths, rows, keys = depths[:, first], rows[first], keys[first]
+        self._distinct = len(rows)
+        self._legal, self._legal_rows, self._legal_keys = [depths], [rows], [keys]
+
+    def _look(self) -> Near | None:
+        """Look for pairs whose later code is new; None where there are too many codes."""
+        self._settle()
+        if self.unlooked:
+            return None
+        found = find_near(self.system, self._legal[0], self._looked)
+        self._looked = self._distinct
+        self.near += found.count
+        rows = self._legal_rows[0]
+        for code in np.flatnonzero(found.number)[: NAMED - len(self.near_rows)].tolist():
+            self.near_rows.append((int(rows[found.first[code]]), int(rows[code])))
+        return found
+
+    def _remarks(self, found: Near | None) -> dict[int, str]:
+        if found is None:
+            return {}
+        rows, remarks = self._legal_rows[0], {}
+        for code in np.flatnonzero(found.number).tolist():
+            more = int(found.number[code]) - 1
+            others = f", and from {more} more" if more else ""
+            words = found.words(self.system, code)
+            remarks[int(rows[code])] = (
+                f"advice: one slip from row {rows[found.first[code]]} ({words}){others} [near-duplicate]"
+            )
+        return remarks
+
+
+def _again(keys: Keys, ordered: Keys) -> NDArray[np.bool_]:
+    """Which keys stand earlier in the list already; `ordered` are all of them (or more) sorted. Mostly few do: only these
+    are ordered with their places, which takes ten times as long as sorting."""
+    again = np.zeros(len(keys), bool)
+    double = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    if len(double):
+        place = np.minimum(np.searchsorted(double, keys), len(double) - 1)
+        some = np.flatnonzero(double[place] == keys)
+        again[some] = True
+        again[some[np.unique(keys[some], return_index=True)[1]]] = False
+    return again
+
+
+def keys_of(system: System, depths: Bytes) -> Keys:
+    """A key for each code (cuts, codes), equal where codes are: a number where all fit 64 bits, otherwise bytes."""
+    sizes = [len(lane.track.labels) for lane in system.lanes for _ in range(lane.track.cuts)]
+    if math.prod(sizes) >= 2**63:
+        return np.ascontiguousarray((depths + 1).T).view(f"S{len(sizes)}").ravel()
+    key = np.zeros(depths.shape[1], np.int64)
+    for size, row in zip(sizes, depths, strict=True):
+        key *= size
+        key += row
+    return key

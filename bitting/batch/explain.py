@@ -1,0 +1,296 @@
+"""Which rules wrong codes break, for many codes at once.
+
+Judging one code means asking every rule. For many, each rule's own diagram is walked first (a rule alone makes a small
+diagram), and only rules that are broken are asked for their message. The findings are those of `bitting.check`, in the
+same order; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from itertools import accumulate
+
+import attrs
+import numpy as np
+from attrs import define, field, frozen
+from numpy.typing import NDArray
+
+from bitting.arrays import Bytes, Integers
+from bitting.checking import placed, reading_order
+from bitting.diagram.walk import Legality, Walk, compile_legality
+from bitting.errors import Span
+from bitting.model import Code, Finding, Rule, System
+from bitting.rules import catalogue, violations
+from bitting.rules.base import Evaluate
+from bitting.rules.builtin import all_of
+
+REMEMBERED = 20_000
+"""What a rule says is kept for so many codes."""
+FEW = 2
+"""What is said of so many cuts is kept in a table."""
+Shaped = tuple[Sequence[int], Sequence[int]]
+"""Where the cuts of texts of one shape begin, and how wide they are."""
+Remark = tuple[tuple[str, ...], str]
+"""The rules that a code breaks, each once, and what is said of it."""
+
+
+def say(finding: Finding) -> str:
+    """One finding in a line of its own: where, what, which rule; advice is marked as such."""
+    advice = "advice: " if finding.level == "should" else ""
+    where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
+    return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
+
+
+@frozen
+class Saying:
+    """What is said of a code: the text, the rule, whether it is only advice, and of which cuts (lane after lane), or which
+    part of the text, where it is about what was written."""
+
+    text: str
+    rule: str
+    advice: bool
+    places: tuple[int, ...] = ()
+    span: Span | None = None
+
+    def where(self, starts: Sequence[int], widths: Sequence[int]) -> Span:
+        """From where to where it is about, in a text whose cuts stand there."""
+        if self.span is not None or not self.places:
+            return self.span or (-1, -1)
+        return min(starts[p] for p in self.places), max(starts[p] + widths[p] for p in self.places)
+
+
+@define(eq=False)
+class Sayings:
+    """All that has been said so far, each once, by number; `groups` are what is said together, 0 nothing."""
+
+    listed: list[Saying] = field(init=False, factory=list)
+    groups: list[tuple[int, ...]] = field(init=False, factory=lambda: [()])
+    _number: dict[Saying, int] = field(init=False, factory=dict)
+    _group: dict[tuple[int, ...], int] = field(init=False, factory=lambda: {(): 0})
+    _spans: dict[int, list[Span]] = field(init=False, factory=dict)
+
+    def number(self, saying: Saying) -> int:
+        """The number of a saying."""
+        if saying not in self._number:
+            self._number[saying] = len(self.listed)
+            self.listed.append(saying)
+        return self._number[saying]
+
+    def group(self, said: Sequence[Saying]) -> int:
+        """The number of some sayings together."""
+        numbers = tuple(map(self.number, said))
+        if numbers not in self._group:
+            self._group[numbers] = len(self.groups)
+            self.groups.append(numbers)
+        return self._group[numbers]
+
+    def spans(self, key: int, starts: Sequence[int], widths: Sequence[int]) -> Integers:
+        """Where each is about, (sayings, 2), in texts of one shape; `key` is the number of that shape."""
+        known = self._spans.setdefault(key, [])
+        known += [saying.where(starts, widths) for saying in self.listed[len(known) :]]
+        return np.array(known, np.int64).reshape(-1, 2)
+
+
+@define(eq=False)
+class Blame:
+    """The rules of one system, each with the walk that tells whether a code breaks it (None: ask the rule itself)."""
+
+    system: System
+    _walks: list[Legality | None] = field(init=False)
+    _reads: list[list[int]] = field(init=False)
+    _evaluate: list[Evaluate] = field(init=False)
+    _pairs: list[bool] = field(init=False)
+    _first: list[int] = field(init=False)
+    _limits: NDArray[np.int64] = field(init=False)
+    _said: list[dict[bytes, int]] = field(init=False)
+    _tables: dict[tuple[int, ...], Integers] = field(init=False, factory=dict)
+    sayings: Sayings = field(init=False, factory=Sayings)
+
+    def __attrs_post_init__(self) -> None:
+        self._walks = [_alone(self.system, rule) for rule in self.system.rules]
+        kinds = [catalogue()[rule.identifier] for rule in self.system.rules]
+        self._evaluate = [kind.evaluate for kind in kinds]
+        self._pairs = [kind.pairs for kind in kinds]
+        self._first = [0, *accumulate(lane.track.cuts for lane in self.system.lanes)]
+        self._reads = [self._read_by(rule, walk) for rule, walk in zip(self.system.rules, self._walks, strict=True)]
+        self._said = [{} for _ in self.system.rules]
+        sizes = [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        self._limits = np.array(sizes)[:, None]
+
+    def _read_by(self, rule: Rule, walk: Legality | None) -> list[int]:
+        """The cuts (lane after lane) on which it depends what a rule says."""
+        if walk is not None:
+            return walk.reads
+        return [cut for lane in rule.lanes for cut in range(self._first[lane], self._first[lane + 1])]
+
+    def broken_by(self, depths: Bytes) -> NDArray[np.bool_]:
+        """The rules (rules, codes) that each code may break; `depths` is (cuts, codes).
+
+        A rule is not broken by a code with unknown depths if it allows the same code with some depth in their place:
+        no rule finds fault with what may yet be right.
+        """
+        flags = np.ones((len(self._walks), depths.shape[1]), bool)
+        limits = self._limits
+        unknown = depths >= limits
+        some = np.flatnonzero(unknown.any(axis=0))
+        filled = (
+            [
+                np.where(unknown[:, some], np.minimum(depth, limits - 1), depths[:, some]).astype(np.uint8)
+                for depth in range(int(limits.max()))
+            ]
+            if len(some)
+            else []
+        )
+        for walk, row in zip(self._walks, flags, strict=True):
+            if walk is not None:
+                row[:] = ~walk.legal(depths)
+                left = some[row[some]]
+                for one in filled:
+                    if len(left):
+                        row[left] = ~walk.legal(one[:, np.searchsorted(some, left)])
+                        left = left[row[left]]
+        return flags
+
+    def findings(self, code: Code) -> tuple[Finding, ...]:
+        """The findings of one code, spans and all."""
+        found = list(all_of(code))
+        written = code.lanes
+        lanes = [tuple(cut.depth for cut in lane) if lane else () for lane in written]
+        for rule in self.system.rules:
+            for wrong in violations(rule, self.system, [lanes[lane] for lane in rule.lanes]):
+                found.append(placed(written, self.system, rule, wrong.places, wrong.message))  # noqa: PERF401
+        found.sort(key=reading_order)
+        return tuple(found)
+
+    def remarks(
+        self, depths: Bytes, which: Sequence[int], shapes: Mapping[int, Shaped], unknown: Sequence[tuple[int, int]]
+    ) -> list[Remark]:
+        """What is said of whole codes (cuts, codes): the same as `findings`, as text.
+
+        A depth as large as its depth table is unknown; `unknown` are the findings of those, as pairs of the code and the
+        number of a saying. `which` is the shape of each code's text, and `shapes` says where its cuts stand, which orders
+        the sayings.
+        """
+        codes, said = self._broken(depths)
+        codes = np.concatenate([np.array([code for code, _ in unknown], np.int64), codes])
+        said = np.concatenate([np.array([number for _, number in unknown], np.int64), said])
+        spans = np.zeros((len(codes), 2), np.int64)
+        shape = np.array(which, np.int64)[codes]
+        for number in np.unique(shape).tolist():
+            rows = np.flatnonzero(shape == number)
+            spans[rows] = self.sayings.spans(number, *shapes[number])[said[rows]]
+        listed = self.sayings.listed
+        advice = np.array([saying.advice for saying in listed], bool)[said]
+        order = np.lexsort((spans[:, 1], spans[:, 0], advice, codes))  # stable: then as they came
+        ordered, stop = said[order].tolist(), 0
+        out: list[Remark] = []
+        for number in np.bincount(codes, minlength=depths.shape[1]).tolist():
+            start, stop = stop, stop + number
+            if number == 1:
+                only = listed[ordered[start]]
+                out.append(((only.rule,), only.text))
+            else:
+                some = [listed[saying] for saying in ordered[start:stop]]
+                out.append((tuple(dict.fromkeys([one.rule for one in some])), "; ".join([one.text for one in some])))
+        return out
+
+    def _broken(self, depths: Bytes) -> tuple[Integers, Integers]:
+        """What the rules say: codes and numbers of sayings, rule by rule."""
+        codes, groups = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+        for number, flags in enumerate(self.broken_by(depths)):
+            rows = np.flatnonzero(flags)
+            if not len(rows):
+                continue
+            reads = self._reads[number]
+            if not self._pairs[number]:
+                codes.append(rows)
+                groups.append(self._groups(number, reads, depths[reads][:, rows]))
+                continue
+            lane = self.system.rules[number].lanes[0]
+            for cut in range(self._first[lane], self._first[lane + 1] - 1):
+                codes.append(rows)
+                groups.append(self._groups(number, [cut, cut + 1], depths[cut : cut + 2, rows]))
+        code, group = np.concatenate(codes), np.concatenate(groups)
+        known = self.sayings.groups
+        size = np.array([len(one) for one in known])[group]
+        first = np.repeat(np.cumsum(size) - size, size)
+        place = np.arange(int(size.sum())) - first
+        flat = np.array([number for one in known for number in one], np.int64)
+        begin = np.cumsum([0, *(len(one) for one in known)])[group]
+        return np.repeat(code, size), flat[np.repeat(begin, size) + place]
+
+    def _groups(self, number: int, reads: Sequence[int], depths: Bytes) -> Integers:
+        """What one rule says of each code, as groups of sayings; remembered by the depths (reads, codes) that matter."""
+        if len(reads) <= FEW:
+            base = int(self._limits.max()) + 1
+            key = np.zeros(depths.shape[1], np.int64)
+            for row in depths:
+                key = key * base + row
+            if (number, *reads[:1]) not in self._tables:
+                self._tables[number, *reads[:1]] = np.full(base ** len(reads), -1, np.int64)
+            table = self._tables[number, *reads[:1]]
+            found = table[key]
+            for new in np.unique(key[found < 0]).tolist():
+                table[new] = self._group(number, reads, [new // base**by % base for by in range(len(reads))][::-1])
+            return table[key] if (found < 0).any() else found
+        said = self._said[number]
+        if len(said) >= REMEMBERED:
+            said.clear()
+        keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
+        out = np.zeros(len(keys), np.int64)
+        for place, (word, row) in enumerate(zip(keys.tolist(), first.tolist(), strict=True)):
+            if word not in said:
+                said[word] = self._group(number, reads, depths[:, row].tolist())
+            out[place] = said[word]
+        return out[which]
+
+    def _group(self, number: int, reads: Sequence[int], depths: Sequence[int]) -> int:
+        """What one rule says of the cuts that it reads, as a group of sayings."""
+        cuts: list[int | None] = [None] * self._first[-1]
+        for cut, depth in zip(reads, depths, strict=True):
+            cuts[cut] = depth if depth < self._limits[cut, 0] else None
+        return self.sayings.group(self._judged(number, cuts))
+
+    def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
+        first, rule = self._first, self.system.rules[number]
+        said = []
+        for wrong in self._evaluate[number](
+            rule, self.system, [tuple(cuts[first[lane] : first[lane + 1]]) for lane in rule.lanes]
+        ):
+            lanes = [rule.lanes[place.lane] for place in wrong.places]
+            where = [first[lane] + place.cut for lane, place in zip(lanes, wrong.places, strict=True)]
+            text = self._say(rule, set(lanes or rule.lanes), wrong.message)
+            said.append(Saying(text, rule.identifier, rule.level != "must", tuple(where)))
+        return said
+
+    def _say(self, rule: Rule, lanes: set[int], message: str) -> str:
+        """The same as `say` of the finding that this makes, without making one."""
+        advice = "advice: " if rule.level == "should" else ""
+        where = ""
+        if len(lanes) == 1:
+            lane = self.system.lanes[next(iter(lanes))]
+            where = " ".join([name for name in (lane.side, lane.track.name) if name and name not in message])
+        return f"{advice}{where + ': ' if where else ''}{message} [{rule.identifier}]"
+
+
+def _words(rows: Bytes) -> NDArray[np.bytes_]:
+    """Each column as one value."""
+    return np.ascontiguousarray(rows.T).view(f"S{len(rows)}").ravel()
+
+
+@lru_cache(maxsize=8)
+def blame_of(system: System) -> Blame:
+    """The blame of a system, kept for the next list of codes."""
+    return Blame(system)
+
+
+def _alone(system: System, rule: Rule) -> Legality | None:
+    """The walk of one rule by itself, over the cuts of its own lanes."""
+    whole = compile_legality(attrs.evolve(system, rules=(attrs.evolve(rule, level="must"),)))
+    if whole is None:
+        return None
+    first = np.cumsum([0, *(lane.track.cuts for lane in system.lanes)])
+    own = {cut for lane in rule.lanes for cut in range(first[lane], first[lane + 1])}
+    walks: tuple[Walk, ...] = tuple(walk for walk in whole.walks if own & set(walk.cuts))
+    return Legality(walks)

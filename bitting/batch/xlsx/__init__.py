@@ -1,0 +1,1 @@
+"""XLSX: `guard` before anything is unpacked, `read`, `write`, and `workbook` from file to file."""

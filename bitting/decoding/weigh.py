@@ -1,0 +1,386 @@
+"""Sums over all codes of some chains at points of the grid, each point by itself.
+
+Which points of the grid can matter: an upper bound of each one's total, and how many must be weighed.
+
+A point's total is at most its prior times the product over cuts of the sum over depths, as if no rule bound the cuts;
+points are left out when all of these bounds together are less than `NEGLIGIBLE` of the evidence that the best points are
+known to hold. Points that look hopeless are thus never dropped on a guess: an offset of one increment imitates another
+code.
+
+A large diagram narrowed to what can matter for one key, so that tens of thousands of points are weighed in it quickly.
+
+Of the thousands of ways through a diagram of two coupled tracks the readings leave a few hundred. The whole diagram is
+passed at some pilot points; an entry stays whose part of the evidence is at least `FAINT` of the best point's at any of
+them. What that loses is then found out at points drawn evenly from the posterior, where the whole diagram is passed
+again: if it is more than `LOST` of the evidence, these points become pilots too and a tenth as much is taken to matter;
+after `ROUNDS` such rounds the whole diagram is used. Only grids of several dimensions, of which 1e-4 is asked, are narrowed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from attrs import frozen
+
+from bitting.arrays import Array, Indices
+from bitting.decoding.grid import Grid
+from bitting.decoding.jaw import Reach
+from bitting.decoding.tables import Tables, log_sum
+from bitting.diagram.trellis import Chain, Step, backward, entry_pairs, entry_sums, passes_in_logs, restrict
+from bitting.model import Place
+
+UNDERFLOW = 1e-250
+"""A scaled sum below this may hide the answer: the pass is taken again with logarithms."""
+CHUNK = 1 << 16
+"""Numbers per array in a pass; longer grids go through it piece by piece."""
+LEAST = 128
+"""Points per piece at least."""
+TABLED = 4_000_000
+"""Likelihoods that are looked up at a time."""
+
+Columns = Mapping[int, Indices]
+"""Per sign, the flat place of each point in a table's (scale, tilt, lattice) axes."""
+
+
+@frozen(eq=False)
+class Sums:
+    """The chains of a section with their tables."""
+
+    chains: tuple[Chain, ...]
+    tables: Tables
+    grid: Grid
+
+    def totals(self, columns: Columns) -> Array:
+        """log of the sum over all codes at the given points."""
+        out = np.zeros(next(iter(columns.values())).size)
+        for chain in self.chains:
+            symbols = sum(step.symbols.shape[0] for step in chain.steps)
+            for part in _runs(out.size, max(LEAST, TABLED // symbols)):
+                logs = self.logs(chain, {sign: where[part] for sign, where in columns.items()})
+                for some in _pieces(chain, out[part].size):
+                    out[part][some] += _total(chain, [rows[:, some] for rows in logs])
+        return out
+
+    @property
+    def size(self) -> int:
+        """Entries of all steps: what one point costs."""
+        return sum(step.entry_child.size for chain in self.chains for step in chain.steps)
+
+    def logs(self, chain: Chain, columns: Columns) -> list[Array]:
+        """log likelihoods of a chain's steps at the given points: (symbols, points) each."""
+        return [step_logs(step, self.tables, columns, self.grid) for step in chain.steps]
+
+
+def shares(chain: Chain, logs: Sequence[Array], weight: Array) -> tuple[Array, ...]:
+    """Per step, the share of each entry in the whole, points weighed by `weight`; `logs` from `Sums.logs`."""
+    found = tuple(np.zeros(step.entry_child.size) for step in chain.steps)
+    for some in _pieces(chain, weight.size):
+        for share, more in zip(found, _shares(chain, [rows[:, some] for rows in logs], weight[some]), strict=True):
+            share += more
+    return found
+
+
+def greatest_shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per step, the greatest of each entry's shares at the points, each point's times its `weight`.
+
+    Points where sums underflow are passed over.
+    """
+    found = [np.zeros(step.entry_child.size) for step in chain.steps]
+    for some in _pieces(chain, weight.size):
+        _, ratios = scaled([rows[:, some] for rows in logs])
+        follows, total = backward(chain, ratios)
+        root = np.where(total < UNDERFLOW, 0.0, weight[some] / np.maximum(total, UNDERFLOW))
+        for most, (entering, after) in zip(found, entry_pairs(chain, ratios, follows, root), strict=True):
+            np.maximum(most, (entering * after).max(axis=1), out=most)
+    return found
+
+
+def _pieces(chain: Chain, points: int) -> list[slice]:
+    """Runs of points that a pass takes at a time."""
+    return _runs(points, max(LEAST, CHUNK // max(step.entry_child.size for step in chain.steps)))
+
+
+def _runs(points: int, length: int) -> list[slice]:
+    return [slice(start, min(start + length, points)) for start in range(0, points, length)]
+
+
+def step_logs(step: Step, tables: Tables, columns: Columns, grid: Grid) -> Array:
+    """The log likelihood of each symbol of a step at the given points: (symbols, points); 0 where nothing was read."""
+    out: Array | None = None
+    for column, place in enumerate(step.places):
+        table = tables.get(place)
+        if table is not None:
+            rows = table.reshape(table.shape[0], -1).take(columns[grid.signs[place.lane]], axis=1)
+            rows = rows[step.rows[:, column]]
+            out = rows if out is None else out + rows
+    for turned, places in enumerate((step.places, step.places[::-1]) if len(step.places) == 2 else ()):
+        for found in tables.pair_logs(places, columns, step.rows[:, ::-1] if turned else step.rows):
+            out = found if out is None else out + found
+    return np.zeros((step.symbols.shape[0], next(iter(columns.values())).size)) if out is None else out
+
+
+def scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
+    """The tables with 1 for the best symbol of each step at every point, and the log of what was taken out."""
+    tops = [table.max(axis=0) for table in logs]
+    return np.add.reduce(tops), [np.exp(table - top) for table, top in zip(logs, tops, strict=True)]
+
+
+def _total(chain: Chain, logs: Sequence[Array]) -> Array:
+    tops, ratios = scaled(logs)
+    _, total = backward(chain, ratios)
+    low = np.flatnonzero(total < UNDERFLOW)
+    out = np.log(np.maximum(total, UNDERFLOW)) + tops
+    if low.size:
+        out[low] = passes_in_logs(chain, [rows[:, low] for rows in logs])[1]
+    return np.asarray(out)
+
+
+def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per step, the share of each entry (entries,): its part of the sum over codes at every point, weighed by point."""
+    _, ratios = scaled(logs)
+    follows, total = backward(chain, ratios)
+    if total.min() < UNDERFLOW:
+        joint, log_total = passes_in_logs(chain, logs)
+        return [np.exp(entry - log_total) @ weight for entry in joint]
+    return entry_sums(chain, ratios, follows, weight / total)
+
+
+NEGLIGIBLE = 1e-11
+"""Share of the evidence that points left out of the grid may hold together."""
+SPREAD_NEGLIGIBLE = 1e-5
+"""The same where tilt or left-right difference spread the grid over several dimensions."""
+THIN, SPREAD_THIN = 1e-11, 1e-5
+"""Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
+FEW_POINTS = 640
+"""Points that are all weighed: finding those that can be left out would take as long."""
+MANY_POINTS, SIGHT = 20_000, 40.0
+"""Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
+PILOTS = 200
+"""Points that are weighed first, to know how much evidence there is."""
+LONG = 2_000_000
+"""Entries times points from which half of the points are weighed first, to see whether fewer are enough."""
+
+
+@frozen(eq=False)
+class Points:
+    """The points that a section may be weighed at, numbered through: (scale, tilt, lattice) or (scale, tilt, a, b).
+
+    `limit` bounds each point's total with its prior. `sign` is the sign of the one lattice they lie on, with `log_prior` of
+    each point; None: pairs of two lattices' points, with `log_prior` that of (scale, tilt).
+    """
+
+    grid: Grid
+    limit: Array
+    log_prior: Array
+    sign: int | None = None
+
+    def columns(self, where: Indices) -> dict[int, Indices]:
+        """Per sign, the places of some points in a table's (scale, tilt, lattice) axes."""
+        if self.sign is not None:
+            return {self.sign: where}
+        row, first, second = self._apart(where)
+        size = self.grid.lattices[1].size
+        out = {1: row * size + first, -1: row * size + second}
+        if 0 in self.grid.lattices:
+            out[0] = row * (2 * size - 1) + first + second
+        return out
+
+    def prior(self, where: Indices) -> Array:
+        """log prior of some points."""
+        if self.sign is not None:
+            return np.asarray(self.log_prior[where])
+        row, first, second = self._apart(where)
+        assert self.grid.link is not None  # pairs of points come from a paired grid
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.log_prior[row] + np.log(self.grid.link[first, second]))
+
+    def _apart(self, where: Indices) -> tuple[Indices, Indices, Indices]:
+        size = self.grid.lattices[1].size
+        row, pair = np.divmod(where, size * size)
+        first, second = np.divmod(pair, size)
+        return row, first, second
+
+    def totals(self, where: Indices, sums: Sums) -> Array:
+        """log of the sum over all codes at some points, with their prior."""
+        return sums.totals(self.columns(where)) + self.prior(where)
+
+
+@frozen(eq=False)
+class Look:
+    """Points in the order of their limits, the greatest first, and what the evidence is known to be at least.
+
+    `left[n]` bounds the total of all points but the first n, as a share of `top`; `pilots` are the points that were weighed
+    to know so much, `totals` their totals with the prior.
+    """
+
+    order: Indices
+    left: Array
+    top: float
+    known: float
+    pilots: Indices
+    totals: Array
+
+    def needed(self, known: float, share: float) -> int:
+        """How many points must be weighed for the others to hold less than `share` of the evidence `known` at least."""
+        most = math.exp(min(known + math.log(share) - self.top, 0.0))
+        return int(self.left.size - np.searchsorted(self.left[::-1], most, side="right"))
+
+
+def first_look(points: Points, sums: Sums) -> Look:
+    """What some points, the more the greater their limits, tell of the evidence."""
+    limit = points.limit
+    top = float(limit.max())
+    for sight in (SIGHT, math.inf) if limit.size > MANY_POINTS else (math.inf,):
+        near = np.flatnonzero(limit > top - sight)
+        order = near[np.argsort(-limit[near])]
+        steps = np.geomspace(1, order.size, PILOTS).astype(np.intp) - 1
+        pilots = order[np.unique(steps)] if order.size > PILOTS else order
+        totals = points.totals(pilots, sums)
+        known = log_sum(totals)
+        beyond = (limit.size - order.size) * math.exp(-sight)
+        left = np.append(np.cumsum(np.exp(limit[order[::-1]] - top))[::-1], 0.0) + beyond
+        if not np.isfinite(known):
+            known = top - 700.0
+        look = Look(order, left, top, known, pilots, totals)
+        if beyond == 0 or beyond < 0.1 * _negligible(points.grid) * math.exp(min(known - top, 0.0)):
+            break
+    return look
+
+
+def _negligible(grid: Grid) -> float:
+    return SPREAD_NEGLIGIBLE if grid.spread else NEGLIGIBLE
+
+
+def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indices, Array]:
+    """Points so many that the others are negligible, ascending, and their totals with the prior."""
+    if look is None and points.limit.size <= FEW_POINTS:
+        where: Indices = np.arange(points.limit.size)
+        return where, points.totals(where, sums)
+    look = first_look(points, sums) if look is None else look
+    share = _negligible(points.grid)
+    needed = max(look.needed(look.known, share), 1)
+    first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
+    found = points.totals(first, sums)
+    known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
+    rest = np.sort(look.order[first.size : look.needed(known, share)])
+    where = np.concatenate([first, rest])
+    total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
+    order = np.argsort(where)
+    return where[order], total[order]
+
+
+def pair_points(grid: Grid, bounds: Mapping[int, Array], base: Array) -> Points:
+    """Every (scale, tilt, a, b): its bound from those of the lattices and from the prior."""
+    assert grid.link is not None  # called for paired grids only
+    with np.errstate(divide="ignore"):
+        limit = base.reshape(*grid.shape, 1, 1) + np.log(grid.link)
+    if 1 in bounds:
+        limit += bounds[1][..., :, None]
+    if -1 in bounds:
+        limit += bounds[-1][..., None, :]
+    if 0 in bounds:
+        size = grid.lattices[1].size
+        limit += bounds[0][..., np.add.outer(np.arange(size), np.arange(size))]
+    return Points(grid, limit.reshape(-1), base.reshape(-1))
+
+
+def pair_limit(tables: Tables, grid: Grid) -> Array | float:
+    """The bound that readings of two cuts at once add to each point, in the order of the points."""
+    out: Array | float = 0.0
+    for places, bound in tables.pair_bounds.items():
+        if grid.link is not None:
+            size = np.arange(grid.link.shape[0])
+            at = {1: size[:, None], -1: size, 0: np.add.outer(size, size)}
+            one, two = (at[grid.signs[place.lane]] for place in places)
+            if bound.ndim == 3:
+                bound = bound[..., np.broadcast_to(one, grid.link.shape)]
+            elif one.shape != (size.size, 1) or two.shape != (size.size,):
+                bound = bound[..., one, two]
+        out = out + bound.reshape(-1)
+    return out
+
+
+def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Array]:
+    """Per sign, a bound of the log sum over codes at every (scale, tilt, lattice point): cuts as if no rule bound them."""
+    shape = {sign: (*grid.shape, lattice.size) for sign, lattice in grid.lattices.items()}
+    bounds = {sign: np.zeros(size) for sign, size in shape.items()}
+    for chain in chains:
+        for step in chain.steps:
+            for column, place in enumerate(step.places):
+                bound = bounds[grid.signs[place.lane]]
+                read = [table[place] for table in (tables, tables.bounding) if place in table]
+                if step.places in tables.pair_bounds or step.places[::-1] in tables.pair_bounds:
+                    bound += tables[place].max(axis=0) if place in tables else 0.0
+                elif read:
+                    table = _by_depth(read[0] if len(read) == 1 else read[0] + read[1], tables.reach, place)
+                    top = table.max(axis=0)
+                    bound += top + np.log(np.exp(table - top).sum(axis=0))
+                else:
+                    bound += math.log(step.symbols[:, column].max() + 1)
+            if not tables.pair_bounds:
+                for pair in tables.pairs.get(step.places, []) + tables.pairs.get(step.places[::-1], []):
+                    bounds[grid.signs[step.places[0].lane]] += pair.log_most
+    return bounds
+
+
+def _by_depth(table: Array, reach: Reach, place: Place) -> Array:
+    """The most that each depth can have, whatever the neighbours make of what the jaw reaches."""
+    starts = reach.starts[place]
+    return table if starts.size == table.shape[0] else np.asarray(np.maximum.reduceat(table, starts, axis=0))
+
+
+def thin(posterior: Array, grid: Grid) -> Indices:
+    """Places of the points that hold all of the probability but for `THIN` (or `SPREAD_THIN`), ascending."""
+    order = np.argsort(posterior)
+    dropped = np.searchsorted(np.cumsum(posterior[order]), SPREAD_THIN if grid.spread else THIN)
+    return np.sort(order[dropped:])
+
+
+def linked(logs: Array, link: Array) -> Array:
+    """log Σ_b link[a, b] exp(logs[…, b]) along the last axis, scaled per row."""
+    top = logs.max(axis=-1, keepdims=True)
+    top = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.exp(logs - top) @ link.T) + top)
+
+
+FAINT = 1e-9
+"""Part of the evidence at one point, in that of the best point, below which an entry is left out."""
+LOST = 1e-5
+"""Share of the evidence that narrowing may lose."""
+CHECKED = 48
+"""Points at which that is found out."""
+ROUNDS = 3
+WORTH_NARROWING = 20_000_000
+"""Entries of a diagram times points of a grid from which narrowing pays (measured)."""
+
+
+def worth_narrowing(points: Points, sums: Sums) -> bool:
+    """Whether the diagram is large for so many points."""
+    return points.grid.spread and sums.size * points.limit.size > WORTH_NARROWING
+
+
+def narrowed(sums: Sums, points: Points, pilots: Indices, totals: Array, faint: float = FAINT) -> Sums:
+    """The sums over the codes that pass only entries which matter at some of the pilot points.
+
+    `totals` are the log totals of the pilots with their prior.
+    """
+    weight = np.exp(totals - totals.max())
+    used = np.flatnonzero(weight >= faint)
+    columns = points.columns(pilots[used])
+    chains = []
+    for chain in sums.chains:
+        shares = greatest_shares(chain, sums.logs(chain, columns), weight[used])
+        chains.append(restrict(chain, [share >= min(faint, float(share.max())) for share in shares])[0])
+    return Sums(tuple(chains), sums.tables, sums.grid)
+
+
+def lost_share(whole: Sums, points: Points, where: Indices, total: Array) -> tuple[Indices, Array, float]:
+    """Points drawn evenly from the posterior, their totals in the whole diagram, and the mean share that was lost there."""
+    share = np.cumsum(np.exp(total - total.max()))
+    at = np.searchsorted(share, (np.arange(CHECKED) + 0.5) / CHECKED * share[-1])
+    checked = where[at]
+    found = points.totals(checked, whole)
+    return checked, found, float(-np.expm1(total[at] - found).mean())

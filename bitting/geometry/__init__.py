@@ -1,0 +1,1 @@
+"""What machine, lint, report and decoding share: `frame`, `profile` (what a cutter leaves), `jaw` (what it reaches)."""

@@ -1,0 +1,1 @@
+"""What a measured setup key says about the machine: `fit`, `alignment`, `corrections`, `history`."""

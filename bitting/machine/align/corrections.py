@@ -1,0 +1,94 @@
+"""From what a setup key says to the `[corrections]` of a machine file, which `plan --machine` adds to its settings.
+
+A setup key that was cut with corrections in force shows what is left over, so what it says is added to them; `fresh` says
+that they were not in force and replaces them. Only the table `[corrections]` is touched (see `machinefile`), and the new
+text is read back before it is written: unless it holds exactly the old tables and the new corrections, nothing is.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+from attrs import evolve
+
+from bitting.errors import BittingError
+from bitting.files import write_whole
+from bitting.geometry.frame import frame_of
+from bitting.machine.align.alignment import Alignment
+from bitting.model import MM_PER_INCH, System
+from bitting.systemfile.machine import Corrections, load_machine, read_machine, with_corrections
+
+
+def curable(result: Alignment, left_right: bool = False) -> bool:
+    """Whether the answer asks for a correction that a machine file can hold."""
+    apart = left_right and result.uneven == ("left-right",) and result.left_right is not None
+    return result.verdict == "adjust" or apart
+
+
+def corrections_from(result: Alignment, before: Corrections, per_unit: float, left_right: int = 0) -> Corrections:
+    """`before` with what the alignment asks for added; `per_unit` turns the system's lengths into those of `before`.
+
+    `left_right` asks for left and right to be corrected apart (-1: the first track is the right-hand one), which also
+    makes a verdict of `uneven` for that reason alone usable. Raises BittingError where no correction is asked for.
+    """
+    if not curable(result, bool(left_right)):
+        raise BittingError(
+            f"no correction was written: the verdict is {result.verdict} ({result.reason})",
+            hint="leave the machine as it is"
+            if result.verdict == "leave"
+            else "find the cause first, then cut another",
+        )
+    opposite = result.left_right.mean if left_right and result.left_right is not None else None
+    return evolve(
+        before,
+        space=before.space + per_unit * (result.to_space or 0.0),
+        depth=before.depth + per_unit * (result.to_depth or 0.0),
+        depth_scale=before.depth_scale + (result.to_scale or 0.0),
+        left_right=before.left_right - left_right * per_unit * (opposite or 0.0),
+    )
+
+
+def _hand(system: System) -> int:
+    """+1 where the first track is on the left half of the blade, -1 where it is on the right one."""
+    return 1 if frame_of(system, system.lanes[0]).hand == "left" else -1
+
+
+def correct(
+    path: str | Path, result: Alignment, system: System, *, fresh: bool = False, left_right: bool = False
+) -> Corrections:
+    """Write the corrections into the machine file and return them, in the unit of that file."""
+    machine = load_machine(path)
+    per_unit = {("mm", "in"): 1 / MM_PER_INCH, ("in", "mm"): MM_PER_INCH}.get((system.unit, machine.unit), 1.0)
+    if len({track.deeper for track in system.tracks}) > 1:
+        raise BittingError(
+            f"the tracks of {system.name!r} count depth in different directions, and one correction can't serve both",
+            hint="use a machine file and a setup key per track",
+        )
+    # what the cutter leaves is in the measured error of a key that was cut without any corrections
+    before = Corrections(cutter=machine.cutter) if fresh else machine.corrections
+    new = corrections_from(result, before, per_unit, _hand(system) if left_right else 0)
+    text = Path(path).read_text(encoding="utf-8")
+    changed = with_corrections(text, new)
+    old_tables, new_tables = tomllib.loads(text), tomllib.loads(changed)
+    old_tables.pop("corrections", None)
+    new_tables.pop("corrections", None)
+    kept = read_machine(changed, str(path)).corrections
+    same = all(abs((a or 0.0) - (b or 0.0)) < 1e-5 for a, b in zip(_figures(kept), _figures(new), strict=True))
+    if old_tables != new_tables or not same:
+        raise BittingError(
+            f"the corrections can't be put into {str(path)!r} without touching its other tables",
+            hint="move the table [corrections] to the end of the file, and try again; nothing was changed",
+        )
+    write_whole(path, changed, force=True)
+    return new
+
+
+def _figures(corrections: Corrections) -> tuple[float | None, ...]:
+    return (
+        corrections.space,
+        corrections.depth,
+        corrections.depth_scale,
+        corrections.left_right,
+        corrections.cutter,
+    )

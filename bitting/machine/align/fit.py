@@ -1,0 +1,280 @@
+"""Zero, scale and tilt of one track by weighted least squares, saying what the measured cuts can't tell apart.
+
+The space setting from measured places of deep cuts.
+
+A cut's place is midway between its two walls, measured from the stop. One place gives the offset; places at two or more
+different spaces give zero and scale: `measured − nominal = zero + scale · (nominal − middle)`, where the middle is halfway
+between the first and the last cut of the first track, which is where the zero is known best.
+
+The deviations of a setup key as rows to fit, and where its deep cuts were measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import attrs
+import numpy as np
+from attrs import evolve, frozen
+
+from bitting.arrays import Floats
+from bitting.errors import BittingError
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, jaw_room, measure, reading_sd_of, split
+from bitting.model import Code, ReadCut, Readings, System, Track
+
+
+@frozen
+class Term:
+    """An estimate and its standard uncertainty; None, None where the measured cuts can't tell it."""
+
+    mean: float | None
+    sd: float | None
+
+
+@frozen
+class Row:
+    """One measured cut: deviation from nominal, its own standard uncertainty, nominal − shallowest depth, place along
+    the blade (−½ to +½), which key it is on, and how people are told of the cut."""
+
+    deviation: float
+    sd: float
+    depth: float
+    along: float
+    key: int = 0
+    name: str = ""
+
+
+@frozen
+class Fit:
+    """The terms of one track, the weighted sum of squares left over and its degrees of freedom.
+
+    `missing` are the terms that can't be told; `assumed` names the terms whose estimate takes the missing ones as none.
+    `worst` is the largest standardised residual and its cut.
+    """
+
+    zero: Term
+    scale: Term
+    tilt: Term
+    chi_square: float
+    dof: int
+    missing: tuple[str, ...]
+    assumed: tuple[str, ...]
+    worst: tuple[float, str] = (0.0, "")
+
+    def widened(self, factor: float) -> Fit:
+        """The same with every uncertainty times `factor`."""
+        terms = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in (self.zero, self.scale, self.tilt))
+        zero, scale, tilt = terms
+        return evolve(self, zero=zero, scale=scale, tilt=tilt)
+
+
+NAMES = ("zero", "scale", "tilt")
+
+
+def fit_terms(rows: Sequence[Row]) -> Fit:
+    """Fit `deviation = zero + scale · depth + tilt · along` to at least one row.
+
+    A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
+    scale are left out until it is: the zero then takes them as none.
+    """
+    weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
+    target = np.array([row.deviation for row in rows]) * weight
+    whole = np.array([[1.0, row.depth, row.along] for row in rows]) * weight[:, None]
+    used = [0, 1, 2]
+    assumed: tuple[str, ...] = ()
+    while not _told(whole[:, used])[0]:
+        used.pop()
+        assumed = ("zero",)
+    design = whole[:, used]
+    told = _told(design)
+    # scaled columns, so that a depth in inches and a place without unit weigh alike
+    size = np.linalg.norm(design, axis=0)
+    size[size == 0] = 1.0
+    inverse = np.linalg.pinv(design / size, rcond=1e-10)
+    estimate = (inverse @ target) / size
+    covariance = (inverse @ inverse.T) / np.outer(size, size)
+    rest = target - design @ estimate
+    terms = {
+        NAMES[j]: Term(float(estimate[i]), float(np.sqrt(covariance[i, i]))) for i, j in enumerate(used) if told[i]
+    }
+    missing = tuple(name for name in NAMES if name not in terms)
+    rank = int(np.linalg.matrix_rank(design / size, tol=1e-10))
+    none = Term(None, None)
+    return Fit(
+        terms.get("zero", none),
+        terms.get("scale", none),
+        terms.get("tilt", none),
+        float(rest @ rest),
+        len(rows) - rank,
+        missing,
+        assumed,
+        max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
+    )
+
+
+def _told(design: Floats) -> list[bool]:
+    """Whether each column's coefficient is determined: its unit vector is unchanged by the projection on the row space."""
+    size = np.linalg.norm(design, axis=0)
+    present = size > 0
+    size[~present] = 1.0
+    scaled = design / size
+    projection = np.linalg.pinv(scaled, rcond=1e-10) @ scaled
+    return [bool(present[i] and abs(projection[i, i] - 1) < 1e-7) for i in range(design.shape[1])]
+
+
+@frozen
+class PlaceReading:
+    """A measured place: one distance from the stop, or the distances of both walls; `sd` where a ± was given with it.
+
+    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track.
+    """
+
+    values: tuple[float, ...]
+    track: str | None = None
+    cut: int | None = None
+    sd: float | None = None
+
+
+@frozen
+class SpaceFit:
+    """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting."""
+
+    zero: Term
+    scale: Term | None
+
+
+def middle_of(system: System) -> float:
+    """Halfway between the first and the last cut of the first track."""
+    spaces = system.tracks[0].spaces
+    return (spaces[0] + spaces[-1]) / 2
+
+
+def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> SpaceFit | None:
+    """Zero and scale of the space setting; None where no place was measured. Every place names its track and cut."""
+    if not places:
+        return None
+    instrument, hand = split(reading_sd_of(system), gauge, system)
+    shared = float(np.hypot(instrument, gauge.zero))
+    rows = []
+    for place in places:
+        nominal = system.track(place.track or system.tracks[0].name).spaces[place.cut or 0]
+        own = hand if place.sd is None else place.sd
+        rows.append(
+            Row(
+                deviation=sum(place.values) / len(place.values) - nominal,
+                sd=own / len(place.values) ** 0.5,
+                depth=nominal - middle_of(system),
+                along=0.0,
+            )
+        )
+    if len({round(row.depth, 9) for row in rows}) == 1:  # one place: its error is the offset, wherever the middle is
+        rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
+    fit = fit_terms(rows)
+    sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
+    return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale)
+
+
+Lane = tuple[str | None, str]
+SetupDepths = dict[Lane, tuple[int, ...]]
+Scatter = tuple[float, int] | None
+
+
+def setup_depths(system: System, code: Code | None) -> SetupDepths:
+    """The places of all depths of the setup key, per lane of the system."""
+    if code is not None:
+        if code.depths is None:
+            raise BittingError("the setup key's code must be complete", hint="`bitting check` says what is wrong")
+        return {(lane.side, lane.track.name): row for lane, row in zip(system.lanes, code.depths, strict=True)}
+    setup = system.need("cutting.setup")
+    return {
+        (lane.side, lane.track.name): tuple(setup.depth if i == setup.cut else 0 for i in range(lane.track.cuts))
+        for lane in system.lanes
+    }
+
+
+def rows_of(keys: Sequence[Readings], system: System, depths: SetupDepths, gauge: Gauge) -> dict[Lane, list[Row]]:
+    """The deviations of every track on every side that was measured, jaw allowed for.
+
+    Readings across two tracks stand for the mean of the two (track "across"), and count where no single track was read.
+    """
+    out: dict[Lane, list[Row]] = {}
+    for number, key in enumerate(keys):
+        scatter, _ = hand_scatter(key.cuts, gauge, system)
+        for cut in key.cuts:
+            if cut.readings:
+                make = _across_row if cut.track == "across" else _single_row
+                row = make(cut, system, depths, gauge, scatter, number)
+                out.setdefault((cut.side, cut.track), []).append(row)
+    single = {lane: rows for lane, rows in out.items() if lane[1] != "across"}
+    order = [track.name for track in system.tracks] + ["across"]
+    return dict(sorted((single or out).items(), key=lambda item: (item[0][0] or "", order.index(item[0][1]))))
+
+
+def _depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, ...]:
+    return depths[(side, track)] if (side, track) in depths else depths[(None, track)]
+
+
+def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+    track = system.track(cut.track)
+    row = _depths_on(depths, cut.side, cut.track)
+    room = jaw_room(track, row, cut.cut, system, gauge.jaw)
+    mean, budget = measure(cut, gauge, system, room, scatter)
+    nominal = track.depths[row[cut.cut]]
+    return Row(
+        deviation=mean + track.deeper * room / 2 - nominal,
+        sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
+        depth=nominal - track.depths[0],
+        along=along(track, cut.cut),
+        key=number,
+        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
+    )
+
+
+def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+    across = system.need("measuring.across")
+    mean, budget = measure(cut, gauge, system, 0.0, scatter)
+    tracks = [system.track(name) for name in across.tracks]
+    nominal = [track.depths[_depths_on(depths, cut.side, track.name)[cut.cut]] for track in tracks]
+    return Row(
+        deviation=(across.scale * (mean - across.amount) - sum(nominal)) / 2,
+        sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
+        depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
+        along=along(tracks[0], cut.cut),
+        key=number,
+        name=" ".join(filter(None, (cut.side, "across", str(cut.cut + 1)))),
+    )
+
+
+def along(track: Track, cut: int) -> float:
+    """Place along the blade, −½ at the first cut to +½ at the last."""
+    low, high = track.spaces[0], track.spaces[-1]
+    return 0.0 if high == low else (track.spaces[cut] - low) / (high - low) - 0.5
+
+
+def all_places(
+    keys: Sequence[Readings], places: Sequence[PlaceReading], system: System, depths: SetupDepths
+) -> list[PlaceReading]:
+    """The places given with the readings and beside them; a place with no cut named is the first deep cut's."""
+    written = [
+        PlaceReading((cut.place,), cut.track, cut.cut) for key in keys for cut in key.cuts if cut.place is not None
+    ]
+    out = []
+    for place in (*written, *places):
+        name = place.track or system.tracks[0].name
+        row = next(row for (_, track), row in depths.items() if track == name)
+        cut = place.cut if place.cut is not None else next((i for i, d in enumerate(row) if d), None)
+        if cut is None or not 0 <= cut < len(row):
+            raise BittingError(
+                f"no place can be judged at cut {'?' if cut is None else cut + 1} of {name}",
+                hint=f"{name} has cuts 1 to {len(row)}; say which one was measured, as in `{name} 4: 14.52`",
+            )
+        spaces, value = system.track(name).spaces, sum(place.values) / len(place.values)
+        nearest = min(range(len(spaces)), key=lambda i: abs(spaces[i] - value))
+        if nearest != cut:
+            raise BittingError(
+                f"a place of {value:g} {system.unit} at {name} {cut + 1} is nearer cut {nearest + 1}, at {spaces[nearest]:g}",
+                hint=f"cut {cut + 1} sits {spaces[cut]:g} from the {system.stop} stop; measure from there, midway between "
+                "its walls, or say which cut it was (`left 4: 14.52`)",
+            )
+        out.append(attrs.evolve(place, track=name, cut=cut))
+    return out

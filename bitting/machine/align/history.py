@@ -1,0 +1,246 @@
+"""The history of a machine's setting: a CSV file that grows by a row per setup key, and what the charts say of it.
+
+Columns: `date`, `system`, `unit`, `depth_offset`, `depth_sd`, `space_offset`, `space_sd`, `verdict`, `adjusted`. A row with
+`adjusted` = yes says that the machine was set anew after that key, so a new chart begins behind it. The file holds no
+code. It is written whole or not at all; rows of other systems stay as they are and are not charted.
+
+Control charts: is the machine drifting, or is this only scatter?
+
+Two charts of the same values, one per setup key in the order they were cut:
+
+- *Shewhart* chart for individuals: centre ± 3 s, where s is the mean moving range of neighbours over d2(2) = 2/√π = 1.128
+  (the expected range of two standard normal values; the usual rounded form of the limits is ± 2.66 mean ranges). It sees
+  a sudden jump.
+- *EWMA* (exponentially weighted moving average): z_i = λ x_i + (1 − λ) z_(i−1), z_0 = the centre, limits
+  centre ± L s √(λ/(2 − λ) · (1 − (1 − λ)^(2i))) (λ = 0.2, L = 3). It sees a slow drift early.
+
+Both formulas are in the textbooks and handbooks of statistical process control (from memory: NIST/SEMATECH e-Handbook,
+6.3.2.2 and 6.3.2.4; the tests work its two examples).
+
+>>> chart = shewhart([0.01, -0.01, 0.02, 0.00, 0.01, 0.15])
+>>> chart.signals
+(5,)
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from attrs import frozen
+
+from bitting.errors import BittingError
+from bitting.files import may_write, write_whole
+from bitting.machine.align.alignment import Alignment
+
+D2 = 2 / math.sqrt(math.pi)
+"""Expected range of two standard normal values."""
+
+BASELINE = 20
+"""So many first values at most set centre and limits; those after them are only judged."""
+
+ENOUGH = 8
+"""With fewer values than this the limits are provisional."""
+
+
+@frozen
+class Chart:
+    """A chart: the plotted points, the centre, each point's limits, and the places (from 0) of points outside them."""
+
+    points: tuple[float, ...]
+    centre: float
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+
+    @property
+    def signals(self) -> tuple[int, ...]:
+        """Places, counted from 0, of the points outside their limits."""
+        rows = zip(self.points, self.lower, self.upper, strict=True)
+        return tuple(i for i, (x, low, high) in enumerate(rows) if not low <= x <= high)
+
+
+def moving_sigma(values: Sequence[float]) -> float:
+    """Standard deviation from the mean moving range of two; 0 for fewer than two values."""
+    ranges = [abs(b - a) for a, b in zip(values, values[1:], strict=False)]
+    return sum(ranges) / len(ranges) / D2 if ranges else 0.0
+
+
+def _baseline(values: Sequence[float], centre: float | None, sigma: float | None) -> tuple[float, float]:
+    first = values[: max(BASELINE, 1)]
+    middle = sum(first) / len(first) if centre is None else centre
+    return middle, moving_sigma(first) if sigma is None else sigma
+
+
+def shewhart(values: Sequence[float], centre: float | None = None, sigma: float | None = None) -> Chart:
+    """Individuals chart of at least one value; centre and sigma come from the first 20 values where they aren't given."""
+    middle, s = _baseline(values, centre, sigma)
+    count = len(values)
+    return Chart(tuple(values), middle, (middle - 3 * s,) * count, (middle + 3 * s,) * count)
+
+
+def ewma(
+    values: Sequence[float],
+    centre: float | None = None,
+    sigma: float | None = None,
+    weight: float = 0.2,
+    width: float = 3.0,
+) -> Chart:
+    """EWMA chart of at least one value; `weight` is λ and `width` L in the formula above."""
+    middle, s = _baseline(values, centre, sigma)
+    points, limits, last = [], [], middle
+    for i, value in enumerate(values, start=1):
+        last = weight * value + (1 - weight) * last
+        points.append(last)
+        limits.append(width * s * math.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * i))))
+    return Chart(
+        tuple(points), middle, tuple(middle - half for half in limits), tuple(middle + half for half in limits)
+    )
+
+
+COLUMNS = (
+    "date", "system", "unit", "depth_offset", "depth_sd", "space_offset", "space_sd", "verdict", "adjusted",
+)  # fmt: skip
+
+
+@frozen
+class History:
+    """The rows of this system since the machine was last set, and their charts. `dates` and the charts' points go
+    together; `signals` are sentences, `provisional` says that there are too few keys for firm limits."""
+
+    dates: tuple[str, ...]
+    unit: str
+    depth: Chart
+    depth_ewma: Chart
+    space: Chart | None
+    space_ewma: Chart | None
+    space_dates: tuple[str, ...]
+    signals: tuple[str, ...]
+    provisional: bool
+    keys: int
+
+
+def append(path: str | Path, result: Alignment, date: str, adjusted: bool) -> History:
+    """Add one row to the history (a new file where there is none) and chart what it holds of this system."""
+    history, keep = appended(path, result, date, adjusted)
+    keep()
+    return history
+
+
+def appended(path: str | Path, result: Alignment, date: str, adjusted: bool) -> tuple[History, Callable[[], None]]:
+    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that."""
+    may_write(path, force=True)
+    rows = read(path) if Path(path).exists() else []
+    rows.append(_row(result, date, adjusted))
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    history = chart(rows, result.system, str(path))
+    return history, lambda: write_whole(path, out.getvalue(), force=True)
+
+
+def _row(result: Alignment, date: str, adjusted: bool) -> dict[str, str]:
+    space = result.space_offset
+    return {
+        "date": date,
+        "system": result.system,
+        "unit": result.unit,
+        "depth_offset": _text(result.depth_offset.mean),
+        "depth_sd": _text(result.depth_offset.sd),
+        "space_offset": _text(None if space is None else space.mean),
+        "space_sd": _text(None if space is None else space.sd),
+        "verdict": result.verdict,
+        "adjusted": "yes" if adjusted else "no",
+    }
+
+
+def _text(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"
+
+
+def read(path: str | Path) -> list[dict[str, str]]:
+    """The rows of a history file; raises BittingError where it is no such file, so that nothing else is overwritten."""
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        rows = list(reader)
+    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+        raise BittingError(f"can't read the history {str(path)!r}: {fault}", hint="nothing was changed") from None
+    if tuple(reader.fieldnames or ()) != COLUMNS:
+        raise BittingError(
+            f"{str(path)!r} is no history of setup keys: its first line should be {','.join(COLUMNS)}",
+            hint="name another file; a new one is begun where there is none",
+        )
+    for number, row in enumerate(rows, start=2):
+        if None in row or None in row.values():
+            raise BittingError(f"row {number} of {str(path)!r} has not {len(COLUMNS)} cells", hint="mend or remove it")
+    return rows
+
+
+def _number(row: dict[str, str], column: str, number: int, path: str) -> float | None:
+    if not row[column].strip():
+        return None
+    try:
+        value = float(row[column])
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise BittingError(
+            f"row {number} of {path!r}: {column} is {row[column]!r}, which is no number", hint="mend or remove the row"
+        )
+    return value
+
+
+def chart(rows: list[dict[str, str]], system: str, path: str) -> History:
+    """Charts of the rows of one system since the machine was last set; the last row must be one of them."""
+    mine = [(i, row) for i, row in enumerate(rows, start=2) if row["system"] == system]
+    unit = mine[-1][1]["unit"]
+    other = next((i for i, row in mine if row["unit"] != unit), None)
+    if other is not None:
+        raise BittingError(f"row {other} of {path!r} is not in {unit}", hint="begin a new history for this system")
+    last_set = max((n for n, (_, row) in enumerate(mine[:-1]) if row["adjusted"] == "yes"), default=-1)
+    segment = mine[last_set + 1 :]
+    depth = [(row["date"], _number(row, "depth_offset", i, path)) for i, row in segment]
+    space = [(row["date"], _number(row, "space_offset", i, path)) for i, row in segment]
+    depth_points = [(date, value) for date, value in depth if value is not None]
+    space_points = [(date, value) for date, value in space if value is not None]
+    values = [value for _, value in depth_points]
+    places = [value for _, value in space_points]
+    spread, place_spread = _sigma(rows, "depth_sd", values, path), _sigma(rows, "space_sd", places, path)
+    space_chart = shewhart(places, sigma=place_spread) if places else None
+    space_slow = ewma(places, sigma=place_spread) if places else None
+    return History(
+        dates=tuple(date for date, _ in depth_points),
+        unit=unit,
+        depth=(depth_chart := shewhart(values, sigma=spread)),
+        depth_ewma=(depth_slow := ewma(values, sigma=spread)),
+        space=space_chart,
+        space_ewma=space_slow,
+        space_dates=tuple(date for date, _ in space_points),
+        signals=_signals("depth", depth_chart, depth_slow) + _signals("space", space_chart, space_slow),
+        provisional=len(values) < ENOUGH,
+        keys=len(values),
+    )
+
+
+def _sigma(rows: list[dict[str, str]], column: str, values: Sequence[float], path: str) -> float | None:
+    """None (from the moving ranges) once there are three values; until then the largest stated uncertainty."""
+    if len(values) >= 3:
+        return None
+    stated = (_number(row, column, i, path) for i, row in enumerate(rows, start=2))
+    return max((sd for sd in stated if sd is not None), default=None)
+
+
+def _signals(what: str, sudden: Chart | None, slow: Chart | None) -> tuple[str, ...]:
+    """What the charts say about their last point."""
+    if sudden is None or slow is None or len(sudden.points) < 2:
+        return ()
+    last, out = len(sudden.points) - 1, []
+    if last in sudden.signals:
+        out.append(f"the {what} setting has jumped: this key lies outside the limits of those before it")
+    if last in slow.signals:
+        out.append(f"the {what} setting is drifting: the moving average has left its limits")
+    return tuple(out)

@@ -1,0 +1,1 @@
+"""A finished key against its tolerance: `uncertainty`, `estimate`, `decision`, `pattern`, and `inspection`."""

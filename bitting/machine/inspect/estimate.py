@@ -1,0 +1,97 @@
+"""The value of every measured cut with its uncertainty, readings across two tracks worked in."""
+
+from __future__ import annotations
+
+import attrs
+from attrs import field, frozen
+
+from bitting.machine.inspect.decision import Guard
+from bitting.machine.inspect.result import AcrossCheck
+from bitting.machine.inspect.uncertainty import Gauge, jaw_room, measure
+from bitting.model import ReadCut, Readings, System
+
+
+@frozen
+class Estimate:
+    """The value of one cut, its standard uncertainty (the cut's own part and the hand's beside the whole), and whence."""
+
+    mean: float
+    total: float
+    own: float
+    hand: float
+    dof: int | None
+    room: float
+    readings: int
+
+
+@frozen
+class Job:
+    """Everything that stays the same from cut to cut."""
+
+    system: System
+    gauge: Gauge
+    guard: Guard
+    tolerance: float
+    scatter: tuple[float, int] | None
+    depths: dict[tuple[str | None, str], tuple[int, ...]] = field(factory=dict)
+
+
+Key = tuple[str | None, str, int]
+
+
+def row_of(job: Job, side: str | None, track: str) -> tuple[int, ...]:
+    """The places of a track's depths on a side; a convenience key's are the same on both."""
+    return job.depths[(side, track)] if (side, track) in job.depths else job.depths[(None, track)]
+
+
+def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[AcrossCheck, ...]]:
+    """The value of every cut that was measured, readings across two tracks worked in."""
+    found: dict[Key, Estimate] = {}
+    for cut in readings.cuts:
+        if cut.track == "across" or not cut.readings:
+            continue
+        track = job.system.track(cut.track)
+        room = jaw_room(track, row_of(job, cut.side, cut.track), cut.cut, job.system, job.gauge.jaw)
+        mean, budget = measure(cut, job.gauge, job.system, room, job.scatter)
+        found[(cut.side, cut.track, cut.cut)] = Estimate(
+            mean, budget.total, budget.own, budget.hand, budget.dof, room, len(cut.readings)
+        )
+    checks = [_across(job, cut, found) for cut in readings.cuts if cut.track == "across" and cut.readings]
+    return found, tuple(checks)
+
+
+def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
+    """One reading across two tracks; where a single track was read too, both cuts of the pair are updated by it."""
+    across = job.system.need("measuring.across")
+    first, second = (job.system.track(name) for name in across.tracks)
+    mean, budget = measure(cut, job.gauge, job.system, 0.0, job.scatter)
+    rows = [row_of(job, cut.side, track.name)[cut.cut] for track in (first, second)]
+    nominal_sum = first.depths[rows[0]] + second.depths[rows[1]]
+    total = across.scale * (mean - across.amount)
+    keys: list[Key] = [(cut.side, first.name, cut.cut), (cut.side, second.name, cut.cut)]
+    singles = [found.get(key) for key in keys]
+    for i, (key, one) in enumerate(zip(keys, singles, strict=True)):
+        other = singles[1 - i]
+        if other is not None:
+            implied, spread = total - other.mean, budget.total**2 + other.total**2
+            found[key] = _combine(one, implied, spread, other, len(cut.readings))
+    nominal = across.scale * nominal_sum + across.amount
+    combined = any(one is not None for one in singles)
+    return AcrossCheck(cut.side, across.tracks, cut.cut + 1, nominal, mean, mean - nominal, budget.total, combined)
+
+
+def _combine(one: Estimate | None, implied: float, spread: float, other: Estimate, count: int) -> Estimate:
+    """Weighted mean of a cut's own readings and what the reading across implies for it."""
+    if one is None:
+        return Estimate(implied, spread**0.5, spread**0.5, other.hand, other.dof, other.room, count)
+    gain = one.total**2 / (one.total**2 + spread) if spread + one.total > 0 else 0.0
+    shrink = (1 - gain) ** 0.5
+    mean = one.mean + gain * (implied - one.mean)
+    return attrs.evolve(
+        one,
+        mean=mean,
+        total=one.total * shrink,
+        own=one.own * shrink,
+        hand=one.hand * shrink,
+        readings=one.readings + count,
+    )

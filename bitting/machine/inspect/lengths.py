@@ -1,0 +1,81 @@
+"""Lengths and places as options give them: `0.02`, `0.8 thou`, `left 4: 13.95..15.05 mm`.
+
+>>> from bitting.model import Blade, System, Track
+>>> left = Track("left", "external", "far-edge", (5.0, 2.5), ("1", "2"), (8.6, 8.1))
+>>> system = System("wren", "", "", "mm", "tip", (), False, Blade(), (left,))
+>>> parse_length("1 thou", system)
+0.0254
+>>> parse_place("left 2: 1.9..3.3", system)
+PlaceReading(values=(1.9, 3.3), track='left', cut=1, sd=None)
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from bitting.errors import BittingError, nearest
+from bitting.model import System
+
+if TYPE_CHECKING:
+    from bitting.machine.align.fit import PlaceReading
+
+_NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
+_LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|in|thou|)\s*", re.IGNORECASE)
+_PLACE = re.compile(
+    rf"\s*(?:(?P<track>[^\s:]*?)\s*(?P<cut>[0-9]*)\s*:)?\s*(?P<first>{_NUMBER})(?:\s*\.\.\s*(?P<second>{_NUMBER}))?"
+    rf"(?:\s*(?:±|\+-|\+/-)\s*(?P<limits>{_NUMBER}))?\s*(?P<unit>mm|in|thou|)\s*",
+    re.IGNORECASE,
+)
+
+
+def _factor(unit: str, system: System) -> float:
+    from bitting.notation.units import UNITS
+
+    return system.from_mm(float(UNITS[unit.lower()])) if unit else 1.0
+
+
+def _value(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def parse_length(text: str, system: System) -> float:
+    """A length in the system's unit; a unit (mm, in, thou) may follow the number."""
+    found = _LENGTH.fullmatch(text)
+    if not found:
+        raise BittingError(f"{text!r} is no length", hint="give a number, with mm, in or thou behind it if you like")
+    return _value(found[1]) * _factor(found[2], system)
+
+
+def parse_place(text: str, system: System) -> PlaceReading:
+    """Where a deep cut was measured: `14.52`, both walls `13.95..15.05`, another cut `left 4: 14.52`, limits `±0.03`.
+
+    Distances are from the stop; limits are half-widths, so that their standard uncertainty is a/√3.
+    """
+    from bitting.machine.align.fit import PlaceReading
+
+    found = _PLACE.fullmatch(text)
+    if not found:
+        raise BittingError(
+            f"{text!r} is no place of a cut",
+            hint="give its distance from the stop (`14.52`), both walls (`13.95..15.05`), or the cut too "
+            "(`left 4: 14.52`)",
+        )
+    track = None
+    if found["track"]:
+        word = found["track"].casefold()
+        names = [t.name for t in system.tracks if t.name.casefold() == word]
+        names = names or [t.name for t in system.tracks if t.name.casefold().startswith(word)]
+        if len(names) != 1:
+            near = nearest(found["track"], [t.name for t in system.tracks])
+            known = ", ".join(t.name for t in system.tracks)
+            hint = f"did you mean {near!r}?" if near else f"tracks are {known}"
+            raise BittingError(f"{found['track']!r} is no track of {system.name}", hint=hint)
+        track = names[0]
+    factor = _factor(found["unit"], system)
+    values = tuple(_value(v) * factor for v in (found["first"], found["second"]) if v)
+    sd = _value(found["limits"]) * factor / 3**0.5 if found["limits"] else None
+    cut = int(found["cut"]) - 1 if found["cut"] else None
+    if cut == -1:
+        raise BittingError(f"{text!r}: cuts are numbered from 1 at the bow", hint="write the number of the deep cut")
+    return PlaceReading(values, track, cut, sd)

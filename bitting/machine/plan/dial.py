@@ -1,0 +1,114 @@
+"""Settings turned into turns of a control, corrected for what the machine is known to be off.
+
+The setting of a distance is the distance plus the correction of space; that of a dimension is the dimension plus the
+corrections of depth, scale and side, deepened by how much the cutter's radius falls short of the one that the
+corrections were found with. A control's turns are counted from the dial's zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from attrs import evolve
+
+from bitting.geometry.frame import Frame
+from bitting.machine.plan.steps import Step
+from bitting.systemfile.machine import Control, Machine
+
+ControlName = Literal["space", "depth"]
+
+
+def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName) -> float:
+    """What a control is set to for a step, corrected; in the system's unit."""
+    c = machine.corrections
+    if control == "space":
+        return step.space + c.space
+    shallowest = frame.track.depths[0]
+    aside = c.left_right if frame.hand == "left" else -c.left_right
+    worn = 0.0
+    if machine.cutter is not None and frame.radius:
+        worn = (c.cutter or float(frame.system.need("cutting.cutter"))) / 2 - machine.cutter / 2
+    scaled = c.depth_scale * (step.depth - shallowest)
+    return step.depth + c.depth + scaled + aside + frame.track.deeper * worn
+
+
+def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[Step, ...]:
+    """The steps with `setting` and `turns`: where the dial of the control that moves has to stand."""
+    found: list[Step] = []
+    for previous, step in zip([None, *steps], steps, strict=False):
+        parts = []
+        settings: dict[str, float] = {}
+        for control in moved(previous, step):
+            value = setting_of(frame, step, machine, control)
+            before = None if previous is None else setting_of(frame, previous, machine, control)
+            dial = machine.space if control == "space" else machine.depth
+            settings[control] = value
+            words = dial_words(frame, dial, control, before, value)
+            parts.append(words if previous is not None else f"{control} {words}")
+        found.append(evolve(step, turns="; ".join(parts), setting=settings))
+    return tuple(found)
+
+
+def moved(previous: Step | None, step: Step) -> tuple[ControlName, ...]:
+    """The controls that a step changes: both at the start."""
+    if previous is None:
+        return ("space", "depth")
+    return ("space",) if step.space != previous.space else ("depth",)
+
+
+def dial_words(frame: Frame, dial: Control, control: ControlName, before: float | None, value: float) -> str:
+    """Where a dial ends, and which way and how far it is turned to get there.
+
+    `dial 8 turns 15.0 cw (turn ccw 0 turns 45.0)`: it ends eight turns and fifteen divisions clockwise of its zero, and
+    is turned back by forty-five divisions.
+    """
+    sign = clockwise_sign(frame, dial, control)
+    text = f"dial {_turns(dial, value - dial.zero)}{_way(sign * (value - dial.zero))}"
+    if dial.detents:
+        click, past = dial.clicks(value)
+        text += f", click {click:+d}" + ("" if abs(past) < 1e-9 else f" and {past:+.3f}")
+    if before is None or value == before:
+        return text
+    return f"{text} (turn{_way(sign * (value - before))} {_turns(dial, value - before)})"
+
+
+def _way(clockwise: float) -> str:
+    return "" if abs(clockwise) < 1e-12 else " cw" if clockwise > 0 else " ccw"
+
+
+def clockwise_sign(frame: Frame, dial: Control, control: ControlName) -> int:
+    """+1 where a clockwise turn makes the setting (distance from the stop, dimension) larger."""
+    if control == "space":
+        return frame.along_sign if dial.clockwise == "to-tip" else -frame.along_sign
+    return frame.track.deeper if dial.clockwise == "deepens" else -frame.track.deeper
+
+
+def _turns(dial: Control, travel: float) -> str:
+    """The size of a travel as whole turns and divisions, or as turns where the dial has no marks."""
+    turns = abs(travel) / dial.per_turn
+    if dial.divisions is None:
+        return f"{turns:.2f} turns"
+    whole, tenths = divmod(round(turns * dial.divisions * 10), dial.divisions * 10)
+    return f"{whole} {'turn' if whole == 1 else 'turns'} {tenths / 10:.1f}"
+
+
+def out_of_reach(frame: Frame, steps: Sequence[Step], machine: Machine) -> list[str]:
+    """Settings past the limits of a control, and clicks that miss a setting by more than half the tolerance."""
+    faults: list[str] = []
+    tolerance = frame.system.measuring.tolerance
+    for number, step in enumerate(steps, 1):
+        for control, value in (step.setting or {}).items():
+            dial = machine.space if control == "space" else machine.depth
+            if dial.limits and not dial.limits[0] <= value <= dial.limits[1]:
+                faults.append(
+                    f"move {number} sets {control} to {value:g}, past the control's limits {dial.limits[0]:g} to "
+                    f"{dial.limits[1]:g}"
+                )
+            if dial.detents and tolerance and step.action in ("space", "depth"):
+                past = dial.clicks(value)[1]
+                if abs(past) > tolerance / 2:
+                    faults.append(
+                        f"move {number}: the nearest click of {control} is {abs(past):.3f} off; set it by the dial"
+                    )
+    return faults

@@ -1,0 +1,263 @@
+"""The moves for one track, in order, before they are simulated.
+
+Side-milled (an end mill), after the common practice of machines set by hand: start in air beyond the tip at the
+shallowest depth; if the next cut is deeper, move the space first and then the depth; if it is shallower, set the depth
+first and then the space; mill from cut to cut and never plunge; run the last cut out.
+
+- Bow to tip: travel to cut 1 at the shallowest depth, work towards the tip, leave it at the last cut's depth.
+- Tip to bow: set the last cut's depth in the air, enter the tip at it, work towards the bow; at cut 1 the depth goes
+  back to the shallowest, and then the cutter runs out.
+
+Vee cuts: clear of the blade, then for each cut the space in air, the depth, and back until clear.
+
+Backlash: a target is always approached from the same way. Backing out goes past the depth and returns to it deepening.
+Worked bow to tip, the first move goes past cut 1 towards the bow, at the shallowest depth, and returns; where the
+cutter would come to the shoulder or the clamp by that, it doesn't, and the plan says so.
+
+Stops that ease the wall between two cuts of unlike depth.
+
+A square move from one cut to the next leaves an arc of the cutter as a wall: for a step h and a cutter of radius r its
+foot is gentle and its top stands at arccos(1 - h/r). Stops at intermediate depths between the two spaces turn one tall
+arc into a stair of low ones. Tried in this order, fewest stops first, and held to the exact wall each leaves:
+
+1. stops in equal parts, at 1/(n+1), 2/(n+1), … of both the step and the pitch (one stop: half depth, half a pitch);
+2. stops on the line parallel to the steepest straight wall that leaves the shallower seat whole and is tangent to the
+   cutter standing at the deeper cut. More stops follow that wall more closely; no stops can leave a gentler one.
+
+Settings are rounded to a hundredth of a millimetre (half a thousandth of an inch) so that they can be set by hand.
+
+>>> from bitting.geometry.profile import EndMill
+>>> stops, angle = stops_between((0.0, 0.0), (2.3, 0.9), EndMill(1.2), seat=0.3, steepest_allowed=60.0, grain=0.01)
+>>> [(round(x, 2), round(w, 2)) for x, w in stops], round(angle, 1)
+([(1.15, 0.45)], 51.3)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from math import asin, atan2, cos, hypot, sin
+from typing import Literal
+
+from attrs import frozen
+
+from bitting.geometry.frame import CLEARANCE_MM, Frame, seat_of
+from bitting.geometry.profile import EndMill, Piece, Point, envelope, excess, steepest, swept
+from bitting.machine.plan.steps import Step, place
+from bitting.systemfile.machine import Machine
+
+MOST_STOPS = 6
+"""More stops than this on one wall are not worth a locksmith's time; what they leave is then the best on offer."""
+
+ROUNDING = 1e-12
+
+
+def stops_between(
+    shallow: Point, deep: Point, cutter: EndMill, *, seat: float, steepest_allowed: float, grain: float
+) -> tuple[list[Point], float]:
+    """The stops from the shallower cut's point to the deeper one's, and the steepest angle (degrees) that is left.
+
+    No stops where a square move is gentle enough, or where none helps. The deeper cut may lie on either side. `grain`
+    is what stops are rounded to; all lengths in the system's unit.
+    """
+    best: tuple[list[Point], float] = ([], _angle(shallow, deep, [], cutter))
+    for stops in _candidates(shallow, deep, cutter, seat, grain):
+        if best[1] <= steepest_allowed + 1e-9:
+            break
+        if _spares_seat(shallow, stops, cutter, seat):
+            angle = _angle(shallow, deep, stops, cutter)
+            if angle < best[1] - 1e-6:
+                best = (stops, angle)
+    return best
+
+
+def _candidates(shallow: Point, deep: Point, cutter: EndMill, seat: float, grain: float) -> Iterator[list[Point]]:
+    (x0, w0), (x1, w1) = shallow, deep
+    way = 1 if x1 > x0 else -1
+    for count in range(1, MOST_STOPS + 1):
+        equal = [((x1 - x0) * k / (count + 1), (w1 - w0) * k / (count + 1)) for k in range(1, count + 1)]
+        for stops in (equal, _tangent(abs(x1 - x0), w1 - w0, cutter.r, seat / 2 + grain, count, way)):
+            rounded = [(x0 + round(dx / grain) * grain, w0 + round(dw / grain) * grain) for dx, dw in stops]
+            places = [x0, *(x for x, _ in rounded), x1]
+            depths = [w0, *(w for _, w in rounded), w1]
+            if places == sorted(places, reverse=way < 0) and depths == sorted(depths) and rounded:
+                yield rounded
+
+
+def _tangent(pitch: float, h: float, r: float, edge: float, count: int, way: int) -> list[Point]:
+    """Stops along the wall through the end of the shallower seat that is tangent to the cutter at the deeper cut."""
+    run, rise = pitch - edge, h - r
+    distance = hypot(run, rise)
+    if run <= 0 or distance <= r:
+        return []
+    slope = asin(r / distance) + atan2(rise, run)
+    first = (edge + r * sin(slope), r * (1 - cos(slope)))
+    if slope <= 0 or first[0] >= pitch or first[1] >= h:
+        return []
+    share = [k / count for k in range(count)]
+    return [(way * (first[0] + (pitch - first[0]) * s), first[1] + (h - first[1]) * s) for s in share]
+
+
+def stair(shallow: Point, deep: Point, stops: list[Point]) -> list[Point]:
+    """The path over the stops by square moves, deepening: along the blade first, then deeper."""
+    path = [shallow]
+    for x, w in [*stops, deep]:
+        path += [(x, path[-1][1]), (x, w)]
+    return path
+
+
+def _angle(shallow: Point, deep: Point, stops: list[Point], cutter: EndMill) -> float:
+    pieces = swept(stair(shallow, deep, stops), cutter)
+    return steepest(envelope(pieces, *sorted((shallow[0], deep[0]))))
+
+
+def _spares_seat(shallow: Point, stops: list[Point], cutter: EndMill, seat: float) -> bool:
+    x, w = shallow
+    limit = Piece(x - seat / 2, x + seat / 2, x, w)
+    return all(excess(piece, limit) <= ROUNDING for stop in stops for piece in cutter.outline(*stop))
+
+
+Direction = Literal["bow-to-tip", "tip-to-bow"]
+
+GRAIN_MM, GRAIN_IN = 0.01, 0.0005
+"""What the settings of easing stops are rounded to."""
+
+
+@frozen
+class Order:
+    """How a track is to be worked: its direction, with easing stops or without, on which machine."""
+
+    direction: Direction
+    ease: bool = False
+    machine: Machine | None = None
+
+
+class _Writer:
+    """Moves written one after the other, each resolved to where the cutter's point then stands."""
+
+    def __init__(self, frame: Frame, order: Order) -> None:
+        self.frame, self.order = frame, order
+        self.at: Point = (frame.load, 0.0)
+        self.steps: list[Step] = []
+        self.notes: list[str] = []
+
+    def add(self, action: str, to: str) -> None:
+        x, w = place(self.frame, self.at, action, to, len(self.steps) + 1)
+        if (x, w) == self.at and action != "start":
+            return
+        self.at = (x, w)
+        self.steps.append(Step(action, to, self.frame.distance(x), self.frame.dimension(w), x=x, w=w))
+
+    def space(self, cut: int) -> None:
+        self.add("space", str(cut + 1))
+
+    def depth(self, depth: int) -> None:
+        """Set a depth; backing out on a machine with play goes past it first."""
+        label = self.frame.track.labels[depth]
+        past = self.order.machine.depth.overshoot if self.order.machine else 0.0
+        w = self.frame.travel_of(depth)
+        if past and w < self.at[1]:
+            self.to_absolute("overshoot", "depth", self.frame.dimension(w - past))
+        self.add("depth", label)
+
+    def to_absolute(self, action: str, control: str, value: float) -> None:
+        self.add(action, f"{control} {round(value, 9)!r}")
+
+
+def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+    """The steps for one track whose cuts have these depths (places), and what has to be said about them."""
+    writer = _Writer(frame, order)
+    cuts = list(enumerate(depths))
+    if order.direction == "tip-to-bow":
+        cuts.reverse()
+    if frame.system.cutting.shape == "vee":
+        _vee(writer, cuts)
+    else:
+        _side_milled(writer, cuts)
+    return tuple(writer.steps), tuple(writer.notes)
+
+
+def _vee(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
+    writer.add("start", "clear")
+    _past_first_cut(writer, cuts[0][0])
+    for cut, depth in cuts:
+        writer.space(cut)
+        writer.depth(depth)
+        writer.add("retract", "clear")
+
+
+def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
+    writer.add("start", "load")
+    first, depth = cuts[0]
+    if writer.order.direction == "tip-to-bow":
+        writer.depth(depth)
+        writer.space(first)
+    else:
+        _past_first_cut(writer, first)
+        writer.space(first)
+        writer.depth(depth)
+    for cut, depth in cuts[1:]:
+        _next_cut(writer, cut, depth)
+    if writer.order.direction == "tip-to-bow":
+        writer.depth(0)  # play left in would run out deeper than the shallowest
+    writer.add("run-out", "load")
+
+
+def _past_first_cut(writer: _Writer, cut: int) -> None:
+    """Take up the play of the space control: past the first cut towards the bow, unless something is in the way."""
+    machine = writer.order.machine
+    if machine is None or not machine.space.overshoot or writer.order.direction == "tip-to-bow":
+        return
+    frame, past = writer.frame, machine.space.overshoot
+    x = frame.x_of_cut(cut) - past
+    reach = frame.radius or (frame.system.cutting.root or 0.0) / 2
+    stop = frame.x_bow if machine.space.clamp is None else max(frame.x_bow, frame.x_of(machine.space.clamp))
+    if x - reach < stop + frame.system.from_mm(CLEARANCE_MM) / 10:
+        writer.notes.append(
+            f"no room to go past cut {cut + 1} towards the bow: take up the play of the space control by hand before "
+            f"cut {cut + 2 if frame.track.cuts > 1 else 1}, its dial is off by {machine.space.backlash:g} until then"
+        )
+        return
+    writer.to_absolute("overshoot", "space", frame.distance(x))
+
+
+def _next_cut(writer: _Writer, cut: int, depth: int) -> None:
+    """From the cut just made to its neighbour, square or over easing stops."""
+    frame = writer.frame
+    here, there = writer.at, (frame.x_of_cut(cut), frame.travel_of(depth))
+    stops = _stops(writer, here, there)
+    if there[1] > here[1]:
+        for x, w in stops:
+            writer.to_absolute("ease", "space", frame.distance(x))
+            writer.to_absolute("ease", "depth", frame.dimension(w))
+        writer.space(cut)
+        writer.depth(depth)
+    else:
+        for x, w in reversed(stops):
+            _ease_back(writer, w)
+            writer.to_absolute("ease", "space", frame.distance(x))
+        writer.depth(depth)
+        writer.space(cut)
+
+
+def _ease_back(writer: _Writer, w: float) -> None:
+    """Back out to an easing stop, past it first where the depth control has play."""
+    past = writer.order.machine.depth.overshoot if writer.order.machine else 0.0
+    if past:
+        writer.to_absolute("overshoot", "depth", writer.frame.dimension(w - past))
+    writer.to_absolute("ease", "depth", writer.frame.dimension(w))
+
+
+def _stops(writer: _Writer, here: Point, there: Point) -> list[Point]:
+    system = writer.frame.system
+    if not writer.order.ease or here[1] == there[1]:
+        return []
+    shallow, deep = sorted((here, there), key=lambda point: point[1])
+    stops, _ = stops_between(
+        shallow,
+        deep,
+        EndMill(writer.frame.radius),
+        seat=seat_of(system),
+        steepest_allowed=float(system.need("cutting.steepest")),
+        grain=GRAIN_MM if system.unit == "mm" else GRAIN_IN,
+    )
+    return stops

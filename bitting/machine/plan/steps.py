@@ -1,0 +1,148 @@
+"""Moves of a machine with two controls, and the path of the cutter's point that follows from them.
+
+A move changes one control. What it is told to go to is written as people say it:
+
+- `start` to `load`: the load place, in air beyond the tip, at the shallowest depth; to `clear`: clear of the blade
+  (vee)
+- `space` to a cut number, from 1 at the bow: the centre of that cut
+- `depth` to a depth label: that depth
+- `run-out` to `load`: along the blade to the load place, at the depth that is set
+- `retract` to `clear`: backed out until it is clear of the blade
+- `ease` to `space N` or `depth N`: that distance from the stop, or that dimension, in the system's unit
+- `overshoot` to `space N` or `depth N`: the same; takes up the backlash of a control
+
+Any list of moves is understood, also a wrong one; that is what a simulation is for.
+
+>>> resolve_text("ease", "depth 7.925", 3)
+('depth', 7.925)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from attrs import field, frozen
+
+from bitting.errors import BittingError, nearest
+from bitting.geometry.frame import Frame
+from bitting.geometry.profile import Point
+
+ACTIONS = ("start", "space", "depth", "run-out", "retract", "ease", "overshoot")
+
+
+@frozen
+class Step:
+    """One move: what is done, and where both controls stand after it.
+
+    `space` is the distance from the stop and `depth` the dimension, in the system's unit. `milling` says how the
+    cutter meets the metal: conventional, climb, both (metal on both sides), or None in air. `bite` is the widest metal
+    taken, across the direction of the move, in the system's unit. `setting` is what the controls that move are set to
+    on the user's machine, corrected, and `turns` how to get there in words; None without a machine file.
+    """
+
+    action: str
+    to: str
+    space: float
+    depth: float
+    milling: str | None = None
+    bite: float = 0.0
+    setting: Mapping[str, float] | None = field(default=None, hash=False)
+    turns: str | None = None
+    x: float = field(default=0.0, repr=False)
+    w: float = field(default=0.0, repr=False)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The step as JSON; lengths rounded to a millionth of the unit."""
+        found: dict[str, Any] = {
+            "action": self.action,
+            "to": self.to,
+            "space": round(self.space, 6),
+            "depth": round(self.depth, 6),
+            "milling": self.milling,
+            "bite": round(self.bite, 6),
+        }
+        if self.setting is not None:
+            found["setting"] = {control: round(value, 6) for control, value in self.setting.items()}
+            found["turns"] = self.turns
+        return found
+
+
+Move = Step | Mapping[str, Any] | tuple[str, str]
+"""A step of a plan, its JSON, or a bare (action, to)."""
+
+
+def place(frame: Frame, at: Point, action: str, to: str, number: int) -> Point:
+    """Where a move takes the cutter's point that stood at `at`; `number` is for the error, counted from 1."""
+    x, w = at
+    if action == "start":
+        return frame.load, frame.clear if to == "clear" else 0.0
+    if action == "run-out":
+        return frame.load, w
+    if action == "space":
+        return frame.x_of_cut(_cut(frame, to, number)), w
+    if action == "depth":
+        return x, frame.travel_of(_depth(frame, to, number))
+    if action == "retract":
+        return x, frame.clear if to == "clear" else frame.travel_of(_depth(frame, to, number))
+    if action in ("ease", "overshoot"):
+        control, value = resolve_text(action, to, number)
+        return (frame.x_of(value), w) if control == "space" else (x, frame.travel(value))
+    raise BittingError(
+        f"move {number}: {action!r} is no action",
+        hint=f"actions are {', '.join(ACTIONS)}" + (f"; {near!r}?" if (near := nearest(action, ACTIONS)) else ""),
+    )
+
+
+def path_of(frame: Frame, moves: Sequence[Move]) -> list[Point]:
+    """Where the cutter's point stands before the first move and after every one; straight in between.
+
+    Before the first move it stands at the load place with the shallowest depth. Raises `BittingError` for an action, a
+    cut or a depth that doesn't exist, naming the move.
+    """
+    path: list[Point] = [(frame.load, 0.0)]
+    for number, move in enumerate(moves, 1):
+        if isinstance(move, Step):
+            path.append((move.x, move.w))
+        else:
+            action, to = (move["action"], move["to"]) if isinstance(move, Mapping) else move
+            path.append(place(frame, path[-1], action, str(to), number))
+    return path[1:] if moves and _action(moves[0]) == "start" else path
+
+
+def resolve_text(action: str, to: str, number: int) -> tuple[str, float]:
+    """`space 12.3` or `depth 7.9` as control and value."""
+    control, _, text = to.partition(" ")
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if control not in ("space", "depth") or not abs(value) < 1e6:
+        raise BittingError(
+            f"move {number}: {action!r} can't go to {to!r}", hint="write `space N` or `depth N`, N in the system's unit"
+        )
+    return control, value
+
+
+def _action(move: Move) -> str:
+    if isinstance(move, Step):
+        return move.action
+    return str(move["action"]) if isinstance(move, Mapping) else move[0]
+
+
+def _cut(frame: Frame, to: str, number: int) -> int:
+    cuts = frame.track.cuts
+    if not (to.isascii() and to.isdigit() and 1 <= int(to) <= cuts):
+        raise BittingError(
+            f"move {number}: there is no cut {to!r}", hint=f"track {frame.track.name} has cuts 1 to {cuts}"
+        )
+    return int(to) - 1
+
+
+def _depth(frame: Frame, to: str, number: int) -> int:
+    if to not in frame.track.labels:
+        raise BittingError(
+            f"move {number}: there is no depth {to!r}",
+            hint=f"track {frame.track.name} has depths {' '.join(frame.track.labels)}",
+        )
+    return frame.track.labels.index(to)

@@ -1,0 +1,200 @@
+"""What a plan says besides the moves: before, between and after them. Common practice of the trade throughout.
+
+Everything here is made from the system file: nothing is said of a cutter, a face or a setup key that the system lacks.
+
+What a simulation found that the person at the machine must know, the worst first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import sqrt
+
+from bitting.geometry.frame import frame_of, seat_of
+from bitting.machine.plan.bite import milling_of
+from bitting.machine.simulate import Simulation, Wall
+from bitting.model import MM_PER_INCH, Lane, System
+from bitting.systemfile.machine import Machine
+
+
+def length(system: System, value: float) -> str:
+    """A length in millimetres and thousandths of an inch, the system's own unit first.
+
+    >>> from bitting.model import Blade
+    >>> length(System("wren", "", "", "mm", "tip", (), False, Blade(), ()), 2.4)
+    '2.40 mm (94.5 thou)'
+    """
+    mm = f"{system.in_mm(value):.2f} mm"
+    thou = f"{system.in_mm(value) / MM_PER_INCH * 1000:.1f} thou"
+    return f"{mm} ({thou})" if system.unit == "mm" else f"{thou} ({mm})"
+
+
+def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
+    """What is ready before the first move."""
+    face = "face" if system.tracks[0].milling != "edge" else "edge"
+    found = [
+        f"Cutter, spindle unplugged: {cutter_words(system)}, sharp, clean and tight.",
+        f"Stop: the blank's {system.stop} against it; try that it can't be pushed further.",
+    ]
+    if machine is not None and machine.cutter is not None:
+        found.append(f"This machine's cutter measures {length(system, machine.cutter)}; settings allow for it.")
+    setup = system.cutting.setup
+    if setup is not None:
+        track = system.tracks[0]
+        found.append(
+            f"Setup key: every cut at {track.labels[0]}, cut {setup.cut + 1} at {track.labels[setup.depth]}. "
+            f"Set the depth with its flat, then space and depth together in its deep cut."
+        )
+    found.append("Blank: the right one, straight, deburred; its tip cut first where such blanks come uncut.")
+    if system.blade.prepared is not None:
+        found.append(f"Its edges milled in by {length(system, system.blade.prepared)}, as this system's blanks are.")
+    first = f"{system.sides[0]} {face} up" if system.sides and face == "face" else f"{face} to the cutter"
+    found.append(
+        f"Key: {first}, bow towards you, flat on the clamp and gauged against the stop before it is tightened."
+    )
+    if system.blade.mill_depth is not None and face == "face":
+        found.append(
+            f"Height: in air beyond the tip, touch the height of the face, lock, then lower by "
+            f"{length(system, system.blade.mill_depth)}. Never feed down along the spindle into the blade."
+        )
+    if machine is not None and (machine.depth.backlash or machine.space.backlash):
+        found.append("Both controls have play: come to the first setting the way the moves go on, depth deepening.")
+    return tuple(found)
+
+
+def cutter_words(system: System) -> str:
+    """The cutter that the system asks for."""
+    cutting = system.cutting
+    if cutting.shape == "vee":
+        return f"vee, {cutting.angle:g}° included, {length(system, cutting.root or 0.0)} flat at its point"
+    return f"end mill, {length(system, cutting.cutter or 0.0)}, turning {cutting.rotation} seen from above"
+
+
+def turn_over(system: System, side: str) -> str:
+    """Between one side and the next."""
+    if system.tracks[0].milling == "edge":
+        how = f"turn the key so that its {side} edge meets the cutter"
+    else:
+        how = f"give the key half a turn about its long axis, {side} up"
+    return f"Spindle stopped, hands clear: loosen the clamp, {how}; brush the clamp, gauge the stop again, clamp again."
+
+
+CAUTIONS = (
+    "A key is cut for someone entitled to it: establish that first. Local law and your licence come before this plan.",
+    "Glasses on. No gloves, loose sleeves, long hair or cords near the spindle.",
+    "Unplug before changing a cutter. The right cutter, tight. Never force a key or a control.",
+    "Spindle stopped and hands clear before the clamp is touched or the key turned.",
+    "Brush chips away, never blow; keep electronics (a key's head with a chip, a telephone) out of clamp and chips.",
+)
+
+AFTER = (
+    "Deburr, wipe dry, inspect every cut with the caliper before the key meets a lock.",
+    "Try it gently: in and out first, then a light turn, door open; never a steering lock while rolling.",
+    "A right bitting may still not start a vehicle that asks for more than metal.",
+    "Miscuts and printed sheets carry the code: destroy them.",
+)
+
+
+def copying_lines(system: System) -> tuple[str, ...]:
+    """The second part: the service key, proven, copied onto the blank that stays with the customer."""
+    found = [
+        "Cut this plan on a plain service key first; prove it in the lock, door open.",
+        "Then copy it: service key against the guide, final blank under the cutter, both gauged against the same stop.",
+    ]
+    if system.cutting.shape == "vee":
+        found.append("Copy cut by cut: the guide in each cut of the service key, out again before moving on.")
+    else:
+        found.append("Feed steadily, so that the metal lies to the left of the travel (conventional milling):")
+        if system.cutting.rotation == "anticlockwise":
+            found[-1] = "Feed steadily, so that the metal lies to the right of the travel (conventional milling):"
+        lanes = [lane for lane in system.lanes if lane.side in (None, system.sides[0] if system.sides else None)]
+        found += [f"  {line}" for line in _feeds(system, lanes)]
+        found.append("Start where the metal is whole; the last pass with no pressure but the guide's.")
+    if len(system.sides) > 1:
+        found.append(f"Turn both keys, gauge both again, and copy the {system.sides[1]} the same way.")
+    found.append(
+        "Before it meets a lock: no burr, no step at the tip, each wall as bright and as deep as the service key's."
+    )
+    return tuple(found)
+
+
+def _feeds(system: System, lanes: Sequence[Lane]) -> list[str]:
+    """How to feed each track; an internal groove is entered along one wall and left along the other."""
+    found = []
+    for lane in lanes:
+        tipwards = milling_of(frame_of(system, lane), True) == "conventional"
+        feed = "from the bow to the tip" if tipwards else "from the tip to the bow"
+        found.append((tipwards, f"{lane.track.name}: {feed}"))
+    if any(lane.track.milling == "internal" for lane in lanes):
+        found.sort(key=lambda item: item[0])  # in from the tip along one wall, back out along the other
+        return [f"{i}. along the wall {text}, small cutter" for i, (_, text) in enumerate(found, 1)]
+    return [text for _, text in found]
+
+
+THIN_MM = 0.4
+"""Less metal than this between two tracks or faces is named (common practice)."""
+
+
+def warnings_of(system: System, simulation: Simulation, *, eased: bool, radius: float | None) -> list[str]:
+    """One line for each: gouges, missed cuts, metal that gets thin, seats left unclean, walls too steep to climb."""
+    found = []
+    worst = simulation.worst
+    if worst is not None:
+        where = " ".join(part for part in (worst.side, worst.track) if part)
+        found.append(
+            f"THIS CUTS TOO DEEP: {length(system, worst.gouge)} past the code at {where}, {worst.name}. Don't cut it."
+        )
+    if simulation.missed:
+        found.append(f"Not every cut gets its depth: {', '.join(simulation.missed)}.")
+    if simulation.slivers:
+        found.append(f"A sliver of metal stays standing outside the wall of {', '.join(simulation.slivers)}.")
+    found += _thin(system, simulation)
+    found += _unclean(system, simulation, radius)
+    for wall in simulation.walls:
+        if wall.too_steep and wall.side in (None, *system.sides[:1], *(system.sides if system.sided else ())):
+            found.append(_steep(system, wall, eased))
+    return found
+
+
+def _steep(system: System, wall: Wall, eased: bool) -> str:
+    side = f"{wall.side} " if wall.side and system.sided else ""
+    if system.cutting.shape == "vee":
+        cure = "that is the cutter's own flank"
+    else:
+        cure = "stops can't ease it further" if eased else "easing stops would lower it"
+    i, j = wall.cuts
+    return (
+        f"{side}{wall.track}: the wall between cuts {i} and {j} stands at {wall.angle:.0f}°, "
+        f"and a tumbler climbs {system.cutting.steepest:g}°; {cure}."
+    )
+
+
+def _thin(system: System, simulation: Simulation) -> list[str]:
+    limit = system.from_mm(THIN_MM)
+    if not simulation.stages:
+        return []
+    last = simulation.stages[-1]
+    found = []
+    for name, left in (("between the walls or beside them", last.web), ("between the faces", last.floor)):
+        if left is not None and left < limit - 1e-9:
+            found.append(f"Only {length(system, max(left, 0.0))} of metal is left {name}.")
+    return found
+
+
+def _unclean(system: System, simulation: Simulation, radius: float | None) -> list[str]:
+    """Seats on which the cutter leaves more than half the tolerance."""
+    tolerance = system.measuring.tolerance
+    if tolerance is None or simulation.missed or simulation.residual <= tolerance / 2:
+        return []
+    seat = seat_of(system)
+    best = ""
+    if system.cutting.shape == "round":
+        r = radius or float(system.need("cutting.cutter")) / 2
+        if seat / 2 < r:
+            best = (
+                f"; a cutter of this size leaves {length(system, r - sqrt(r * r - seat * seat / 4))} at any single cut"
+            )
+    return [
+        f"{length(system, simulation.residual)} of metal stays on a seat, more than half the tolerance{best}. "
+        "The cutter can't leave it clean."
+    ]

@@ -1,0 +1,371 @@
+r"""Reading tables whose keys are listed: every fault of a file is gathered, none stops the rest.
+
+A `Key` says how one key is read and whether it has to be there; `Faults` gathers one line per fault, each with its
+path in the file, so that a file with five slips is mended in one go.
+
+>>> from bitting.systemfile.schema import number
+>>> faults = Faults("finch.toml")
+>>> keys = (Key("width", number("a length", above=0)), Key("thickness"))
+>>> read_table({"width": -1, "thicknes": 2}, "blade", keys, faults)
+{}
+>>> print("\n".join(faults.lines))
+finch.toml: blade.width: found -1; allowed: a length greater than 0
+finch.toml: blade.thicknes: found this key; allowed: width, thickness (did you mean thickness?)
+
+What one value of a system file may be: small readers, each of which says what it allows.
+
+A reader takes what TOML gave and returns the value the program works with, or raises `Wrong` with the sentence that
+says what is allowed. It knows nothing of tables or files: the caller adds the place and what was found.
+
+>>> number("a length", above=0)(7)
+7.0
+>>> number("a length", above=0)(True)
+Traceback (most recent call last):
+    ...
+bitting.systemfile.schema.Wrong: a length greater than 0
+
+The keys of a system file, table by table: the reference of the format, which the reader follows.
+
+A key without a reader needs more than its own value to be judged and is read in `build`. Lengths are in the unit that
+`[system]` states. What is optional and absent stays unsaid (None); the command that needs it says which line to add.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from bitting.errors import nearest
+
+Read = Callable[[Any], Any]
+"""From a TOML value to the value worked with; raises `Wrong`."""
+
+RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
+"""Words of the notation, which can't name a side or a track."""
+
+_WORD = re.compile("[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+")
+"""What the notation reads as one word (`WORD` in `grammars/common.lark`): a name or label must be one."""
+
+MOST_CUTS = 1000
+MOST_TEXT = 2000
+
+
+class Wrong(ValueError):
+    """The value is not allowed; the text says what is. `item` is the place of the culprit where the value is a list."""
+
+    def __init__(self, allowed: str, item: int | None = None) -> None:
+        super().__init__(allowed)
+        self.item = item
+
+
+def describe(value: Any, most: int = 40) -> str:
+    """A TOML value as it is told to the person who wrote it: short, on one line, with its type where that is the fault.
+
+    >>> describe(True), describe("a\\nb"), describe([1, 2]), describe({"a": 1})
+    ('the truth value true', '"a\\\\nb"', 'a list of 2', 'a table')
+    """
+    if isinstance(value, bool):
+        return f"the truth value {str(value).lower()}"
+    if isinstance(value, str):
+        inner = value if len(value) <= most else value[: most - 1] + "…"
+        return '"' + inner.encode("unicode_escape").decode("ascii") + '"' if not inner.isprintable() else f'"{inner}"'
+    if isinstance(value, int) and abs(value) >= 10**15:
+        return "a very large whole number"
+    if isinstance(value, int | float):
+        return str(value)
+    if isinstance(value, list):
+        return f"a list of {len(value)}" if value else "an empty list"
+    return "a table" if isinstance(value, dict) else "a date or time"
+
+
+def one_of(*options: str) -> Read:
+    """One of these words, exactly."""
+    allowed = " | ".join(f'"{option}"' for option in options)
+
+    def read(value: Any) -> str:
+        if not isinstance(value, str) or value not in options:
+            raise Wrong(allowed)
+        return value
+
+    return read
+
+
+def number(
+    what: str,
+    *,
+    above: float | None = None,
+    least: float | None = None,
+    below: float = math.inf,
+    most: float = math.inf,
+) -> Read:
+    """A finite number, whole or not, within limits; a truth value is none."""
+    limits = [
+        f"{word} {limit:g}"
+        for word, limit in (("greater than", above), ("at least", least), ("less than", below), ("at most", most))
+        if limit is not None and limit != math.inf
+    ]
+    allowed = what + (" " + " and ".join(limits) if limits else "")
+
+    def read(value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise Wrong(allowed)
+        if isinstance(value, int) and abs(value) >= 10**15:
+            raise Wrong(allowed)
+        result = float(value)
+        if not math.isfinite(result) or (above is not None and not result > above):
+            raise Wrong(allowed)
+        if (least is not None and result < least) or result >= below or result > most:
+            raise Wrong(allowed)
+        return result
+
+    return read
+
+
+def whole(what: str, least: int, most: int) -> Read:
+    """A whole number within limits, written as one: `7`, not `7.0`."""
+
+    def read(value: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            raise Wrong(f"{what} from {least} to {most}")
+        return value
+
+    return read
+
+
+def truth(value: Any) -> bool:
+    """`true` or `false`."""
+    if not isinstance(value, bool):
+        raise Wrong("true | false")
+    return value
+
+
+def text(value: Any) -> str:
+    """Some text on one line."""
+    if not isinstance(value, str) or not value.strip() or len(value) > MOST_TEXT or not value.isprintable():
+        raise Wrong(f"some text on one line, at most {MOST_TEXT} characters")
+    return value
+
+
+def sentences(value: Any) -> tuple[str, ...]:
+    """A list of texts: the rules."""
+    if not isinstance(value, list):
+        raise Wrong('a list of sentences, such as ["adjacent cuts differ by at most 2"]')
+    for i, item in enumerate(value):
+        if not isinstance(item, str):
+            raise Wrong('a sentence, such as "adjacent cuts differ by at most 2"', i)
+    return tuple(value)
+
+
+def is_word(name: str) -> bool:
+    """Whether the notation can read it as one word that starts with a letter."""
+    return len(name) <= 40 and _WORD.fullmatch(name) is not None and name[0].isalpha()
+
+
+def word(value: Any) -> str:
+    """A name for a side or a track."""
+    if not isinstance(value, str) or not is_word(value):
+        raise Wrong("one word of letters, digits and _, that starts with a letter")
+    if value.casefold() in RESERVED:
+        raise Wrong(f"a word that the notation does not use itself; {', '.join(RESERVED)} can't be names")
+    return value
+
+
+def words(value: Any) -> tuple[str, ...]:
+    """A list of names, each different from the others whatever its capitals."""
+    if not isinstance(value, list) or not value:
+        raise Wrong('a list of names, such as ["top", "bottom"]')
+    for i, item in enumerate(value):
+        try:
+            name = word(item)
+        except Wrong as wrong:
+            raise Wrong(str(wrong), i) from None
+        if name.casefold() in {other.casefold() for other in value[:i]}:
+            raise Wrong("names that differ by more than capitals", i)
+    return tuple(value)
+
+
+def system_name(value: Any) -> str:
+    """A name that a command line can take without quotes, and that is no path."""
+    if not isinstance(value, str) or not is_word(value.replace("-", "_")):
+        raise Wrong("one word of letters, digits, - and _, that starts with a letter")
+    return value
+
+
+def is_label(label: str) -> bool:
+    """Whether the notation can read it as a depth; the word `from` would be taken for its own."""
+    return len(label) <= 20 and _WORD.fullmatch(label) is not None and label.casefold() != "from"
+
+
+def names(values: Sequence[str]) -> str:
+    """Names in a row, as they are told to people.
+
+    >>> names(["left", "right"])
+    'left, right'
+    """
+    return ", ".join(values)
+
+
+class Key(NamedTuple):
+    """One key of a table: how its value is read (None: by the caller, later), and whether it must be there."""
+
+    name: str
+    read: Read | None = None
+    required: bool = False
+    example: str = ""
+
+
+class Faults:
+    """The faults of one file, in the order they were found."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.lines: list[str] = []
+
+    def add(self, path: str, message: str) -> None:
+        """One fault at a path such as `tracks[0].depths`; an empty path is the file as a whole."""
+        self.lines.append(f"{self.file}: {path}: {message}" if path else f"{self.file}: {message}")
+
+    def wrong(self, path: str, value: Any, allowed: str) -> None:
+        """A value that isn't allowed there."""
+        self.add(path, f"found {describe(value)}; allowed: {allowed}")
+
+    def at(self, path: str) -> bool:
+        """Whether a fault was found at that path or within it, so that what follows from it is not told again."""
+        places = tuple(f"{self.file}: {path}{end}" for end in (":", "[", "."))
+        return any(line.startswith(places) for line in self.lines)
+
+
+def read_value(value: Any, path: str, read: Read, faults: Faults) -> Any:
+    """The value as its reader understands it, or None and a fault."""
+    try:
+        return read(value)
+    except Wrong as wrong:
+        if wrong.item is not None:
+            path, value = f"{path}[{wrong.item}]", value[wrong.item]
+        faults.wrong(path, value, str(wrong))
+        return None
+
+
+def read_table(table: Any, path: str, keys: Sequence[Key], faults: Faults) -> dict[str, Any]:
+    """What could be read of a table: the keys that are there and sound; the rest are faults.
+
+    Keys without a reader are handed on as they are. `path` is the table's own, empty for the top of the file.
+    """
+    if not isinstance(table, dict):
+        faults.wrong(path, table, f"a table with the keys {', '.join(key.name for key in keys)}")
+        return {}
+    known = {key.name: key for key in keys}
+    result: dict[str, Any] = {}
+    for name, value in table.items():
+        where = join(path, name)
+        key = known.get(name)
+        if key is None:
+            faults.add(where, f"found this key; allowed: {', '.join(known)}{_meant(name, list(known))}")
+        elif key.read is None:
+            result[name] = value
+        else:
+            sound = read_value(value, where, key.read, faults)
+            if sound is not None:
+                result[name] = sound
+    for key in keys:
+        if key.required and key.name not in table:
+            faults.add(join(path, key.name), f"not found; add {key.example or key.name + ' = …'}")
+    return result
+
+
+def join(path: str, name: str) -> str:
+    """The path of a key in a table; a key that isn't plain is quoted, as TOML does.
+
+    >>> join("blade", "width"), join("", "format"), join("locks", "front door")
+    ('blade.width', 'format', 'locks."front door"')
+    """
+    plain = len(name) <= 60 and name.isascii() and name.replace("-", "").replace("_", "").isalnum()
+    shown = name if plain else describe(name)
+    return f"{path}.{shown}" if path else shown
+
+
+def _meant(name: str, known: Sequence[str]) -> str:
+    near = nearest(name, known)
+    return f" (did you mean {near}?)" if near else ""
+
+
+FORMAT = 1
+"""The number that `format` must state."""
+
+_length = number("a length", above=0)
+_spread = number("a length", least=0)
+
+TOP = (
+    Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
+    Key("system", required=True, example="the table [system]"),
+    Key("blade"),
+    Key("tracks", required=True, example="a table [[tracks]] for each track"),
+    Key("rules"),
+    Key("locks"),
+    Key("cutting"),
+    Key("measuring"),
+)
+
+SYSTEM = (
+    Key("name", system_name, True, 'name = "…", the name that commands use'),
+    Key("about", text),
+    Key("source", text, True, 'source = "…", where the data came from'),
+    Key("unit", one_of("mm", "in"), True, 'unit = "mm" or unit = "in"'),
+    Key("stop", one_of("tip", "shoulder"), True, 'stop = "tip" or stop = "shoulder"'),
+    Key("sides", words),
+    Key("convenience", truth),
+)
+
+BLADE = (Key("width", _length), Key("thickness", _length), Key("mill_depth", _length), Key("prepared", _spread))
+
+DIRECTION = one_of("bow-to-tip", "tip-to-bow")
+
+TRACK = (
+    Key("name", word, True, 'name = "…"'),
+    Key("like", text),
+    Key("milling", one_of("external", "internal", "edge")),
+    Key("measured", one_of("far-edge", "own-edge", "centre")),
+    Key("spaces"),
+    Key("depths"),
+    Key("direction", DIRECTION),
+)
+
+SPACES = (
+    Key("first", number("a distance", least=0), True),
+    Key("pitch", number("a distance"), True),
+    Key("count", whole("a number of cuts", 1, MOST_CUTS), True),
+)
+
+RULES = (Key("must", sentences), Key("should", sentences))
+
+CUTTING = (
+    Key("shape", one_of("round", "vee")),
+    Key("cutter", _length),
+    Key("angle", number("an included angle in degrees", above=0, below=180)),
+    Key("root", _spread),
+    Key("seat", _length),
+    Key("steepest", number("an angle in degrees", above=0, most=90)),
+    Key("direction", DIRECTION),
+    Key("rotation", one_of("clockwise", "anticlockwise", "counterclockwise")),
+    Key("setup"),
+)
+
+SETUP = (Key("cut", required=True), Key("depth", required=True))
+
+MEASURING = (
+    Key("tolerance", _length),
+    Key("reading_sd", _length),
+    Key("offset_sd", _spread),
+    Key("tilt_sd", _spread),
+    Key("left_right_sd", _spread),
+    Key("wear", _spread),
+    Key("outliers", number("a share", least=0, below=1)),
+    Key("cut_sd", _spread),
+    Key("jaw", _spread),
+    Key("reclamp_sd", _spread),
+    Key("across"),
+)
+
+ACROSS = (Key("tracks", words, True), Key("less", _spread), Key("from", _length))
