@@ -16,7 +16,7 @@ from bitting.diagram.trellis import Chain, backward, best_logs, compile_step, en
 from bitting.model import Place
 from tests.decode_oracle import make_readings, make_system
 
-EXAMPLES = tomllib.loads((Path(__file__).parent / "reference" / "hmm_examples.toml").read_text("utf-8"))["example"]
+EXAMPLES = tomllib.loads((Path(__file__).parents[1] / "reference" / "hmm_examples.toml").read_text("utf-8"))["example"]
 """The worked examples with their sources: see the `source` and `status` of each."""
 
 

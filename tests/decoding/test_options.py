@@ -315,7 +315,7 @@ def test_the_picture_shows_every_reading_and_the_depth_decided() -> None:
 
 @pytest.mark.parametrize("name", ["wren", "plover", "heron", "dunlin", "siskin", "grebe"])
 def test_pictures_of_shipped_systems_hold_everything_inside(name: str) -> None:
-    from tests.test_decode_command import simulated
+    from tests.decoding.test_command import simulated
 
     system = bitting.load_system(name)
     result = bitting.decode(parse_readings(simulated(name)[0], system), system)

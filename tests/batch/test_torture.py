@@ -30,7 +30,7 @@ from bitting.files import whole_file
 from bitting.systemfile import load_system
 from tests.torture import make
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def batch(source: Path, target: Path, **options: object) -> Summary:

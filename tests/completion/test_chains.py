@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bitting.completion.bounds import middle_level, symmetric_chains
 from bitting.completion.chains import Order, TooManyCovers, fewest, fewest_chains, first_bit, pack, unpack
 
-REFERENCE = Path(__file__).parent / "reference" / "middle_levels.csv"
+REFERENCE = Path(__file__).parents[1] / "reference" / "middle_levels.csv"
 
 
 def middle_levels(most=20_000):

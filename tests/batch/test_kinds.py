@@ -135,7 +135,7 @@ def test_a_parquet_table_past_the_bound_is_refused(tmp_path: Path, monkeypatch: 
         batch(tmp_path / "in.parquet", tmp_path / "out.parquet")
 
 
-OLD = Path(__file__).parent / "torture" / "old.xls"
+OLD = Path(__file__).parents[1] / "torture" / "old.xls"
 """An invented table in the old kind of workbook, written by a general library (xlwt)."""
 
 

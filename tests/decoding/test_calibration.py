@@ -26,7 +26,7 @@ from bitting.diagram import code_space
 from tests import scores
 from tests.benchmarks.decode_common import Maker, make_system, readings_of
 
-SCORING = tomllib.loads((Path(__file__).parent / "reference" / "scoring.toml").read_text("utf-8"))
+SCORING = tomllib.loads((Path(__file__).parents[1] / "reference" / "scoring.toml").read_text("utf-8"))
 """Definitions and vectors with their sources: see the `source` and `status` of each."""
 
 MODEL = MeasurementModel(reading_sd=0.06, offset_sd=0.08, wear=0.06, outliers=0.03, cut_sd=0.03)

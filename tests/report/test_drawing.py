@@ -28,7 +28,7 @@ from bitting.systemfile import load_system, shipped_systems
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, SYSTEMS, VEE
 
-GOLDEN = Path(__file__).parent / "golden"
+GOLDEN = Path(__file__).parents[1] / "golden"
 SVG = "{http://www.w3.org/2000/svg}"
 
 WIDE = 0.66

@@ -21,7 +21,7 @@ from bitting.model import Cutting
 from bitting.rules import read_rules
 from tests.plan_systems import EDGES, FOUR, INTERNAL, VEE
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parents[1] / "reference"
 GEOMETRY = tomllib.loads((REFERENCE / "key_geometry.toml").read_text(encoding="utf-8"))
 STANDARDS = tomllib.loads((REFERENCE / "lock_standards.toml").read_text(encoding="utf-8"))
 

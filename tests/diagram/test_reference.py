@@ -17,7 +17,7 @@ import bitting
 from bitting.diagram import code_space
 from bitting.systemfile import read_system
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parents[1] / "reference"
 LETTERS = "abcdefghijkl"
 
 

@@ -31,7 +31,7 @@ from bitting.machine.inspect.uncertainty import CALIPER_LIMIT_MM, Gauge, effecti
 from bitting.model import Measuring, ReadCut, Reading
 from tests import make
 
-REFERENCE = Path(__file__).parent / "reference"
+REFERENCE = Path(__file__).parents[1] / "reference"
 CONFORMITY = tomllib.loads((REFERENCE / "conformity.toml").read_text(encoding="utf-8"))
 GUM = tomllib.loads((REFERENCE / "gum.toml").read_text(encoding="utf-8"))
 CALIPERS = tomllib.loads((REFERENCE / "calipers.toml").read_text(encoding="utf-8"))

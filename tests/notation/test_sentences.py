@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 import bitting
 from bitting.cli.check import command
 from tests import strategies
-from tests.test_rules_plain import SIDES, read
+from tests.rules.test_plain import SIDES, read
 
 CONVENIENCE = SIDES + "convenience = true\n"
 PAIR = read(names=("left", "right"), cuts=3, labels="1234")
