@@ -1,4 +1,4 @@
-"""README's commands and what they print: run by a test, and written anew with `python -m tests.readme`."""
+"""README's commands and the pages', and what they print: run by a test, written anew with `python -m tests.readme`."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from pathlib import Path
 
 from click.testing import CliRunner
 
+from bitting import docs
 from bitting.cli import main
 from bitting.rules import explanations
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
+PAGES = (README, *(page.path for page in docs.pages()))
 CONSOLE = re.compile(r"```console\n\$ (bitting [^\n]*)\n(.*?)```", re.S)
 RULES = re.compile(r"(<!-- rules -->\n).*?(<!-- end of rules -->)", re.S)
 
@@ -40,7 +42,7 @@ def rule_table() -> str:
 
 
 def rewritten(text: str, folder: Path) -> str:
-    """README with every output and table as the program gives it now."""
+    """A page with every output and table as the program gives it now."""
     text = CONSOLE.sub(lambda found: f"```console\n$ {found[1]}\n{output(found[1], folder)}```", text)
     return RULES.sub(lambda found: found[1] + rule_table() + found[2], text)
 
@@ -51,4 +53,5 @@ if __name__ == "__main__":
 
     os.chdir(ROOT)
     with tempfile.TemporaryDirectory() as scratch:
-        README.write_text(rewritten(README.read_text(encoding="utf-8"), Path(scratch)), encoding="utf-8")
+        for page in PAGES:
+            page.write_text(rewritten(page.read_text(encoding="utf-8"), Path(scratch)), encoding="utf-8")

@@ -1,26 +1,52 @@
-"""README tells the truth: its commands print what it shows, its table is the catalogue, its Python runs."""
+"""README and the pages tell the truth: commands print what is shown, the table is the catalogue, the Python runs."""
 
 from __future__ import annotations
 
 import contextlib
 import io
 import re
+from pathlib import Path
 
-from tests.readme import CONSOLE, README, ROOT, RULES, output, rule_table
+import pytest
+from click.testing import CliRunner
+
+from bitting import docs
+from bitting.cli import main
+from tests.readme import CONSOLE, PAGES, README, ROOT, RULES, output, rule_table
 
 TEXT = README.read_text(encoding="utf-8")
 
 
-def test_commands_print_what_is_shown(tmp_path, monkeypatch):
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.stem)
+def test_commands_print_what_is_shown(page: Path, tmp_path, monkeypatch):
     monkeypatch.chdir(ROOT)
-    shown = CONSOLE.findall(TEXT)
-    assert len(shown) >= 3
-    for command, expected in shown:
-        assert output(command, tmp_path) == expected, command
+    for command, expected in CONSOLE.findall(page.read_text(encoding="utf-8")):
+        assert output(command, tmp_path) == expected, f"{command}: `python -m tests.readme` writes what it prints now"
+
+
+def test_readme_shows_commands():
+    assert len(CONSOLE.findall(TEXT)) >= 3
 
 
 def test_the_table_of_rules_is_the_catalogue():
-    assert RULES.search(TEXT)[0] == f"<!-- rules -->\n{rule_table()}<!-- end of rules -->"
+    page = docs.page("rules").text()
+    assert RULES.search(page)[0] == f"<!-- rules -->\n{rule_table()}<!-- end of rules -->", (
+        "run `python -m tests.readme`"
+    )
+
+
+def test_docs_lists_the_pages_and_prints_each():
+    listed = CliRunner().invoke(main, ["docs"])
+    assert listed.exit_code == 0
+    assert [line.split()[0] for line in listed.stdout.splitlines()] == [page.name for page in docs.pages()]
+    for page in docs.pages():
+        assert CliRunner().invoke(main, ["docs", page.name]).stdout.rstrip() == page.text().rstrip()
+
+
+def test_docs_names_the_pages_when_there_is_none_of_that_name():
+    result = CliRunner().invoke(main, ["docs", "notaton"])
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "did you mean 'notation'?" in result.stderr
 
 
 def test_the_python_example_prints_what_is_shown():

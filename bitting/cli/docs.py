@@ -1,0 +1,37 @@
+"""`bitting docs`: the pages of the documentation, in the terminal."""
+
+from __future__ import annotations
+
+import click
+
+from bitting.cli.common import GOOD, answers, json_option, print_json, say
+
+EPILOG = """\b
+Examples
+  bitting docs                lists the pages
+  bitting docs notation       how a code and readings are written
+  bitting docs rules          every rule that a system file can say
+
+Exit status: 0 printed; 2 there is no such page.
+"""
+
+
+@click.command(name="docs", epilog=EPILOG)
+@click.argument("page", required=False)
+@json_option
+@answers
+def command(page: str | None, as_json: bool) -> int:
+    """Print a PAGE of the documentation, or list the pages."""
+    from bitting import docs
+
+    chosen = [docs.page(page)] if page is not None else list(docs.pages())
+    if as_json:
+        answer = [{"name": p.name, "title": p.title} | ({"text": p.text()} if page is not None else {}) for p in chosen]
+        print_json({"pages": answer})
+    elif page is not None:
+        say(chosen[0].text().rstrip())
+    else:
+        width = max(len(p.name) for p in chosen)
+        for p in chosen:
+            say(f"{p.name:<{width}}  {p.title}")
+    return GOOD
