@@ -9,12 +9,14 @@ One code needs no diagram: each rule looks at the cuts it speaks of.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import ClassVar
 
 from attrs import field, frozen
 
 from bitting.errors import BittingError, Span, nearest
 from bitting.model import Code, Cut, Finding, Place, Rule, System
+from bitting.model.expect import expect
+from bitting.model.value import Value
 from bitting.rules import violations
 from bitting.rules.builtin import all_of
 
@@ -23,21 +25,19 @@ Written = tuple[tuple[Cut, ...] | None, ...]
 
 
 @frozen
-class Suggestion:
+class Suggestion(Value):
     """A legal code that may have been meant: the slip in words, and its probability under the table of slips."""
 
     code: str
     change: str
     probability: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one suggestion."""
-        return {"code": self.code, "change": self.change, "probability": self.probability}
-
 
 @frozen
-class Report:
+class Report(Value):
     """What `check` found. `legal` means that no `must` is broken; advice (`should`) never makes a code illegal."""
+
+    derived: ClassVar = ("legal",)
 
     input: str = field(repr=False)
     system: str
@@ -53,25 +53,15 @@ class Report:
         """Whether a key of this code may be cut."""
         return not any(finding.level == "must" for finding in self.findings)
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one result."""
-        return {
-            "input": self.input,
-            "system": self.system,
-            "canonical": self.canonical,
-            "legal": self.legal,
-            "findings": [finding.as_dict() for finding in self.findings],
-            "suggestions": [suggestion.as_dict() for suggestion in self.suggestions],
-            "suggestions_note": self.suggestions_note,
-        }
-
 
 def check(code: Code, system: System | None = None, *, lock: str | None = None, suggest: bool = True) -> Report:
     """Every fault of a code. With `lock`, cuts which that lock doesn't read may be left open.
 
     Raises `BittingError` for a lock that the system doesn't have, or a code that was read against another system.
     """
-    system = system or code.system
+    expect(Code, code)
+    system = code.system if system is None else system
+    expect(System, system)
     if system != code.system:
         raise BittingError("the code was read against another system", hint="parse it with the system it is checked in")
     unread = frozenset(unread_places(system, lock)) if lock else frozenset()

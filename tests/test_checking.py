@@ -31,7 +31,7 @@ def test_a_legal_code():
     assert report.findings == report.suggestions == ()
     assert report.as_dict() == {
         "input": "1 2 3 1", "system": "dabchick", "canonical": "1 2 3 1", "legal": True, "findings": [], "suggestions": [],
-        "suggestions_note": "",
+        "lock": None, "suggestions_note": "",
     }  # fmt: skip
 
 

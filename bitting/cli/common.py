@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 import click
 
 from bitting.errors import BittingError
+from bitting.model.value import FORMAT
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -139,5 +140,5 @@ def complain(fault: BittingError) -> None:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """One JSON object on standard output."""
-    click.echo(json.dumps(answer, ensure_ascii=not unicode_out(), indent=2))
+    """One JSON object on standard output, with the number of its format."""
+    click.echo(json.dumps({"format": FORMAT, **answer}, ensure_ascii=not unicode_out(), indent=2))

@@ -1,7 +1,4 @@
-"""`bitting systems`: the rule sets themselves.
-
-`bitting systems lint`: what follows from a system file, proved.
-"""
+"""`bitting systems`: the rule sets themselves."""
 
 from __future__ import annotations
 
@@ -9,7 +6,6 @@ import secrets
 import shutil
 import sys
 import time
-from importlib import import_module
 
 import click
 
@@ -18,25 +14,8 @@ from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
 
-ELSEWHERE = {"lint": ("systems_lint", "lint")}
-"""Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
 
-
-class SystemsGroup(click.Group):
-    """The subcommands of this module, and those of others, imported when they are asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted([*super().list_commands(ctx), *ELSEWHERE])
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name in ELSEWHERE:
-            module, attribute = ELSEWHERE[cmd_name]
-            command: click.Command = getattr(import_module(f"bitting.cli.{module}"), attribute)
-            return command
-        return super().get_command(ctx, cmd_name)
-
-
-@click.group(cls=SystemsGroup)
+@click.group()
 def command() -> None:
     """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
 
@@ -199,7 +178,7 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@click.command("lint", epilog=EPILOG)
+@command.command("lint", epilog=EPILOG)
 @click.argument("system_name", metavar="SYSTEM")
 @click.option(
     "--en1303",
@@ -214,7 +193,7 @@ def lint(system_name: str, en1303: bool, as_json: bool) -> int:
     SYSTEM is a shipped name or the path of a system file. A finding about codes comes with a code that shows it, where a
     single code does.
     """
-    from bitting.lint import lint as examine
+    from bitting.linting import lint as examine
     from bitting.systemfile import load_system
 
     found = examine(load_system(system_name), en1303=en1303, progress=_Progress())

@@ -16,6 +16,7 @@ from bitting.arrays import Int32s
 from bitting.diagram.build import BUDGET, Allowed, build
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
+from bitting.model.expect import expect
 
 
 @frozen
@@ -195,6 +196,7 @@ def code_space(
 
     `allowed` narrows single cuts to some depths (places); `rules` replaces the system's `must` rules.
     """
+    expect(System, system)
     if rules is None:
         rules = [rule for rule in system.rules if rule.level == "must"]
     groups = _coupled(len(system.lanes), rules)

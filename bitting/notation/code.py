@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 from bitting.errors import NotationError, Span
 from bitting.model import Code, Cut, CutList, System, Track
+from bitting.model.expect import expect
 from bitting.notation.grammar import ParseTree, parse_tree
 from bitting.notation.structure import Row, SideRows, assign, names_of, sides_of
 
@@ -33,6 +34,7 @@ def parse_code(text: str, system: System) -> Code:
     Raises NotationError when the text can't be parsed, names a side or track that the system doesn't have, names one
     twice, or runs cuts together in a track whose depths have more than one character.
     """
+    expect(System, system)
     reader = _Reader(text, system)
     written: list[CutList] = []
     for side in sides_of(parse_tree(text), system, text):

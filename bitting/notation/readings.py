@@ -18,6 +18,7 @@ from lark import Token, Tree
 
 from bitting.errors import BittingError, NotationError, Span
 from bitting.model import Lane, ReadCut, Reading, Readings, System, Track
+from bitting.model.expect import expect
 from bitting.notation.grammar import ParseTree, branches, leaf, parse_tree
 from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, sides_of, span_of
 from bitting.notation.units import ACROSS, UNITS, check_plausible
@@ -33,6 +34,7 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
     text can't be parsed, a name can't be resolved, units differ, the number of readings isn't that of the cuts, or the
     readings are far outside the depth table in their unit (and fit it in another, or no key could be so large).
     """
+    expect(System, system)
     if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
     tree = parse_tree(text, "readings")

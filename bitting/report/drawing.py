@@ -31,6 +31,7 @@ from attrs import frozen
 from bitting.errors import BittingError
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, System
+from bitting.model.expect import expect
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -231,6 +232,8 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     Raises `BittingError` for a code with a cut that is open or wrong, and where the system file lacks the blade's width
     or the cutter.
     """
+    expect(Code, code)
+    expect(System, system)
     depths = code.depths
     if depths is None:
         raise BittingError(

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from bitting.counting import Counted
-from bitting.lint import Linted, LintFinding
+from bitting.linting import Linted, LintFinding
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
 

@@ -6,8 +6,8 @@ import pytest
 
 import bitting
 from bitting.grammars import folder
-from bitting.lint import CODES, lint
-from bitting.lint.result import Linted
+from bitting.linting import CODES, lint
+from bitting.linting.result import Linted
 from bitting.model import System
 from bitting.systemfile import shipped_systems
 from bitting.systemfile.build import read_system

@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from bitting.cli import main
 from bitting.grammars import folder
-from bitting.lint import CODES, Linted, LintFinding
+from bitting.linting import CODES, Linted, LintFinding
 from bitting.report.systems import render_lint
 
 

@@ -12,10 +12,10 @@ import pytest
 import bitting
 from bitting.diagram import code_space
 from bitting.diagram.occurrence import Legal
-from bitting.lint import en1303, lint
-from bitting.lint.facts import Facts
-from bitting.lint.metal import _between, _uncovered
-from bitting.lint.reach import round_limit, square_angle, vee_limit, vee_macs
+from bitting.linting import en1303, lint
+from bitting.linting.facts import Facts
+from bitting.linting.metal import _between, _uncovered
+from bitting.linting.reach import round_limit, square_angle, vee_limit, vee_macs
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
 from bitting.rules import read_rules
@@ -99,7 +99,7 @@ def test_a_seat_is_gouged_exactly_when_the_simulation_says_so(pitch: float, macs
 
 
 def write(made, code):
-    return bitting.lint.legal.write(made, code)
+    return bitting.linting.legal.write(made, code)
 
 
 @pytest.mark.parametrize("diameter", [1.6, 1.8, 2.0, 2.2, 2.3, 2.5, 2.6, 3.2])

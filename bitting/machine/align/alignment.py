@@ -51,6 +51,7 @@ from bitting.machine.align.fit import (
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Readings, System
+from bitting.model.expect import expect
 
 EXPANDED = 2.0
 STRUCTURAL = 2.58
@@ -129,6 +130,7 @@ def align(
     `places` are measured places of deep cuts, besides those written with the readings. `code` is what the key was cut to
     (default: the system's `[cutting] setup` on every track). Raises BittingError when nothing usable was measured.
     """
+    expect(System, system)
     keys = [readings] if isinstance(readings, Readings) else list(readings)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)

@@ -48,6 +48,7 @@ from bitting.machine.inspect.pattern import Point
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
+from bitting.model.expect import expect
 
 MOST_READINGS = 20
 
@@ -146,6 +147,9 @@ def inspect(
     same caliper, of a key that works: it takes the place of the nominal depths, and caliper, zero and jaw cancel.
     Raises BittingError when the code isn't complete, nothing was measured, or no tolerance is known.
     """
+    expect(Code, code)
+    expect(Readings, readings)
+    expect(System, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")

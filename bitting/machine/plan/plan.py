@@ -21,7 +21,7 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, get_args
 
 from attrs import field, frozen
 
@@ -37,6 +37,7 @@ from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Lane, System
+from bitting.model.expect import expect
 from bitting.systemfile.machine import Machine
 
 
@@ -143,6 +144,12 @@ def plan(
     into turns, takes up its backlash and corrects for it. `direction` overrides every track's own. Raises
     `BittingError` for a code with a cut that is open or wrong, and where the system file lacks what is needed.
     """
+    expect(Code, code)
+    expect(System, system)
+    if direction is not None and direction not in get_args(Direction):
+        raise BittingError(
+            f"{direction!r} is no direction to work in", hint=f"say {' or '.join(map(repr, get_args(Direction)))}"
+        )
     report = check(code, system, suggest=False)
     faults = [finding.message for finding in report.findings if finding.level == "must"]
     if code.depths is None:

@@ -17,13 +17,14 @@ from itertools import product
 from math import floor, prod
 from typing import Any
 
-from attrs import asdict, frozen
+from attrs import frozen
 
 from bitting.diagram import Diagram, code_space
 from bitting.diagram.occurrence import must, write
 from bitting.errors import TooLargeError
-from bitting.lint.result import LintFinding
+from bitting.linting.result import LintFinding
 from bitting.model import Place, Rule, System
+from bitting.model.value import Value
 from bitting.rules import read_rule
 
 STANDING = (
@@ -59,7 +60,7 @@ GRADES = (
 
 
 @frozen
-class Graded:
+class Graded(Value):
     """One grade against one system.
 
     `usable` are the legal codes that keep the grade's limits (None: too many-sided to count); `met`: there are enough of
@@ -75,10 +76,6 @@ class Graded:
     detainers: int
     most_identical: int
     most_equal: int | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """The figures by name."""
-        return asdict(self)
 
 
 def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:

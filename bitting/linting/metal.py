@@ -17,8 +17,8 @@ from math import cos, hypot, radians, sin, sqrt, tan
 import numpy as np
 
 from bitting.diagram.occurrence import pairs
-from bitting.lint.facts import EXACT, Check, Facts, is_round
-from bitting.lint.result import LintFinding
+from bitting.linting.facts import EXACT, Check, Facts, is_round
+from bitting.linting.result import LintFinding
 from bitting.model import Place, System
 
 Span = tuple[float, float]

@@ -12,6 +12,8 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
+from bitting.model.value import Value
+
 Severity = Literal["error", "warning", "note"]
 
 CODES: Mapping[str, str] = {
@@ -46,17 +48,13 @@ CODES: Mapping[str, str] = {
 
 
 @frozen
-class LintFinding:
+class LintFinding(Value):
     """One finding; `witness` is a code that shows it, in canonical notation, or None where no single code does."""
 
     code: str
     level: Severity
     message: str
     witness: str | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one finding."""
-        return {"code": self.code, "level": self.level, "message": self.message, "witness": self.witness}
 
 
 @frozen

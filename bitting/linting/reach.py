@@ -21,8 +21,8 @@ from math import acos, degrees, floor, radians, sqrt, tan
 from bitting.diagram.occurrence import neighbours, pairs
 from bitting.geometry.frame import seat_of
 from bitting.geometry.profile import EndMill
-from bitting.lint.facts import EXACT, Check, Facts, is_round, is_vee
-from bitting.lint.result import LintFinding
+from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
+from bitting.linting.result import LintFinding
 from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place
 from bitting.rules.base import count_of

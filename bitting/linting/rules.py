@@ -20,7 +20,7 @@ from attrs import field, frozen
 from bitting.diagram import Allowed, code_space
 from bitting.diagram.occurrence import Legal
 from bitting.errors import TooLargeError
-from bitting.lint.result import LintFinding
+from bitting.linting.result import LintFinding
 from bitting.model import Place, Rule, System
 from bitting.rules import read_rule
 

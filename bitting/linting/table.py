@@ -8,8 +8,8 @@ from math import hypot, radians, sqrt, tan
 
 from bitting.decoding.model import model_of
 from bitting.geometry.frame import hand_of, seat_of
-from bitting.lint.facts import EXACT, Check, Facts, is_round, is_vee, reversed_depths, reversed_spaces
-from bitting.lint.result import LintFinding
+from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee, reversed_depths, reversed_spaces
+from bitting.linting.result import LintFinding
 from bitting.model import System, Track
 
 

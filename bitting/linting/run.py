@@ -13,11 +13,12 @@ from typing import Any
 from bitting.diagram import code_space
 from bitting.diagram.occurrence import Legal
 from bitting.errors import TooLargeError
-from bitting.lint import en1303 as standard
-from bitting.lint import metal, reach, readout, rules, table
-from bitting.lint.facts import Facts
-from bitting.lint.result import CODES, Linted, LintFinding
+from bitting.linting import en1303 as standard
+from bitting.linting import metal, reach, readout, rules, table
+from bitting.linting.facts import Facts
+from bitting.linting.result import CODES, Linted, LintFinding
 from bitting.model import System
+from bitting.model.expect import expect
 
 CHECKS = (*table.CHECKS, *reach.CHECKS, *metal.CHECKS)
 
@@ -31,6 +32,7 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
     Takes the time of a few counts of the code space: one per rule, more where rules clash. `progress` is told, in words,
     what is being worked on.
     """
+    expect(System, system)
     findings: list[LintFinding] = []
     figures: dict[str, Any] = {}
     legal = _legal(system, findings, progress)

@@ -10,7 +10,7 @@ What is about codes is counted on the diagram (`rules`, `readout`, `en1303`); wh
 file's figures for every pair of depths that legal codes have together (`table`, `reach`, `metal`).
 """
 
-from bitting.lint.result import CODES, Linted, LintFinding
-from bitting.lint.run import lint
+from bitting.linting.result import CODES, Linted, LintFinding
+from bitting.linting.run import lint
 
 __all__ = ["CODES", "LintFinding", "Linted", "lint"]

@@ -13,7 +13,7 @@ from attrs import field, frozen
 
 from bitting.diagram.occurrence import Legal
 from bitting.geometry.frame import hand_of
-from bitting.lint.result import LintFinding
+from bitting.linting.result import LintFinding
 from bitting.machine.plan.words import THIN_MM
 from bitting.model import Lane, Place, System, Track
 
