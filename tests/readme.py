@@ -65,20 +65,20 @@ def public_page() -> str:
 def _signature(function: Callable[..., object]) -> str:
     """A signature as one writes it, without the quotes of postponed annotations."""
     parameters = [
-        p.replace(default=_Default(p.default)) if p.default is not p.empty and attrs.has(type(p.default)) else p
+        p.replace(default=_Default(p.default)) if attrs.has(type(p.default)) or inspect.isfunction(p.default) else p
         for p in inspect.signature(function).parameters.values()
     ]
     return str(inspect.signature(function).replace(parameters=parameters)).replace("'", "")
 
 
 class _Default:
-    """A default that is a value of the package: its class name is enough."""
+    """A default that is a value of the package, or a function: its kind is enough."""
 
     def __init__(self, value: object) -> None:
-        self.name = type(value).__name__
+        self.text = "…" if inspect.isfunction(value) else f"{type(value).__name__}()"
 
     def __repr__(self) -> str:
-        return f"{self.name}()"
+        return self.text
 
 
 def rewritten(text: str, folder: Path) -> str:
