@@ -9,7 +9,6 @@ import secrets
 import shutil
 import sys
 import time
-from importlib import import_module
 
 import click
 
@@ -18,25 +17,7 @@ from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
 
-ELSEWHERE = {"lint": ("systems_lint", "lint")}
-"""Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
-
-
-class SystemsGroup(click.Group):
-    """The subcommands of this module, and those of others, imported when they are asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted([*super().list_commands(ctx), *ELSEWHERE])
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name in ELSEWHERE:
-            module, attribute = ELSEWHERE[cmd_name]
-            command: click.Command = getattr(import_module(f"bitting.cli.{module}"), attribute)
-            return command
-        return super().get_command(ctx, cmd_name)
-
-
-@click.group(cls=SystemsGroup)
+@click.group()
 def command() -> None:
     """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
 
@@ -199,7 +180,7 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@click.command("lint", epilog=EPILOG)
+@command.command(epilog=EPILOG)
 @click.argument("system_name", metavar="SYSTEM")
 @click.option(
     "--en1303",
