@@ -178,7 +178,7 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@command.command("lint", epilog=EPILOG)
+@command.command(epilog=EPILOG)
 @click.argument("system_name", metavar="SYSTEM")
 @click.option(
     "--en1303",

@@ -10,7 +10,7 @@ import attrs
 import pytest
 
 import bitting
-from bitting.diagram import code_space
+from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
 from bitting.linting import en1303, lint
 from bitting.linting.facts import Facts
@@ -99,7 +99,7 @@ def test_a_seat_is_gouged_exactly_when_the_simulation_says_so(pitch: float, macs
 
 
 def write(made, code):
-    return bitting.linting.legal.write(made, code)
+    return occurrence.write(made, code)
 
 
 @pytest.mark.parametrize("diameter", [1.6, 1.8, 2.0, 2.2, 2.3, 2.5, 2.6, 3.2])

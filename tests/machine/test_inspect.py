@@ -19,10 +19,11 @@ from shapely.geometry import LineString, box
 
 from bitting.cli.inspect import command
 from bitting.errors import BittingError
+from bitting.geometry.jaw import stand_off
 from bitting.machine.inspect.decision import Guard, conformance
 from bitting.machine.inspect.inspection import inspect
 from bitting.machine.inspect.pattern import find
-from bitting.machine.inspect.uncertainty import Gauge, jaw_room
+from bitting.machine.inspect.uncertainty import Gauge
 from bitting.model import (
     Across,
     Blade,
@@ -307,26 +308,37 @@ def test_the_jaw_stands_off_what_the_swept_path_leaves_under_it(jaw: float) -> N
         return float(cut.bounds[3])
 
     reached = min(bottom(x[1] + side * jaw / 2) for side in (-1, 1))
-    assert jaw_room(cuts, depths, 1, made) == pytest.approx(deep[1] - reached, abs=1e-5)
-    assert jaw_room(cuts, depths, 0, made) == 0.0
+    found = stand_off(made, cuts, depths, 1)  # between two shallower neighbours it can't slide
+    assert (found.least, found.most) == pytest.approx((deep[1] - reached,) * 2, abs=1e-5)
+    # the last one, one step below no shallower neighbour on either side but the cut before it being deeper: it lies flat
+    assert stand_off(made, cuts, depths, 2).most == 0.0
+    one = stand_off(made, cuts, [0, 2, 2], 1)  # the floor goes on to cut 3: it may slide there, or it may not
+    assert (one.least, one.most) == pytest.approx((0.0, found.most), abs=1e-5)
 
 
 @pytest.mark.parametrize("deeper", [-1, 1])
 def test_a_jaw_reads_shallow_so_the_cut_is_taken_to_be_deeper(deeper: int) -> None:
     made = system(track(deeper=deeper), jaw=0.6)
     shallow, deep = made.tracks[0].depths[0], made.tracks[0].depths[2]
-    cut = judged(made, [[0, 2, 0, 0]], {"left": [shallow, deep, shallow, shallow]}, gauge=Gauge(hand=0.01)).cuts[1]
+    judge = judged(made, [[0, 2, 0, 0]], {"left": [shallow, deep, shallow, shallow]}, gauge=Gauge(hand=0.01))
+    cut, cuts = judge.cuts[1], judge.cuts
+    cuts = [cuts[0], cuts[2]]
     room = 1.2 - math.sqrt(1.2**2 - 0.3**2)
     assert cut.deviation == 0.0
-    assert cut.correction == pytest.approx(deeper * room / 2)
+    assert cut.correction == pytest.approx(deeper * room)  # both neighbours are shallower: it can't slide
+    assert cut.uncertainty == pytest.approx(cuts[1].uncertainty)  # and so nothing about it is uncertain
     assert cut.probability_too_deep > cut.probability_too_shallow
-    assert sum(cut.window) / 2 == pytest.approx(deep - deeper * room / 2)
+    assert sum(cut.window) / 2 == pytest.approx(deep - deeper * room)
+    beside = judged(made, [[0, 2, 2, 0]], {"left": [shallow, deep, deep, shallow]}, gauge=Gauge(hand=0.01)).cuts[1]
+    assert beside.correction == pytest.approx(deeper * room / 2)
+    assert beside.uncertainty == pytest.approx(math.hypot(cut.uncertainty, room / math.sqrt(12)))
 
 
 def test_the_jaw_in_a_vee() -> None:
     made = attrs.evolve(system(), cutting=Cutting("vee", angle=90.0, root=0.2))
-    assert jaw_room(made.tracks[0], [0, 2, 0, 0], 1, made, 0.5) == pytest.approx(0.15)
-    assert jaw_room(made.tracks[0], [0, 2, 0, 0], 1, made, 0.2) == 0.0
+    found = stand_off(made, made.tracks[0], [0, 2, 0, 0], 1, 0.5)  # a flank on either side of it
+    assert (found.least, found.most) == pytest.approx((0.15, 0.15))
+    assert stand_off(made, made.tracks[0], [0, 2, 0, 0], 1, 0.2).most == 0.0
 
 
 def test_a_knife_edge_needs_no_allowance() -> None:

@@ -322,7 +322,7 @@ def test_text_has_one_numbered_move_a_line() -> None:
     system = load_system("plover")
     result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
     lines = [line for line, _ in plan_lines(result, columns=90)]
-    first = lines.index("TOP LEFT, from bow to tip")
+    first = lines.index("TOP LEFT, from tip to bow")
     steps = result.tracks[0].steps
     numbers = [int(line.split()[0]) for line in lines[first + 1 : first + 1 + len(steps)]]
     assert numbers == list(range(1, len(steps) + 1))

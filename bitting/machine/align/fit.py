@@ -19,7 +19,8 @@ from attrs import evolve, frozen
 
 from bitting.arrays import Floats
 from bitting.errors import BittingError
-from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, jaw_room, measure, reading_sd_of, split
+from bitting.geometry.jaw import stand_off
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
 
 
@@ -217,11 +218,11 @@ def _depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, 
 def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     track = system.track(cut.track)
     row = _depths_on(depths, cut.side, cut.track)
-    room = jaw_room(track, row, cut.cut, system, gauge.jaw)
-    mean, budget = measure(cut, gauge, system, room, scatter)
+    jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
+    mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
     nominal = track.depths[row[cut.cut]]
     return Row(
-        deviation=mean + track.deeper * room / 2 - nominal,
+        deviation=mean + track.deeper * jaw.mean - nominal,
         sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
         depth=nominal - track.depths[0],
         along=along(track, cut.cut),
@@ -232,11 +233,14 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
 
 def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     across = system.need("measuring.across")
-    mean, budget = measure(cut, gauge, system, 0.0, scatter)
     tracks = [system.track(name) for name in across.tracks]
-    nominal = [track.depths[_depths_on(depths, cut.side, track.name)[cut.cut]] for track in tracks]
+    rows = [_depths_on(depths, cut.side, track.name) for track in tracks]
+    nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
+    jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
+    stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
+    mean, budget = measure(cut, gauge, system, float(np.hypot(jaws[0].sd, jaws[1].sd)), scatter)
     return Row(
-        deviation=(across.scale * (mean - across.amount) - sum(nominal)) / 2,
+        deviation=(across.scale * (mean - across.amount) + stood_off - sum(nominal)) / 2,
         sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
         depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
         along=along(tracks[0], cut.cut),
