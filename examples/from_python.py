@@ -5,7 +5,7 @@ Prints:
 legal: left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1
 not legal: cut 5 is 1 and cut 6 is 4: they differ by 3, and at most 2 is allowed
 decoded: sure, left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1
-first moves: start load, space 1, depth 2
+first moves: start load, depth 4, space 7
 3 of 4 rows are legal
 """
 
