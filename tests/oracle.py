@@ -126,6 +126,7 @@ ONE = {
         r[_cut(t, m[1])] not in _set(t, m[2]) or r[_cut(t, m[3])] in _set(t, m[4])
     ),
     rf"{_CUT} is deeper than {_CUT}": lambda r, t, m: r[_cut(t, m[1])] > r[_cut(t, m[2])],
+    rf"{_CUT} is shallower than {_CUT}": lambda r, t, m: r[_cut(t, m[1])] < r[_cut(t, m[2])],
     r"cuts (\d+) and (\d+) are equal": lambda r, t, m: r[int(m[1]) - 1] == r[int(m[2]) - 1],
     r"cuts (\d+) and (\d+) are not equal": lambda r, t, m: r[int(m[1]) - 1] != r[int(m[2]) - 1],
     r"cuts never get shallower": lambda r, t, m: list(r) == sorted(r),
