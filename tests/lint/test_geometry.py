@@ -14,7 +14,6 @@ from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
 from bitting.geometry.web import between
 from bitting.linting import en1303, lint
-from bitting.linting.facts import Facts
 from bitting.linting.metal import _uncovered
 from bitting.linting.reach import round_limit, square_angle, vee_limit, vee_macs
 from bitting.machine.plan.plan import plan
@@ -142,7 +141,6 @@ def test_shortest_distance_between_walls_by_polygons() -> None:
         for across in (-0.5, 0.2, 1.0, 2.5):
             root, half = EDGES.cutting.root, math.radians(45)
             out = 5.0
-            facts = Facts(attrs.evolve(EDGES, blade=attrs.evolve(EDGES.blade, width=width)), None)
 
             def valley(x, y, way, root=root, half=half, out=out):
                 side = out * math.tan(half)
