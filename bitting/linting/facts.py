@@ -12,10 +12,10 @@ from functools import cached_property
 from attrs import field, frozen
 
 from bitting.diagram.occurrence import Legal
-from bitting.geometry.frame import hand_of
+from bitting.geometry.web import facing
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.words import THIN_MM
-from bitting.model import Lane, Place, System, Track
+from bitting.model import Place, System, Track
 
 EXACT = 1e-9
 """A figure that is exactly at a limit passes, whatever its last binary digit."""
@@ -94,19 +94,7 @@ class Facts:
 
     def facing(self) -> Iterator[tuple[int, int]]:
         """Lanes whose walls face each other across the blade or a groove; a convenience edge faces itself."""
-        lanes = self.system.lanes
-        for i in self.lanes:
-            if lanes[i].track.milling == "edge" and self.system.convenience and len(self.system.sides) > 1:
-                yield i, i
-                continue
-            for j in self.lanes:
-                if j > i and self._face(lanes[i], lanes[j]):
-                    yield i, j
-
-    def _face(self, a: Lane, b: Lane) -> bool:
-        if a.track.milling != b.track.milling or hand_of(self.system, a) == hand_of(self.system, b):
-            return False
-        return a.track.milling == "edge" or a.side == b.side
+        return ((i, j) for i, j in facing(self.system) if i in self.lanes and j in self.lanes)
 
 
 def reversed_depths(track: Track) -> bool:

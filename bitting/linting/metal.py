@@ -5,18 +5,18 @@ and before or after the cuts it runs over the whole track at the shallowest dept
 end mill clears what lies within its diameter of the wall at the shallower of their depths, and within its diameter of
 the shallowest wall; what else lies outboard of the wall stands, unless the blank comes prepared.
 
-The shortest distance between two walls is exact: two end mills are as far apart as their centres less both radii, and two
-vees that face each other are two convex figures with parallel flanks.
+What stands between two walls is the web of `bitting/geometry/web.py`, which rules and plans use too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from math import cos, hypot, radians, sin, sqrt, tan
+from math import sqrt
 
 import numpy as np
 
 from bitting.diagram.occurrence import pairs
+from bitting.geometry.web import Meeting, between, meetings
 from bitting.linting.facts import EXACT, Check, Facts, is_round
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
@@ -34,7 +34,7 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
     for one, other in facts.facing():
         if facts.track(one).milling == "internal":
             continue
-        for found in (*_webs(facts, one, other), *_webs_beside(facts, one, other), *_webs_beside(facts, other, one)):
+        for found in _webs(facts, one, other):
             if found[0] < facts.thin - EXACT and (worst is None or found[0] < worst[0] - EXACT):
                 worst = found
     if worst is not None:
@@ -46,61 +46,32 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
 
 
 def _webs(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
-    """What stands between each two facing cuts, for every pair of depths that they have together."""
+    """What stands between every two parts of facing walls, for the depths that legal codes have together there."""
     width = float(facts.system.need("blade.width"))
-    for a, b in _near(facts, one, other):
-        apart = facts.along(a, b)
+    lanes = facts.system.lanes
+    for meeting in meetings(facts.system, lanes[one], lanes[other]):
+        a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
+        for d, e, wanted in _together(facts, one, other, meeting):
+            across = width - facts.own(one, d) - facts.own(other, e)
+            stands = between(facts.system.cutting, meeting.along, across)
+            if stands < facts.thin and (len(wanted) == 2 or a == b or facts.codes.witness(wanted) is not None):
+                yield stands, a, b, wanted
+
+
+def _together(facts: Facts, one: int, other: int, meeting: Meeting) -> Iterator[tuple[int, int, Wanted]]:
+    """The depths of two parts that may stand together, with those of their cuts; a run's cuts are at least as deep."""
+    if len(meeting.one) == len(meeting.other) == 1:
+        a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
         for d, e in pairs(facts.codes.together(a, b)):
-            yield _between(facts, apart, width - facts.own(one, d) - facts.own(other, e)), a, b, {a: d, b: e}
-
-
-def _webs_beside(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
-    """What stands between a cut and the run of an end mill past it, where the opposite cuts don't lie over it.
-
-    Beyond the last cut the cutter runs at that cut's depth, between two cuts at the shallower of theirs.
-    """
-    width = float(facts.system.need("blade.width"))
-    cuts = [Place(other, j) for j in range(facts.track(other).cuts)]
-    if not facts.radius or set(facts.track(one).spaces) == set(facts.track(other).spaces):
+            yield d, e, {a: d, b: e}
         return
-    for a in (Place(one, i) for i in range(facts.track(one).cuts)):
-        before = [b for b in cuts if facts.ahead(a, b) > EXACT]
-        after = [b for b in cuts if facts.ahead(a, b) < -EXACT]
-        if not before or len(before) + len(after) < len(cuts):
-            continue
-        for d in np.flatnonzero(facts.codes.occurs(a)).tolist():
-            for level in range(len(facts.track(other).depths)):
-                stands = width - facts.own(one, d) - facts.own(other, level)
-                deep = tuple(range(level, len(facts.track(other).depths)))
-                wanted: Wanted = {a: d, before[-1]: deep}
-                if after:
-                    wanted[after[0]] = deep
-                if stands < facts.thin and facts.codes.witness(wanted) is not None:
-                    yield stands, a, before[-1], wanted
-
-
-def _near(facts: Facts, one: int, other: int) -> Iterator[tuple[Place, Place]]:
-    """Cuts of two facing lanes near enough along the blade for their walls to come close."""
-    reach = 2 * facts.radius + facts.thin
-    for i in range(facts.track(one).cuts):
-        for j in range(i if one == other else 0, facts.track(other).cuts):
-            a, b = Place(one, i), Place(other, j)
-            if facts.along(a, b) < reach or (not facts.radius and abs(i - j) <= 1):
-                yield a, b
-
-
-def _between(facts: Facts, apart: float, across: float) -> float:
-    """The shortest distance between the walls of two facing cuts, `apart` along the blade and `across` it."""
-    cutting = facts.system.cutting
-    if apart < EXACT:
-        return across
-    if facts.radius:
-        return hypot(apart, max(across + 2 * facts.radius, 0.0)) - 2 * facts.radius
-    root, half = cutting.root or 0.0, radians(cutting.angle or 90.0) / 2
-    beside = max(apart - root, 0.0)
-    if across >= beside * tan(half):
-        return hypot(beside, across)  # corner to corner
-    return beside * cos(half) + across * sin(half)  # flank to flank
+    for d in range(len(facts.track(one).depths)):
+        for e in range(len(facts.track(other).depths)):
+            wanted: Wanted = {}
+            for lane, cuts, depth in ((one, meeting.one, d), (other, meeting.other, e)):
+                deeper = tuple(range(depth, len(facts.track(lane).depths)))
+                wanted |= {Place(lane, cut): depth if len(cuts) == 1 else deeper for cut in cuts}
+            yield d, e, wanted
 
 
 def _thin(facts: Facts, stands: float, where: str, witness: str | None) -> LintFinding:

@@ -12,9 +12,9 @@ import pytest
 import bitting
 from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
+from bitting.geometry.web import between
 from bitting.linting import en1303, lint
-from bitting.linting.facts import Facts
-from bitting.linting.metal import _between, _uncovered
+from bitting.linting.metal import _uncovered
 from bitting.linting.reach import round_limit, square_angle, vee_limit, vee_macs
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
@@ -141,7 +141,6 @@ def test_shortest_distance_between_walls_by_polygons() -> None:
         for across in (-0.5, 0.2, 1.0, 2.5):
             root, half = EDGES.cutting.root, math.radians(45)
             out = 5.0
-            facts = Facts(attrs.evolve(EDGES, blade=attrs.evolve(EDGES.blade, width=width)), None)
 
             def valley(x, y, way, root=root, half=half, out=out):
                 side = out * math.tan(half)
@@ -149,13 +148,13 @@ def test_shortest_distance_between_walls_by_polygons() -> None:
                                 (x - root / 2 - side, y + way * out)])  # fmt: skip
 
             distance = valley(0, 0, -1).distance(valley(apart, across, 1))
-            assert max(_between(facts, apart, across), 0) == pytest.approx(distance, abs=1e-9)
+            assert max(between(EDGES.cutting, apart, across), 0) == pytest.approx(distance, abs=1e-9)
             r = FOUR.cutting.cutter / 2
             circles = (
                 Point(0, -r).buffer(r, quad_segs=2000).distance(Point(apart, across + r).buffer(r, quad_segs=2000))
             )
             if across > 0:
-                assert max(_between(Facts(FOUR, None), apart, across), 0) == pytest.approx(circles, abs=1e-5)
+                assert max(between(FOUR.cutting, apart, across), 0) == pytest.approx(circles, abs=1e-5)
 
 
 def test_lengths_that_nothing_covers() -> None:

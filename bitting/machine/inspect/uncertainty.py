@@ -146,8 +146,8 @@ def measure(
 ) -> tuple[float, Budget]:
     """Mean of the readings of one cut (weighted where their ± differ) and its budget; the cut must have a reading.
 
-    `jaw` is the standard uncertainty of what the jaw stands off; `scatter` is the repeats' own standard deviation with its
-    degrees of freedom, where that takes the place of the hand's stated figure.
+    `jaw` is the standard uncertainty of what the jaw stands off; `scatter` is the repeats' own standard deviation with
+    its degrees of freedom, where that takes the place of the hand's stated figure.
     """
     split_parts = [parts(r, gauge, system) for r in cut.readings]
     if scatter is not None:
