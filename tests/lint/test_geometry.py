@@ -136,7 +136,6 @@ def test_the_first_pass_can_be_too_narrow_where_no_cut_is() -> None:
 def test_shortest_distance_between_walls_by_polygons() -> None:
     from shapely import Point, Polygon
 
-    width = 8.6
     for apart in (0.0, 1.0, 2.2, 3.6):
         for across in (-0.5, 0.2, 1.0, 2.5):
             root, half = EDGES.cutting.root, math.radians(45)
