@@ -46,7 +46,7 @@ class Report(Value):
     suggestions: tuple[Suggestion, ...] = ()
     lock: str | None = None
     suggestions_note: str = ""
-    """Why a wrong code has no suggestions; "" where it has some, and for a legal code."""
+    """Why a wrong code has no suggestions, or that those it has are two slips away; else ""."""
 
     @property
     def legal(self) -> bool:

@@ -54,9 +54,8 @@ def _suggestions(report: Report, columns: int) -> Iterator[tuple[str, str | None
         else:
             yield f"{chance}{suggestion.code}", None
             yield f"{'':8}{suggestion.change}", None
-    meaning = (
-        "how likely each is, if a legal code was meant and at most two slips were made; how common slips are is assumed"
-    )
+    slips = "two slips were" if report.suggestions_note else "one slip was"
+    meaning = f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
     yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
 
 

@@ -20,7 +20,7 @@ from bitting.batch.run import Order, run_batch
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.model import System, code_of
-from bitting.repair.slips import LOOKS
+from bitting.repair.noise import LOOKS
 from bitting.systemfile import load_system
 
 SYSTEMS = ("plover", "wren", "siskin", "heron", "dunlin")
