@@ -8,8 +8,10 @@ likely as any other, so the probability of a suggestion is
 
 where P(written | code) adds up every slip of the table that makes exactly the writing out of the code, and a small share is
 kept for anything else, so that no code is ever certain. It is a probability *given* that a legal code of this system was
-meant; it says nothing of a key of another system, nor of a customer's wrong paper. Where no single slip explains the writing, two likely ones are tried (`bitting.repair.search` says
-which), and the answer says so. A track that is missing altogether is said as that.
+meant; it says nothing of a key of another system, nor of a customer's wrong paper.
+
+Where no single slip explains the writing, two likely ones are tried (`bitting.repair.search` says which), and the answer
+says so. A track that is missing altogether is said as that.
 
 One code is a column of one: a table's codes get the same answers, many at a time (`Repairer.column`).
 

@@ -55,7 +55,9 @@ def _suggestions(report: Report, columns: int) -> Iterator[tuple[str, str | None
             yield f"{chance}{suggestion.code}", None
             yield f"{'':8}{suggestion.change}", None
     slips = "two slips were" if report.suggestions_note else "one slip was"
-    meaning = f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
+    meaning = (
+        f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
+    )
     yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
 
 

@@ -151,7 +151,7 @@ def study(name: str, codes: int, seed: int = 20) -> dict[str, list[float]]:
 
 
 def offered(name: str, codes: int, seed: int = 21) -> dict[str, list[float]]:
-    """Per probability given (from 60 %, 80 %, 95 %): suggestions, those that were meant, probabilities added up; and wrong rows."""
+    """Per probability given: suggestions, how many of them were meant, their probabilities added up; and the wrong rows."""
     made = bitting.load_system(name)
     repairer, draw = Repairer(made), random.Random(seed)
     counts: dict[str, list[float]] = defaultdict(lambda: [0, 0, 0.0])

@@ -104,7 +104,7 @@ def test_without_pruning_the_same_codes_are_found(name: str, monkeypatch: pytest
     rows = wrong_rows(made, 150, random.Random(5))
     *_, pruned = together(Repairer(made), rows)
     monkeypatch.setattr("bitting.repair.search.TOGETHER", 64)
-    monkeypatch.setattr(Shape, "worth", lambda self, depths, moves: np.ones((moves, depths.shape[1]), bool))
+    monkeypatch.setattr(Shape, "worth", lambda _, depths, moves: np.ones((moves, depths.shape[1]), bool))
     monkeypatch.setattr(Column, "_by_cut", _whole_way)
     *_, whole = together(Repairer(made), rows)
     for one, other in zip(attrs.astuple(pruned), attrs.astuple(whole), strict=True):
