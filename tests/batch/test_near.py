@@ -90,7 +90,7 @@ def test_the_same_in_one_go_and_chunk_by_chunk(
     rows = np.arange(len(codes)) + 2
     with pytest.MonkeyPatch.context() as patch:
         if wide:  # as if there were too many codes for numbers of 64 bits
-            patch.setattr("bitting.batch.seen.math.prod", lambda _sizes: 2**63)
+            patch.setattr("bitting.batch.duplicates.math.prod", lambda _sizes: 2**63)
         assert keys_of(system, np.array(codes, np.uint8).T).dtype.kind == ("S" if wide else "i")
         check_seen(system, different, codes, rows, at, ahead=ahead)
 
