@@ -83,7 +83,7 @@ def _in_short(plan: Plan) -> str:
     """Set-up and cautions in two lines."""
     system = plan.made_for
     tip = system.stop == "tip"
-    stop = "gauge it at its tip, clamp, take the stop away" if tip else "gauge it at its shoulder, clamp"
+    stop = "gauge at the tip, clamp, take the stop away" if tip else "gauge at the shoulder, clamp"
     return (
         f"Before: glasses on; {stop}. After: deburr, inspect, never force it; stuck: turn back, withdraw straight. "
         "More: --full"
