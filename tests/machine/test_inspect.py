@@ -599,4 +599,4 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].startswith("right 6")
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
-    assert "right 6: too shallow, take off 0.150 mm (5.9 thou): bitting plan --take 'right 6 by 0.150'" in told, told
+    assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told
