@@ -53,7 +53,9 @@ def looks_good(result: Inspection, system: System) -> bool:
     """Whether nothing speaks against the key but that its cuts were read once."""
     close = system.from_mm(GOOD_LOOKING_MM) + 1e-9
     once = all(cut.readings == 1 and cut.deviation is not None for cut in result.cuts)
-    off = [(cut.deviation or 0.0, (cut.deviation or 0.0) + cut.correction) for cut in result.cuts]  # jaw at rest, or not
+    off = [
+        (cut.deviation or 0.0, (cut.deviation or 0.0) + cut.correction) for cut in result.cuts
+    ]  # jaw at rest, or not
     near = all(min(map(abs, both_ways)) <= close for both_ways in off)
     return result.verdict == "uncertain" and once and near and not result.places
 
