@@ -34,9 +34,11 @@ def number(length: float, system: System, unit: str | None = None, sign: str = "
 
 
 def both(length: float, system: System) -> str:
-    """A length in millimetres and in thousandths of an inch: `0.060 mm (2.4 thou)`."""
+    """A length in millimetres and in thousandths of an inch, the system's own first: `0.060 mm (2.4 thou)`."""
     mm = system.in_mm(length)
-    return f"{mm:.3f} mm ({mm / 25.4 * 1000:.1f} thou)"
+    shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
+    own, other = shown if system.unit == "mm" else shown[::-1]
+    return f"{own} ({other})"
 
 
 def percent(probability: float) -> str:
