@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     "machine",
     type=click.Path(dir_okay=False),
     metavar="FILE.toml",
-    help="Write the corrections into a machine file, on top of those in it.",
+    help="Write the corrections into a machine file, on top of those in it; a new one where there is none.",
 )
 @click.option(
     "--fresh", is_flag=True, help="The key was cut without the corrections in the machine file: replace them."
@@ -102,7 +102,8 @@ def command(
         from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
-        kept, keep = appended(history, result, date or _today(), adjusted or cured)
+        allowed = system.measuring.tolerance if tolerance is None else parse_length(tolerance, system)
+        kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed)
     # a history that can't be kept is found before the machine file changes: corrections written twice would add up
     corrections, note = _correct(machine, result, system, fresh, left_right)
     if keep is not None:

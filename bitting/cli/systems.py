@@ -50,7 +50,7 @@ def show(system_name: str, as_json: bool) -> int:
     from bitting.report.systems import render_show, show_dict
     from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = load_system(system_name, sound=False)
     if as_json:
         print_json(show_dict(system))
         return GOOD
@@ -196,7 +196,7 @@ def lint(system_name: str, en1303: bool, as_json: bool) -> int:
     from bitting.linting import lint as examine
     from bitting.systemfile import load_system
 
-    found = examine(load_system(system_name), en1303=en1303, progress=_Progress())
+    found = examine(load_system(system_name, sound=False), en1303=en1303, progress=_Progress())
     if as_json:
         print_json(found.as_dict())
     else:

@@ -12,6 +12,7 @@ from functools import cached_property
 from attrs import field, frozen
 
 from bitting.diagram.occurrence import Legal
+from bitting.geometry.figures import reversed_depths, reversed_spaces
 from bitting.geometry.web import facing
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.words import THIN_MM
@@ -95,17 +96,6 @@ class Facts:
     def facing(self) -> Iterator[tuple[int, int]]:
         """Lanes whose walls face each other across the blade or a groove; a convenience edge faces itself."""
         return ((i, j) for i, j in facing(self.system) if i in self.lanes and j in self.lanes)
-
-
-def reversed_depths(track: Track) -> bool:
-    """Whether the first depth of the table lies deeper than the last, by how the track is milled and measured."""
-    away = track.depths[-1] > track.depths[0] if track.measured == "own-edge" else track.depths[-1] < track.depths[0]
-    return away == (track.milling == "internal")
-
-
-def reversed_spaces(system: System, track: Track) -> bool:
-    """Whether the spaces, which are listed bow to tip, run against the stop."""
-    return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (system.stop == "shoulder")
 
 
 @frozen

@@ -160,9 +160,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
             f"a square move over {count_of(abs(d - e), 'depth')} ({facts.length(h)}) between {facts.cuts(a, b)} "
             f"leaves a wall of {square_angle(h, r):.0f}°, and a tumbler climbs {allowed:g}°; {cure}"
         )
-        yield LintFinding(
-            kind, "note" if kind == "wall-eased" else "warning", message, facts.codes.witness({a: d, b: e})
-        )
+        yield LintFinding(kind, "warning", message, facts.codes.witness({a: d, b: e}))
 
 
 CHECKS = (

@@ -7,61 +7,52 @@ from itertools import pairwise
 from math import hypot, radians, sqrt, tan
 
 from bitting.decoding.model import model_of
-from bitting.geometry.frame import hand_of, seat_of
-from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee, reversed_depths, reversed_spaces
+from bitting.geometry.figures import faults_of
+from bitting.geometry.frame import frame_of, hand_of, seat_of
+from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
-from bitting.model import System, Track
+from bitting.machine.plan.moves import reach_of
+from bitting.model import Place, System
 
 
-def _order(facts: Facts) -> Iterator[LintFinding]:
-    """Depth tables begin with the shallowest, spaces run from bow to tip."""
+def _figures(facts: Facts) -> Iterator[LintFinding]:
+    """Tables run the right way, walls lie on the blade, sizes are a key's."""
+    return (LintFinding(fault.code, "error", fault.message) for fault in faults_of(facts.system))
+
+
+def _tolerance(facts: Facts) -> Iterator[LintFinding]:
+    """The tolerance leaves every cut one depth."""
+    tolerance = float(facts.system.need("measuring.tolerance"))
+    for track in facts.system.tracks:
+        step = min(abs(b - a) for a, b in pairwise(track.depths))
+        if tolerance > step / 2 + EXACT:
+            message = (
+                f"the tolerance of {tolerance:g} {facts.system.unit} is wider than half a step of {track.name} "
+                f"({facts.length(step / 2)}): a cut could pass for two depths"
+            )
+            yield LintFinding("tolerance-wide", "warning", message)
+            return
+
+
+def _shoulder(facts: Facts) -> Iterator[LintFinding]:
+    """The cutter at cut 1 stays off the shoulder, at every depth that cut 1 may have."""
     system = facts.system
-    for track in system.tracks:
-        if reversed_depths(track):
-            first, last = track.labels[0], track.labels[-1]
+    if system.stop != "shoulder":
+        return  # nothing in the file says where the clamp begins
+    for i in facts.lanes:
+        track = facts.track(i)
+        frame = frame_of(system, system.lanes[i])
+        may = [d for d in range(len(track.depths)) if facts.legal is None or facts.codes.occurs(Place(i, 0))[d]]
+        reach = reach_of(frame, frame.travel_of(max(may, default=0)))
+        over = reach - track.spaces[0]
+        if over > EXACT:
+            witness = None if facts.legal is None else facts.codes.witness({Place(i, 0): max(may)})
             message = (
-                f"the depth table of {track.name} runs from deep to shallow: with {track.milling} milling measured from "
-                f"{_FROM[track.measured]}, {first} = {track.depths[0]:g} is deeper than {last} = {track.depths[-1]:g}; "
-                f"list the shallowest first, or mend `milling` or `measured`"
+                f"the cutter at cut 1 of {track.name} comes {facts.length(over)} into the shoulder: it reaches "
+                f"{facts.length(reach)} and the cut lies {facts.length(track.spaces[0])} from it"
             )
-            yield LintFinding("depths-reversed", "error", message)
-        if reversed_spaces(system, track):
-            goes = "grow" if system.stop == "shoulder" else "shrink"
-            row = f"{track.spaces[0]:g} … {track.spaces[-1]:g}"
-            message = (
-                f"the spaces of {track.name} run against the stop: cuts are listed from bow to tip, so distances from the "
-                f"{system.stop} {goes}, and these go {row}"
-            )
-            yield LintFinding("spaces-reversed", "error", message)
-
-
-_FROM = {"far-edge": "the far edge", "own-edge": "its own edge", "centre": "the centre"}
-
-
-def _each_track(facts: Facts) -> Iterator[tuple[int, Track]]:
-    """The tracks in order, each once, with one of their lanes; tracks that run the wrong way are left out."""
-    seen: set[str] = set()
-    for lane in facts.lanes:
-        track = facts.track(lane)
-        if track.name not in seen:
-            seen.add(track.name)
-            yield lane, track
-
-
-def _off_blade(facts: Facts) -> Iterator[LintFinding]:
-    """Every wall lies on the blade."""
-    width = float(facts.system.need("blade.width"))
-    for lane, track in _each_track(facts):
-        off = []
-        for depth, label in enumerate(track.labels):
-            own = facts.own(lane, depth)
-            # An external or edge wall at the very edge is no cut at all; a groove's wall there has no metal behind it.
-            outside = own < EXACT if track.milling == "internal" else own < -EXACT
-            if outside or own > width - EXACT:
-                off.append(f"{label} ({facts.length(own)} from its edge)")
-        if off:
-            message = f"{track.name}: on a blade of {facts.length(width)} there is no wall for depth {', '.join(off)}"
-            yield LintFinding("off-blade", "error", message)
+            yield LintFinding("shoulder-cut", "error", message, witness)
+            return
 
 
 def _close(facts: Facts) -> Iterator[LintFinding]:
@@ -207,8 +198,13 @@ def _has_groove(system: System) -> bool:
 
 
 CHECKS = (
-    Check("which way depths and spaces run", _order, codes=False),
-    Check("whether depths fit the blade", _off_blade, ("blade.width",), codes=False),
+    Check("the figures by themselves", _figures, codes=False),
+    Check("whether depths fit the blade", lambda facts: iter(()), ("blade.width",), codes=False),  # noqa: ARG005
+    Check("whether the tolerance tells depths apart", _tolerance, ("measuring.tolerance",), codes=False),
+    Check("whether the cutter stays off the shoulder", _shoulder, ("cutting.cutter",), is_round, codes=False),
+    Check(
+        "whether the cutter stays off the shoulder", _shoulder, ("cutting.angle", "cutting.root"), is_vee, codes=False
+    ),
     Check("whether depths can be told apart", _close, codes=False),
     Check("the setup key", _setup, codes=False),
     Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False),

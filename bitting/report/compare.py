@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from bitting.completion.compare import WHOLE, Comparison, CutCompared
 from bitting.model import System
 
-WORDS = {"same": "", "deepen": "deepen", "too-deep": "TOO DEEP already", "open": "not known"}
+WORDS = {"same": "", "deepen": "deepen", "too-deep": "too deep already", "open": "not known"}
 
 
 def comparison_lines(answer: Comparison, system: System) -> Iterator[str]:
@@ -58,7 +58,7 @@ def _verdict(answer: Comparison) -> Iterator[str]:
         recuts = ", ".join(
             " ".join(filter(None, (cut.side, cut.track, f"cut {cut.cut} to {cut.second}"))) for cut in answer.recuts
         )
-        yield f"The first can be deepened into the second: {recuts}."
+        yield f"The first can be deepened into the second: {recuts}. The moves: bitting plan SECOND --have FIRST."
 
 
 def _sees(differs: bool | None) -> str:

@@ -92,7 +92,9 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
         left -= len(tries)
-        yield f"Blank {number + 1}:"
+        yield f"Blank {number + 1}:" + (
+            " (moves that deepen a try: bitting plan CODE --have THE-TRY-BEFORE)" * (not number and len(tries) > 1)
+        )
         for place, step in enumerate(tries):
             yield f"  {place + 1:2}. {_step(step)}"
 

@@ -31,7 +31,8 @@
     left_right = 0.0              # to dimensions of the left track; taken from those of the right one
     cutter = 2.40                 # the cutter with which they were found; absent: the system's
 
-Every table but the two controls is optional. All faults of a file are reported together.
+Every table is optional; without that of a control its settings are told, and not its turns.
+All faults of a file are reported together.
 """
 
 from __future__ import annotations
@@ -88,12 +89,15 @@ class Corrections:
 
 @frozen
 class Machine:
-    """A machine set by hand. `cutter` is the diameter as measured, None where the file is silent."""
+    """A machine set by hand. A control that the file doesn't describe is None: its settings are told, not its turns.
+
+    `cutter` is the diameter as measured, None where the file is silent.
+    """
 
     name: str
     unit: Literal["mm", "in"]
-    space: Control
-    depth: Control
+    space: Control | None = None
+    depth: Control | None = None
     cutter: float | None = None
     corrections: Corrections = Corrections()
 
@@ -103,7 +107,9 @@ class Machine:
             return self
         k = MM_PER_INCH if self.unit == "in" else 1 / MM_PER_INCH
 
-        def scaled(control: Control) -> Control:
+        def scaled(control: Control | None) -> Control | None:
+            if control is None:
+                return None
             return Control(
                 per_turn=control.per_turn * k,
                 zero=control.zero * k,
@@ -184,14 +190,11 @@ class _Reader:
         unit = self.data.get("unit", "mm")
         if unit not in ("mm", "in"):
             self.faults.append(f'unit: {unit!r} found, "mm" or "in" is allowed')
-        for key in ("space", "depth"):
-            if key not in self.data:
-                self.faults.append(f"{key}: the table [{key}] is missing; it says how that control turns")
         return Machine(
             name=str(self.data.get("name", "")),
             unit="in" if unit == "in" else "mm",
-            space=self._control("space", tables["space"]),
-            depth=self._control("depth", tables["depth"]),
+            space=self._control("space", tables["space"]) if "space" in self.data else None,
+            depth=self._control("depth", tables["depth"]) if "depth" in self.data else None,
             cutter=self._number("cutter.diameter", tables["cutter"].get("diameter"), above=0.0),
             corrections=self._corrections(tables["corrections"]),
         )
@@ -225,8 +228,6 @@ class _Reader:
         return float(value)
 
     def _control(self, key: str, table: dict[str, Any]) -> Control:
-        if key not in self.data:
-            return Control(1.0, 0.0, CLOCKWISE[key][0])
         clockwise = table.get("clockwise")
         if clockwise not in CLOCKWISE[key]:
             allowed = " or ".join(f'"{way}"' for way in CLOCKWISE[key])

@@ -605,7 +605,7 @@ def test_command_leaves_a_good_machine_alone() -> None:
     answer = json.loads(done.stdout)
     assert (done.exit_code, answer["verdict"], answer["space_offset"]) == (0, "leave", None)
     assert set(answer["depth_offset"]) == {"mean", "sd"}
-    assert {"track", "side", "zero", "scale", "tilt"} == set(answer["terms"][0])
+    assert {"track", "side", "zero", "scale", "tilt", "lost"} == set(answer["terms"][0])
 
 
 def test_command_takes_several_keys_from_a_pipe() -> None:
@@ -634,7 +634,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     [
         ([KEY, "-s", "plover", "--place", "there"], "'there' is no place of a cut"),
         ([KEY, "-s", "plover", "--history", "nowhere/x.csv"], "nowhere"),
-        ([KEY, "-s", "plover", "--correct", "nowhere.toml"], "nowhere.toml"),
+        ([KEY, "-s", "plover", "--correct", "nowhere/machine.toml"], "nowhere"),
         (["left: 8.6", "-s", "plover"], "left"),
         (["-s", "plover"], "no readings"),
     ],

@@ -22,6 +22,7 @@ from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
 from bitting.machine.inspect.decision import Guard, conformance
 from bitting.machine.inspect.inspection import inspect
+from bitting.machine.inspect.limits import limits
 from bitting.machine.inspect.pattern import find
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.model import (
@@ -469,7 +470,7 @@ RIGHT = (
 def test_command_says_pass_and_exits_0() -> None:
     done = CliRunner().invoke(command, [CODE, RIGHT, "-s", "plover"])
     assert (done.exit_code, done.stderr) == (0, "")
-    assert done.stdout.startswith("The key passes.")
+    assert done.stdout.startswith("Pass: every cut is in tolerance.")
     assert "(2.0 thou)" in done.stdout
 
 
@@ -548,3 +549,54 @@ def test_importing_the_command_needs_no_heavy_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", probe], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "set()"
+
+
+def test_limits_are_the_verdicts_of_inspect() -> None:
+    """A reading at either end of `go` passes, one past `no_go` is recut or scrap, however often it is read."""
+    made = load_system("plover")
+    code = parse_code("left: 2133134 / right: 1124421", made)
+    for repeats in (2, 3, 4):
+        found = limits(code, made, repeats)
+        assert {cut.verdict for cut in found.cuts} == {None}
+        for i, cut in enumerate(found.cuts[:7]):
+            way = made.track(cut.track).deeper
+            assert cut.go is not None
+            nudge = 1e-4
+            ends = [
+                (cut.go[0] + nudge, "pass"), (cut.go[1] - nudge, "pass"), (cut.go[0] - nudge, "uncertain"),
+                (cut.no_go[0] - way * nudge, "recut"), (cut.no_go[1] + way * nudge, "fail"),
+            ]  # fmt: skip
+            for value, verdict in ends:
+                row = ReadCut(None, "left", i, (Reading(value, None, 0.01, (0, 0)),) * repeats)
+                assert inspect(code, Readings(made, "", "mm", (row,)), made).cuts[i].verdict == verdict, (i, value)
+    assert all(cut.go is None for cut in limits(code, made).cuts if cut.cut == 3)  # 0.05 can't be proven at one reading
+
+
+def test_the_command_gives_limits_without_readings() -> None:
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--json"])
+    assert done.exit_code == 0
+    cuts = json.loads(done.stdout)["cuts"]
+    assert len(cuts) == 14
+    assert {"go", "no_go", "verdict"} <= set(cuts[0])
+    assert cuts[0]["verdict"] is None
+
+
+def test_a_key_read_once_and_dead_on_looks_good_and_is_not_proven() -> None:
+    rows = "left: 8.15 8.60 7.70 7.71 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", "plover"])
+    assert done.exit_code == 1
+    assert done.stdout.startswith("Looks good, not proven: read each cut once more.")
+    worse = CliRunner().invoke(
+        command, ["left: 2133134 / right: 1124421", rows.replace("7.71", "7.73"), "-s", "plover"]
+    )
+    assert worse.stdout.startswith("Too close to tell.")
+
+
+def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it() -> None:
+    rows = "left: 8.15 8.60 7.70 7.70 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.30 8.60"
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", "plover"])
+    table = done.stdout.split("\n\n")[1].splitlines()
+    assert table[1].startswith("right 6")
+    assert table[1].endswith("recut")
+    told = " ".join(done.stdout.split())
+    assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told

@@ -50,7 +50,8 @@ class Fit:
     """The terms of one track, the weighted sum of squares left over and its degrees of freedom.
 
     `missing` are the terms that can't be told; `assumed` names the terms whose estimate takes the missing ones as none.
-    `worst` is the largest standardised residual and its cut.
+    `worst` is the largest standardised residual and its cut. `lost` is what every cut deeper than the shallowest is off by
+    alike (lost motion of the depth control); only cuts of two such depths tell it from scale.
     """
 
     zero: Term
@@ -61,28 +62,33 @@ class Fit:
     missing: tuple[str, ...]
     assumed: tuple[str, ...]
     worst: tuple[float, str] = (0.0, "")
+    lost: Term = Term(None, None)
 
     def widened(self, factor: float) -> Fit:
         """The same with every uncertainty times `factor`."""
-        terms = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in (self.zero, self.scale, self.tilt))
-        zero, scale, tilt = terms
-        return evolve(self, zero=zero, scale=scale, tilt=tilt)
+        terms = (self.zero, self.scale, self.tilt, self.lost)
+        zero, scale, tilt, lost = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in terms)
+        return evolve(self, zero=zero, scale=scale, tilt=tilt, lost=lost)
 
 
-NAMES = ("zero", "scale", "tilt")
+NAMES = ("zero", "scale", "tilt", "lost")
 
 
 def fit_terms(rows: Sequence[Row]) -> Fit:
-    """Fit `deviation = zero + scale · depth + tilt · along` to at least one row.
+    """Fit `deviation = zero + scale · depth + tilt · along + lost · (depth ≠ 0)` to at least one row.
+
+    Lost motion is fitted only where it can be told from scale.
 
     A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
     scale are left out until it is: the zero then takes them as none.
     """
     weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
     target = np.array([row.deviation for row in rows]) * weight
-    whole = np.array([[1.0, row.depth, row.along] for row in rows]) * weight[:, None]
-    used = [0, 1, 2]
+    whole = np.array([[1.0, row.depth, row.along, float(abs(row.depth) > 1e-9)] for row in rows]) * weight[:, None]
+    used = [0, 1, 2, 3]
     assumed: tuple[str, ...] = ()
+    if not all(_told(whole)[i] for i in (0, 1, 3)):
+        used.pop()
     while not _told(whole[:, used])[0]:
         used.pop()
         assumed = ("zero",)
@@ -98,7 +104,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
     terms = {
         NAMES[j]: Term(float(estimate[i]), float(np.sqrt(covariance[i, i]))) for i, j in enumerate(used) if told[i]
     }
-    missing = tuple(name for name in NAMES if name not in terms)
+    missing = tuple(name for name in NAMES[:3] if name not in terms)
     rank = int(np.linalg.matrix_rank(design / size, tol=1e-10))
     none = Term(None, None)
     return Fit(
@@ -110,6 +116,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
         missing,
         assumed,
         max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
+        terms.get("lost", none),
     )
 
 
