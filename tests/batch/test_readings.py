@@ -308,3 +308,19 @@ def test_text_is_not_written_as_a_workbook(tmp_path: Path) -> None:
     done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", str(tmp_path / "out.xlsx"))
     assert done.exit_code == 2
     assert list(tmp_path.iterdir()) == [source]
+
+
+def test_columns_stand_beside_the_data_whatever_cells_are_coloured(tmp_path: Path) -> None:
+    ((text, code),) = keys(1)
+    book = openpyxl.Workbook()
+    page = book.active
+    assert page is not None
+    page.append(["caliper", "code"])
+    page.append([text, code])
+    page["T2"].fill = openpyxl.styles.PatternFill("solid", fgColor="FF00FF00")
+    book.save(tmp_path / "in.xlsx")
+    for number, options in enumerate((("--readings", "caliper"), ("--column", "code"))):
+        target = tmp_path / f"out{number}.xlsx"
+        batch(str(tmp_path / "in.xlsx"), "-s", "wren", *options, "-o", str(target))
+        first = openpyxl.load_workbook(target).worksheets[0][1]
+        assert [cell.value for cell in first[:4]] == ["caliper", "code", "verdict", "canonical"]

@@ -318,7 +318,7 @@ def add_readings_columns(page: Any, layout: ReadingsLayout, rows: Sequence[ReadR
     from openpyxl.styles import PatternFill
     from openpyxl.utils import get_column_letter
 
-    right = page.max_column
+    right = last_column(page)
     for place, name in enumerate(layout.ours(), right + 1):
         page.cell(layout.first, place, name)
     fills = {verdict: PatternFill("solid", fgColor=colour) for verdict, colour in FILLS.items()}
