@@ -22,13 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitting.arrays import Bytes
-from bitting.batch.judge import Judge, Judged, Verdict, canonical_forms
+from bitting.batch.judge import CHUNK, Judge, Judged, Verdict, canonical_forms
 from bitting.errors import BittingError
 from bitting.model import Finding, System
 from bitting.model.expect import expect
 from bitting.notation import parse_code
-
-CHUNK = 1 << 15
 
 
 class CheckedMany:
@@ -77,7 +75,7 @@ class CheckedMany:
         text = self._texts[number]
         if self.verdict[number] in (Verdict.EMPTY, Verdict.UNREADABLE):
             return ()
-        return self._judge.blame.findings(parse_code(text, self.system))
+        return self._judge.explainer.findings(parse_code(text, self.system))
 
     def message(self, number: int) -> str:
         """What is wrong with one text (numbered from 0), in one line; of an unreadable one why it can't be read."""

@@ -7,14 +7,14 @@ import functools
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
 
 import click
 
 from bitting.errors import BittingError
-from bitting.model.value import FORMAT
+from bitting.files import one_run
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -34,6 +34,21 @@ def system_option(function: F) -> F:
         help="A shipped system's name (see `bitting systems list`) or the path of a system file.",
     )
     return option(function)
+
+
+def grouped(headings: Mapping[str, Sequence[str]]) -> type[click.Command]:
+    """A kind of command whose help shows its options under headings: heading -> names of parameters; the rest stand last."""
+
+    class Grouped(click.Command):
+        def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+            records = {str(one.name): record for one in self.get_params(ctx) if (record := one.get_help_record(ctx))}
+            for heading, names in headings.items():
+                with formatter.section(heading):
+                    formatter.write_dl([records.pop(name) for name in names])
+            with formatter.section("Other options"):
+                formatter.write_dl(list(records.values()))
+
+    return Grouped
 
 
 def ask(value: str | None, what: str) -> str:
@@ -75,7 +90,8 @@ def answers(function: F) -> F:
     @functools.wraps(function)
     def guarded(*args: Any, **kwargs: Any) -> None:
         try:
-            status = function(*args, **kwargs)
+            with one_run():
+                status = function(*args, **kwargs)
             if sys.stdout is not None:
                 sys.stdout.flush()
         except BittingError as fault:

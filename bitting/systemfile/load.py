@@ -14,6 +14,7 @@ import os
 from pathlib import Path
 
 from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.files import was_read
 from bitting.geometry.figures import faults_of
 from bitting.grammars import folder
 from bitting.model.system import System
@@ -63,6 +64,7 @@ def _read(path: Path) -> System:
     file = path.name or name
     try:
         with path.open("rb") as stream:
+            was_read(stream.fileno())
             raw = stream.read(MOST_BYTES + 1)
     except OSError as error:
         reason = error.strerror or str(error)

@@ -45,6 +45,7 @@ from typing import Any, Literal
 from attrs import fields, frozen
 
 from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.files import was_read
 from bitting.model import MM_PER_INCH, System
 
 
@@ -148,6 +149,7 @@ def load_machine(path: str | Path) -> Machine:
     """Read a machine file. Raises `BittingError` for one that can't be read, `SystemFileError` with every fault."""
     try:
         text = Path(path).read_text(encoding="utf-8")
+        was_read(path)
     except (OSError, UnicodeDecodeError) as fault:
         reason = getattr(fault, "strerror", None) or "it is not UTF-8 text"
         raise BittingError(f"can't read the machine file {str(path)!r}: {reason}") from None

@@ -10,7 +10,8 @@ import pytest
 
 from bitting.batch.columns import Wanted
 from bitting.batch.judge import Judge
-from bitting.batch.run import Order, run_batch
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.model import System
 from bitting.systemfile import load_system
 
@@ -43,7 +44,7 @@ must = []
 def rows(folder: Path, system: System, texts: list[str]) -> list[list[str]]:
     source, target = folder / "in.tsv", folder / "out.tsv"
     source.write_text("n\tcode\n" + "".join(f"{number}\t{text}\n" for number, text in enumerate(texts)))
-    run_batch(Order(str(source), str(target), Wanted("code"), force=True), load_system, system)
+    run_batch(Job(str(source), str(target), Wanted("code"), force=True), system)
     with target.open(newline="") as file:
         return [row[2:] for row in list(csv.reader(file, delimiter="\t"))[1:]]
 
@@ -133,7 +134,7 @@ def test_each_of_several_cells_is_read_by_itself(
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     source.write_text(f"L;R\n{left};{right}\n")
     wanted = Wanted(columns={"left": "L", "right": "R"})
-    run_batch(Order(str(source), str(target), wanted), load_system, load_system("plover"))
+    run_batch(Job(str(source), str(target), wanted), load_system("plover"))
     row = next(csv.DictReader(target.open(newline=""), delimiter=";"))
     assert row["verdict"] == verdict
     assert words in row["findings"]
@@ -147,7 +148,7 @@ def test_sides_in_columns_are_read_by_themselves(tmp_path: Path) -> None:
     source.write_text("a,b\n143324.0,'123214\n143324,2/3/2001\n")
     system = load_system("grebe")
     top, bottom = (lane.label for lane in system.lanes)
-    run_batch(Order(str(source), str(target), Wanted(columns={top: "a", bottom: "b"})), load_system, system)
+    run_batch(Job(str(source), str(target), Wanted(columns={top: "a", bottom: "b"})), system)
     one, other = list(csv.DictReader(target.open(newline="")))
     assert one["canonical"] == "top(1 4 3 3 2 4); bottom(1 2 3 2 1 4)"
     assert f"{bottom}: read as 123214: an apostrophe" in one["findings"]
@@ -164,8 +165,8 @@ def test_two_systems_of_one_name_are_kept_apart(tmp_path: Path) -> None:
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     lines = [f"{one};123456", f"{two};1234", f"{again};123456", f"{two};123456", f"{one};12345", f"{two};234"]
     source.write_text("lock;code\n" + "".join(f"{line}\n" for line in lines))
-    order = Order(str(source), str(target), Wanted(system_column="lock"))
-    summary = run_batch(order, load_system, None)
+    order = Job(str(source), str(target), Wanted(system_column="lock"))
+    summary = run_batch(order, None)
     said = list(csv.DictReader(target.open(newline=""), delimiter=";"))
     assert [row["verdict"] for row in said] == ["legal", "legal", "legal", "illegal", "illegal", "illegal"]
     assert [len(row["suggestion"].split()) for row in said[3:]] == [4, 6, 4]
@@ -178,7 +179,7 @@ def test_what_a_table_names_as_its_system_is_no_device(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.toml")
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     source.write_text(f"lock;code\n{tmp_path}/pipe.toml;123456\nploverr;123456\n")
-    run_batch(Order(str(source), str(target), Wanted(system_column="lock")), load_system, None)
+    run_batch(Job(str(source), str(target), Wanted(system_column="lock")), None)
     one, other = csv.DictReader(target.open(newline=""), delimiter=";")
     assert one["verdict"] == other["verdict"] == "unreadable"
     assert "there is no system file" in one["findings"]

@@ -10,9 +10,9 @@ import pytest
 
 from bitting.batch import many as many_module
 from bitting.batch import suggest as suggest_module
-from bitting.batch.csv import rewrite as held_module
-from bitting.batch.run import Order, run_batch
-from bitting.batch.suggest import OFFERED
+from bitting.batch.csv import rewrite as rewrite_module
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.checking import check
 from bitting.diagram import code_space
@@ -30,8 +30,8 @@ SYSTEMS = ("plover", "wren", "siskin", "dunlin", "grebe")
 def run(folder: Path, text: str, system: System, **options: object) -> tuple[Summary, bytes]:
     source, target = folder / "in.csv", folder / "out.csv"
     source.write_bytes(text.encode())
-    order = Order(str(source), str(target), force=True, **options)  # type: ignore[arg-type]
-    return run_batch(order, load_system, system), target.read_bytes()
+    order = Job(str(source), str(target), force=True, **options)  # type: ignore[arg-type]
+    return run_batch(order, system), target.read_bytes()
 
 
 def texts_of(system: System, number: int, draw: random.Random) -> list[str]:
@@ -133,7 +133,7 @@ def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monk
     _, whole = run(tmp_path, text, system)
     assert whole.count(b"one slip away") > 5
     for together, chunk in ((1, 4), (3, 7), (1000, 5)):
-        monkeypatch.setattr(held_module, "TOGETHER", together)
+        monkeypatch.setattr(rewrite_module, "TOGETHER", together)
         monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", chunk)
         assert run(tmp_path, text, system)[1] == whole
     assert many_module.CHUNK > 1000
@@ -197,8 +197,13 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
         looked.append(signs.shape[1])
         return nearest_of(self, signs)
 
-    monkeypatch.setattr(Column, "nearest", of_column)
-    monkeypatch.setattr(held_module, "TOGETHER", 10)
+    def of_one(self: Repairer, code: Code, *, best: int = 5) -> Answer:
+        looked.append(1)
+        return alone(self, code, best=best)
+
+    monkeypatch.setattr(Block, "nearest", of_block)
+    monkeypatch.setattr(Repairer, "nearest", of_one)
+    monkeypatch.setattr(rewrite_module, "TOGETHER", 10)
     monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", 7)
     system = load_system("plover")
     wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]

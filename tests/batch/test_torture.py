@@ -22,7 +22,8 @@ import xlsxwriter
 from openpyxl.worksheet.dimensions import ColumnDimension
 
 from bitting.batch.columns import Wanted
-from bitting.batch.run import Order, run_batch
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.batch.xlsx.read import code_cell
 from bitting.errors import BittingError
@@ -34,8 +35,8 @@ ROOT = Path(__file__).parents[2]
 
 
 def batch(source: Path, target: Path, **options: object) -> Summary:
-    order = Order(str(source), str(target), **options)  # type: ignore[arg-type]
-    return run_batch(order, load_system, load_system("plover"))
+    order = Job(str(source), str(target), **options)  # type: ignore[arg-type]
+    return run_batch(order, load_system("plover"))
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +91,7 @@ def test_the_workbook_keeps_what_it_had(answered: tuple[Path, Summary], tmp_path
     assert new["A1"].font.size == 20
     assert {str(area) for area in new.merged_cells.ranges} == {str(area) for area in old.merged_cells.ranges}
     assert after["prices"]["A2"].value == "=A1*2"
-    assert [cell.value for cell in new[3]][3:] == ["verdict", "canonical", "findings", "suggestion"]
+    assert [cell.value for cell in new[3]][3:] == ["verdict", "canonical", "findings", "suggestion", "likely"]
     assert "1 hidden row was checked too" in answered[1].notes
     figures = {row[0]: row[1] for row in after["codes checked"].iter_rows(values_only=True) if row[0]}
     assert (figures["rows"], figures["legal"]) == (answered[1].rows, answered[1].legal)
@@ -222,7 +223,7 @@ def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, mo
     book = openpyxl.load_workbook(tmp_path / "out.xlsx")
     assert book.sheetnames == ["fleet", "codes checked"]
     rows = list(book["fleet"].iter_rows(values_only=True))
-    assert rows[2] == ("name", "key code", "remark", "verdict", "canonical", "findings", "suggestion")
+    assert rows[2] == ("name", "key code", "remark", "verdict", "canonical", "findings", "suggestion", "likely")
     assert rows[3][3] == "legal"
     assert rows[4][3] == "illegal"
     assert len(rows) == 3 + summary.rows
@@ -299,7 +300,7 @@ def test_a_cell_that_a_spreadsheet_mangled_is_told_by_that_alone(cells_of_text: 
 def test_leading_zeros_are_never_put_back_silently(tmp_path: Path) -> None:
     source = tmp_path / "in.csv"
     source.write_text("code\n012345\n12345\n")
-    run_batch(Order(str(source), str(tmp_path / "out.csv"), Wanted("code")), load_system, load_system("dunlin"))
+    run_batch(Job(str(source), str(tmp_path / "out.csv"), Wanted("code")), load_system("dunlin"))
     rows = list(csv.DictReader((tmp_path / "out.csv").open()))
     assert rows[0]["verdict"] == "legal"
     assert rows[1]["verdict"] == "illegal"
@@ -369,8 +370,7 @@ def test_rows_of_json_show_the_cell_that_is_no_code(tmp_path: Path) -> None:
     book.save(path)
     told: list[tuple[int, str, str]] = []
     run_batch(
-        Order(str(path), None),
-        load_system,
+        Job(str(path), None),
         load_system("plover"),
         rowwise=lambda line, code, cells: told.append((line, code, cells[0])),
     )

@@ -49,9 +49,9 @@ def run(system: System, texts: list[str], jobs: int) -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "in.csv"
         source.write_text("key,caliper\n" + "".join(f"{n},{text}\n" for n, text in enumerate(texts)))
-        order = Order(str(source), str(Path(folder) / "out.csv"), Wanted())
+        order = Job(str(source), str(Path(folder) / "out.csv"), Wanted())
         start = time.process_time()
-        seconds = run_readings(ReadingsOrder(order, "caliper", jobs=jobs), load_system, system).seconds
+        seconds = run_readings(ReadingsOrder(order, "caliper", jobs=jobs), system).seconds
         return seconds, time.process_time() - start
 
 

@@ -88,7 +88,7 @@ def correct(
             f"the corrections can't be put into {str(path)!r} without touching its other tables",
             hint="move the table [corrections] to the end of the file, and try again; nothing was changed",
         )
-    write_whole(path, changed, force=True)
+    write_whole(path, changed, force=True, updates=True)
     return new
 
 

@@ -240,7 +240,7 @@ def appended(
     path: str | Path, result: Alignment, day: str, adjusted: bool, tolerance: float | None = None
 ) -> tuple[History, Callable[[], None]]:
     """What `append` would chart, and what writes it; all that can be wrong with the file is found before that."""
-    may_write(path, force=True)
+    may_write(path, force=True, updates=True)
     rows = read(path) if Path(path).exists() else []
     rows.append(_row(result, day, adjusted))
     out = io.StringIO()
@@ -248,7 +248,7 @@ def appended(
     writer.writeheader()
     writer.writerows(rows)
     history = chart(rows, result.system, str(path), tolerance)
-    return history, lambda: write_whole(path, out.getvalue(), force=True)
+    return history, lambda: write_whole(path, out.getvalue(), force=True, updates=True)
 
 
 def _row(result: Alignment, day: str, adjusted: bool) -> dict[str, str]:
