@@ -45,8 +45,6 @@ class Pending:
     answer: Answer
     note: str = ""
     mended: bool = False
-    probably: str = ""
-    """The legal code that it probably was before."""
     leavings: bool = False
     """Whether what stands there is only what was left of the code."""
     doubt: str = ""
@@ -66,7 +64,7 @@ class Pending:
             answer.verdict.word,
             answer.canonical or "",
             "; ".join(filter(None, said)),
-            suggested.code if suggested.offered else self.probably,
+            suggested.code if suggested.offered else "",
             suggested.likely,
         )
 
@@ -261,9 +259,7 @@ class RowChecker:
             return Pending(text, answer)
         if found.certain:
             return Pending(found.text, judge.answer(found.text), found.note, mended=True)
-        was = judge.answer(found.text) if found.text else None
-        probably = was.canonical or "" if was is not None and was.verdict == Verdict.LEGAL else ""
-        return Pending(text, answer, found.note, probably=probably, leavings=found.leavings)
+        return Pending(text, answer, found.note, leavings=found.leavings)
 
     def notes(self) -> list[str]:
         """What is to be said of the table as a whole."""

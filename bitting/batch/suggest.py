@@ -105,13 +105,13 @@ class Suggester:
         for text in new[left:]:
             self.unlooked += rows[text]
             found[text] = NONE
-        together: dict[int, tuple[Column, list[str], list[list[str]]]] = {}
+        together: dict[tuple[int, int], tuple[Column, list[str], list[list[str]]]] = {}
         for text in new[:left]:
             way, written = self._way(text, wrong[text])
             if isinstance(way, str):
                 found[text] = Suggestion(note=way)
                 continue
-            _, texts, signs = together.setdefault(id(way), (way, [], []))
+            _, texts, signs = together.setdefault((id(way), len(written)), (way, [], []))
             texts.append(text)
             signs.append(written)
         for column, texts, signs in together.values():

@@ -67,8 +67,7 @@ class _Sheet:
 def answer_workbook(run: Run, kind: str, target: BinaryIO) -> None:
     """Answer a workbook, written as `kind`; BittingError for one that can't be read."""
     found = find_workbook(run.source)
-    with readable():
-        sheet = _find_sheet(run)
+    sheet = _find_sheet(run)
     run.begin(sheet.layout, len(sheet.rows))
     run.figures.encoding = "workbook"
     run.figures.notes.append(f"sheet {sheet.name!r}")
@@ -78,7 +77,7 @@ def answer_workbook(run: Run, kind: str, target: BinaryIO) -> None:
         with readable():
             book = _open(run, kind)
             page = book[sheet.name]
-            rows = answered(run, body, _by_cell(run, page), sheet.covered())
+        rows = answered(run, body, _by_cell(run, page), sheet.covered())
         if kind == "xlsx" and not run.only_bad:
             _add(run, book, page, rows, target)
             return
@@ -100,7 +99,8 @@ def _find_sheet(run: Run) -> _Sheet:
     """The sheet that was named, or the only one that holds codes (or readings)."""
     import python_calamine
 
-    book = python_calamine.CalamineWorkbook.from_filelike(run.source)
+    with readable():
+        book = python_calamine.CalamineWorkbook.from_filelike(run.source)
     names, wanted = list(book.sheet_names), run.job.sheet
     if not names:
         raise refused("it has no sheets")
@@ -109,8 +109,10 @@ def _find_sheet(run: Run) -> _Sheet:
     faults: dict[str, BittingError] = {}
     found: dict[str, tuple[CalamineSheet, Layout, bool]] = {}
     for name in names if wanted is None else [wanted]:
-        read = book.get_sheet_by_name(name)
-        sample = [[plain_text(value) for value in row] for row in read.to_python(False, SAMPLE)]
+        with readable():
+            read = book.get_sheet_by_name(name)
+            values = read.to_python(False, SAMPLE)
+        sample = [[plain_text(value) for value in row] for row in values]
         try:
             layout = run.worker.find(sample)
             found[name] = read, layout, run.worker.holds(sample, layout)
@@ -166,7 +168,8 @@ def _by_cell(run: Run, page: Worksheet) -> ReadCell:
         cell = page.cell(row + 1, column + 1)
         if value in (None, "") and cell.data_type == "f":
             if faults is None:
-                faults = formula_errors(run.source, page.title, run.layout.places)
+                with readable():
+                    faults = formula_errors(run.source, page.title, run.layout.places)
             return CellText("", faults.get((row, column), NO_RESULT))
         if value in (None, "") and cell.data_type == "e":
             return CellText("", f"the cell holds the spreadsheet's error {cell.value}")
