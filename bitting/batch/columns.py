@@ -139,7 +139,8 @@ def find_columns(rows: Table, wanted: Wanted, system: System | None, good: Good 
         what = "readings" if measured else "codes"
         raise BittingError("the table is empty", hint=f"it needs a header row and a column of {what}")
     finder = _Finder(rows, wanted, system, good, measured)
-    if wanted.per_cut or (measured and wanted.column and system and plain(wanted.column) in _cut_names(system)):
+    named = wanted.column or ""  # in digits it is a place, and a name of one cut stands for all of them
+    if wanted.per_cut or (measured and system and not named.strip().isdigit() and plain(named) in _cut_names(system)):
         return finder.per_cut()
     if wanted.columns:
         return finder.per_lane()
