@@ -60,7 +60,7 @@ class Suggestion:
     @property
     def offered(self) -> bool:
         """Whether it is likely enough to be offered."""
-        return self.probability >= OFFERED
+        return self.slips == 1 and self.probability >= OFFERED
 
     @property
     def likely(self) -> int | None:
@@ -149,6 +149,6 @@ class Suggester:
         parts = zip(some.tolist(), at.tolist(), forms, strict=True)
         for place, first, form in parts:
             probability = found.probability.item(first)
-            words = change(column, found.told.item(first), signs[place]) if probability >= OFFERED else ""
+            words = change(column, found.told.item(first), signs[place]) if found.slips.item(place) == 1 and probability >= OFFERED else ""
             out[place] = Suggestion(form, words, probability, found.count.item(place), found.slips.item(place))
         return out
