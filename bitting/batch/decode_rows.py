@@ -94,6 +94,7 @@ class RowDecoder:
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         """What is said of some rows; `systems` names the system of each, "" the default."""
+        del rows
         answers = self._several(texts) if systems is None else None
         if answers is None:
             answers = self._one_by_one(texts, systems)

@@ -1,8 +1,8 @@
 """From the text of a row to what is said of the key: the one place where a table of readings meets the decoder.
 
-Texts are read by their *shape* (every digit a 0): the first of a shape is parsed by the grammar, and what follows takes its places
-over and reads only the numbers, which is some twenty times faster and gives the same readings. Keys read alike share one
-simulation of how well a key fits.
+Texts are read by their *shape* (every digit a 0): the first of a shape is parsed by the grammar, and what follows takes
+its places over and reads only the numbers, which is some twenty times faster and gives the same readings. Keys read alike
+share one simulation of how well a key fits.
 
 What isn't sure says why in `findings`, and names the cuts that are worth measuring again, the most doubtful first. A key that
 doesn't fit gets no code at all: nothing that could be pasted from a table.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from itertools import accumulate, combinations
+from itertools import accumulate, chain, combinations
 
 import numpy as np
 from attrs import define, field
@@ -37,7 +37,7 @@ def other_ways(system: System) -> dict[str, Indices]:
             rows = list(lanes)
             rows[a], rows[b] = lanes[b], lanes[a]
             ways[f"with {one.label} and {other.label} exchanged"] = rows
-    return {words: np.array(sum(rows, []), np.intp) for words, rows in ways.items()}
+    return {words: np.array(list(chain(*rows)), np.intp) for words, rows in ways.items()}
 
 
 @define(eq=False)
@@ -49,7 +49,7 @@ class Listing:
     wrong: int = field(init=False, default=0)
     fits: Counter[str] = field(init=False, factory=Counter)
     lacking: Counter[str] = field(init=False, factory=Counter)
-    """Rows that lack all cuts of a track, by its name."""
+    """Rows that lack all cuts of a track, by what is said of them."""
     rows: int = field(init=False, default=0)
     """Rows that hold a code of any kind."""
     _ways: dict[str, Indices] = field(init=False)
@@ -72,6 +72,6 @@ class Listing:
         for words, number in self.fits.most_common(1):
             if number >= FEW and 2 * number > self.wrong:
                 yield f"{number:,} of {self.wrong:,} illegal rows with whole codes would be legal {words}: was the list taken so?"
-        for track, number in self.lacking.items():
+        for words, number in self.lacking.items():
             if number >= FEW and number == self.rows:
-                yield f"{track} is left out in all {number:,} rows"
+                yield f"{words} in all {number:,} rows"

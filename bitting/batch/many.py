@@ -86,25 +86,38 @@ class CheckedMany:
         return {"rows": len(self), **self.counts}
 
 
-def check_many(system: System, texts: Iterable[object]) -> CheckedMany:
-    """Check many codes against one system: a verdict for each, in order. None, NaN, pandas' NA and "" are empty.
+def _missing(item: object) -> bool:
+    """Whether an item is how tables write an empty cell: None, or what isn't equal to itself (NaN, NaT; pandas' NA)."""
+    if item is None:
+        return True
+    try:
+        return not isinstance(item, str) and bool(item != item)
+    except TypeError:  # pandas' NA has no truth
+        return True
+    except ValueError:  # neither has an array, which is something
+        return False
 
-    Raises BittingError for one text instead of a list of them, and where an item is no text (a number has lost its leading zeros
-    before it comes here).
+
+def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
+    """Check many codes against one system: a verdict for each, in order. None, NaN, a table's NA and "" are empty.
+
+    Raises BittingError where an item is no text (a number has lost its leading zeros before it comes here), and for one
+    text in place of many.
     """
-    if isinstance(texts, (str, bytes)):
-        raise BittingError("one text was given where a list of codes is wanted", hint="write check_many(system, [text])")
-    listed = [text if isinstance(text, str) else _nothing(number, text) for number, text in enumerate(texts)]
-    judge = Judge(system)
-    judged = [judge.judge(listed[start : start + CHUNK]) for start in range(0, len(listed), CHUNK)]
+    expect(System, system)
+    if isinstance(texts, str):
+        raise BittingError(
+            "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
+        )
+    listed: list[Any] = ["" if _missing(text) else text for text in texts]
+    judge, judged = Judge(system), []
+    for start in range(0, len(listed), CHUNK):
+        chunk = listed[start : start + CHUNK]
+        for number, text in enumerate(chunk):
+            if not isinstance(text, str):
+                raise BittingError(
+                    f"item {start + number} is {text!r}, which is no text",
+                    hint="give codes as text: a number has no leading zeros and no blanks",
+                )
+        judged.append(judge.judge(chunk))
     return CheckedMany(judge, listed, judged)
-
-
-def _nothing(number: int, item: object) -> str:
-    """The empty text for what a table has where nothing is: None, and NaN, pandas' NA and NaT (pandas is not imported)."""
-    if item is None or (isinstance(item, float) and item != item) or type(item).__name__ in ("NAType", "NaTType"):
-        return ""
-    raise BittingError(
-        f"item {number} is {item!r}, which is no text",
-        hint="give codes as text: a number has no leading zeros and no blanks",
-    )

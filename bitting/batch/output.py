@@ -33,7 +33,7 @@ apart, and black text stands out on both."""
 
 @frozen
 class Row:
-    """What is said of one row. `likely` is the suggestion's probability in whole per cent, `probability` that of a decoded code."""
+    """What is said of one row. `likely` is a suggestion's probability in whole per cent, `probability` a decoded code's."""
 
     verdict: str
     canonical: str = ""

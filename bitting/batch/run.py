@@ -1,8 +1,8 @@
 """One run of `batch`: from a file (or standard input) to an answer that is written whole or not at all.
 
-Codes and readings go the same way: a table of any kind is read, its columns are found, its rows are answered by a `RowWorker`, and
-the answer is written as the source was (a CSV file byte for byte, a workbook with its formats, Parquet with its types) or as the
-kind that the output's name asks for.
+Codes and readings go the same way: a table of any kind is read, its columns are found, its rows are answered by a
+`RowWorker`, and the answer is written as the source was (a CSV file byte for byte, a workbook with its formats, Parquet with
+its types) or as the kind that the output's name asks for.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 The answer is that of `bitting.repair.nearest`. Each distinct wrong code is looked at once, however far apart its rows stand: the
 first `REMEMBERED` different ones of each system stay known (some 20 MB for as many codes of fourteen cuts).
 
-A suggestion is *offered* where it has at least `OFFERED` of the probability of all legal codes as many slips away; otherwise it is
-only said how many there are.
+A suggestion is *offered* where one slip leads to it, with at least `OFFERED` of the probability of all that one slip leads
+to: pasted unread, others would be wrong too often. Of those it is only said how many there are.
 """
 
 from __future__ import annotations
@@ -28,21 +28,6 @@ OFFERED = 0.6
 """A suggestion less likely than this is not offered."""
 REMEMBERED = 100_000
 """So many different wrong codes are kept with their suggestion for the rows that say the same later."""
-OFFERED = 0.6
-"""A code less likely than this is not suggested: pasted unread, it would be wrong too often."""
-
-
-@frozen
-class Suggestion:
-    """What a table says of a wrong code: the code that was probably meant and how likely that is, in whole per cent ("" where
-    none is likely enough), and in `words` the likeliest slip, or how many codes it may have been."""
-
-    code: str = ""
-    likely: str = ""
-    words: str = ""
-
-
-NONE = Suggestion()
 
 
 @frozen
@@ -72,10 +57,10 @@ class Suggestion:
         """What the findings say of it."""
         if self.offered:
             return f"likeliest slip: {self.change}"
-        slips = "one slip" if self.slips == 1 else "two slips"
-        if self.count > 1:
-            return f"{self.count:,} legal codes are {slips} away, none of them likely enough to suggest"
-        return self.note
+        away = "one slip away" if self.slips == 1 else "two slips away"
+        if not self.count:
+            return self.note
+        return f"{self.count:,} legal codes are {away}" if self.count > 1 else f"one legal code is {away}"
 
 
 NONE = Suggestion()
@@ -132,9 +117,9 @@ class Suggester:
         return way, [text[span] for span in spans]
 
     def _answering(self, code: Code) -> Column | str:
-        if tracks := missing(code) if readable(code) else "":
-            return f"all the cuts of {tracks} are missing"
-        return (self._repairer.column(code) if readable(code) else None) or ""
+        if not readable(code):
+            return ""
+        return missing(code) or self._repairer.column(code) or ""
 
     def _nearest(self, column: Column, signs: Sequence[Sequence[str]]) -> list[Suggestion]:
         """The suggestions for some texts, given as signs."""
@@ -149,6 +134,10 @@ class Suggester:
         parts = zip(some.tolist(), at.tolist(), forms, strict=True)
         for place, first, form in parts:
             probability = found.probability.item(first)
-            words = change(column, found.told.item(first), signs[place]) if found.slips.item(place) == 1 and probability >= OFFERED else ""
+            words = (
+                change(column, found.told.item(first), signs[place])
+                if found.slips.item(place) == 1 and probability >= OFFERED
+                else ""
+            )
             out[place] = Suggestion(form, words, probability, found.count.item(place), found.slips.item(place))
         return out

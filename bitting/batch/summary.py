@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import time
-from typing import Any, ClassVar, TypedDict
+from typing import ClassVar, TypedDict
 
-from attr import asdict
 from attrs import define, field, frozen
 
 from bitting.batch.columns import Layout
-
-FORMAT = 1
-"""The number of this form of JSON."""
+from bitting.model.value import Answer, Value
 
 
 class Common(TypedDict):
@@ -61,7 +58,7 @@ class Figures:
 
 
 @frozen(kw_only=True)
-class Summary:
+class Summary(Answer):
     """The figures of one run. `output` is where the answer went ("-": standard output); `blank_lines` were kept and are no
     rows; `header` is its row, counted from 1; `seconds` is the time taken."""
 
@@ -102,13 +99,9 @@ class Summary:
         """Rows by the time taken."""
         return self.rows / self.seconds if self.seconds else 0.0
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of the command."""
-        return {"format": FORMAT, **asdict(self, retain_collection_types=False)}
-
 
 @frozen
-class CutDepths:
+class CutDepths(Value):
     """How often each depth stands at one cut (`cut` counts from 1) of one track, among all codes whose depths are known."""
 
     system: str

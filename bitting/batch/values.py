@@ -1,7 +1,7 @@
 """Tables whose cells have values, not only text (workbooks, Parquet), and answers written in another kind of file.
 
-A row is answered by what its cells say as text. An answer that isn't written as its source was is a stream of lines, and every kind
-of file takes the same: CSV, a new workbook, or columns of text in Parquet.
+A row is answered by what its cells say as text. An answer that isn't written as its source was is a stream of lines, and
+every kind of file takes the same: CSV, a new workbook, or columns of text in Parquet.
 """
 
 from __future__ import annotations

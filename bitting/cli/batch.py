@@ -17,7 +17,7 @@ from bitting.files import scratch
 
 if TYPE_CHECKING:
     from bitting.batch.decoder import Choices
-    from bitting.batch.job import Job, Rowwise
+    from bitting.batch.job import Rowwise
     from bitting.decoding.model import Made
 
 MOST_JOBS = 8

@@ -15,6 +15,7 @@ import click
 
 from bitting.errors import BittingError
 from bitting.files import one_run
+from bitting.model.value import FORMAT
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from bitting.batch.columns import Wanted
-from bitting.batch.judge import Judge
 from bitting.batch.job import Job
+from bitting.batch.judge import Judge
 from bitting.batch.run import run_batch
 from bitting.batch.systems import Systems
 from bitting.model import System

@@ -282,9 +282,8 @@ def test_nothing_and_things_that_are_no_text() -> None:
     assert check_many(system, column).counts == {"legal": 1, "illegal": 0, "unreadable": 0, "empty": 5}
     for kind in ("string", "category"):
         assert check_many(system, pandas.Series(["2133345 1123421", None], dtype=kind)).counts["empty"] == 1
-    with pytest.raises(BittingError, match="one text was given where a list") as caught:
+    with pytest.raises(BittingError, match="one text stands where many are wanted"):
         check_many(system, "2133345 1123421")
-    assert caught.value.hint == "write check_many(system, [text])"
     with pytest.raises(BittingError, match="item 1 is array"):
         check_many(system, ["", np.array([1, 2])])
     with pytest.raises(BittingError, match="item 1 is 2133, which is no text"):

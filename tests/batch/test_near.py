@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from bitting.batch import duplicates as seen_module
 from bitting.batch.duplicates import Seen, find_near, keys_of, legal_neighbours
-from bitting.batch.judge import Judge
 from bitting.batch.job import Job
+from bitting.batch.judge import Judge
 from bitting.batch.run import run_batch
 from bitting.cli import main
 from bitting.diagram import code_space

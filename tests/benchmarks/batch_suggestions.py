@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.batch_suggestions [rows] [seed]
 
-Legal codes are drawn, each spoilt by one mistake of a person, all kinds equally often; rows that stay legal are left out, as no table
-can tell. The kinds are ours (invented), not taken from the table of slips: a wrong digit is any other, not the likely one.
+Legal codes are drawn, each spoilt by one mistake of a person, all kinds equally often; rows that stay legal are left out, as
+no table can tell. The kinds are ours (invented), not taken from the table of slips.
 """
 
 from __future__ import annotations

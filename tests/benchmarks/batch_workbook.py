@@ -20,7 +20,6 @@ import xlsxwriter
 from bitting.batch.columns import Wanted
 from bitting.batch.job import Job
 from bitting.batch.run import run_batch
-from bitting.systemfile import load_system
 from tests.benchmarks import batch_rows
 from tests.benchmarks.batch_csv import peak
 
