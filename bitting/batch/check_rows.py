@@ -30,7 +30,8 @@ from bitting.batch.suggest import NONE, Suggester, Suggestion
 from bitting.batch.summary import CodeSummary, CutDepths, Figures
 from bitting.batch.systems import Systems
 from bitting.batch.xlsx.read import code_cell
-from bitting.model import System
+from bitting.model import Finding, System
+from bitting.notation import parse_code
 from bitting.repair.written import missing, readable
 
 
@@ -48,6 +49,7 @@ class Pending:
     leavings: bool = False
     """Whether what stands there is only what was left of the code."""
     doubt: str = ""
+    faults: tuple[Finding, ...] = ()
 
     @property
     def opened(self) -> bool:
@@ -60,12 +62,15 @@ class Pending:
         if self.note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
             words = " ".join([self.note, *(f"[{rule}]" for rule in answer.rules)])
         said = [self.note if self.mended else "", self.doubt, words, suggested.words]
+        remarks = [self.note, self.doubt, suggested.words, "" if self.faults else answer.message]
         return Row(
             answer.verdict.word,
             answer.canonical or "",
             "; ".join(filter(None, said)),
             suggested.code if suggested.offered else "",
             suggested.likely,
+            faults=self.faults,
+            remarks=tuple(filter(None, remarks)),
         )
 
 
@@ -94,6 +99,7 @@ class RowChecker:
     folders: tuple[str, ...] = ()
     columns: Columns = field(init=False, default=CODES)
     chunk: int = field(init=False, default=CHUNK)
+    telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
@@ -194,7 +200,7 @@ class RowChecker:
         named = {number: texts[number] for number in noted}
         answers = judge.answers(named, part, noted)
         every = [
-            (number, self._pending(judge, text, answer))
+            (number, self._detailed(judge, self._pending(judge, text, answer)))
             for (number, text), answer in zip(named.items(), answers, strict=True)
         ]
         for number, one in every:
@@ -237,8 +243,9 @@ class RowChecker:
         if remarks:
             for number in np.flatnonzero(np.isin(rows, list(remarks))).tolist():
                 before = chunk.row(number)
-                words = "; ".join(filter(None, (before.findings, remarks[int(rows[number])])))
-                chunk.said[number] = evolve(before, findings=words)
+                remark = remarks[int(rows[number])]
+                words = "; ".join(filter(None, (before.findings, remark)))
+                chunk.said[number] = evolve(before, findings=words, remarks=(*before.remarks, remark))
         for number, answer in part.answers.items():
             if answer.canonical is not None and not part.known[number]:
                 self.seen[name].add_open(answer.canonical)
@@ -260,6 +267,12 @@ class RowChecker:
         if found.certain:
             return Pending(found.text, judge.answer(found.text), found.note, mended=True)
         return Pending(text, answer, found.note, leavings=found.leavings)
+
+    def _detailed(self, judge: Judge, one: Pending) -> Pending:
+        """With the findings as values, where somebody is told of each row."""
+        if not self.telling or one.answer.verdict not in (Verdict.LEGAL, Verdict.ILLEGAL):
+            return one
+        return evolve(one, faults=judge.explainer.findings(parse_code(one.text, judge.system)))
 
     def notes(self) -> list[str]:
         """What is to be said of the table as a whole."""

@@ -45,6 +45,7 @@ class RowDecoder:
     folders: tuple[str, ...] = ()
     columns: Columns = field(init=False, default=READINGS)
     chunk: int = field(init=False, default=1000)
+    telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     _systems: Systems[KeyDecoder] = field(init=False)
     _pool: ProcessPoolExecutor | None = field(init=False, default=None)

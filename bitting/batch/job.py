@@ -68,6 +68,7 @@ class Run:
 
     def begin(self, layout: Layout, rows: int) -> None:
         """The texts stand there, in a table of so many rows at most."""
+        self.worker.telling = self.rowwise is not None
         self.figures.layout = layout
         self.worker.expect(rows, layout)
         if layout.header is None:

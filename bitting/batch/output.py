@@ -24,7 +24,7 @@ from bitting.arrays import Bytes, Integers
 from bitting.batch.columns import Layout, Table
 from bitting.batch.summary import Figures, Summary
 from bitting.files import no_formula
-from bitting.model import System
+from bitting.model import Finding, System
 
 BAD, DOUBTFUL = "FFE39A5B", "FFCBDFF0"
 """Our own pair of fills, an orange and a light blue: they differ in lightness too, so nobody needs to see colours to tell them
@@ -41,15 +41,31 @@ class Row:
     suggestion: str = ""
     likely: int | None = None
     probability: float | None = None
+    faults: tuple[Finding, ...] = ()
+    """The findings of a code as values, where somebody is told of each row."""
+    remarks: tuple[str, ...] = ()
+    """What `findings` says beside them."""
+
+    def listed(self) -> list[dict[str, object]]:
+        """The findings as data: those of rules, then remarks of no rule."""
+        if not self.faults and not self.remarks and self.findings:
+            return [_remark(self.findings)]
+        return [*(fault.as_dict() for fault in self.faults), *map(_remark, self.remarks)]
+
+
+def _remark(message: str) -> dict[str, object]:
+    return {"rule": None, "level": "note", "message": message}
 
 
 @frozen
 class Column:
-    """One added column: its name, its value in a row (None or "": nothing), and how a value is written in a cell."""
+    """One added column: its name, its value in a row (None or "": nothing), how a value is written in a cell, and its value in
+    JSON where that is another."""
 
     name: str
     value: Callable[[Row], object]
     form: Callable[..., str] = str
+    data: Callable[[Row], object] | None = None
 
     def cell(self, row: Row) -> str:
         """The text of its cell, which no spreadsheet takes for a formula."""
@@ -75,8 +91,8 @@ class Columns:
         return tuple([column.cell(row) for column in self.columns])
 
     def as_dict(self, row: Row) -> dict[str, object]:
-        """The values of a row by name; None where there is none."""
-        return {column.name: column.value(row) or None for column in self.columns}
+        """The values of a row by name, as JSON has them; None where there is none."""
+        return {column.name: column.data(row) if column.data else column.value(row) or None for column in self.columns}
 
 
 def _rounded_down(probability: float) -> str:
@@ -88,7 +104,7 @@ CODES = Columns(
     (
         Column("verdict", attrgetter("verdict")),
         Column("canonical", attrgetter("canonical")),
-        Column("findings", attrgetter("findings")),
+        Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
         Column("likely", attrgetter("likely")),
     ),
@@ -100,7 +116,7 @@ READINGS = Columns(
         Column("verdict", attrgetter("verdict")),
         Column("canonical", attrgetter("canonical")),
         Column("probability", attrgetter("probability"), _rounded_down),
-        Column("findings", attrgetter("findings")),
+        Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
     ),
     ("sure", "unsure", "no-fit", "unreadable", "empty"),
@@ -166,6 +182,8 @@ class RowWorker(Protocol):
     default: System | None
     chunk: int
     """Rows that are answered at once."""
+    telling: bool
+    """Whether somebody is told of each row."""
 
     def find(self, sample: Table) -> Layout:
         """Where the texts stand in a table whose first rows these are; BittingError where that isn't certain."""

@@ -407,7 +407,19 @@ def test_piping() -> None:
     assert [row["verdict"] for row in rows] == ["legal", "illegal", "unreadable", "empty"]
     assert [row["line"] for row in rows] == [2, 3, 4, 5]
     assert rows[0]["canonical"] == LEGAL
-    assert rows[0]["findings"] is None
+    assert rows[0]["findings"] == []
+    (broken, *remarks) = rows[1]["findings"]
+    assert (broken["rule"], broken["level"], broken["track"], broken["cuts"]) == (
+        "adjacent-difference",
+        "must",
+        "left",
+        [6, 7],
+    )
+    assert [remark["rule"] for remark in remarks] == [None]
+    assert "one slip away" in remarks[0]["message"]
+    assert [finding["rule"] for finding in rows[2]["findings"]] == [None]
+    assert "nothing stands behind '/'" in rows[2]["findings"][0]["message"]
+    assert rows[3]["findings"] == []
     # a file that can't be read to its end leaves standard output empty
     result = invoke("-", "-s", "plover", "-o", "-", stdin=data + b'5,"open')
     assert (result.exit_code, result.stdout) == (2, "")

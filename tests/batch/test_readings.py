@@ -262,6 +262,7 @@ def test_only_the_rows_that_are_not_sure(tmp_path: Path) -> None:
     rows = [json.loads(line) for line in lines.stdout.splitlines()]
     assert [(row["line"], row["verdict"]) for row in rows] == [(2, "sure"), (3, "unreadable"), (4, "sure")]
     assert rows[1]["probability"] is None
+    assert rows[1]["findings"][0]["level"] == "note"
     assert rows[0]["probability"] > 0.95
 
 
