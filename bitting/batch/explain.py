@@ -37,9 +37,14 @@ Remark = tuple[tuple[str, ...], str]
 
 def say(finding: Finding) -> str:
     """One finding in a line of its own: where, what, which rule; advice is marked as such."""
-    advice = "advice: " if finding.level == "should" else ""
-    where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
-    return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
+    return _sentence(finding.level, (finding.side, finding.track), finding.message, finding.rule)
+
+
+def _sentence(level: str, names: Sequence[str | None], message: str, rule: str) -> str:
+    """The same of a finding's parts; `names` are its side and track."""
+    advice = "advice: " if level == "should" else ""
+    where = " ".join([name for name in names if name and name not in message])
+    return f"{advice}{where + ': ' if where else ''}{message} [{rule}]"
 
 
 @frozen
@@ -260,18 +265,12 @@ class Explainer:
         ):
             lanes = [rule.lanes[place.lane] for place in wrong.places]
             where = [first[lane] + place.cut for lane, place in zip(lanes, wrong.places, strict=True)]
-            text = self._say(rule, set(lanes or rule.lanes), wrong.message)
+            (only, *others) = dict.fromkeys(lanes or rule.lanes)
+            lane = self.system.lanes[only]
+            names = () if others else (lane.side, lane.track.name)
+            text = _sentence(rule.level, names, wrong.message, rule.identifier)
             said.append(Message(text, rule.identifier, rule.level != "must", tuple(where)))
         return said
-
-    def _say(self, rule: Rule, lanes: set[int], message: str) -> str:
-        """The same as `say` of the finding that this makes, without making one."""
-        advice = "advice: " if rule.level == "should" else ""
-        where = ""
-        if len(lanes) == 1:
-            lane = self.system.lanes[next(iter(lanes))]
-            where = " ".join([name for name in (lane.side, lane.track.name) if name and name not in message])
-        return f"{advice}{where + ': ' if where else ''}{message} [{rule.identifier}]"
 
 
 def _words(rows: Bytes) -> NDArray[np.bytes_]:

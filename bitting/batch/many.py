@@ -91,7 +91,7 @@ def _missing(item: object) -> bool:
     if item is None:
         return True
     try:
-        return not isinstance(item, str) and bool(item != item)
+        return bool(item != item)
     except TypeError:  # pandas' NA has no truth
         return True
     except ValueError:  # neither has an array, which is something
@@ -109,7 +109,7 @@ def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
         raise BittingError(
             "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
         )
-    listed: list[Any] = ["" if _missing(text) else text for text in texts]
+    listed: list[Any] = [text if isinstance(text, str) or not _missing(text) else "" for text in texts]
     judge, judged = Judge(system), []
     for start in range(0, len(listed), CHUNK):
         chunk = listed[start : start + CHUNK]

@@ -14,6 +14,7 @@ import click
 from bitting.cli.common import BAD_NEWS, GOOD, answers, grouped, json_option, print_json, unicode_out
 from bitting.errors import BittingError
 from bitting.files import scratch
+from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
     from bitting.batch.decoder import Choices
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 MOST_JOBS = 8
 """Processes that are started without being asked for."""
 HEADINGS = {
-    "The table": ("column", "columns", "system_column", "systems_folder", "sheet", "delimiter"),
+    "The table": ("system_name", "column", "columns", "system_column", "systems_folder", "sheet", "delimiter"),
     "The answer": ("output", "only", "suggestions", "force", "as_json", "json_lines"),
     "Tables of measured keys": ("readings", "readings_columns", "unit", "sure", "made", "wear", "caliper", "jobs"),
 }
@@ -203,7 +204,7 @@ def command(
     )
     with rows_in_the_end() as tell, _progress() as progress:
         added, text = (CODES, "code") if choices is None else (READINGS, "readings")
-        told: Rowwise = lambda line, of, row: tell({"line": line, text: of, **added.as_dict(row)})  # noqa: E731
+        told: Rowwise = lambda line, of, row: tell({"format": FORMAT, "line": line, text: of, **added.as_dict(row)})  # noqa: E731
         summary = run_batch(job, default, progress=progress, rowwise=told if json_lines else None)
     if as_json:
         print_json(summary.as_dict())

@@ -42,7 +42,8 @@ def grouped(headings: Mapping[str, Sequence[str]]) -> type[click.Command]:
 
     class Grouped(click.Command):
         def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-            records = {str(one.name): record for one in self.get_params(ctx) if (record := one.get_help_record(ctx))}
+            options = [one for one in self.get_params(ctx) if isinstance(one, click.Option)]
+            records = {str(one.name): record for one in options if (record := one.get_help_record(ctx))}
             for heading, names in headings.items():
                 with formatter.section(heading):
                     formatter.write_dl([records.pop(name) for name in names])
