@@ -15,6 +15,7 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say_fitted,
@@ -98,9 +99,8 @@ def command(
     from bitting.machine.inspect.inspection import inspect
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
     asked = [("Code", code), ("Readings", readings)]

@@ -32,7 +32,7 @@ from typing import Any, Literal, cast
 
 from attrs import evolve
 
-from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.model.system import Across, Blade, Cutting, Level, Measured, Measuring, Rule, SetupCut, System, Track
 from bitting.systemfile import schema as tables
 from bitting.systemfile.figures import sound_figures
@@ -208,7 +208,7 @@ def read_system(text: str, path: str) -> System:
 
     Raises `SystemFileError` with every fault of the file, one line each.
     """
-    faults = Faults(PurePath(path).name or path)
+    faults = Faults(shown(PurePath(path).name or path, lines=False))
     top = read_table(_parse(text, path, faults), "", tables.TOP, faults)
     system = _system(top, path, faults)
     if system is None or faults.lines:
@@ -223,7 +223,7 @@ def unusable(path: str, faults: Sequence[str]) -> SystemFileError:
     """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     lines = "".join(f"\n  {line}" for line in faults)
-    return SystemFileError(f"{path} can't be used: {count}{lines}", faults=faults)
+    return SystemFileError(f"{shown(path, lines=False)} can't be used: {count}{lines}", faults=faults)
 
 
 def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
