@@ -21,6 +21,7 @@ import click
 from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
+from bitting.cli.common import tell as aside
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:

@@ -135,13 +135,15 @@ def unicode_out() -> bool:
     return encoding.lower().replace("-", "") in ("utf8", "utf16", "utf32")
 
 
-def say(line: str = "", colour: str | None = None) -> None:
-    """One line of an answer, coloured on a terminal only; what a terminal would obey in it is written out.
+def say(line: str = "", colour: str | None = None, ending: str = "") -> None:
+    """One line of an answer, coloured on a terminal only (or its `ending` alone, where there is one).
+
+    What a terminal would obey is written out.
 
     The stream is named, as click writes UTF-8 to one that says it is ASCII otherwise.
     """
-    line = shown(line)
-    click.echo(line if colour is None else click.style(line, fg=colour), file=sys.stdout)
+    plain, marked = (shown(line), shown(ending)) if ending or colour is None else ("", shown(line))
+    click.echo(plain + (click.style(marked, fg=colour) if colour else marked), file=sys.stdout)
 
 
 def tell(line: str) -> None:

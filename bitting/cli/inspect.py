@@ -18,6 +18,7 @@ from bitting.cli.common import (
     known_system,
     piped,
     print_json,
+    say,
     say_fitted,
     system_option,
 )
@@ -118,12 +119,15 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        from bitting.report.inspect import inspection_lines
+        from bitting.report.inspect import COLOURS, inspection_lines
 
-        terminal = sys.stdout.isatty()
-        columns = shutil.get_terminal_size().columns if terminal else 120
-        for line in inspection_lines(result, system, columns, terminal):
-            say_fitted(line)
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
+        for line in inspection_lines(result, system, columns):
+            verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
+            if verdict is None:
+                say_fitted(line)
+            else:
+                say(line.removesuffix(verdict), ending=verdict, colour=COLOURS[verdict])
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 

@@ -18,7 +18,8 @@ WHOLE = {
 
 
 DIGITS = {"mm": 3, "in": 4, "thou": 1}
-COLOURS = {"pass": "32", "TOO DEEP": "1;31", "RECUT": "1;33", "too close to tell": "36"}
+COLOURS = {"pass": "green", "TOO DEEP": "red", "RECUT": "yellow", "too close to tell": "cyan"}
+"""The verdicts that end a row of the table, and what a terminal may show them in."""
 
 
 def number(length: float, system: System, unit: str | None = None, sign: str = "") -> str:
@@ -44,8 +45,8 @@ def name_of(side: str | None, track: str, cut: int) -> str:
     return " ".join(filter(None, (side, track, str(cut))))
 
 
-def inspection_lines(result: Inspection, system: System, columns: int = 120, colour: bool = False) -> Iterator[str]:
-    """The answer for a terminal of so many columns; `colour` marks the verdicts.
+def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
+    """The answer for a terminal of so many columns.
 
     The table is in the unit that the key was measured in. Where it is too wide, the limits past which a cut is recut or
     scrap have a table of their own.
@@ -58,7 +59,7 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120, col
     )
     yield from _ability(result, system)
     yield ""
-    yield from _tables(result, system, columns, colour)
+    yield from _tables(result, system, columns)
     yield from _places(result, system)
     yield ""
     yield from _actions(result, system)
@@ -88,7 +89,7 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
         )
 
 
-def _tables(result: Inspection, system: System, columns: int, colour: bool) -> Iterator[str]:
+def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     unit, other = result.readings_unit, "mm" if result.readings_unit != "mm" else "thou"
     shown = "works at" if result.against else "nominal"
     head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
@@ -98,9 +99,7 @@ def _tables(result: Inspection, system: System, columns: int, colour: bool) -> I
         limits = [(row[0], row[1], row[4], row[5]) for row in rows]
         whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
         whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
-    for line in whole:
-        word = next((word for word in COLOURS if line.endswith(word)), None) if colour else None
-        yield line if word is None else f"{line.removesuffix(word)}\033[{COLOURS[word]}m{word}\033[0m"
+    yield from whole
 
 
 def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str]:
