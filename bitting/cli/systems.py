@@ -29,7 +29,6 @@ MOST_LISTED = 1_000_000
 """Codes that one run writes at most; `--from` goes on where it ended."""
 
 
-
 @click.group()
 def command() -> None:
     """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
