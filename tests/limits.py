@@ -29,15 +29,21 @@ def bitting(
     *arguments: str | Path, seconds: int = SECONDS, memory: int = MEMORY, **options: Any
 ) -> subprocess.CompletedProcess[bytes]:
     """Run `bitting` with these arguments; standard output and error are kept unless `options` say where they go."""
+    return python("-c", "from bitting.cli import main; main()", *arguments, seconds=seconds, memory=memory, **options)
+
+
+def python(
+    *arguments: str | Path, seconds: int = SECONDS, memory: int = MEMORY, **options: Any
+) -> subprocess.CompletedProcess[bytes]:
+    """Run Python with these arguments, as `bitting` above."""
     options.setdefault("stdout", subprocess.PIPE)
     options.setdefault("stderr", subprocess.PIPE)
     if "input" not in options:
         options.setdefault("stdin", subprocess.DEVNULL)
     environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", **options.pop("env", {})}
-    script = "from bitting.cli import main; main()"
-    command = [sys.executable, "-c", script, *map(str, arguments)]
+    command = [sys.executable, *map(str, arguments)]
     before = lambda: limited(seconds, memory)  # noqa: E731 - what the child does first
-    return subprocess.run(command, preexec_fn=before, env=environment, timeout=600, check=False, **options)
+    return subprocess.run(command, preexec_fn=before, env=environment, timeout=1800, check=False, **options)
 
 
 def answered(done: subprocess.CompletedProcess[bytes]) -> str:
