@@ -31,9 +31,9 @@ TILT_REACH = 5.0
 FINEST = 0.75
 """Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
 COARSEST = 1.3
-MOST_POINTS = 800
+MOST_POINTS = 1500
 """Steps from the middle of a lattice to its end that are still worked out, in some seconds."""
-NEGLIGIBLE = 30
+NEGLIGIBLE = 15
 LATTICE_ERROR = 1e-5
 """Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
@@ -202,8 +202,8 @@ def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
     """The model without shared errors that its readings can't show; `information`: 1/variance of all readings together.
 
     The grid is as fine as the readings and as wide as what the key's readings share, so a slip of the unit in either would
-    ask for millions of points: then BittingError is raised. An error below a thirtieth of what all readings together can
-    show changes no variance by more than a part in nine hundred.
+    ask for millions of points: then BittingError is raised. An error below a fifteenth of what all readings together can
+    show changes no variance by more than a part in two hundred.
     """
     sharp = 1 / math.sqrt(information + 1e-300)
     shared = {name: getattr(model, name) for name in ("offset_sd", "left_right_sd", "tilt_sd")}
@@ -211,7 +211,7 @@ def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
     pair = [sd for name, sd in shown.items() if sd and name != "tilt_sd"]
     lattice = OFFSET_REACH * math.hypot(*pair) / (FINEST * min(sharp, *pair)) if pair else 0.0
     tilts = TILT_REACH * shown["tilt_sd"] / (COARSEST * min(2 * sharp, shown["tilt_sd"])) if shown["tilt_sd"] else 0.0
-    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 25 * MOST_POINTS):
+    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 20 * MOST_POINTS):
         raise BittingError(
             f"readings that together are good to {sharp:.1g} and errors shared by the key of {max(shown.values()):.3g} are too "
             "unlike to be weighed together",

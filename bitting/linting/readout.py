@@ -55,6 +55,16 @@ class _TooMany(Exception):
     """More pairs of nodes than are kept."""
 
 
+MOST_SLIPS = 300_000
+"""Slips of one cut (cuts times pairs of depths) that are followed through a diagram; a key has some hundreds."""
+
+
+def too_long(space: CodeSpace) -> bool:
+    """Whether there are more slips than can be followed in some seconds."""
+    layers = (layer for diagram in space.diagrams for layer in diagram.layers)
+    return sum(layer.children.shape[1] ** 2 for layer in layers) > MOST_SLIPS
+
+
 def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips:
     """The shares for a code space with at least one code."""
     try:

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from bitting import decode, load_system, parse_readings
+from bitting import decode, parse_readings
+from bitting.decoding import MeasurementModel
+from bitting.decoding.grid import affordable
 from bitting.errors import BittingError, SystemFileError
 from bitting.grammars import folder
 from bitting.systemfile import read_system
@@ -121,8 +123,15 @@ def test_every_command_answers_or_names_the_figure_at_little_cost(tmp_path: Path
     assert not {"1e-308", "1e-4", "0.001"} & refused
 
 
-def test_readings_and_options_that_are_too_fine_are_named() -> None:
-    system = load_system("plover")
-    fine = KEY.replace("8.15", "8.15000000±0.00000001")
+def test_readings_much_finer_than_what_they_share_are_named_not_tried() -> None:
+    fine = changed("cut_sd", "0.0").replace("reading_sd = 0.03 ", "reading_sd = 0.0006 ")
+    system = read_system(fine.replace("\noffset_sd = 0.05 ", "\noffset_sd = 1.7 "), "my.toml")
+    assert (system.measuring.reading_sd, system.measuring.offset_sd) == (0.0006, 1.7)
     with pytest.raises(BittingError, match="too unlike to be weighed together"):
-        decode(parse_readings(fine, system), system)
+        decode(parse_readings(KEY.replace(".15", ".1500").replace(".60", ".6000"), system), system)
+
+
+def test_an_error_that_readings_cannot_show_is_left_out_and_the_next_larger_is_not() -> None:
+    model = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.0, outliers=0.0, left_right_sd=0.0003)
+    assert affordable(model, 1 / 0.0046**2).left_right_sd == 0.0
+    assert affordable(model, 1 / 0.0044**2) is model
