@@ -28,6 +28,8 @@ from bitting.diagram import CodeSpace, Diagram
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
+MOST_ROWS = 5_000_000
+"""Pairs of one layer before equal ones are made one: 300 MB with what is worked out beside them."""
 
 SLIPS = ("any_depth", "off_by_one", "swap")
 
@@ -141,6 +143,8 @@ class _Walker:
 
     def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
+        if sum(len(part[0]) for part in parts) > MOST_ROWS:
+            raise _TooMany
         a, b = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
         ways = np.concatenate([part[2] for part in parts])
         on = (a >= 0) & (b >= 0)
