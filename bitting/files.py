@@ -26,7 +26,7 @@ from __future__ import annotations
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
@@ -81,8 +81,6 @@ def open_input(name: str) -> Iterator[tuple[BinaryIO, int]]:
     if name == "-":
         if sys.stdin is None:
             raise BittingError("standard input is closed", hint="name a file, or pipe one in")
-        with suppress(OSError, ValueError):
-            was_read(sys.stdin.fileno())
         with _spooled(sys.stdin.buffer, "standard input") as both:
             yield both
         return
@@ -154,13 +152,14 @@ def whole_output(path: str | None, *, force: bool = False) -> Iterator[BinaryIO]
 
 
 @contextmanager
-def whole_file(path: str | Path, *, force: bool = False, updates: bool = False) -> Iterator[BinaryIO]:
+def whole_file(path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> Iterator[BinaryIO]:
     """A binary file to write to; it becomes `path` when the block ends well, and vanishes when it doesn't.
 
-    Raises BittingError where the target can't be written, is there already (without `force`), or was read in this run (unless
-    an option says that it `updates` the file); an OSError inside the block (disk full) becomes one too.
+    Raises BittingError where the target can't be written, is there already (without `force`), or is one of the files read:
+    `inputs`, and what `was_read` in this run. An OSError inside the block (disk full) becomes one too.
     """
-    target = may_write(path, force=force, updates=updates)
+    inputs = tuple(inputs)
+    target = may_write(path, force=force, inputs=inputs)
     try:
         file, name = _open_beside(target)
     except OSError as fault:
@@ -170,7 +169,7 @@ def whole_file(path: str | Path, *, force: bool = False, updates: bool = False) 
             yield file
             file.flush()
             os.fsync(file.fileno())
-            may_write(path, force=True, updates=updates)  # a file may have been read since the block began
+            may_write(path, force=True, inputs=inputs)  # a file may have been read since the block began
             if name is None:
                 name = _name_it(file.fileno(), target)
         if force:
@@ -186,22 +185,25 @@ def whole_file(path: str | Path, *, force: bool = False, updates: bool = False) 
                 os.unlink(name)
 
 
-def write_whole(path: str | Path, content: str | bytes, *, force: bool = False, updates: bool = False) -> None:
+def write_whole(
+    path: str | Path, content: str | bytes, *, force: bool = False, inputs: Iterable[str | Path] = ()
+) -> None:
     """Write a text (as UTF-8) or bytes to `path`, whole or not at all."""
-    with whole_file(path, force=force, updates=updates) as file:
+    with whole_file(path, force=force, inputs=inputs) as file:
         file.write(content.encode() if isinstance(content, str) else content)
 
 
-def may_write(path: str | Path, *, force: bool = False, updates: bool = False) -> Path:
+def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> Path:
     """The real path of a target that may be written, or a BittingError that says why it may not."""
     target = Path(os.path.realpath(path))
-    with suppress(OSError):
-        found = os.stat(target)
-        if not updates and (found.st_dev, found.st_ino) in (_read.get() or ()):
-            raise BittingError(
-                f"{Path(path).name!r} is the file being read, and would be overwritten",
-                hint="give the answer another name with -o; a file that was read is never changed",
-            )
+    named = any(Path(os.path.realpath(source)) == target or _same(source, target) for source in inputs)
+    if (
+        named or _same(0, target) or _identity(target) in (_read.get() or ())
+    ):  # 0: standard input, where a shell has put a file
+        raise BittingError(
+            f"{Path(path).name!r} is the file being read, and would be overwritten",
+            hint="give the answer another name; the file you gave is never changed",
+        )
     if target.is_dir():
         raise BittingError(f"{str(path)!r} is a folder", hint="name a file in it with -o")
     if not target.parent.is_dir():
@@ -216,15 +218,62 @@ def may_write(path: str | Path, *, force: bool = False, updates: bool = False) -
     return target
 
 
+def _identity(file: str | Path | int) -> Identity | None:
+    with suppress(OSError, ValueError):
+        found = os.stat(file)
+        return found.st_dev, found.st_ino
+    return None
+
+
+def _same(source: str | Path | int, target: Path) -> bool:
+    """Whether a path, or the descriptor of an open file, is the target's file, by whatever name it was reached."""
+    with suppress(OSError, ValueError):
+        return os.path.samestat(os.stat(source), target.stat())
+    return False
+
+
+MOST_READ = 1 << 20
+"""Bytes: a system or machine file is a page or two, and a megabyte is something else."""
+
+
+def read_whole(path: str | Path, what: str, most: int = MOST_READ) -> str:
+    """The text of a file that a person wrote. Raises BittingError for what can't be read, a device, and a longer file.
+
+    A device has no end, and may wait for one who isn't there; a pipe (`<(…)` of a shell) may be read.
+    """
+    try:
+        with open(path, "rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            raw = b"" if stat.S_ISCHR(mode) or stat.S_ISBLK(mode) else file.read(most + 1)
+    except (OSError, ValueError) as fault:  # a NUL in the path is a ValueError
+        reason = getattr(fault, "strerror", None) or str(fault)
+        raise BittingError(f"can't read {what} {str(path)!r}: {reason}") from None
+    if stat.S_ISCHR(mode) or stat.S_ISBLK(mode):
+        raise BittingError(f"can't read {what} {str(path)!r}: it is a device, not a file")
+    if len(raw) > most:
+        raise BittingError(f"can't read {what} {str(path)!r}: it is longer than {most:,} bytes, and no more are read")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BittingError(f"can't read {what} {str(path)!r}: it is not UTF-8 text", hint="save it as UTF-8") from None
+
+
 def _open_beside(target: Path) -> tuple[BinaryIO, str | None]:
     """A private file in the target's folder: without a name where that can be had (name None), otherwise hidden."""
     if hasattr(os, "O_TMPFILE") and os.path.isdir("/proc/self/fd"):
         with suppress(OSError):
-            return os.fdopen(os.open(target.parent, os.O_TMPFILE | os.O_RDWR, PRIVATE), "w+b"), None
-    import tempfile
+            return _private(os.open(target.parent, os.O_TMPFILE | os.O_RDWR, PRIVATE)), None
+    import tempfile  # where a file needs a name at once
 
     descriptor, name = tempfile.mkstemp(prefix=".bitting-", suffix=".part", dir=target.parent)
-    return os.fdopen(descriptor, "w+b"), name
+    return _private(descriptor), name
+
+
+def _private(descriptor: int) -> BinaryIO:
+    """The open file, readable and writable by its owner whatever the umask takes away."""
+    if hasattr(os, "fchmod"):
+        os.fchmod(descriptor, PRIVATE)
+    return os.fdopen(descriptor, "w+b")
 
 
 def _name_it(descriptor: int, target: Path) -> str:

@@ -12,6 +12,7 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say_fitted,
@@ -84,9 +85,8 @@ def command(
     from bitting.machine.align.alignment import align
     from bitting.machine.inspect.lengths import parse_length, parse_place
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     result = align(
         [parse_readings(text, system, unit) for text in _keys(readings)],
@@ -103,7 +103,8 @@ def command(
 
         cured = machine is not None and curable(result, left_right)
         allowed = system.measuring.tolerance if tolerance is None else parse_length(tolerance, system)
-        kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed)
+        others = [system.path, *([machine] if machine is not None else [])]
+        kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed, others)
     # a history that can't be kept is found before the machine file changes: corrections written twice would add up
     corrections, note = _correct(machine, result, system, fresh, left_right)
     if keep is not None:
@@ -156,7 +157,10 @@ def _correct(
 
     if not curable(result, left_right):
         return None, f"Nothing was written to {path}: {result.reason}."
-    return correct(path, result, system, fresh=fresh, left_right=left_right), f"Corrections written to {path}."
+    inputs = [system.path]
+    return correct(
+        path, result, system, fresh=fresh, left_right=left_right, inputs=inputs
+    ), f"Corrections written to {path}."
 
 
 def _print(result: Alignment, kept: Any, corrections: Corrections | None, note: str) -> None:

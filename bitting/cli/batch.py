@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -11,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, grouped, json_option, print_json, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, answers, grouped, json_option, json_text, print_json, say, unicode_out
+from bitting.cli.common import tell as aside
 from bitting.errors import BittingError
 from bitting.files import scratch
 from bitting.model.value import FORMAT
@@ -40,7 +40,7 @@ def rows_in_the_end() -> Iterator[Callable[[dict[str, object]], None]]:
     with scratch() as spool:
 
         def tell(row: dict[str, object]) -> None:
-            spool.write(json.dumps(row, ensure_ascii=False).encode() + b"\n")
+            spool.write(json_text(row).encode() + b"\n")
 
         yield tell
         spool.seek(0)
@@ -213,7 +213,7 @@ def command(
 
         plain = not unicode_out() or "NO_COLOR" in os.environ
         for line in summary_lines(summary, plain=plain):
-            click.echo(line, err=output == "-")
+            (aside if output == "-" else say)(line)
     return BAD_NEWS if summary.bad else GOOD
 
 

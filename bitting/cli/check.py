@@ -15,6 +15,7 @@ from bitting.cli.common import (
     ask,
     complain,
     json_option,
+    known_system,
     print_json,
     say,
     system_option,
@@ -46,9 +47,8 @@ def command(codes: tuple[str, ...], system_name: str, lock: str | None, as_json:
     CODE lists the cuts from bow to tip, track by track: 'left: 2133144 / right: 1124421'. Quote it, so that it stays one
     code. Without CODE it is asked for, so that it doesn't stay in the shell's history.
     """
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     texts = _texts(codes)
     parsed = _parse(texts, system)
     if parsed is None:

@@ -13,6 +13,7 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say_fitted,
@@ -49,9 +50,8 @@ def command(
     """
     from bitting.completion import compare
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     first, second = _texts(first, second)
     answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
     if as_json:

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    tell,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -51,11 +62,10 @@ def command(
     """
     from bitting.completion import complete
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     if svg is not None:
-        _may_draw(svg, force)
+        _may_draw(svg, force, system)
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
@@ -70,27 +80,27 @@ def command(
         for line in completion_lines(answer, str(asked), system, limit, columns):
             say(line)
     if svg is not None and not answer.count:
-        click.echo(f"{svg!r} was not drawn: no code fits", err=True)
+        tell(f"{svg!r} was not drawn: no code fits")
     return GOOD if answer.count else BAD_NEWS
 
 
-def _may_draw(path: str, force: bool) -> None:
+def _may_draw(path: str, force: bool, system: System) -> None:
     """Find out before the work whether its picture can be kept."""
     from bitting.files import may_write
 
     if path == "-":
         raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
-    may_write(path, force=force)
+    may_write(path, force=force, inputs=[system.path])
 
 
 def _draw(answer: Completion, system: System, path: str, force: bool) -> None:
     from bitting.files import write_whole
     from bitting.report.open_svg import open_svg
 
-    write_whole(path, open_svg(answer, system), force=force)
+    write_whole(path, open_svg(answer, system), force=force, inputs=[system.path])
 
 
 def _progress(words: str) -> None:
     """Say what takes its time, where someone is looking."""
     if sys.stderr.isatty():
-        click.echo(words, err=True)
+        tell(words)

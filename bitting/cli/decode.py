@@ -14,6 +14,7 @@ from bitting.cli.common import (
     ask,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say,
@@ -108,15 +109,16 @@ def command(
     Without READINGS it is asked for. Several READINGS are repeats of the same key (two people, or after cleaning).
     """
     from bitting.decoding.session import decode_at
-    from bitting.systemfile import load_system, shipped_systems
+    from bitting.systemfile import shipped_systems
 
     chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = [load_system(name) for name in dict.fromkeys(chosen)]
+    systems = [known_system(name) for name in dict.fromkeys(chosen)]
     known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
+    inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
-        _check_target(svg, force=force)
+        _check_target(svg, force=force, inputs=inputs)
     bench = _bench(systems, made, wear, caliper, unit, width, place)
     asked = [] if known is None else [(against, "Readings of the key of known code"), (against_code, "Its code")]
     texts = _texts([*((text, "Readings") for text in readings or ("-",)), *asked])
@@ -128,7 +130,7 @@ def command(
         from bitting.files import write_whole
         from bitting.report.decode_svg import readings_svg
 
-        write_whole(svg, readings_svg(result), force=force)
+        write_whole(svg, readings_svg(result), force=force, inputs=inputs)
     if as_json:
         print_json(result.as_dict())
     else:
@@ -181,9 +183,8 @@ def _known_key(
         return None
     if system is None and len(systems) > 1:
         raise BittingError("which system is the key of known code?", hint="name it with --against-system SYSTEM")
-    from bitting.systemfile import load_system
 
-    return systems[0] if system is None else load_system(system)
+    return systems[0] if system is None else known_system(system)
 
 
 def _with_zero(
@@ -233,14 +234,14 @@ def _texts(wanted: list[tuple[str | None, str]]) -> list[str]:
     return [next(given) if number in open_ones else str(text) for number, (text, _) in enumerate(wanted)]
 
 
-def _check_target(svg: str, *, force: bool) -> None:
+def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:
     from bitting.files import may_write
 
     if svg == "-":
         raise BittingError(
             "standard output takes the answer, so the drawing needs a file", hint="name one: --svg FILE.svg"
         )
-    may_write(svg, force=force)
+    may_write(svg, force=force, inputs=inputs)
 
 
 def _print(result: Decoded) -> None:

@@ -8,7 +8,19 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    tell,
+    unicode_out,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -60,9 +72,12 @@ def command(
             hint="name a file with -o FILE.svg, or leave --json and --blocks out",
         )
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
+    if output not in (None, "-"):
+        from bitting.files import may_write
+
+        may_write(str(output), force=force, inputs=[system.path])
     parsed = parse_code(ask(code, "Code"), system)
     if output is not None:
         from bitting.files import write_whole
@@ -72,7 +87,7 @@ def command(
         if output == "-":
             click.echo(svg, file=sys.stdout, nl=False)
             return _status(parsed)
-        write_whole(Path(output), svg, force=force)
+        write_whole(Path(output), svg, force=force, inputs=[system.path])
     if as_json:
         print_json({"system": system.name, "output": output, "legal": _status(parsed, quiet=True) == GOOD})
     elif blocks:
@@ -94,5 +109,5 @@ def _status(code: Code, quiet: bool = False) -> int:
     if check(code, suggest=False).legal:
         return GOOD
     if not quiet:
-        click.echo(f"this is no legal code of {code.system.name}: `bitting check` says why", err=True)
+        tell(f"this is no legal code of {code.system.name}: `bitting check` says why")
     return BAD_NEWS

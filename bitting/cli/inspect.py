@@ -15,8 +15,10 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
+    say,
     say_fitted,
     system_option,
 )
@@ -106,9 +108,8 @@ def command(
     from bitting.machine.inspect.inspection import inspect
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
     if only_limits:
@@ -128,12 +129,15 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        from bitting.report.inspect import inspection_lines
+        from bitting.report.inspect import COLOURS, inspection_lines
 
-        terminal = sys.stdout.isatty()
-        columns = shutil.get_terminal_size().columns if terminal else 120
-        for line in inspection_lines(result, system, columns, terminal):
-            say_fitted(line)
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
+        for line in inspection_lines(result, system, columns):
+            verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
+            if verdict is None:
+                say_fitted(line)
+            else:
+                say(line.removesuffix(verdict), ending=verdict, colour=COLOURS[verdict])
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 

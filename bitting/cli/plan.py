@@ -8,7 +8,18 @@ from typing import Literal
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
 
 EPILOG = """\b
 Examples
@@ -84,10 +95,9 @@ def command(
     """
     from bitting.machine.plan.plan import parse_take, plan
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
     from bitting.systemfile.machine import load_machine
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     machine = None if machine_path is None else load_machine(machine_path)
     known = None if have is None else parse_code(have, system)
     parts = [parse_take(text, system) for text in takes]

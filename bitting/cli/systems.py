@@ -9,10 +9,24 @@ import time
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, say_fitted, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    say_fitted,
+    tell,
+    unicode_out,
+)
 from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
+MOST_LISTED = 1_000_000
+"""Codes that one run writes at most; `--from` goes on where it ended."""
 
 
 @click.group()
@@ -48,9 +62,8 @@ def list_(as_json: bool) -> int:
 def show(system_name: str, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     from bitting.report.systems import render_show, show_dict
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name, sound=False)
+    system = known_system(system_name, sound=False)
     if as_json:
         print_json(show_dict(system))
         return GOOD
@@ -85,9 +98,8 @@ def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
     from bitting.report.systems import render_count
-    from bitting.systemfile import load_system
 
-    counted = count_codes(load_system(system_name))
+    counted = count_codes(known_system(system_name))
     if as_json:
         print_json(counted.as_dict())
         return GOOD
@@ -98,7 +110,9 @@ def count(system_name: str, as_json: bool) -> int:
 
 @command.command()
 @SYSTEM
-@click.option("-n", "--number", type=click.IntRange(1), default=1, show_default=True, help="How many codes.")
+@click.option(
+    "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
+)
 @click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
 @json_option
 @answers
@@ -106,9 +120,8 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     """Legal codes drawn at random, each as likely as any other, one a line."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
     drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
     if as_json:
@@ -122,16 +135,17 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 @command.command()
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
-@click.option("--limit", type=click.IntRange(1), default=100, show_default=True, help="How many codes at most.")
+@click.option(
+    "--limit", type=click.IntRange(1, MOST_LISTED), default=100, show_default=True, help="How many codes at most."
+)
 @json_option
 @answers
 def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     listed = code_space(system).listing(first - 1, limit)
     if as_json:
         print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
@@ -153,9 +167,8 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
         raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
     if as_json:
         print_json(found.as_dict())
@@ -194,9 +207,8 @@ def lint(system_name: str, en1303: bool, as_json: bool) -> int:
     single code does.
     """
     from bitting.linting import lint as examine
-    from bitting.systemfile import load_system
 
-    found = examine(load_system(system_name, sound=False), en1303=en1303, progress=_Progress())
+    found = examine(known_system(system_name, sound=False), en1303=en1303, progress=_Progress())
     if as_json:
         print_json(found.as_dict())
     else:
@@ -215,4 +227,4 @@ class _Progress:
 
     def __call__(self, stage: str) -> None:
         if sys.stderr.isatty() and time.monotonic() - self.began > 1:
-            click.echo(f"… {stage}", err=True)
+            tell(f"… {stage}")

@@ -41,9 +41,14 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
     findings += _checked(facts)
     if legal is not None:
         progress("slips in reading out")
-        slips = readout.unnoticed(legal.space)
-        findings.append(LintFinding("read-out", "note", _slips_said(slips)))
-        figures["read_out"] = slips.as_dict()
+        if readout.too_long(legal.space):
+            findings.append(
+                LintFinding("not-checked", "note", "for so many cuts and depths, slips in reading out are not counted")
+            )
+        else:
+            slips = readout.unnoticed(legal.space)
+            findings.append(LintFinding("read-out", "note", _slips_said(slips)))
+            figures["read_out"] = slips.as_dict()
         if en1303:
             progress("the grades of EN 1303")
             graded, figures["en_1303"] = standard.report(system, legal.space.count)

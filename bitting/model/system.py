@@ -173,6 +173,7 @@ class System:
     """A rule set: the tracks, their spaces and depths, and the rules that make a code legal.
 
     `locks` gives the cuts that each lock of the family reads, counted from 0, in order; the same ones on every track.
+    `notes` are sentences on what its file says and is not taken as it stands there.
     """
 
     name: str
@@ -191,6 +192,7 @@ class System:
     measuring: Measuring = Measuring()
     rules: tuple[Rule, ...] = ()
     path: str = ""
+    notes: tuple[str, ...] = ()
 
     @property
     def sided(self) -> bool:

@@ -32,6 +32,7 @@ __all__ = [
     "catalogue",
     "explanations",
     "forms",
+    "idle",
     "read_rule",
     "read_rules",
     "readable",
@@ -124,6 +125,11 @@ def violations(rule: Rule, system: System, lanes: Sequence[Sequence[int | None]]
 def automaton(rule: Rule, system: System) -> Automaton:
     """The rule as an automaton over the cuts of its own lanes."""
     return catalogue()[rule.identifier].automaton(rule, system)
+
+
+def idle(rule: Rule, system: System) -> bool:
+    """Whether no code can break the rule, as far as that is seen without looking at codes; it then costs nothing."""
+    return catalogue()[rule.identifier].idle(rule, system)
 
 
 def explanations(identifier: str | None = None) -> list[dict[str, Any]]:

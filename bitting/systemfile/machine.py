@@ -44,8 +44,8 @@ from typing import Any, Literal
 
 from attrs import fields, frozen
 
-from bitting.errors import BittingError, SystemFileError, nearest
-from bitting.files import was_read
+from bitting.errors import SystemFileError, nearest
+from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
 
 
@@ -147,20 +147,14 @@ TABLES = {
 
 def load_machine(path: str | Path) -> Machine:
     """Read a machine file. Raises `BittingError` for one that can't be read, `SystemFileError` with every fault."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-        was_read(path)
-    except (OSError, UnicodeDecodeError) as fault:
-        reason = getattr(fault, "strerror", None) or "it is not UTF-8 text"
-        raise BittingError(f"can't read the machine file {str(path)!r}: {reason}") from None
-    return read_machine(text, str(path))
+    return read_machine(read_whole(path, "the machine file"), str(path))
 
 
 def read_machine(text: str, name: str = "machine file") -> Machine:
     """A machine from the text of its file; `name` is what errors call it."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # not TOML, a number of thousands of digits, tables nested too deeply
         raise SystemFileError(
             f"{name} is not TOML: {fault}", hint="`bitting plan --help` shows a machine file"
         ) from None

@@ -294,8 +294,11 @@ def _meant(name: str, known: Sequence[str]) -> str:
 FORMAT = 1
 """The number that `format` must state."""
 
-_length = number("a length", above=0)
-_spread = number("a length", least=0)
+LONGEST = 1000.0
+"""No length of a key is more, in either unit; a larger one is a slip, and would only overflow later."""
+
+_length = number("a length", above=0, most=LONGEST)
+_spread = number("a length", least=0, most=LONGEST)
 
 TOP = (
     Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
@@ -333,8 +336,8 @@ TRACK = (
 )
 
 SPACES = (
-    Key("first", number("a distance", least=0), True),
-    Key("pitch", number("a distance"), True),
+    Key("first", number("a distance", least=0, most=LONGEST), True),
+    Key("pitch", number("a distance", least=-LONGEST, most=LONGEST), True),
     Key("count", whole("a number of cuts", 1, MOST_CUTS), True),
 )
 
