@@ -109,15 +109,17 @@ def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
         raise BittingError(
             "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
         )
-    listed: list[Any] = [text if isinstance(text, str) or not _missing(text) else "" for text in texts]
-    judge, judged = Judge(system), []
-    for start in range(0, len(listed), CHUNK):
-        chunk = listed[start : start + CHUNK]
-        for number, text in enumerate(chunk):
-            if not isinstance(text, str):
-                raise BittingError(
-                    f"item {start + number} is {text!r}, which is no text",
-                    hint="give codes as text: a number has no leading zeros and no blanks",
-                )
-        judged.append(judge.judge(chunk))
+    listed = [text if isinstance(text, str) else _empty(number, text) for number, text in enumerate(texts)]
+    judge = Judge(system)
+    judged = [judge.judge(listed[start : start + CHUNK]) for start in range(0, len(listed), CHUNK)]
     return CheckedMany(judge, listed, judged)
+
+
+def _empty(number: int, item: object) -> str:
+    """The empty text for an item that is missing; BittingError for any other that is no text."""
+    if not _missing(item):
+        raise BittingError(
+            f"item {number} is {item!r}, which is no text",
+            hint="give codes as text: a number has no leading zeros and no blanks",
+        )
+    return ""
