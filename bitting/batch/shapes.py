@@ -36,7 +36,7 @@ from bitting.batch.csv.records import Cells
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
-from bitting.notation.normalise import normalise
+from bitting.notation.tree import normalise
 
 
 def single_labels(labels: Sequence[str]) -> Bytes:

@@ -19,6 +19,12 @@ Depths = tuple[tuple[int, ...], ...]
 
 MM_PER_INCH = 25.4
 
+WORD = r"[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+"
+"""What the notation reads as one word: a name or label must be one. As in grammars/common.lark; a test holds the two
+together."""
+RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
+"""Words of the notation, which can't name a side or a track."""
+
 
 @frozen
 class Blade:

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from bitting.model import Readings, System
 from bitting.notation.code import parse_code
-from bitting.notation.grammar import parse_tree
-from bitting.notation.normalise import TABLE, normalise
+from bitting.notation.tree import TABLE, normalise, parse_tree
 
 __all__ = ["TABLE", "normalise", "parse_code", "parse_readings", "parse_tree"]
 

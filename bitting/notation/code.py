@@ -15,8 +15,8 @@ from typing import NamedTuple
 from bitting.errors import NotationError, Span
 from bitting.model import Code, Cut, CutList, System, Track
 from bitting.model.expect import expect
-from bitting.notation.grammar import ParseTree, parse_tree
 from bitting.notation.structure import Row, SideRows, assign, names_of, sides_of
+from bitting.notation.tree import ParseTree, parse_tree
 
 
 class Item(NamedTuple):

@@ -13,7 +13,7 @@ import re
 from collections.abc import Sequence
 
 from bitting.model import Code, System, Track
-from bitting.notation.normalise import normalise
+from bitting.notation.tree import normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
 """Characters that are mistaken for each other by eye, in print or by hand."""

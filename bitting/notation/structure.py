@@ -14,10 +14,7 @@ from lark import Token
 
 from bitting.errors import NotationError, Span, nearest
 from bitting.model import System, Track
-from bitting.notation.grammar import ParseTree, branch, branches, leaf
-
-KEYWORDS = frozenset({"from", "bow", "tip", "both", "mm", "in", "thou"})
-"""Words that can't be names of sides or tracks."""
+from bitting.notation.tree import ParseTree, branch, branches, leaf
 
 T = TypeVar("T")
 
@@ -83,7 +80,7 @@ def find_track(word: Token, system: System, text: str, extra: Sequence[str] = ()
     names = [track.name for track in system.tracks] + list(extra)
     folded = word.casefold()
     hint = ""
-    if folded in KEYWORDS:
+    if folded in ("from", "bow", "tip"):
         hint = f"'{word}' can't be a name; write from bow: or from tip: where the cuts are counted from there"
     elif any(side.casefold() == folded for side in system.sides):
         hint = f"{word} is a side: write {word}(…)"

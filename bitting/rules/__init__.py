@@ -20,8 +20,7 @@ from bitting.errors import BittingError, nearest
 from bitting.model import Level, Rule, System
 from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
 from bitting.rules.binding import lanes_named
-from bitting.rules.sentence import Pattern, Reader, compile_pattern
-from bitting.rules.words import Names, fold, read_words
+from bitting.rules.sentence import Names, Pattern, Reader, compile_pattern, fold, read_words
 
 __all__ = [
     "Automaton",

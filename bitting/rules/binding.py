@@ -8,7 +8,7 @@ from typing import Any
 from bitting.errors import Span, nearest
 from bitting.model import Lane, System, Track
 from bitting.rules.base import SentenceError
-from bitting.rules.words import CutAt, Labels, Length, Names, Word
+from bitting.rules.sentence import CutAt, Labels, Length, Names, Word
 
 Bound = Iterable[tuple[tuple[int, ...], dict[str, Any]]]
 
