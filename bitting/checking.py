@@ -13,7 +13,7 @@ from typing import ClassVar
 
 from attrs import field, frozen
 
-from bitting.errors import BittingError, Span, nearest
+from bitting.errors import BittingError, Span
 from bitting.model import Code, Cut, Finding, Place, Rule, System
 from bitting.model.expect import expect
 from bitting.model.value import Value
@@ -91,15 +91,7 @@ def _suggestions(code: Code) -> tuple[tuple[Suggestion, ...], str]:
 
 def read_places(system: System, lock: str) -> list[Place]:
     """The cuts that a lock reads, on every lane. Raises `BittingError` for a lock that the system doesn't have."""
-    known = {name.casefold(): cuts for name, cuts in system.locks.items()}
-    cuts = known.get(lock.casefold())
-    if cuts is None:
-        near = nearest(lock, list(system.locks))
-        listed = ", ".join(system.locks) or "none; name them under [locks] in its file"
-        raise BittingError(
-            f"{system.name} has no lock {lock!r}",
-            hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
-        )
+    cuts = system.lock_cuts(lock)
     return [Place(i, cut) for i, lane in enumerate(system.lanes) for cut in cuts if cut < lane.track.cuts]
 
 

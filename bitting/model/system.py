@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-from bitting.errors import BittingError
+from bitting.errors import BittingError, nearest
 
 Unit = Literal["mm", "in"]
 Milling = Literal["external", "internal", "edge"]
@@ -219,6 +219,18 @@ class System:
     def track(self, name: str) -> Track:
         """The track of that exact name."""
         return next(track for track in self.tracks if track.name == name)
+
+    def lock_cuts(self, lock: str) -> tuple[int, ...]:
+        """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""
+        cuts = {name.casefold(): cuts for name, cuts in self.locks.items()}.get(lock.casefold())
+        if cuts is None:
+            near = nearest(lock, list(self.locks))
+            listed = ", ".join(self.locks) or "none; name them under [locks] in its file"
+            raise BittingError(
+                f"{self.name} has no lock {lock!r}",
+                hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
+            )
+        return cuts
 
     def need(self, path: str) -> Any:
         """The value at `table.key`, or an error that says which line to add to the system file."""

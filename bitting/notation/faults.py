@@ -18,6 +18,7 @@ from lark import UnexpectedInput, UnexpectedToken
 
 from bitting.errors import NotationError, Span
 from bitting.model.system import WORD
+from bitting.notation.tree import blank_comments
 
 Kind = Literal["code", "readings"]
 
@@ -428,13 +429,6 @@ def explain(fault: UnexpectedInput, text: str, plain: str, kind: Kind) -> Notati
                 message = entry.message.replace("{found}", _short(text[slice(*span)].strip()))
                 return NotationError(message, hint=entry.hint, text=text, span=span)
     return _unlisted(fault, text, plain, place)
-
-
-def blank_comments(plain: str) -> str:
-    """The normalised text with comments turned into blanks of the same length."""
-    if "#" not in plain:
-        return plain
-    return re.sub(r"#[^\n]*", lambda comment: " " * len(comment[0]), plain)
 
 
 def _at_end(fault: UnexpectedInput) -> bool:

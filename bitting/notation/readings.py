@@ -51,11 +51,23 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
     expect(System, system)
     if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
-    tree = parse_tree(text, "readings")
-    used = _one_unit(tree, text) or (unit or system.unit).casefold()
+    try:
+        return _resolved(text, system, unit, sides_of(parse_tree(text, "readings"), system, text))
+    except NotationError:
+        from bitting.notation.spoken import said  # only a text that isn't in the notation's own words needs it
+
+        understood = said(text, system, "readings")
+        if understood is None or not understood.sure:
+            raise
+        sides = understood.sides()
+    return _resolved(text, system, unit, sides)
+
+
+def _resolved(text: str, system: System, unit: str | None, sides: Sequence[SideRows]) -> Readings:
+    named = _one_unit(sides, text)
+    used = named or (unit or system.unit).casefold()
     rows: list[tuple[str | None, Assigned[Sequence[ParseTree]]]] = []
     across: list[tuple[str | None, Row]] = []
-    sides = sides_of(tree, system, text)
     for side in sides:
         names = _names(side, system, text)
         across += [(side.side, row) for row, name in zip(side.rows, names, strict=True) if name == ACROSS]
@@ -70,7 +82,7 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
         _expect(row, row.items, _across_cuts(system), f"{ACROSS}: ", text)
         cuts += reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
     readings = Readings(system, text, used, tuple(cuts))
-    check_plausible(readings, named=_one_unit(tree, text) is not None)
+    check_plausible(readings, named=named is not None)
     return readings
 
 
@@ -174,10 +186,15 @@ def _across_cuts(system: System) -> int:
     return min(system.track(name).cuts for name in across.tracks) if across else 0
 
 
-def _one_unit(tree: ParseTree, text: str) -> str | None:
+def _is_unit(value: object) -> bool:
+    return isinstance(value, Token) and value.type == "UNIT"
+
+
+def _one_unit(sides: Iterable[SideRows], text: str) -> str | None:
     """The unit that the text names; None where it names none."""
     found: Token | None = None
-    for token in tree.scan_values(lambda value: isinstance(value, Token) and value.type == "UNIT"):
+    nodes = (item for side in sides for row in side.rows for item in row.items)
+    for token in (token for node in nodes for token in node.scan_values(_is_unit)):
         if found is not None and token.casefold() != found.casefold():
             raise NotationError(
                 f"'{token}' stands beside '{found}'",

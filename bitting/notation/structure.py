@@ -37,6 +37,15 @@ class SideRows(NamedTuple):
     span: Span
 
 
+class SideItem(NamedTuple):
+    """A side of the text: its name, and its lists or the side that it copies."""
+
+    name: Token
+    rows: tuple[Row, ...]
+    source: Token | None
+    span: Span
+
+
 class Assigned(NamedTuple, Generic[T]):
     """A list given to a track (None: it fits none); `parts` are its items, or its share of a list that was split."""
 
@@ -50,6 +59,16 @@ def span_of(node: ParseTree | Token) -> Span:
     if isinstance(node, Token):
         return node.start_pos or 0, node.end_pos or 0
     return node.meta.start_pos, node.meta.end_pos
+
+
+def places_of(track: Track) -> dict[str, int]:
+    """What may be written for a depth -> its place; a label in the other case too, where no two differ by case only."""
+    places = {label: place for place, label in enumerate(track.labels)}
+    if len({label.casefold() for label in places}) == len(places):
+        for label, place in list(places.items()):
+            places.setdefault(label.upper(), place)
+            places.setdefault(label.lower(), place)
+    return places
 
 
 def find_name(word: Token, known: Sequence[str], text: str, kind: str, *, hint: str = "") -> str:
@@ -110,10 +129,20 @@ def sides_of(tree: ParseTree, system: System, text: str) -> tuple[SideRows, ...]
     top = branch(tree, 0)
     if top.data == "tracks":
         return (SideRows(None, _rows(top), span_of(top)),)
-    order: dict[str, SideRows | tuple[Token, str, Span]] = {}
+    items = []
     for item in branches(top):
-        word = leaf(item, 0)
-        if item.data == "side" and word.casefold() == "both":
+        if item.data == "side":
+            items.append(SideItem(leaf(item, 0), _rows(branch(item, 1)), None, span_of(item)))
+        else:
+            items.append(SideItem(leaf(item, 0), (), leaf(item, 1), span_of(item)))
+    return carry_out(items, system, text)
+
+
+def carry_out(items: Sequence[SideItem], system: System, text: str) -> tuple[SideRows, ...]:
+    """The lists of each side, `both(…)` and `bottom = top` carried out. Raises as `sides_of` does."""
+    order: dict[str, SideRows | tuple[Token, str, Span]] = {}
+    for word, rows, source, span in items:
+        if source is None and word.casefold() == "both":
             if not system.sides:
                 find_side(word, system, text)
             names: Sequence[str] = system.sides
@@ -127,11 +156,10 @@ def sides_of(tree: ParseTree, system: System, text: str) -> tuple[SideRows, ...]
                     text=text,
                     span=span_of(word),
                 )
-            if item.data == "side":
-                order[name] = SideRows(name, _rows(branch(item, 1)), span_of(item))
+            if source is None:
+                order[name] = SideRows(name, rows, span)
             else:
-                source = leaf(item, 1)
-                order[name] = source, find_side(source, system, text), span_of(item)
+                order[name] = source, find_side(source, system, text), span
     return tuple(_follow(name, order, text) for name in order)
 
 

@@ -19,6 +19,7 @@ parser of readings. Parsing is LALR: linear time, no recursion.
 
 from __future__ import annotations
 
+import re
 from typing import Literal, cast
 
 from lark import Token, Tree, UnexpectedInput
@@ -61,6 +62,13 @@ TABLE: dict[int, str] = (
 def normalise(text: str) -> str:
     """The text with every character of the table replaced; it has the same length."""
     return text.translate(TABLE)
+
+
+def blank_comments(plain: str) -> str:
+    """The normalised text with comments turned into blanks of the same length."""
+    if "#" not in plain:
+        return plain
+    return re.sub(r"#[^\n]*", lambda comment: " " * len(comment[0]), plain)
 
 
 def branch(node: ParseTree, place: int) -> ParseTree:

@@ -168,8 +168,12 @@ def test_unknown_depths_are_kept_and_break_the_canonical_form_only():
     assert code.written[1].cuts[1].text == "[19]"
 
 
-def test_depth_labels_keep_their_case():
-    assert [cut.depths for cut in parse_code("a1 A1 b10", LONG_LABELS).written[0].cuts] == [(0,), (), (2,)]
+def test_depth_labels_keep_their_case_where_two_differ_by_it():
+    both = system(track("only", 3, ["a1", "A1", "b10"]))
+    assert [cut.depths for cut in parse_code("a1 A1 B10", both).written[0].cuts] == [(0,), (1,), ()]
+    assert (
+        canonical("a1 A1 B10", LONG_LABELS) == "a1 a1 b10"
+    )  # where no two labels differ by case only, it can't mislead
 
 
 def test_labels_of_several_characters():
@@ -205,7 +209,7 @@ NO_NAME = "'from' can't be a name; write from bow: or from tip: where the cuts a
         ("x: 213", SINGLE, (0, 1), "there is no track 'x'", "the only track is only"),
         ("le: 1", system(track("left"), track("leg")), (0, 2), "'le' may be left or leg", "write more of the name"),
         ("left: 1 / LE: 2", PAIR, (10, 12), "left is given twice", "write each track once on a side"),
-        ("top: 213", CONVENIENCE, (0, 3), "there is no track 'top'", "top is a side: write top(…)"),
+        ("top: 213", PAIR, (0, 3), "there is no track 'top'", "the tracks are left, right"),
         ("left(213)", CONVENIENCE, (0, 4), "there is no side 'left'", "left is a track: write left: …"),
         (
             "left(213)",

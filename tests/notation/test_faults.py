@@ -9,8 +9,8 @@ from bitting.errors import NotationError
 from bitting.grammars import folder
 from bitting.model.system import WORD
 from bitting.notation import normalise, parse_tree
-from bitting.notation.faults import FAULTS, blank_comments
-from bitting.notation.tree import LONGEST
+from bitting.notation.faults import FAULTS
+from bitting.notation.tree import LONGEST, blank_comments
 from tests.strategies import fault_of, scraps
 
 EXAMPLES = [
