@@ -47,6 +47,10 @@ class Report(Value):
     lock: str | None = None
     suggestions_note: str = ""
     """Why a wrong code has no suggestions, or that those it has are two slips away; else ""."""
+    legal_slips: float | None = None
+    """The share of single slips after which the code is legal still (see `legal_slips`); None where it wasn't asked."""
+    chance: float | None = None
+    """The share of all codes of this shape that are legal in the system; None where it wasn't asked."""
 
     @property
     def legal(self) -> bool:
@@ -74,6 +78,37 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
     if suggest and any(f.level == "must" for f in findings):
         suggestions, note = _suggestions(code)
     return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock, note)
+
+
+def legal_slips(code: Code) -> float | None:
+    """Of all single slips in a legal code, the share that leaves a legal code, so that nobody would notice.
+
+    A slip is one cut read as another depth, or two neighbouring cuts that differ exchanged; each counts the same. None
+    for a code with open cuts, and where no slip can be made.
+    """
+    depths = code.depths
+    if depths is None:
+        return None
+    system = code.system
+    made = hidden = 0
+    for lane, row in enumerate(depths):
+        rules = [rule for rule in system.rules if rule.level == "must" and lane in rule.lanes]
+        for other in _slips(row, len(system.lanes[lane].track.labels)):
+            rows = [*depths[:lane], other, *depths[lane + 1 :]]
+            made += 1
+            hidden += not any(
+                any(True for _ in violations(rule, system, [rows[i] for i in rule.lanes])) for rule in rules
+            )
+    return hidden / made if made else None
+
+
+def _slips(row: tuple[int, ...], depths: int) -> Iterator[tuple[int, ...]]:
+    for cut, depth in enumerate(row):
+        for other in range(depths):
+            if other != depth:
+                yield (*row[:cut], other, *row[cut + 1 :])
+        if cut and row[cut - 1] != depth:
+            yield (*row[: cut - 1], depth, row[cut - 1], *row[cut + 1 :])
 
 
 def reading_order(finding: Finding) -> tuple[bool, Span]:

@@ -18,6 +18,7 @@ from bitting.cli.common import (
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, unit_option
 from bitting.errors import BittingError
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from bitting.systemfile.machine import Corrections
 
 
-@click.command(name="align")
+@click.command(cls=Command, name="align")
 @click.argument("readings", nargs=-1)
 @system_option
 @unit_option

@@ -22,6 +22,7 @@ from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
 from bitting.cli.common import tell as aside
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
             bar.__exit__(None, None, None)
 
 
-@click.command("batch")
+@click.command("batch", cls=Command)
 @click.argument("file", metavar="FILE")
 @click.option(
     "-s",

@@ -18,6 +18,7 @@ from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
     from bitting.model import System
+    from click.shell_completion import CompletionItem
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -34,6 +35,7 @@ def system_option(function: F) -> F:
         "system_name",
         required=True,
         metavar="SYSTEM",
+        shell_complete=system_names,
         help="A shipped system's name (see `bitting systems list`) or the path of a system file.",
     )
     return option(function)
@@ -50,6 +52,46 @@ def known_system(name: str, *, sound: bool = True) -> System:
     for note in system.notes:
         tell(f"note: {system.path}: {note}")
     return system
+
+
+def systems_option(function: F) -> F:
+    """`-s SYSTEM`, several times, or `--all-systems`; `names` and `all_systems` for the command."""
+    one = click.option(
+        "-s",
+        "--system",
+        "names",
+        multiple=True,
+        metavar="SYSTEM",
+        shell_complete=system_names,
+        help="A system's name (see `bitting systems list`) or its file; several are gone through.",
+    )
+    every = click.option("--all-systems", is_flag=True, help="Every shipped system, as without -s.")
+    return one(every(function))
+
+
+def system_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """What may stand for SYSTEM, for the shell: the shipped names, then files."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import shipped_systems
+
+    found = [CompletionItem(name) for name in shipped_systems() if name.startswith(incomplete)]
+    return found or [CompletionItem(incomplete, type="file")]
+
+
+def lock_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """The locks of the system that was named, for the shell."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import load_system
+
+    named = ctx.params.get("system_name") or ctx.params.get("names") or ()
+    names = [named] if isinstance(named, str) else list(named)
+    found: list[str] = []
+    for name in names:
+        with suppress(BittingError):
+            found += load_system(name).locks
+    return [CompletionItem(lock) for lock in dict.fromkeys(found) if lock.startswith(incomplete)]
 
 
 def ask(value: str | None, what: str) -> str:

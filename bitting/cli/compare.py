@@ -19,6 +19,7 @@ from bitting.cli.common import (
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 _DECIMAL = re.compile(r"\d[.,]\d")
 
 
-@click.command(name="compare")
+@click.command(cls=Command, name="compare")
 @click.argument("first", required=False)
 @click.argument("second", required=False)
 @system_option

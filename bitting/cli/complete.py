@@ -20,6 +20,7 @@ from bitting.cli.common import (
     system_option,
     tell,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from bitting.model import System
 
 
-@click.command(name="complete")
+@click.command(cls=Command, name="complete")
 @click.argument("code", required=False)
 @system_option
 @click.option("--lock", metavar="NAME", help="Only the cuts that this lock of the system reads matter.")

@@ -20,6 +20,7 @@ from bitting.cli.common import (
     say,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 """
 
 
-@click.command(epilog=EPILOG)
+@click.command(cls=Command, epilog=EPILOG)
 @click.argument("readings", nargs=-1)
 @click.option(
     "-s", "--system", "names", multiple=True, metavar="SYSTEM",

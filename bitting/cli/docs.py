@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from bitting.cli.common import GOOD, answers, json_option, print_json, say
+from bitting.cli.help import Command
 
 EPILOG = """\b
 Examples
@@ -16,7 +17,7 @@ Exit status: 0 printed; 2 there is no such page.
 """
 
 
-@click.command(name="docs", epilog=EPILOG)
+@click.command(cls=Command, name="docs", epilog=EPILOG)
 @click.argument("page", required=False)
 @json_option
 @answers

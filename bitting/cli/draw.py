@@ -21,6 +21,7 @@ from bitting.cli.common import (
     tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 """
 
 
-@click.command(name="draw", epilog=EPILOG)
+@click.command(cls=Command, name="draw", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("-o", "--output", metavar="FILE.svg", help="Where the drawing goes; - is standard output.")

@@ -22,6 +22,7 @@ from bitting.cli.common import (
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
     return Gauge(length(caliper), by_hand or length(hand), length(zero) or 0.0, length(jaw))  # type: ignore[arg-type]
 
 
-@click.command(name="inspect")
+@click.command(cls=Command, name="inspect")
 @click.argument("code", required=False)
 @click.argument("readings", required=False)
 @system_option

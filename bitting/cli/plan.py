@@ -20,6 +20,7 @@ from bitting.cli.common import (
     system_option,
     unicode_out,
 )
+from bitting.cli.help import Command
 
 EPILOG = """\b
 Examples
@@ -48,7 +49,7 @@ there can be no plan.
 """
 
 
-@click.command(name="plan", epilog=EPILOG)
+@click.command(cls=Command, name="plan", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")

@@ -22,6 +22,7 @@ from bitting.cli.common import (
     tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
@@ -37,7 +38,7 @@ def command() -> None:
     """
 
 
-@command.command("list")
+@command.command("list", cls=Command)
 @json_option
 @answers
 def list_(as_json: bool) -> int:
@@ -55,7 +56,7 @@ def list_(as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -72,7 +73,7 @@ def show(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @click.argument("kind", required=False)
 @json_option
 @answers
@@ -90,7 +91,7 @@ def rules(kind: str | None, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -108,7 +109,7 @@ def count(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option(
     "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
@@ -132,7 +133,7 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
 @click.option(
@@ -155,7 +156,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
@@ -191,7 +192,7 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@command.command(epilog=EPILOG)
+@command.command(cls=Command, epilog=EPILOG)
 @click.argument("system_name", metavar="SYSTEM")
 @click.option(
     "--en1303",

@@ -220,6 +220,20 @@ class System:
         """The track of that exact name."""
         return next(track for track in self.tracks if track.name == name)
 
+    @property
+    def form(self) -> str:
+        """How a code of this system is written: `left: … / right: …`, `top: … / bottom: …`, or `…` for one list."""
+        return " / ".join(f"{name}: …" for name in self.lane_names) or "…"
+
+    @property
+    def lane_names(self) -> tuple[str, ...]:
+        """What people call each list of cuts of a code: `left`, `top`, `top left`; none where there is one list only."""
+        if len(self.lanes) == 1:
+            return ()
+        if len(self.tracks) == 1:
+            return self.sides
+        return tuple(lane.label for lane in self.lanes)
+
     def lock_cuts(self, lock: str) -> tuple[int, ...]:
         """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""
         cuts = {name.casefold(): cuts for name, cuts in self.locks.items()}.get(lock.casefold())
