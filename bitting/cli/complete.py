@@ -78,7 +78,7 @@ def command(
         from bitting.report.complete import completion_lines
 
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
-        for line in completion_lines(answer, str(asked), system, limit, columns):
+        for line in completion_lines(answer, asked.plain, system, limit, columns):
             say(line)
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")

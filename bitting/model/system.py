@@ -91,15 +91,21 @@ class Track:
 
 @frozen
 class Lane:
-    """A list of cuts that must be known to make the key; `side` is None where one list serves every side."""
+    """A list of cuts that must be known to make the key; `side` is None where one list serves every side.
+
+    `only` says that its side has no other track, so that the side's name is enough.
+    """
 
     side: str | None
     track: Track
+    only: bool = False
 
     @property
     def label(self) -> str:
-        """How people are told of it: `left`, or `top left` where the sides differ."""
-        return self.track.name if self.side is None else f"{self.side} {self.track.name}"
+        """How people are told of it: `left`, `top left` where the sides differ, `top` where each has one track."""
+        if self.side is None:
+            return self.track.name
+        return self.side if self.only else f"{self.side} {self.track.name}"
 
 
 @frozen
@@ -209,7 +215,8 @@ class System:
     def lanes(self) -> tuple[Lane, ...]:
         """The lists of cuts that make a code, side by side in the order of the file."""
         sides: tuple[str | None, ...] = self.sides if self.sided else (None,)
-        return tuple(Lane(side, track) for side in sides for track in self.tracks)
+        only = self.sided and len(self.tracks) == 1
+        return tuple(Lane(side, track, only) for side in sides for track in self.tracks)
 
     @property
     def step(self) -> float:
@@ -228,11 +235,12 @@ class System:
     @property
     def lane_names(self) -> tuple[str, ...]:
         """What people call each list of cuts of a code: `left`, `top`, `top left`; none where there is one list only."""
-        if len(self.lanes) == 1:
-            return ()
-        if len(self.tracks) == 1:
-            return self.sides
-        return tuple(lane.label for lane in self.lanes)
+        return tuple(lane.label for lane in self.lanes) if len(self.lanes) > 1 else ()
+
+    def called(self, side: str | None, track: str | None) -> str:
+        """What people call a list of cuts: its side and track, as far as it takes both to tell it from the others."""
+        known = {(lane.side, lane.track.name): lane.label for lane in self.lanes}
+        return known.get((side, track or ""), " ".join(filter(None, (side, track))))
 
     def lock_cuts(self, lock: str) -> tuple[int, ...]:
         """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""

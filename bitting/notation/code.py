@@ -41,7 +41,7 @@ def parse_code(text: str, system: System, lock: str | None = None) -> Code:
     code: Code | None = None
     fault: NotationError | None = None
     try:
-        code = _read(text, system, sides_of(parse_tree(text), system, text))
+        code = _read(text, system, sides_of(parse_tree(text, "code", system), system, text))
     except NotationError as found:
         fault = found
     if code is None or not code.well_formed:

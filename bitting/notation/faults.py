@@ -17,7 +17,7 @@ from attrs import frozen
 from lark import UnexpectedInput, UnexpectedToken
 
 from bitting.errors import NotationError, Span
-from bitting.model.system import WORD
+from bitting.model.system import WORD, System
 from bitting.notation.tree import blank_comments
 
 Kind = Literal["code", "readings"]
@@ -404,11 +404,34 @@ WANTED = {
 }
 
 
-def explain(fault: UnexpectedInput, text: str, plain: str, kind: Kind) -> NotationError:
+def explain(fault: UnexpectedInput, text: str, plain: str, kind: Kind, system: System | None = None) -> NotationError:
     """The parser's fault as an error that says what is wrong, where, and what to write instead.
 
-    `text` is as given, `plain` as normalised; they have the same length.
+    `text` is as given, `plain` as normalised; they have the same length. With `system` the hint's examples are written
+    with its own sides and tracks.
     """
+    found = _explained(fault, text, plain, kind)
+    if system is None:
+        return found
+    return NotationError(found.message, hint=in_words_of(system, found.hint), text=found.text, span=found.span)
+
+
+def in_words_of(system: System, hint: str) -> str:
+    """A hint whose examples (top and bottom, left and right) name the system's own sides and tracks."""
+    if "top" in hint and len(system.sides) < 2:
+        return f"a code of {system.name} is written {system.form}"
+    inner = " / ".join(f"{track.name}: …" for track in system.tracks) if len(system.tracks) > 1 else "…"
+    words = {"left: … / right: …": system.form, "left: …": system.form.split(" / ")[0]}
+    if len(system.sides) > 1:
+        top, bottom = system.sides[:2]
+        words = {
+            "top(left: … / right: …)": f"{top}({inner})", "top(…)": f"{top}(…)", "bottom(…)": f"{bottom}(…)",
+            "bottom = top": f"{bottom} = {top}", **words,
+        }  # fmt: skip
+    return re.sub("|".join(map(re.escape, words)), lambda found: words[found[0]], hint)
+
+
+def _explained(fault: UnexpectedInput, text: str, plain: str, kind: Kind) -> NotationError:
     plain = blank_comments(plain)
     place = len(plain) if _at_end(fault) else min(fault.pos_in_stream or 0, len(plain))
     error = _stray_character(text, plain, place, kind) or _brackets(text, plain, place)

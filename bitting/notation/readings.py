@@ -52,7 +52,7 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
     if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
     try:
-        return _resolved(text, system, unit, sides_of(parse_tree(text, "readings"), system, text))
+        return _resolved(text, system, unit, sides_of(parse_tree(text, "readings", system), system, text))
     except NotationError:
         from bitting.notation.spoken import said  # only a text that isn't in the notation's own words needs it
 

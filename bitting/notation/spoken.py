@@ -342,7 +342,7 @@ class _Hearing:
         for piece in part.pieces:
             canvas[piece.start : piece.end] = self.plain[piece.start : piece.end]
         try:
-            tree = parse_tree("".join(canvas), self.kind)
+            tree = parse_tree("".join(canvas), self.kind, self.system)
         except NotationError as fault:
             raise NotationError(fault.message, hint=fault.hint, text=self.text, span=fault.span) from None
         row = branch(branch(branch(tree, 0), 0), -1)

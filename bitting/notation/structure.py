@@ -103,6 +103,8 @@ def find_track(word: Token, system: System, text: str, extra: Sequence[str] = ()
         hint = f"'{word}' can't be a name; write from bow: or from tip: where the cuts are counted from there"
     elif any(side.casefold() == folded for side in system.sides):
         hint = f"{word} is a side: write {word}(…)"
+    elif system.sided and len(system.tracks) == 1:
+        hint = f"a code of {system.name} is written {system.form}"
     return find_name(word, names, text, "track", hint=hint)
 
 
@@ -232,8 +234,8 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
         if row.name is not None and name in names:
             raise NotationError(
                 f"{name} is given twice",
-                hint="write each track once on a side"
-                + ("; sides are written top(…); bottom(…)" if system.sides else ""),
+                hint=f"write each track once: {system.form}"
+                + (f"; {system.sides[0]}(…) holds those of one side" if system.sides else ""),
                 text=text,
                 span=span_of(row.name),
             )

@@ -26,6 +26,7 @@ from lark import Token, Tree, UnexpectedInput
 
 from bitting.errors import NotationError
 from bitting.grammars import parser
+from bitting.model.system import System
 
 Kind = Literal["code", "readings"]
 ParseTree = Tree[Token]
@@ -86,10 +87,10 @@ def leaf(node: ParseTree, place: int) -> Token:
     return cast(Token, node.children[place])
 
 
-def parse_tree(text: str, kind: Kind = "code") -> ParseTree:
+def parse_tree(text: str, kind: Kind = "code", system: System | None = None) -> ParseTree:
     """The parse tree of a code (or of readings).
 
-    Raises NotationError with the place, what is wrong there and what to write instead.
+    Raises NotationError with the place, what is wrong there and what to write instead, in the words of `system`.
     """
     if len(text) > LONGEST:
         raise NotationError(
@@ -104,4 +105,4 @@ def parse_tree(text: str, kind: Kind = "code") -> ParseTree:
     except UnexpectedInput as fault:
         from bitting.notation.faults import explain  # only a fault needs the table of faults
 
-        raise explain(fault, text, plain, kind) from None
+        raise explain(fault, text, plain, kind, system) from None

@@ -9,6 +9,7 @@ from bitting.checking import Report
 from bitting.errors import point_at
 from bitting.model import Code, Finding, System
 from bitting.notation import plain
+from bitting.notation.hints import no_code
 from bitting.report.blocks import blade_blocks
 
 GOOD, BAD, ADVICE = "green", "red", "yellow"
@@ -26,6 +27,9 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield f"NOT legal in {where}: {number}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
+    if faults and no_code(code):
+        yield faults[0].message, BAD
+        return
     marks = {place for finding in faults for place in finding.places}
     placed = all(written.track is not None for written in code.written)
     if placed and (picture := blade_blocks(code, marks, columns=columns - 2, plain=plain_text)):
@@ -33,7 +37,7 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield from ((f"  {line}", None) for line in picture)
     for finding in (*faults, *advice):
         yield "", None
-        yield from _finding(code.text, finding)
+        yield from _finding(code.text, finding, code.system)
     if report.legal_slips:
         yield "", None
         share = _percent(report.legal_slips)
@@ -51,13 +55,13 @@ def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]])
         yield f"  {system.name:<{width}}  legal; of all codes of its shape {_percent(report.chance or 0)} are", GOOD
     for system, answer, fault in rows:
         if answer is None or not answer.legal:
-            yield f"  {system.name:<{width}}  {fault if answer is None else _first_fault(answer)}", None
+            yield f"  {system.name:<{width}}  {fault if answer is None else _first_fault(answer, system)}", None
 
 
-def _first_fault(report: Report) -> str:
+def _first_fault(report: Report, system: System) -> str:
     faults = [finding for finding in report.findings if finding.level == "must"]
     more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-    return f"{_where(faults[0])}{faults[0].message}{more}"
+    return f"{_where(faults[0], system)}{faults[0].message}{more}"
 
 
 def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple[str, str | None]]:
@@ -93,17 +97,18 @@ def _percent(probability: float) -> str:
     return ">99%" if 0.995 <= probability < 1 else f"{probability:.0%}"
 
 
-def _finding(text: str, finding: Finding) -> Iterator[tuple[str, str | None]]:
+def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:
     kind = "fault" if finding.level == "must" else "advice"
-    yield f"{kind}: {_where(finding)}{finding.message}", BAD if finding.level == "must" else ADVICE
+    yield f"{kind}: {_where(finding, system)}{finding.message}", BAD if finding.level == "must" else ADVICE
     if finding.span is not None:
         yield from ((line, None) for line in point_at(text, [finding.span]).split("\n"))
     yield f"    {finding.rule}: {finding.sentence}", None
 
 
-def _where(finding: Finding) -> str:
+def _where(finding: Finding, system: System) -> str:
     """`left: ` in front of a message that doesn't name its track itself."""
     names = [name for name in (finding.side, finding.track) if name]
     if not names or all(name in finding.message for name in names):
         return ""
-    return f"{' '.join(names)}: "
+    name = system.called(finding.side, finding.track)
+    return "" if finding.message.startswith(name) else f"{name}: "

@@ -95,7 +95,10 @@ def look_up(value: Any, system: System, lane: Lane) -> Any:
     if isinstance(value, CutAt):
         return cut_place(value, lane)
     if isinstance(value, Labels):
-        return tuple(depth_place(word, lane.track) for word in value.words)
+        found = tuple(depth_place(word, lane.track) for word in value.words)
+        if value.reach:
+            return tuple(range(found[0], len(lane.track.labels)) if value.reach == "deeper" else range(found[0] + 1))
+        return found
     if isinstance(value, Length):
         return in_unit(value, system)
     return value

@@ -28,7 +28,7 @@ SINGULAR = {
     "cuts": "cut", "depths": "depth", "times": "time", "neighbours": "neighbour", "neighbors": "neighbour",
     "neighbor": "neighbour", "codes": "code", "changes": "change", "differs": "differ", "are": "is", "gets": "get",
     "stands": "stand", "adds": "add", "amounts": "amount", "edges": "edge", "uses": "use", "if": "when",
-    "directions": "direction", "sums": "sum",
+    "directions": "direction", "sums": "sum", "position": "cut", "positions": "cut", "space": "cut", "spaces": "cut",
 }  # fmt: skip
 NUMBERS = dict(
     zip(
@@ -37,6 +37,18 @@ NUMBERS = dict(
         strict=True,
     )
 )
+WAYS_TO_BE: dict[tuple[str, ...], tuple[str, ...]] = {
+    **{(word, "not", "be"): ("is", "not") for word in ("can", "must", "may", "shall")},
+    **{(word, "never", "be"): ("is", "not") for word in ("can", "must", "may", "shall")},
+    **{(word, "be"): ("is", "not") for word in ("cannot", "can't", "mustn't")},
+    **{(word, "only", "be"): ("is",) for word in ("can", "must", "may", "shall")},
+    **{(word, "be"): ("is",) for word in ("can", "must", "may", "shall")},
+    ("has", "to", "be"): ("is",),
+    ("have", "to", "be"): ("is",),
+    ("isn't",): ("is", "not"),
+    ("aren't",): ("is", "not"),
+}
+"""Ways to say what a cut is or isn't, and the words of the sentence forms."""
 PHRASES = {
     "<at most>": "(at most|max|maximum|no more than|not more than|up to|a maximum of)",
     "<at least>": "(at least|min|minimum|no less than|not less than|no fewer than|a minimum of)",
@@ -67,9 +79,11 @@ class CutAt(NamedTuple):
 
 
 class Labels(NamedTuple):
-    """Depth labels as written; which places they are depends on the track."""
+    """Depth labels as written; which places they are depends on the track. `reach`: "deeper" or "shallower" where one
+    depth and all beyond it are meant."""
 
     words: tuple[Word, ...]
+    reach: str = ""
 
 
 class Names(NamedTuple):
@@ -91,6 +105,29 @@ class Length(NamedTuple):
     value: float
     unit: str | None
     text: str
+
+
+def in_usual_words(words: Sequence[Word], labels: frozenset[str]) -> list[Word]:
+    """The sentence with `cannot be`, `must not be`, `must be`, … said as the forms say it: `is not`, `is`.
+
+    Words that are depths of the system, or quoted, stay.
+    """
+    out: list[Word] = []
+    at = 0
+    while at < len(words):
+        for said, usual in WAYS_TO_BE.items():
+            found = words[at : at + len(said)]
+            if tuple(w.text.casefold().replace("’", "'") for w in found) == said and not any(
+                w.kind == "QUOTED" or w.text in labels for w in found
+            ):
+                span = (found[0].span[0], found[-1].span[1])
+                out += [Word(word, fold(word), "WORD", span) for word in usual]
+                at += len(said)
+                break
+        else:
+            out.append(words[at])
+            at += 1
+    return out
 
 
 class Match(NamedTuple):
@@ -343,6 +380,11 @@ class Reader:
                 break
             words, at = (*words, word), at + 1
             found.append((at, words))
+        if found:
+            end, first = found[0]
+            tail = [w.folded for w in self.words[end : end + 2] if w.kind != "QUOTED"]
+            if tail in (["or", "deeper"], ["or", "shallower"]):
+                yield end + 2, Labels(first, tail[1]), f"{_label(first[0])} or {tail[1]}"
         for end, labels in reversed(found):
             yield end, Labels(labels), " ".join(_label(w) for w in labels)
 
