@@ -208,7 +208,7 @@ NO_NAME = "'from' can't be a name; write from bow: or from tip: where the cuts a
         ("zz: 213", PAIR, (0, 2), "there is no track 'zz'", "the tracks are left, right"),
         ("x: 213", SINGLE, (0, 1), "there is no track 'x'", "the only track is only"),
         ("le: 1", system(track("left"), track("leg")), (0, 2), "'le' may be left or leg", "write more of the name"),
-        ("left: 1 / LE: 2", PAIR, (10, 12), "left is given twice", "write each track once on a side"),
+        ("left: 1 / LE: 2", PAIR, (10, 12), "left is given twice", "write each track once: left: … / right: …"),
         ("top: 213", PAIR, (0, 3), "there is no track 'top'", "the tracks are left, right"),
         ("left(213)", CONVENIENCE, (0, 4), "there is no side 'left'", "left is a track: write left: …"),
         (
