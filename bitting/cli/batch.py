@@ -168,14 +168,6 @@ def command(
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
     empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion
     (the second best); the exit status is 1 when any row isn't sure.
-
-    \b
-      bitting batch fleet.csv -s plover -o checked.csv
-      bitting batch fleet.csv -s plover -o - --only bad | column -ts,
-      bitting batch mixed.csv --system-column lock -o checked.csv
-      bitting batch two.csv -s plover --columns left=L,right=R -o checked.csv
-      bitting batch measured.csv -s plover --readings caliper -o decoded.csv
-      bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
     from bitting.batch.columns import OURS, Wanted
     from bitting.batch.run import Order, run_batch

@@ -31,13 +31,7 @@ from bitting.model import Code, System
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-EPILOG = """\b
-Examples
-  bitting check 'left: 2133244 / right: 1124421' -s plover
-  bitting check 'L 2133244 R 1124421' --all-systems
-  bitting check 'left 21332 right 11244' -s plover --lock door
-  bitting check - -s plover < codes.txt         one code a line
-
+EPILOG = """\
 Without -s, or with several, it says in which systems the code is legal. In a list, blank lines and lines that begin with
 # are passed over, and a line that can't be read doesn't stop the others.
 

@@ -19,6 +19,7 @@ from bitting.cli.common import (
     say,
     system_option,
     tell,
+    lock_names,
 )
 from bitting.cli.help import Command
 from bitting.errors import BittingError
@@ -31,7 +32,9 @@ if TYPE_CHECKING:
 @click.command(cls=Command, name="complete")
 @click.argument("code", required=False)
 @system_option
-@click.option("--lock", metavar="NAME", help="Only the cuts that this lock of the system reads matter.")
+@click.option(
+    "--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock of the system reads matter."
+)
 @click.option("--readings", "readings_text", metavar="TEXT", help="What was measured of the same key: likeliest first.")
 @click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
 @click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
@@ -56,10 +59,6 @@ def command(
 
     In CODE write `?` for a cut that can't be read, `[2 3]` for one of several depths and `3..5` for a range. A blank
     can only be cut deeper, so one blank tries several codes one after the other.
-
-    \b
-    bitting complete "left: 2 1 ? 3 / right: 1 [1 2] 2 4" -s SYSTEM
-    bitting complete "2 1 3..5 ? 4" -s SYSTEM --lock door --where "cut 3 is deeper than cut 4"
     """
     from bitting.completion import complete
     from bitting.notation import parse_code, parse_readings

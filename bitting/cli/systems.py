@@ -178,13 +178,7 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     return GOOD
 
 
-EPILOG = """\b
-Examples
-  bitting systems lint plover                   a shipped system
-  bitting systems lint my-lock.toml             a file of your own
-  bitting systems lint plover --en1303          beside the key-code requirements of EN 1303
-  bitting systems lint plover --json
-
+EPILOG = """\
 Levels: error, no key can be made or no code is legal; warning, the file says what can't be meant, or its keys would be
 poor; note, worth knowing.
 
@@ -193,7 +187,7 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 
 
 @command.command(cls=Command, epilog=EPILOG)
-@click.argument("system_name", metavar="SYSTEM")
+@click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 @click.option(
     "--en1303",
     is_flag=True,
