@@ -280,7 +280,7 @@ def test_compare_on_the_command_line(system_path):
 def test_compare_says_that_the_second_is_not_legal(system_path):
     got = run("compare", "left: 1 1 1 1 / right: 2 2 2 2", "left: 1 4 3 3 / right: 2 2 2 2", "-s", system_path)
     assert got.exit_code == 1
-    assert "The second is no legal code of invented" in got.stdout
+    assert "In invented the second code is not legal" in got.stdout
 
 
 def test_compare_takes_readings_for_the_first(system_path):
