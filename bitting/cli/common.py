@@ -17,8 +17,9 @@ from bitting.errors import BittingError, shown
 from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
-    from bitting.model import System
     from click.shell_completion import CompletionItem
+
+    from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
 

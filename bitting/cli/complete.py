@@ -15,11 +15,11 @@ from bitting.cli.common import (
     ask,
     json_option,
     known_system,
+    lock_names,
     print_json,
     say,
     system_option,
     tell,
-    lock_names,
 )
 from bitting.cli.help import Command
 from bitting.errors import BittingError
@@ -66,7 +66,7 @@ def command(
     system = known_system(system_name)
     if svg is not None:
         _may_draw(svg, force, system)
-    asked = parse_code(ask(code, "Code, with ? for open cuts"), system)
+    asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:

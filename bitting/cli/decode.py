@@ -15,6 +15,7 @@ from bitting.cli.common import (
     at_terminal,
     json_option,
     known_system,
+    lock_names,
     piped,
     print_json,
     say,

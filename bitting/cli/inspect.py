@@ -99,11 +99,6 @@ def command(
     Without CODE and READINGS two lines are read from standard input, the code first, or asked for (`--against -`: a third
     line). Deburr and dry the key
     before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
-
-    \b
-    bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
-    bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
-    bitting inspect -s SYSTEM --limits                       what the caliper may show; asks for the code
     """
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.inspection import inspect

@@ -23,13 +23,6 @@ from bitting.cli.common import (
 from bitting.cli.help import Command
 
 EPILOG = """\b
-Examples
-  bitting plan -s plover                       asks for the code
-  bitting plan - -s plover --have '2133144 / 1124421' < code.txt     deepens a key that is cut already
-  bitting plan - -s plover --take 'left 5 by 0.10' < code.txt        takes off what came out shallow
-  bitting plan - -s plover --machine bench.toml < code.txt
-
-\b
 A machine file
   format = 1
   unit = "mm"

@@ -19,6 +19,7 @@ from bitting.cli.common import (
     print_json,
     say,
     say_fitted,
+    system_names,
     tell,
     unicode_out,
 )

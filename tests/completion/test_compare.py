@@ -267,7 +267,7 @@ def test_compare_on_the_command_line(system_path):
         "The first can be deepened into the second: left cut 2 to 3, right cut 4 to 3. The moves: bitting plan SECOND --have"
         in got.stdout
     )
-    assert "the lock 'door' sees a difference." in got.stdout
+    assert "The lock 'door' sees a difference." in got.stdout
     assert run("compare", *reversed(keys), "-s", system_path).exit_code == 1
     piped = run("compare", "-s", system_path, "--json", stdin="\n".join(keys) + "\n")
     assert piped.exit_code == 0
