@@ -67,7 +67,8 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
             shown[track.track] = (number, track)
             number += moves
     for side, parts in again.items():
-        turned = f"{side.upper()}: turn over, gauge it against the stop again; moves {', '.join(parts)} once more"
+        turn = "" if full else "turn over, gauge it against the stop again; "
+        turned = f"{side.upper()}: {turn}moves {', '.join(parts)} once more"
         yield from _wrapped("", turned, columns, HEAD)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
