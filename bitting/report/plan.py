@@ -43,7 +43,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
     for warning in loud:
         yield from _wrapped("", warning, columns, BAD)
-    yield from _verdict(plan, columns)
+    yield from verdict_lines(plan, columns)
     for warning in plan.warnings:
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
@@ -100,7 +100,7 @@ def _legend(plan: Plan, full: bool) -> str:
     return f"Space from the {stop}, depth as the table has it; {where}{bite}."
 
 
-def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
+def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     """The answer first: what is wrong, or what was simulated and what remains."""
     system = plan.made_for
     simulation = plan.simulation
@@ -189,9 +189,9 @@ def _row(
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
     value = step.space + step.play if spaced else step.depth
-    before, after = (_space(frame, s.space) if spaced else _depth(frame, s.depth) for s in (previous, step))
+    before, after = (space_name(frame, s.space) if spaced else depth_name(frame, s.depth) for s in (previous, step))
     last = (
-        _milling(frame.system, step, short)
+        milling_words(frame.system, step, short)
         if full
         else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
     )
@@ -215,7 +215,7 @@ def _bite(system: System, step: Step) -> str:
     return f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f} thou"
 
 
-def _space(frame: Frame, distance: float) -> str:
+def space_name(frame: Frame, distance: float) -> str:
     """A cut, the two cuts a place lies between, or the load place."""
     x = frame.x_of(distance)
     if abs(x - frame.load) < 1e-9:
@@ -223,7 +223,7 @@ def _space(frame: Frame, distance: float) -> str:
     return _among([(str(i + 1), frame.x_of_cut(i)) for i in range(frame.track.cuts)], x)
 
 
-def _depth(frame: Frame, dimension: float) -> str:
+def depth_name(frame: Frame, dimension: float) -> str:
     """A depth, the depth and what lies past it, or clear of the blade."""
     travel = frame.travel(dimension)
     if abs(travel - frame.clear) < 1e-9:
@@ -256,7 +256,7 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"past {named[-1][0]}"
 
 
-def _milling(system: System, step: Step, short: bool) -> str:
+def milling_words(system: System, step: Step, short: bool) -> str:
     """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
     if step.bite <= 0:
         return "air"
