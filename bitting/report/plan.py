@@ -43,7 +43,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
     for warning in loud:
         yield from _wrapped("", warning, columns, BAD)
-    yield from _verdict(plan, columns)
+    yield from verdict_lines(plan, columns)
     for warning in plan.warnings:
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
@@ -101,7 +101,7 @@ def _legend(plan: Plan, full: bool) -> str:
     return f"Space from the {stop}, depth as in the table; {where}{bite}."
 
 
-def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
+def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     """The answer first: what is wrong, or what was simulated and what remains."""
     system = plan.made_for
     simulation = plan.simulation
@@ -192,7 +192,7 @@ def _row(
     value = step.space + step.play if spaced else step.depth
     before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
-        _milling(frame.system, step, short)
+        milling_words(frame.system, step, short)
         if full
         else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
     )
@@ -219,7 +219,7 @@ def _bite(system: System, step: Step) -> str:
 def _stands(frame: Frame, step: Step, spaced: bool) -> str:
     """Where a control stands after a step: a name, or past the one that it is about to return to."""
     if step.action != "overshoot" or not step.to.startswith("space" if spaced else "depth"):
-        return _space(frame, step.space) if spaced else _depth(frame, step.depth)
+        return space_name(frame, step.space) if spaced else depth_name(frame, step.depth)
     if spaced:
         near = min(range(frame.track.cuts), key=lambda i: abs(frame.track.spaces[i] - step.space))
         return f"past {near + 1}"
@@ -227,7 +227,7 @@ def _stands(frame: Frame, step: Step, spaced: bool) -> str:
     return f"past {frame.track.labels[near]}"
 
 
-def _space(frame: Frame, distance: float) -> str:
+def space_name(frame: Frame, distance: float) -> str:
     """A cut, the two cuts a place lies between, or the load place."""
     x = frame.x_of(distance)
     if abs(x - frame.load) < 1e-9:
@@ -235,7 +235,7 @@ def _space(frame: Frame, distance: float) -> str:
     return _among([(str(i + 1), frame.x_of_cut(i)) for i in range(frame.track.cuts)], x)
 
 
-def _depth(frame: Frame, dimension: float) -> str:
+def depth_name(frame: Frame, dimension: float) -> str:
     """A depth, the depth and what lies past it, or clear of the blade."""
     travel = frame.travel(dimension)
     if abs(travel - frame.clear) < 1e-9:
@@ -268,7 +268,7 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"past {named[-1][0]}"
 
 
-def _milling(system: System, step: Step, short: bool) -> str:
+def milling_words(system: System, step: Step, short: bool) -> str:
     """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
     if step.bite <= 0:
         return "air"
