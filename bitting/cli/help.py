@@ -19,7 +19,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303"),
     "How it is cut": ("--ease", "--direction", "--copy"),
     "What the answer holds": (
-        "--best", "--limit", "--limits", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
+        "--best", "--limit", "--limits", "--repeats", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
     ),
     "Where it goes": (
         "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs", "--quiet",

@@ -26,7 +26,7 @@ from bitting.cli.common import (
 from bitting.cli.help import Command
 from bitting.errors import BittingError
 
-SYSTEM = click.argument("system_name", metavar="SYSTEM")
+SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 MOST_LISTED = 1_000_000
 """Codes that one run writes at most; `--from` goes on where it ended."""
 
