@@ -46,7 +46,22 @@ class BittingError(ValueError):
 
 
 class NotationError(BittingError):
-    """A code or readings text that can't be parsed, or names a side or track that the system doesn't have."""
+    """A code or readings text that can't be parsed, or names a side or track that the system doesn't have.
+
+    `ambiguous` is true where it could be read, but in two ways.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        hint: str = "",
+        text: str | None = None,
+        span: Span | None = None,
+        ambiguous: bool = False,
+    ) -> None:
+        super().__init__(message, hint=hint, text=text, span=span)
+        self.ambiguous = ambiguous
 
 
 class SystemFileError(BittingError):

@@ -24,7 +24,7 @@ from bitting.decoding.model import Made, caliper_step, model_with
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Reading, Readings, System
 from bitting.notation import parse_readings
-from bitting.notation.units import UNITS, check_plausible
+from bitting.notation.readings import UNITS, check_plausible
 
 SHAPES = 20_000
 """Shapes of texts that are remembered."""

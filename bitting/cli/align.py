@@ -18,6 +18,7 @@ from bitting.cli.common import (
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, unit_option
 from bitting.errors import BittingError
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from bitting.systemfile.machine import Corrections
 
 
-@click.command(name="align")
+@click.command(cls=Command, name="align")
 @click.argument("readings", nargs=-1)
 @system_option
 @unit_option
@@ -77,10 +78,6 @@ def command(
     READINGS are those of the setup key; several keys cut at the same setting are taken together (on standard input, a
     blank line between keys). PLACE is where its deep cut sits, from the stop: `14.52`, or both walls `13.95..15.05`, for
     another cut `left 4: 14.52`; two deep cuts tell the space zero from the space scale. Exit status 0: leave the machine.
-
-    \b
-    bitting align "left: 8.62 8.61 8.63 6.80 8.62 … / right: …" -s SYSTEM --place 13.95..15.05
-    bitting align "…" "…" -s SYSTEM --history machine.csv --correct machine.toml
     """
     from bitting.machine.align.alignment import align
     from bitting.machine.inspect.lengths import parse_length, parse_place

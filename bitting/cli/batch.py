@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, grouped, json_option, json_text, print_json, say, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
 from bitting.cli.common import tell as aside
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 from bitting.files import scratch
 from bitting.model.value import FORMAT
@@ -23,11 +24,6 @@ if TYPE_CHECKING:
 
 MOST_JOBS = 8
 """Processes that are started without being asked for."""
-HEADINGS = {
-    "The table": ("system_name", "column", "columns", "system_column", "systems_folder", "sheet", "delimiter"),
-    "The answer": ("output", "only", "suggestions", "force", "as_json", "json_lines"),
-    "Tables of measured keys": ("readings", "readings_columns", "unit", "sure", "made", "wear", "caliper", "jobs"),
-}
 
 
 @contextmanager
@@ -92,7 +88,7 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
             bar.__exit__(None, None, None)
 
 
-@click.command("batch", cls=grouped(HEADINGS))
+@click.command("batch", cls=Command)
 @click.argument("file", metavar="FILE")
 @click.option(
     "-s",
@@ -167,14 +163,6 @@ def command(
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
     empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion
     (the second best); the exit status is 1 when any row isn't sure.
-
-    \b
-      bitting batch fleet.csv -s plover -o checked.csv
-      bitting batch fleet.csv -s plover -o - --only bad | column -ts,
-      bitting batch mixed.csv --system-column lock -o checked.csv
-      bitting batch two.csv -s plover --columns left=L,right=R -o checked.csv
-      bitting batch measured.csv -s plover --readings caliper -o decoded.csv
-      bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
     from bitting.batch.columns import Wanted
     from bitting.batch.job import Job

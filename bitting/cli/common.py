@@ -7,7 +7,7 @@ import functools
 import json
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -18,6 +18,8 @@ from bitting.files import one_run
 from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
     from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -35,25 +37,10 @@ def system_option(function: F) -> F:
         "system_name",
         required=True,
         metavar="SYSTEM",
+        shell_complete=system_names,
         help="A shipped system's name (see `bitting systems list`) or the path of a system file.",
     )
     return option(function)
-
-
-def grouped(headings: Mapping[str, Sequence[str]]) -> type[click.Command]:
-    """A kind of command whose help shows its options under headings: heading -> names of parameters; the rest stand last."""
-
-    class Grouped(click.Command):
-        def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-            options = [one for one in self.get_params(ctx) if isinstance(one, click.Option)]
-            records = {str(one.name): record for one in options if (record := one.get_help_record(ctx))}
-            for heading, names in headings.items():
-                with formatter.section(heading):
-                    formatter.write_dl([records.pop(name) for name in names])
-            with formatter.section("Other options"):
-                formatter.write_dl(list(records.values()))
-
-    return Grouped
 
 
 def known_system(name: str, *, sound: bool = True) -> System:
@@ -67,6 +54,46 @@ def known_system(name: str, *, sound: bool = True) -> System:
     for note in system.notes:
         tell(f"note: {system.path}: {note}")
     return system
+
+
+def systems_option(function: F) -> F:
+    """`-s SYSTEM`, several times, or `--all-systems`; `names` and `all_systems` for the command."""
+    one = click.option(
+        "-s",
+        "--system",
+        "names",
+        multiple=True,
+        metavar="SYSTEM",
+        shell_complete=system_names,
+        help="A system's name (see `bitting systems list`) or its file; several are gone through.",
+    )
+    every = click.option("--all-systems", is_flag=True, help="Every shipped system, as without -s.")
+    return one(every(function))
+
+
+def system_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """What may stand for SYSTEM, for the shell: the shipped names, then files."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import shipped_systems
+
+    found = [CompletionItem(name) for name in shipped_systems() if name.startswith(incomplete)]
+    return found or [CompletionItem(incomplete, type="file")]
+
+
+def lock_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """The locks of the system that was named, for the shell."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import load_system
+
+    named = ctx.params.get("system_name") or ctx.params.get("names") or ()
+    names = [named] if isinstance(named, str) else list(named)
+    found: list[str] = []
+    for name in names:
+        with suppress(BittingError):
+            found += load_system(name).locks
+    return [CompletionItem(lock) for lock in dict.fromkeys(found) if lock.startswith(incomplete)]
 
 
 def ask(value: str | None, what: str) -> str:

@@ -15,11 +15,14 @@ from bitting.cli.common import (
     at_terminal,
     json_option,
     known_system,
+    lock_names,
     piped,
     print_json,
     say,
+    system_names,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -28,25 +31,17 @@ if TYPE_CHECKING:
     from bitting.decoding.session import Bench
     from bitting.model import System
 
-EPILOG = """\b
-Examples
-  bitting decode -s plover                      asks for the readings
-  bitting decode 'left: 8.14 8.62 7.69 7.70 8.60 7.22 7.25 / right: 8.60 8.63 8.11 7.24 7.19 8.17 8.55' -s plover
-  bitting decode '7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3
-  bitting decode - - -s plover                  asks for two lists of readings of the same key
-  bitting decode - --all-systems --json < readings.txt
-  bitting decode - -s wren --against - --against-code - --svg key.svg
-
+EPILOG = """\
 Asked for are the readings, then those of the key of known code, then its code; a pipe gives several of them one a line.
 
 Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be read.
 """
 
 
-@click.command(epilog=EPILOG)
+@click.command(cls=Command, epilog=EPILOG)
 @click.argument("readings", nargs=-1)
 @click.option(
-    "-s", "--system", "names", multiple=True, metavar="SYSTEM",
+    "-s", "--system", "names", multiple=True, metavar="SYSTEM", shell_complete=system_names,
     help="A shipped system's name or the path of a system file; several are ranked.",
 )  # fmt: skip
 @click.option("--all-systems", is_flag=True, help="Rank all shipped systems.")
@@ -75,7 +70,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
 )  # fmt: skip
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
-@click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
+@click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
 @json_option

@@ -21,24 +21,19 @@ from bitting.cli.common import (
     tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.model import Code
 
-EPILOG = """\b
-Examples
-  bitting draw -s plover -o blade.svg           asks for the code
-  bitting draw '2133144 1124421' -s plover -o - > blade.svg
-  bitting draw - -s plover --blocks < code.txt  a picture in block characters
-
-Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
+EPILOG = """Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
 
 Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 """
 
 
-@click.command(name="draw", epilog=EPILOG)
+@click.command(cls=Command, name="draw", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("-o", "--output", metavar="FILE.svg", help="Where the drawing goes; - is standard output.")

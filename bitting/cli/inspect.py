@@ -22,6 +22,7 @@ from bitting.cli.common import (
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -60,7 +61,7 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
     return Gauge(length(caliper), by_hand or length(hand), length(zero) or 0.0, length(jaw))  # type: ignore[arg-type]
 
 
-@click.command(name="inspect")
+@click.command(cls=Command, name="inspect")
 @click.argument("code", required=False)
 @click.argument("readings", required=False)
 @system_option
@@ -98,11 +99,6 @@ def command(
     Without CODE and READINGS two lines are read from standard input, the code first, or asked for (`--against -`: a third
     line). Deburr and dry the key
     before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
-
-    \b
-    bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
-    bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
-    bitting inspect -s SYSTEM --limits                       what the caliper may show; asks for the code
     """
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.inspection import inspect

@@ -20,15 +20,9 @@ from bitting.cli.common import (
     system_option,
     unicode_out,
 )
+from bitting.cli.help import Command
 
 EPILOG = """\b
-Examples
-  bitting plan -s plover                       asks for the code
-  bitting plan - -s plover --have '2133144 / 1124421' < code.txt     deepens a key that is cut already
-  bitting plan - -s plover --take 'left 5 by 0.10' < code.txt        takes off what came out shallow
-  bitting plan - -s plover --machine bench.toml < code.txt
-
-\b
 A machine file
   format = 1
   unit = "mm"
@@ -48,7 +42,7 @@ there can be no plan.
 """
 
 
-@click.command(name="plan", epilog=EPILOG)
+@click.command(cls=Command, name="plan", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")

@@ -19,12 +19,14 @@ from bitting.cli.common import (
     print_json,
     say,
     say_fitted,
+    system_names,
     tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
-SYSTEM = click.argument("system_name", metavar="SYSTEM")
+SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 MOST_LISTED = 1_000_000
 """Codes that one run writes at most; `--from` goes on where it ended."""
 
@@ -37,7 +39,7 @@ def command() -> None:
     """
 
 
-@command.command("list")
+@command.command("list", cls=Command)
 @json_option
 @answers
 def list_(as_json: bool) -> int:
@@ -55,7 +57,7 @@ def list_(as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -72,7 +74,7 @@ def show(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @click.argument("kind", required=False)
 @json_option
 @answers
@@ -90,7 +92,7 @@ def rules(kind: str | None, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -108,7 +110,7 @@ def count(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option(
     "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
@@ -132,7 +134,7 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
 @click.option(
@@ -155,7 +157,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
@@ -177,13 +179,7 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     return GOOD
 
 
-EPILOG = """\b
-Examples
-  bitting systems lint plover                   a shipped system
-  bitting systems lint my-lock.toml             a file of your own
-  bitting systems lint plover --en1303          beside the key-code requirements of EN 1303
-  bitting systems lint plover --json
-
+EPILOG = """\
 Levels: error, no key can be made or no code is legal; warning, the file says what can't be meant, or its keys would be
 poor; note, worth knowing.
 
@@ -191,8 +187,8 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@command.command(epilog=EPILOG)
-@click.argument("system_name", metavar="SYSTEM")
+@command.command(cls=Command, epilog=EPILOG)
+@click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 @click.option(
     "--en1303",
     is_flag=True,

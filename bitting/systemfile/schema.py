@@ -38,15 +38,12 @@ from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from bitting.errors import nearest
+from bitting.model.system import RESERVED, WORD
 
 Read = Callable[[Any], Any]
 """From a TOML value to the value worked with; raises `Wrong`."""
 
-RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
-"""Words of the notation, which can't name a side or a track."""
-
-_WORD = re.compile("[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+")
-"""What the notation reads as one word (`WORD` in `grammars/common.lark`): a name or label must be one."""
+_WORD = re.compile(WORD)
 
 MOST_CUTS = 1000
 MOST_TEXT = 2000
