@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bitting.errors import BittingError, shown
+from bitting.files import one_run
 from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
@@ -149,7 +150,8 @@ def answers(function: F) -> F:
     @functools.wraps(function)
     def guarded(*args: Any, **kwargs: Any) -> None:
         try:
-            status = function(*args, **kwargs)
+            with one_run():
+                status = function(*args, **kwargs)
             if sys.stdout is not None:
                 sys.stdout.flush()
         except BittingError as fault:

@@ -16,6 +16,7 @@ import stat
 from pathlib import Path
 
 from bitting.errors import BittingError, SystemFileError, nearest, shown
+from bitting.files import was_read
 from bitting.geometry.figures import faults_of
 from bitting.grammars import folder
 from bitting.model.system import System
@@ -65,6 +66,7 @@ def _read(path: Path) -> System:
     file = shown(path.name, lines=False) or name
     try:
         with path.open("rb") as stream:
+            was_read(stream.fileno())
             if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
                 raise OSError(errno.EINVAL, "it is a device, not a file")
             raw = stream.read(MOST_BYTES + 1)
