@@ -263,8 +263,6 @@ def with_rules(text: str, rules: Sequence[tuple[str, str]]) -> str:
         table.add("must", must)
     for sentence, comment in rules:
         must.add_line(sentence, indent="    ", comment=comment)
-    if rules:
-        must.add_line(indent="")
     return tomlkit.dumps(document)
 
 

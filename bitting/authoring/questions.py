@@ -230,9 +230,9 @@ def _spaces(text: str, answers: Answers) -> str:
         except InvalidOperation:
             raise BittingError(f"the spaces are {text!r}", hint="answer like this: 21.4 19.1 16.8") from None
         if way_ is None and len(row_) > 1:
-            turn = next(b for a, b in pairwise(row_) if (Decimal(b) < Decimal(a)) != (Decimal(row_[1]) < Decimal(row_[0])) or a == b)
             raise BittingError(
-                f"the spaces turn at {turn}", hint="distances from the stop all grow or all shrink, from cut to cut"
+                f"the spaces {' '.join(row_)} turn or repeat",
+                hint="distances from the stop all grow or all shrink, from cut to cut",
             )
     return _joined(lists)
 
@@ -319,6 +319,12 @@ def _steepest_default(answers: Answers) -> str:
     return f"{math.ceil(90 - float(answers['angle']) / 2) + 5:g}"
 
 
+_UNIT = _choice("unit", mm="millimetres,millimeters", **{"in": 'inch,inches,thou,"'})
+_WHERE = _choice(
+    "place depths are measured from", far_edge="far,opposite,metal-left", own_edge="own,near", centre="center,middle"
+)
+_STOP = _choice("stop", tip="t", shoulder="s,bow")
+
 _ASK = (
     Question("name", "What shall the system be called?", _name, help="one word; commands name it so"),
     Question(
@@ -326,21 +332,20 @@ _ASK = (
         _choice("kind of key", external="e,ext,outside", internal="i,int,inside", edge="cylinder,edge-cut"),
         _of("external"), help="edge: cuts go through the whole thickness, as on an ordinary door key",
     ),
-    Question("unit", "Is the chart in mm or in inches?", _choice("unit", mm="millimetres,millimeters", **{"in": "inch,inches,thou,\""})),
+    Question("unit", "Is the chart in mm or in inches?", _UNIT),
     Question(
         "depths", "The depths: each label and its dimension (1 8.60, 2 8.15, …)", _depths,
         help="as the chart has them, in any order; a decimal comma will do",
     ),
     Question(
         "measured", "Where does a depth's dimension run from: far-edge (metal left, to the opposite edge), own-edge or centre?",
-        _choice("place depths are measured from", far_edge="far,opposite,metal-left", own_edge="own,near", centre="center,middle"),
-        _measured_default, help="own-edge: from the track's own edge to the wall; centre: from the middle of the blade",
+        _WHERE, _measured_default, help="own-edge: from the track's own edge to the wall; centre: from the middle of the blade",
     ),
     Question(
         "spaces", "The spaces: the distance of each cut's centre from the stop, cut 1 (at the bow) first", _spaces,
         help="21.4 19.1 16.8, or: first 21.4 pitch 2.3 count 7",
     ),
-    Question("stop", "Do distances run from the tip or from the shoulder?", _choice("stop", tip="t", shoulder="s,bow"), _stop_default),
+    Question("stop", "Do distances run from the tip or from the shoulder?", _STOP, _stop_default),
     Question(
         "tracks", "Which tracks carry cuts on one side: left right, or one of them?", _tracks, _tracks_default, _milled,
         help="seen from the bow to the tip with the key lying flat",
@@ -375,19 +380,23 @@ _ASK = (
         lambda answers: not _round(answers),
     ),
     Question(
-        "root", "How wide is the flat at the vee's point?", _length("flat", -1), _of(LEAVE_OUT), lambda answers: not _round(answers),
+        "root", "How wide is the flat at the vee's point?", _length("flat", -1), _of(LEAVE_OUT),
+        lambda answers: not _round(answers),
     ),
     Question(
         "seat", "How wide is the flat on which a tumbler rests?", _length("seat"),
         lambda answers: in_unit(answers, 0.3) if _round(answers) else answers.given.get("root", LEAVE_OUT),
     ),
     Question(
-        "steepest", "How steep a wall does a tumbler climb, in degrees to the blade's length?", _length("angle", 0, 90.1, unit=False),
-        _steepest_default,
+        "steepest", "How steep a wall does a tumbler climb, in degrees to the blade's length?",
+        _length("angle", 0, 90.1, unit=False), _steepest_default,
     ),
     Question("tolerance", "How far off may a finished cut be?", _length("tolerance"), _tolerance_default),
     Question("source", "Where does the chart come from?", _line("source"), _of("my own chart")),
-    Question("about", "What shall lists of systems say of it? (Enter: made from the answers)", _line("description"), _of(LEAVE_OUT)),
+    Question(
+        "about", "What shall lists of systems say of it? (Enter: made from the answers)", _line("description"),
+        _of(LEAVE_OUT),
+    ),
 )  # fmt: skip
 
 QUESTIONS: Mapping[str, Question] = {question.key: question for question in _ASK}

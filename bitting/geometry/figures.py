@@ -18,7 +18,6 @@ from itertools import pairwise
 from attrs import frozen
 
 from bitting.model import System, Track
-from bitting.systemfile.doubts import against_stop, reversed_depths
 
 EXACT = 1e-9
 
@@ -42,9 +41,20 @@ class Fault:
     message: str
 
 
+def reversed_depths(track: Track) -> bool:
+    """Whether the first depth of the table lies deeper than the last, by how the track is milled and measured."""
+    away = track.depths[-1] > track.depths[0] if track.measured == "own-edge" else track.depths[-1] < track.depths[0]
+    return away == (track.milling == "internal")
+
+
 def reversed_spaces(system: System, track: Track) -> bool:
     """Whether the spaces, which are listed bow to tip, run against the stop."""
     return against_stop(system.stop, track)
+
+
+def against_stop(stop: str, track: Track) -> bool:
+    """The same for a stop by itself."""
+    return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (stop == "shoulder")
 
 
 def faults_of(system: System) -> tuple[Fault, ...]:

@@ -226,7 +226,7 @@ def read_system(text: str, path: str) -> System:
     are faults at all, what can hardly be meant.
     """
     faults = Faults(PurePath(path).name or path)
-    top = read_table(_parse(text, path, faults), "", tables.TOP, faults)
+    top = read_table(parse(text, path, faults), "", tables.TOP, faults)
     system = _system(top, path, faults)
     rules = [rule for level in LEVELS for rule in _rules(system, level, faults)] if system is not None else []
     if faults.lines:
@@ -241,14 +241,14 @@ def read_system(text: str, path: str) -> System:
     return evolve(system, rules=tuple(rules)) if rules else system
 
 
-def unusable(path: str, faults: Sequence[str]) -> SystemFileError:
+def unusable(path: str, faults: Sequence[str], hint: str = "") -> SystemFileError:
     """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     lines = "".join(f"\n  {line}" for line in faults)
-    return SystemFileError(f"{path} can't be used: {count}{lines}", faults=faults)
+    return SystemFileError(f"{path} can't be used: {count}{lines}", faults=faults, hint=hint)
 
 
-def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
+def parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
     """The tables of the text, or of its mended copy, with a fault for each slip; what can't be mended ends the reading."""
     try:
         return tomllib.loads(text)

@@ -7,21 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from bitting.geometry.figures import against_stop, reversed_depths
 from bitting.model.system import Track, Unit
 
 WIDEST_IN, NARROWEST_MM = 1.5, 0.75
 """No blade is wider than the one, and no depth table lies below the other (common practice: blades are 3 to 15 mm wide)."""
-
-
-def reversed_depths(track: Track) -> bool:
-    """Whether the first depth of the table lies deeper than the last, by how the track is milled and measured."""
-    away = track.depths[-1] > track.depths[0] if track.measured == "own-edge" else track.depths[-1] < track.depths[0]
-    return away == (track.milling == "internal")
-
-
-def against_stop(stop: str, track: Track) -> bool:
-    """Whether the spaces, which are listed bow to tip, run against the stop."""
-    return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (stop == "shoulder")
 
 
 def other_unit(unit: str, tracks: Sequence[Track]) -> Unit | None:

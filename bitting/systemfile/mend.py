@@ -218,7 +218,7 @@ def _truth(code: str) -> str:
 def _header(code: str) -> str:
     """`[system`, `system]`, `[[tracks]`, and `[tracks]` with one bracket."""
     found = re.fullmatch(r"\s*\[*\s*(format|system|blade|tracks|rules|locks|cutting|measuring|cutter|space|depth|corrections)\s*\]*\s*", code)
-    if not found or "[" not in code + "" and "]" not in code:
+    if not found or not ("[" in code or "]" in code):
         return code
     return "[[tracks]]" if found[1] == "tracks" else f"[{found[1]}]"
 

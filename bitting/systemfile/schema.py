@@ -35,6 +35,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from bitting.errors import nearest
@@ -252,7 +253,7 @@ class Key(NamedTuple):
     required: bool = False
     example: str = ""
     about: str = ""
-    shape: Json = {}
+    shape: Json = MappingProxyType({})
 
     @property
     def schema(self) -> dict[str, Any]:
