@@ -61,7 +61,12 @@ _ALIASES = {
 
 
 What = Literal["depth", "dimension", "space", "distance"]
-_VALUE: Mapping[str, What] = {"depth": "dimension", "dimension": "dimension", "space": "distance", "distance": "distance"}
+_VALUE: Mapping[str, What] = {
+    "depth": "dimension",
+    "dimension": "dimension",
+    "space": "distance",
+    "distance": "distance",
+}
 
 
 @frozen

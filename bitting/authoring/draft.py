@@ -42,7 +42,9 @@ def draft(answers: Answers, path: str) -> Draft:
         raise BittingError(
             f"{len(missing)} thing{'s are' if len(missing) > 1 else ' is'} not known yet: "
             + ", ".join(question.key for question in missing),
-            hint="add " + " ".join(f"--{question.key} …" for question in missing) + "; or answer the questions on a terminal",
+            hint="add "
+            + " ".join(f"--{question.key} …" for question in missing)
+            + "; or answer the questions on a terminal",
         )
     writer = _Writer(answers, list(answers.notes))
     text = writer.text()
@@ -63,7 +65,9 @@ class _Writer:
         document = tomlkit.document()
         unit = "millimetres" if a["unit"] == "mm" else "inches"
         document.add(tomlkit.comment(f"{a['name']}: {self._about()}. Lengths are in {unit}."))
-        document.add(tomlkit.comment(f"{ASSUMED} marks figures that nobody stated: measure or ask before you rely on them."))
+        document.add(
+            tomlkit.comment(f"{ASSUMED} marks figures that nobody stated: measure or ask before you rely on them.")
+        )
         document.add(tomlkit.nl())
         self._put(document, "format", "1", "the version of this file's format")
         document.add("system", self._system())
@@ -145,10 +149,14 @@ class _Writer:
             own = depths.get(name, depths.get("")), spaces.get(name, spaces.get(""))
             if own[0] is None or own[1] is None:
                 what = "depths" if own[0] is None else "spaces"
-                raise BittingError(f"the chart has no {what} for the track {name}", hint="name the same tracks for both")
+                raise BittingError(
+                    f"the chart has no {what} for the track {name}", hint="name the same tracks for both"
+                )
             table = tomlkit.table()
             one = len(self._names()) == 1
-            self._put(table, "name", _text(name), "the only one of a side" if one else "as seen from bow to tip, this side up")
+            self._put(
+                table, "name", _text(name), "the only one of a side" if one else "as seen from bow to tip, this side up"
+            )
             if first is not None and own == first:
                 self._put(table, "like", _text(self._names()[0]), "the same chart, seen from the other edge")
             else:
@@ -174,7 +182,12 @@ class _Writer:
                     f"the chart's spaces run from the {'tip' if a['stop'] == 'tip' else 'far end'} on: turned round, as cuts "
                     "are numbered from the bow (cut 1 is the chart's last)"
                 )
-        self._put(table, "spaces", f"[{', '.join(_decimal(s) for s in spaces)}]", f"centre of each cut from the {a['stop']}, cut 1 at the bow")
+        self._put(
+            table,
+            "spaces",
+            f"[{', '.join(_decimal(s) for s in spaces)}]",
+            f"centre of each cut from the {a['stop']}, cut 1 at the bow",
+        )
         rising = (measured == "own-edge") == (milling != "internal")
         order = sorted(depths, key=lambda label: Decimal(depths[label]), reverse=not rising)
         if order != list(depths) and noted:
@@ -204,7 +217,13 @@ class _Writer:
                 self._put(table, key, a[key], comment)
         if a["seat"] != LEAVE_OUT:
             self._put(table, "seat", a["seat"], "width at the centre of a cut on which a tumbler rests", said="seat")
-        self._put(table, "steepest", a["steepest"], "degrees to the blade's length that a tumbler still climbs", said="steepest")
+        self._put(
+            table,
+            "steepest",
+            a["steepest"],
+            "degrees to the blade's length that a tumbler still climbs",
+            said="steepest",
+        )
         cuts = min(len(row) for row in self._spaces().values())
         deepest = self._deepest()
         if deepest is not None and cuts > 2:
@@ -224,7 +243,9 @@ class _Writer:
     def _measuring(self) -> Table:
         a, table = self.answers, tomlkit.table()
         if a.has("tolerance"):
-            self._put(table, "tolerance", _decimal(a["tolerance"]), "a finished cut may be off by this much", said="tolerance")
+            self._put(
+                table, "tolerance", _decimal(a["tolerance"]), "a finished cut may be off by this much", said="tolerance"
+            )
         for key, usual, comment in (
             ("reading_sd", 0.03, "of one reading with an ordinary caliper"),
             ("offset_sd", 0.05, "shared by all readings of one key: zero, plating, even wear"),

@@ -308,9 +308,7 @@ def learn(
     )
 
 
-def _told(
-    learner: _Learner, chosen: Sequence[tuple[Family, int]], rows: Sequence[Sequence[int]]
-) -> list[LearnedRule]:
+def _told(learner: _Learner, chosen: Sequence[tuple[Family, int]], rows: Sequence[Sequence[int]]) -> list[LearnedRule]:
     """The chosen members as sentences with the evidence of each beside all the others, then what is open."""
     each = []
     for i, (family, member) in enumerate(chosen):

@@ -88,7 +88,9 @@ class Answers:
 
     def missing(self) -> list[Question]:
         """The questions that can't be done without and have no answer."""
-        return [question for question in self.asked() if question.key not in self.given and question.default(self) is None]
+        return [
+            question for question in self.asked() if question.key not in self.given and question.default(self) is None
+        ]
 
     def with_chart(self, chart: Chart) -> Answers:
         """The same with everything that a chart says; what was answered before stands."""
@@ -110,14 +112,17 @@ def _joined(table: Mapping[str, Mapping[str, str]] | Mapping[str, tuple[str, ...
     parts = []
     for track, values in table.items():
         row = (f"{label} {value}" for label, value in values.items()) if isinstance(values, Mapping) else values
-        parts.append((f"{track}: " if track else "") + (", ".join(row) if isinstance(values, Mapping) else " ".join(row)))
+        parts.append(
+            (f"{track}: " if track else "") + (", ".join(row) if isinstance(values, Mapping) else " ".join(row))
+        )
     return "; ".join(parts)
 
 
 def depth_tables(text: str) -> dict[str, dict[str, str]]:
     """The answer about depths as track -> label -> dimension, "" for every track."""
     return {
-        track: dict(pair.split() for pair in part.split(", ")) for track, part in _by_track(text)  # type: ignore[misc]
+        track: dict(pair.split() for pair in part.split(", "))
+        for track, part in _by_track(text)  # type: ignore[misc]
     }
 
 
@@ -281,7 +286,9 @@ def _measured_default(answers: Answers) -> str:
 
 
 def _tracks_default(answers: Answers) -> str:
-    named = [track for key in ("depths", "spaces") if key in answers.given for track, _ in _by_track(answers.given[key])]
+    named = [
+        track for key in ("depths", "spaces") if key in answers.given for track, _ in _by_track(answers.given[key])
+    ]
     return " ".join(dict.fromkeys(filter(None, named))) or "left right"
 
 

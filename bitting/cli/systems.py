@@ -12,7 +12,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, NO_ANSWER, answers, ask, json_option, print_json, say, say_fitted, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    NO_ANSWER,
+    answers,
+    ask,
+    json_option,
+    print_json,
+    say,
+    say_fitted,
+    unicode_out,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:

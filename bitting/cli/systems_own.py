@@ -13,6 +13,7 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     answers,
+    ask,
     at_terminal,
     json_option,
     print_json,
@@ -24,6 +25,7 @@ from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
+    from bitting.authoring.fit import Anchor, Key
     from bitting.model import System
 
 GIVEN = "bitting.answers"
@@ -72,7 +74,9 @@ def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @click.command("new", epilog=NEW_EPILOG)
 @click.argument("name")
-@click.option("--chart", metavar="FILE", help="A depth-and-space chart: CSV, XLSX or typed columns; `-` reads standard input.")
+@click.option(
+    "--chart", metavar="FILE", help="A depth-and-space chart: CSV, XLSX or typed columns; `-` reads standard input."
+)
 @click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
 @_answering
 @click.option("--answers", "saved", metavar="FILE", help="Keep the answers here, and take up what is there already.")
@@ -169,7 +173,7 @@ def _interview(known: Answers, saved: str | None, defaults: bool) -> Answers:
             if question.key not in known.given and default is not None:
                 known = known.with_answer(question.key, default)
 
-    def ask(text: str, default: str | None) -> str:
+    def question(text: str, default: str | None) -> str:
         typed: str = click.prompt(text, default=default or "", show_default=bool(default), err=True)
         return typed
 
@@ -181,7 +185,7 @@ def _interview(known: Answers, saved: str | None, defaults: bool) -> Answers:
 
             write_whole(saved, tomlkit.dumps(dict(found.given)), force=True)
 
-    return interview(known, ask, lambda line: click.echo(line, err=True), keep)
+    return interview(known, question, lambda line: click.echo(line, err=True), keep)
 
 
 def _target(name: str, output: str | None) -> Path:
@@ -194,7 +198,9 @@ def _target(name: str, output: str | None) -> Path:
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as fault:
-        raise BittingError(f"can't make the folder {str(folder)!r}: {fault.strerror}", hint="name a file with -o") from None
+        raise BittingError(
+            f"can't make the folder {str(folder)!r}: {fault.strerror}", hint="name a file with -o"
+        ) from None
     return folder / f"{name}.toml"
 
 
@@ -207,7 +213,9 @@ def _no_twin(name: str, target: Path) -> None:
     twin = next((known for known in known_systems() if known.name.casefold() == name.casefold()), None)
     if twin is not None:
         where = "ships with the toolkit" if twin.shipped else f"is in {twin.path}"
-        raise BittingError(f"a system called {twin.name!r} {where}", hint="choose another name, or write it elsewhere with -o")
+        raise BittingError(
+            f"a system called {twin.name!r} {where}", hint="choose another name, or write it elsewhere with -o"
+        )
 
 
 LEARN_EPILOG = """\b
@@ -228,7 +236,9 @@ Exit status: 0 all rows are good codes; 1 rows can't be; 2 the question could no
 @system_option
 @click.option("--column", metavar="NAME", help="The column of codes, by its name or its number from 1.")
 @click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
-@click.option("--bad", type=float, default=0.0, metavar="P", help="So large a share of the codes may be wrong, such as 0.02.")
+@click.option(
+    "--bad", type=float, default=0.0, metavar="P", help="So large a share of the codes may be wrong, such as 0.02."
+)
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the proposed rules to this file.")
 @json_option
 @answers
@@ -264,3 +274,147 @@ def learn(
 def _text_of(system: System) -> str:
     """The text of a system's file, comments and all."""
     return Path(system.path).read_text(encoding="utf-8-sig")
+
+
+FIT_EPILOG = """\b
+Examples
+  bitting systems fit keys.csv -s finch.toml --known 1=8.60
+  bitting systems fit keys.csv -s finch.toml --new 3 -o finch-fitted.toml      row 3 is a new key
+  bitting systems fit keys.csv -s finch.toml --against - --against-code - --against-system plover
+
+FILE has a row a key: a column `code` (which may be empty or missing) and a column `readings`, written as for decode; or a list
+with the readings of one key a line. Readings may say where they were taken (7.42@21.4), which gives the spaces.
+
+Wear and a caliper's zero move all readings alike, so the level of the chart needs an anchor: one dimension that is known, a
+new key, or a key of known code measured with the same caliper. Without one only steps are given.
+
+Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could not be answered.
+"""
+
+
+@click.command("fit", epilog=FIT_EPILOG)
+@click.argument("file", metavar="FILE")
+@system_option
+@click.option("--known", metavar="DEPTH=LENGTH", help="One dimension that is known, such as 1=8.60.")
+@click.option(
+    "--new", "new_row", type=click.IntRange(1), metavar="ROW", help="The key in this row is new, so not worn."
+)
+@click.option("--against", metavar="READINGS", help="Readings of a key of known code, taken with the same caliper.")
+@click.option("--against-code", metavar="CODE", help="The code of that key (`-` asks for it).")
+@click.option("--against-system", metavar="SYSTEM", help="Its system, where that isn't the one of -s.")
+@click.option("--against-new", is_flag=True, help="That key is newly cut, so not worn.")
+@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
+@click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
+@click.option("-o", "--output", metavar="FILE", help="Write the chart with the fitted figures to this file.")
+@json_option
+@answers
+def fit(
+    file: str,
+    system_name: str,
+    known: str | None,
+    new_row: int | None,
+    against: str | None,
+    against_code: str | None,
+    against_system: str | None,
+    against_new: bool,
+    unit: str | None,
+    sheet: str | None,
+    output: str | None,
+    as_json: bool,
+) -> int:
+    """Depths (and spaces) of a chart from several measured keys whose codes are known, or none of them."""
+    from bitting.authoring.draft import with_chart
+    from bitting.authoring.fit import fit_chart
+    from bitting.authoring.tables import keys_in
+    from bitting.files import may_write, write_whole
+    from bitting.report.authoring import render_fitted
+    from bitting.systemfile import load_system, read_system
+
+    anchors = [
+        name for name, value in (("--known", known), ("--new", new_row), ("--against", against)) if value is not None
+    ]
+    if len(anchors) > 1:
+        raise BittingError(f"{' and '.join(anchors)} both fix the level", hint="give one of them")
+    if output is not None and not anchors:
+        raise BittingError(
+            "without an anchor only steps are known, and a chart needs dimensions",
+            hint="add --known DEPTH=LENGTH, --new ROW, or --against READINGS",
+        )
+    system = load_system(system_name)
+    if output is not None:
+        may_write(output, inputs=[system.path, *([] if file == "-" else [file])])
+    anchor = _anchor(system, known, new_row, (against, against_code, against_system, against_new), unit)
+    found = fit_chart(
+        system, [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)], anchor
+    )
+    if output is not None:
+        digits = 3 if system.unit == "mm" else 4
+        depths = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.depths.items()}
+        spaces = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.spaces.items()}
+        text = with_chart(_text_of(system), depths, spaces)
+        read_system(text, output)
+        write_whole(output, text)
+    if as_json:
+        print_json({**found.as_dict(), "file": output})
+    else:
+        for line in render_fitted(found, output):
+            say_fitted(line)
+    return BAD_NEWS if found.off_chart() else GOOD
+
+
+def _key(row: int, code: str, readings: str, system: System, unit: str | None) -> Key:
+    """One measured key; what can't be read names its row."""
+    from bitting.authoring.fit import Key
+    from bitting.notation import parse_code, parse_readings
+
+    try:
+        return Key(row, parse_readings(readings, system, unit), parse_code(code, system) if code else None)
+    except BittingError as fault:
+        raise BittingError(f"row {row}: {fault.message}", hint=fault.hint, text=fault.text, span=fault.span) from None
+
+
+def _anchor(
+    system: System,
+    known: str | None,
+    new_row: int | None,
+    against: tuple[str | None, str | None, str | None, bool],
+    unit: str | None,
+) -> Anchor:
+    """What the options say of the level."""
+    from bitting.authoring.fit import Anchor
+
+    if known is not None:
+        return Anchor(known=_known_depth(known, system))
+    readings, code, other, unworn = against
+    if readings is None:
+        if code is not None or other is not None or unworn:
+            raise BittingError(
+                "--against-code, -system and -new say more of --against", hint="give its readings with --against"
+            )
+        return Anchor(new=new_row)
+    from bitting.decoding.corrections import zero_from
+    from bitting.decoding.model import model_of
+    from bitting.notation import parse_code, parse_readings
+    from bitting.systemfile import load_system
+
+    its = system if other is None else load_system(other)
+    measured = parse_readings(ask(readings, "Readings of the key of known code"), its, unit)
+    zero = zero_from(measured, parse_code(ask(code, "Its code"), its), model_of(its), unworn=unworn)
+    return Anchor(zero=(system.from_mm(zero.mean), system.from_mm(zero.sd)))
+
+
+def _known_depth(text: str, system: System) -> tuple[int, int, float]:
+    """`1=8.60`, or `left 1=8.60` where tracks have tables of their own: (table, place, dimension)."""
+    from bitting.authoring.fit import table_of
+
+    name, _, length = text.partition("=")
+    *track, label = name.split() or [""]
+    found = next((t for t in system.tracks if not track or t.name.casefold() == track[0].casefold()), None)
+    try:
+        dimension = float(length.replace(",", "."))
+    except ValueError:
+        raise BittingError(f"--known {text!r} is no dimension", hint="write it as 1=8.60") from None
+    if found is None or label not in found.labels:
+        depths = " ".join(system.tracks[0].labels if found is None else found.labels)
+        raise BittingError(f"--known {text!r} names no depth", hint=f"depths are {depths}; write it as 1=8.60")
+    return table_of(system, found.name), found.labels.index(label), dimension

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from bitting.authoring.draft import Draft
 from bitting.authoring.evidence import LIMIT
+from bitting.authoring.fit import OFF, Estimate, Fitted
 from bitting.authoring.learn import Learned, LearnedRule
 from bitting.lint import Linted
 from bitting.model import System
@@ -26,7 +27,8 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     yield ""
     yield "compare this with your chart, and the two blades with a key:"
     yield from (f"  {line}" for line in render_blades(system, plain))
-    serious = [f for f in linted.findings if f.level != "note" or f.code == "not-checked"]
+    serious = [f for f in linted.findings if f.level != "note"]
+    serious += [f for f in linted.findings if f.code == "not-checked"][-1:]  # the one that says what to add
     if serious:
         yield ""
         yield from (f"{finding.level}: {finding.message}" for finding in serious)
@@ -93,3 +95,67 @@ def chance_said(rule: LearnedRule) -> str:
     said = "less than 1 in a billion" if found < 1e-9 else f"1 in {1 / found:,.0f}"
     breaking = rule.evidence.breaking
     return said + (f"; {breaking} code{'s' * (breaking > 1)} break{'s' * (breaking == 1)} it" if breaking else "")
+
+
+def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
+    """The figures with their uncertainties beside the chart's, what the level stands on, what was left out."""
+    from tabulate import tabulate
+
+    system, digits = found.system, 3 if found.system.unit == "mm" else 4
+    yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {found.noise:.{digits}f} {system.unit} about its depth"
+    yield (
+        f"level: {found.anchor}"
+        if found.anchor
+        else (
+            "level: not known, as wear and the caliper's zero move all readings alike; so only steps are given. Add a dimension that "
+            "is known (--known), a new key (--new) or a key of known code (--against)"
+        )
+    )
+    several = len({track for track, _ in (*found.depths, *found.steps)}) > 1
+    step = not found.depths
+    off = {key for key, _, _ in found.off_chart()}
+    rows = []
+    for key, estimate in (found.depths or found.steps).items():
+        name = f"{key[0]} {key[1]}" if several else key[1]
+        if step:
+            track = system.track(key[0])
+            name = f"{track.labels[track.labels.index(key[1]) - 1]} to {name}"
+        rows.append([name, *_figures(estimate, found.chart(key, step=step), digits), "OFF" if key in off else ""])
+    headers = ["step" if step else "depth", "found", "±", "chart", "differs", ""]
+    yield ""
+    yield from (
+        f"  {line}"
+        for line in tabulate(
+            rows, headers, disable_numparse=True, colalign=("left", *["right"] * 4, "left")
+        ).splitlines()
+    )
+    if found.spaces:
+        yield ""
+        rows = [
+            [f"{track} {cut + 1}", *_figures(estimate, system.track(track).spaces[cut], digits)]
+            for (track, cut), estimate in found.spaces.items()
+        ]
+        table = tabulate(
+            rows, ["cut", "found", "±", "chart", "differs"], disable_numparse=True, colalign=("left", *["right"] * 4)
+        )
+        yield from (f"  {line}" for line in table.splitlines())
+    yield ""
+    if off:
+        yield f"OFF: more than {OFF:g} times its uncertainty from the chart"
+    yield from (
+        f"left out, as it fits nothing: row {row}, {track} cut {cut + 1}, {away:+.{digits}f}"
+        for row, track, cut, away in found.left_out
+    )
+    yield from (f"note: {note}" for note in found.notes)
+    yield "±: standard uncertainty; twice it holds the true value in about 95 of 100"
+    if path is not None:
+        yield f"{path}: written; `bitting systems lint {path}` proves what follows"
+
+
+def _figures(found: Estimate, chart: float, digits: int) -> list[str]:
+    return [
+        f"{found.mean:.{digits}f}",
+        f"{found.sd:.{digits}f}",
+        f"{chart:.{digits}f}",
+        f"{found.mean - chart:+.{digits}f}",
+    ]

@@ -92,7 +92,9 @@ def _alike(values: dict[str, Any], where: str, seen: dict[str, Track | None], fa
     """A track that is like an earlier one in everything but its name and the order in which its cuts are worked."""
     for key in COPIED:
         if key in values:
-            faults.add(f"{where}.{key}", "found beside like; allowed: either like, or " + names(COPIED[:4]) + " of its own")
+            faults.add(
+                f"{where}.{key}", "found beside like; allowed: either like, or " + names(COPIED[:4]) + " of its own"
+            )
     like = values["like"]
     if like.casefold() not in seen:
         near = nearest(like, list(seen))

@@ -197,7 +197,9 @@ def _comma(code: str) -> str:
 
 def _unit(code: str) -> str:
     """`10.0 mm`."""
-    return _outside_quotes(code, lambda part: re.sub(r"(=\s*[+-]?[\d.]+)\s*(?:mm|inch|in|thou|°|deg|degrees)\s*$", r"\1", part))
+    return _outside_quotes(
+        code, lambda part: re.sub(r"(=\s*[+-]?[\d.]+)\s*(?:mm|inch|in|thou|°|deg|degrees)\s*$", r"\1", part)
+    )
 
 
 def _curly(code: str) -> str:
@@ -217,7 +219,10 @@ def _truth(code: str) -> str:
 
 def _header(code: str) -> str:
     """`[system`, `system]`, `[[tracks]`, and `[tracks]` with one bracket."""
-    found = re.fullmatch(r"\s*\[*\s*(format|system|blade|tracks|rules|locks|cutting|measuring|cutter|space|depth|corrections)\s*\]*\s*", code)
+    found = re.fullmatch(
+        r"\s*\[*\s*(format|system|blade|tracks|rules|locks|cutting|measuring|cutter|space|depth|corrections)\s*\]*\s*",
+        code,
+    )
     if not found or not ("[" in code or "]" in code):
         return code
     return "[[tracks]]" if found[1] == "tracks" else f"[{found[1]}]"

@@ -419,7 +419,11 @@ CUTTING = (
     Key("angle", number("an included angle in degrees", above=0, below=180), about="of the vee, in degrees"),
     Key("root", _spread, about="the flat at the vee's point"),
     Key("seat", _length, about="width at the centre of a cut on which a tumbler rests"),
-    Key("steepest", number("an angle in degrees", above=0, most=90), about="to the blade's length, that a tumbler climbs"),
+    Key(
+        "steepest",
+        number("an angle in degrees", above=0, most=90),
+        about="to the blade's length, that a tumbler climbs",
+    ),
     Key("direction", DIRECTION, about="order in which the cuts of a track are worked"),
     Key("rotation", one_of("clockwise", "anticlockwise", "counterclockwise"), about="of the cutter, from above"),
     Key("setup", shape=table(SETUP), about="the setup key: all shallowest cuts but this one"),
@@ -460,7 +464,7 @@ TOP = (
         shape={"type": "array", "minItems": 1, "items": table(TRACK, allOf=_OWN, **_LIKE)},
     ),
     Key("rules", shape=table(RULES)),
-    Key("locks", shape={"type": "object", "additionalProperties": _LOCK}, about="which cuts each lock reads: \"1-5\""),
+    Key("locks", shape={"type": "object", "additionalProperties": _LOCK}, about='which cuts each lock reads: "1-5"'),
     Key("cutting", shape=table(CUTTING)),
     Key("measuring", shape=table(MEASURING)),
 )
