@@ -6,9 +6,9 @@ what is merely usual can't be mistaken for each other.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
 import tomlkit
 from attrs import define, field, frozen
@@ -293,14 +293,14 @@ def with_chart(text: str, depths: Mapping[tuple[str, str], str], spaces: Mapping
     A track that is `like` another shares its table, which is changed where it stands.
     """
     document = tomlkit.parse(text)
-    for table in document["tracks"]:  # type: ignore[union-attr]
-        name = str(table["name"])  # type: ignore[index]
-        if "depths" in table:  # type: ignore[operator]
-            for label in list(table["depths"]):  # type: ignore[index,arg-type,call-overload]
+    for table in cast(Iterable[Any], document["tracks"]):
+        name = str(table["name"])
+        if "depths" in table:
+            for label in list(table["depths"]):
                 if (name, str(label)) in depths:
-                    table["depths"][label] = tomlkit.value(depths[name, str(label)])  # type: ignore[index,call-overload]
+                    table["depths"][label] = tomlkit.value(depths[name, str(label)])
         found = {cut: value for (track, cut), value in spaces.items() if track == name}
-        if found and "spaces" in table:  # type: ignore[operator]
+        if found and "spaces" in table:
             _put_spaces(table, found)
     return tomlkit.dumps(document)
 

@@ -112,7 +112,7 @@ def _numbered(system: System, lane: int) -> Iterator[Family]:
         return
     scope = system.lanes[lane].label if len(system.lanes) > 1 else ""
     low, high = min(track.numbers) * track.cuts, max(track.numbers) * track.cuts
-    said = [("the sum of cuts is even",), ("the sum of cuts is odd",)]
+    said: list[tuple[str, ...]] = [("the sum of cuts is even",), ("the sum of cuts is odd",)]
     said.append(tuple(f"the sum of cuts is between {n} and {high}" for n in range(low + 1, high + 1)))
     said.append(tuple(f"the sum of cuts is between {low} and {n}" for n in range(high - 1, low - 1, -1)))
     for sentences in said:

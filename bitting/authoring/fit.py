@@ -164,7 +164,7 @@ def fit_chart(system: System, keys: Sequence[Key], anchor: Anchor | None = None)
         notes.append(f"{len(keys) - len(coded)} keys have no code and were left out, as the others have one")
     model = model_of(system)
     tables = _tables(system)
-    seen = [cut for number, key in enumerate(used) for cut in _cuts(system, number, key, tables, model)]
+    seen = [cut for number, key in enumerate(used) for cut in _cuts(system, number, key, model)]
     if len(used) < 2 or len(seen) < 6:
         raise BittingError(
             f"{len(used)} key{'s' * (len(used) != 1)} with {len(seen)} cuts read say too little of a chart",
@@ -193,7 +193,7 @@ def table_of(system: System, name: str) -> int:
     )
 
 
-def _cuts(system: System, number: int, key: Key, tables: list[str], model: MeasurementModel) -> list[_Seen]:
+def _cuts(system: System, number: int, key: Key, model: MeasurementModel) -> list[_Seen]:
     """The cuts of one key that were read, each once, corrected for the caliper's jaw where the code is known."""
     lanes, signs, along = system.lanes, lane_signs(system), places_along(system)
     depths: Depths | None = None if key.code is None else key.code.depths
@@ -206,7 +206,7 @@ def _cuts(system: System, number: int, key: Key, tables: list[str], model: Measu
     for cut in key.readings.cuts:
         if not cut.readings or cut.track == "across":
             continue
-        lane = next(i for i, l in enumerate(lanes) if l.track.name == cut.track and l.side in (None, cut.side))
+        lane = next(i for i, own in enumerate(lanes) if own.track.name == cut.track and own.side in (None, cut.side))
         track = lanes[lane].track
         value = sum(r.value for r in cut.readings) / len(cut.readings)
         single = [(r.own_sd or model.reading_sd) ** 2 + r.digit**2 / 12 for r in cut.readings]
@@ -480,7 +480,8 @@ def _lattice(track: Track, seen: Sequence[_Seen], many: int, model: MeasurementM
         each = np.logaddexp(np.logaddexp.reduce(-0.5 * apart**2, axis=1) - np.log(count), -8.0)  # or simply wrong
         total = np.zeros((many, len(offsets)))
         np.add.at(total, number, each)
-        return total + chances
+        likelihood: Array = total + chances
+        return likelihood
 
     def surprise(parameters: Array) -> float:
         return -float(np.logaddexp.reduce(per_key(parameters), axis=1).sum())

@@ -120,10 +120,7 @@ def _joined(table: Mapping[str, Mapping[str, str]] | Mapping[str, tuple[str, ...
 
 def depth_tables(text: str) -> dict[str, dict[str, str]]:
     """The answer about depths as track -> label -> dimension, "" for every track."""
-    return {
-        track: dict(pair.split() for pair in part.split(", "))
-        for track, part in _by_track(text)  # type: ignore[misc]
-    }
+    return {track: dict(pair.split() for pair in part.split(", ")) for track, part in _by_track(text)}
 
 
 def space_lists(text: str) -> dict[str, tuple[str, ...]]:

@@ -58,7 +58,7 @@ def _rules(context: click.Context, _: click.Parameter, values: tuple[str, ...]) 
 
 def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
     """An option for every question."""
-    for key, question in reversed(QUESTIONS.items()):
+    for key, question in reversed(list(QUESTIONS.items())):
         if key == "rule":
             option = click.option(
                 "--rule", multiple=True, metavar="SENTENCE", expose_value=False, callback=_rules,
@@ -173,7 +173,7 @@ def _interview(known: Answers, saved: str | None, defaults: bool) -> Answers:
             if question.key not in known.given and default is not None:
                 known = known.with_answer(question.key, default)
 
-    def question(text: str, default: str | None) -> str:
+    def prompt(text: str, default: str | None) -> str:
         typed: str = click.prompt(text, default=default or "", show_default=bool(default), err=True)
         return typed
 
@@ -185,7 +185,7 @@ def _interview(known: Answers, saved: str | None, defaults: bool) -> Answers:
 
             write_whole(saved, tomlkit.dumps(dict(found.given)), force=True)
 
-    return interview(known, question, lambda line: click.echo(line, err=True), keep)
+    return interview(known, prompt, lambda line: click.echo(line, err=True), keep)
 
 
 def _target(name: str, output: str | None) -> Path:

@@ -102,13 +102,14 @@ def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
     from tabulate import tabulate
 
     system, digits = found.system, 3 if found.system.unit == "mm" else 4
-    yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {found.noise:.{digits}f} {system.unit} about its depth"
+    noise = f"{found.noise:.{digits}f} {system.unit}"
+    yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {noise} about its depth"
     yield (
         f"level: {found.anchor}"
         if found.anchor
         else (
-            "level: not known, as wear and the caliper's zero move all readings alike; so only steps are given. Add a dimension that "
-            "is known (--known), a new key (--new) or a key of known code (--against)"
+            "level: not known, as wear and the caliper's zero move all readings alike; so only steps are given. "
+            "Add a dimension that is known (--known), a new key (--new) or a key of known code (--against)"
         )
     )
     several = len({track for track, _ in (*found.depths, *found.steps)}) > 1
