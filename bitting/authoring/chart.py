@@ -184,6 +184,9 @@ def _cells(line: str, *, points: bool) -> list[str]:
     named = re.match(r"\s*([^\W\d][\w ]*?)\s*[:=]\s*(.*)", line)
     if named:
         return [named[1], *re.split(r"\s*,\s+|\s+" if not points else r"[\s,]+", named[2].strip())]
+    inside = len(re.findall(r"\d,\d", line)) == line.count(",") and "." not in line
+    if inside and re.search(r"\S\s+\S", line):  # blanks separate, so a comma is a point
+        return line.split()
     if "," in line and (points or not re.search(r"\d", line)):
         return [cell.strip() for cell in line.split(",")]
     if "," in line and (found := re.fullmatch(r"\s*(\w+)\s*,\s*(\d+),(\d+)\s*", line)):

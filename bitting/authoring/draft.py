@@ -107,13 +107,15 @@ class _Writer:
         self._put(table, "source", _text(a["source"]), "where the figures come from")
         self._put(table, "unit", _text(a["unit"]), "of every length in this file: mm | in")
         way = "shrink" if a["stop"] == "tip" else "grow"
-        self._put(table, "stop", _text(a["stop"]), f"where space distances start; from bow to tip they {way}")
+        self._put(
+            table, "stop", _text(a["stop"]), f"where space distances start; from bow to tip they {way}", said="stop"
+        )
         if a["sides"] != "one":
             what = "edges" if a["milling"] == "edge" else "faces"
-            self._put(table, "sides", '["top", "bottom"]', f"the two {what}")
+            self._put(table, "sides", '["top", "bottom"]', f"the two {what}", said="sides")
             alike = a["sides"] == "alike"
             comment = "both sides carry the same cuts" if alike else "each side has cuts of its own"
-            self._put(table, "convenience", str(alike).lower(), comment)
+            self._put(table, "convenience", str(alike).lower(), comment, said="sides")
         return table
 
     def _blade(self) -> Table:
@@ -168,7 +170,7 @@ class _Writer:
     def _described(self, table: Table, depths: Mapping[str, str], spaces: Sequence[str], noted: bool) -> None:
         a = self.answers
         milling, measured = a["milling"], a["measured"]
-        self._put(table, "milling", _text(milling), "external | internal | edge")
+        self._put(table, "milling", _text(milling), "external | internal | edge", said="milling")
         where = {
             "far-edge": "a depth is the metal left, to the opposite full edge",
             "own-edge": "a depth runs from the track's own edge to the wall",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import secrets
 import shutil
 import sys
@@ -34,6 +35,7 @@ SYSTEM = click.argument("system_name", metavar="SYSTEM")
 
 ELSEWHERE = {name: ("systems_own", name) for name in ("new", "learn", "fit")}
 """Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
+
 
 class SystemsGroup(click.Group):
     """The subcommands of this module, and those of others, imported when they are asked for."""
@@ -83,7 +85,7 @@ def list_(as_json: bool) -> int:
         for row in rows:
             about = row.get("about", "can't be used: `bitting systems lint` says why")
             say(f"{row['system'].ljust(width)}  {about}" + ("" if row["from"] == "shipped" else f"   [{row['from']}]"))
-        say_fitted(f"your own are found by name in {user_folder()}")
+        click.echo(f"your own are found by name in {user_folder()}", err=True)
     for found in clashes.values():
         click.echo(f"bitting: {twice_said(found)}; rename one under [system]", err=True)
     return NO_ANSWER if clashes else GOOD
@@ -107,7 +109,7 @@ def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
         from bitting.systemfile.schema import TOP, json_schema
 
         keys = TOP if schema == "system" else machine.TOP
-        print_json(json_schema(keys, f"bitting {schema} file"))
+        say(json.dumps(json_schema(keys, f"bitting {schema} file"), ensure_ascii=True, indent=2))
         return GOOD
     if system_name is None:
         raise BittingError("no system was named", hint="`bitting systems list` has them; a path will do too")

@@ -98,7 +98,7 @@ def new(
     """Write a system file from a chart, from options, or from questions one at a time; lint it; show it for comparison."""
     from bitting.authoring.draft import draft
     from bitting.files import may_write, write_whole
-    from bitting.lint import lint
+    from bitting.linting import lint
 
     known = _known(name, context.meta.get(GIVEN, {}), saved, chart, sheet)
     target = _target(known["name"], output)

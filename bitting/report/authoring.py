@@ -8,7 +8,7 @@ from bitting.authoring.draft import Draft
 from bitting.authoring.evidence import LIMIT
 from bitting.authoring.fit import OFF, Estimate, Fitted
 from bitting.authoring.learn import Learned, LearnedRule
-from bitting.lint import Linted
+from bitting.linting import Linted
 from bitting.model import System
 from bitting.report.systems import render_blades, render_chart
 
