@@ -396,7 +396,8 @@ def _finished(reader: _Reader, unit: str | None) -> Chart:
                 raise BittingError(f"{word!r} is no unit", hint="units are mm, in and thou")
             stated.add(_UNITS[_plain(word)])
     if len(stated) > 1 and stated != {"in", "thou"}:
-        raise BittingError(f"the chart has lengths in {' and in '.join(sorted(stated))}", hint="say all in one unit")
+        words = sorted("inches" if unit == "in" else unit for unit in stated)
+        raise BittingError(f"the chart has lengths in {' and '.join(words)}", hint="say all in one unit")
     notes = list(reader.notes)
     sizes = [abs(float(v.text)) for table in reader.depths.values() for v in table.values()] or [
         abs(float(v.text)) for v in values

@@ -100,7 +100,7 @@ def keys_in(name: str, sheet: str | None = None) -> list[tuple[str, str]]:
     one whose numbers have points is that of the readings. A list has the readings of one key a line.
     """
     rows, lines = table_rows(name, sheet)
-    rows = [row for row in rows if any(cell.strip() for cell in row)]
+    rows = [row for row in rows if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")]
     if not rows:
         raise BittingError("the table of readings is empty", hint="write the readings of one key a row")
     names = [re.sub(r"\W+", "", cell).casefold() for cell in rows[0]]

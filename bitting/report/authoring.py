@@ -81,7 +81,7 @@ def render_learned(found: Learned, path: str | None) -> Iterator[str]:
     waiting = [rule for rule in found.rules if not rule.proposed and rule.more is not None][:OPEN_SHOWN]
     if waiting:
         yield ""
-        yield "open: no code breaks these, and they may yet be chance; so many more good codes would settle each:"
+        yield "open: these hold too, and may yet be chance; so many more good codes would settle each:"
         yield from (f"  {rule.more:>8,}  {rule.sentence}" for rule in waiting)
     yield ""
     yield "assumed: the codes were drawn independently, every legal code as likely as any other"
