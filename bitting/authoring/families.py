@@ -16,6 +16,7 @@ Not looked for, because there are too many of them for the evidence that codes c
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
@@ -150,13 +151,15 @@ def _facing(system: System, one: Lane, other: Lane, pair: str) -> Iterator[tuple
         yield "tracks-differ", (f"{pair} are not the same",)
     width = system.blade.width
     if width is not None and one.track.milling == other.track.milling != "internal":
-        webs = {
-            round(one.track.far_edge(a, width) + other.track.far_edge(b, width) - width, 6)
-            for a in range(len(one.track.labels))
-            for b in range(len(other.track.labels))
-        }
-        least = sorted(web for web in webs if web > 0)[1:]  # the least of all bars nothing
+        webs = [a + b - width for a in _far_edges(one, width) for b in _far_edges(other, width)]
+        step = 0.1 if system.unit == "mm" else 0.004
+        first, last = math.floor(max(min(webs), 0.0) / step) + 1, math.floor(max(webs) / step + 1e-9)
+        least = [round(n * step, 3) for n in range(first, last + 1)]
         yield "metal-left", (f"at least {web:g} stands between {pair}" for web in least)
+
+
+def _far_edges(lane: Lane, width: float) -> list[float]:
+    return [lane.track.far_edge(depth, width) for depth in range(len(lane.track.labels))]
 
 
 def _down(words: str, high: int, low: int) -> Iterator[str]:

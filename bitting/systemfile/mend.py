@@ -124,14 +124,17 @@ def _joined_braces(lines: Sequence[str], number: int) -> tuple[int, str] | None:
     if not re.match(r"\s*[\w\"'-]+\s*=\s*\{", first) or first.count("{") <= first.count("}"):
         return None
     text = first.rstrip()
+    closed = re.sub(r",\s*$", "", text) + " }"
+    if not text.endswith(("{", ",")):
+        return 1, closed
     for count, line in enumerate(lines[number + 1 : number + 41], start=2):
         bare = _split_remark(line)[0].strip()
-        if re.match(r"\[", bare):
+        if re.match(r"\[", bare) or "{" in bare:
             break
         text += ("" if text.endswith(("{", ",")) or not bare or bare == "}" else ",") + " " + bare
         if "}" in bare:
             return count, re.sub(r",\s*\}", " }", text)
-    return (1, re.sub(r",\s*$", "", first.rstrip()) + " }") if first.strip() != "{" else None
+    return 1, closed
 
 
 def _better(lines: Sequence[str], number: int) -> Iterator[str]:
