@@ -259,7 +259,7 @@ def _solve(
     basis: Array,
     keys: Sequence[Key],
     model: MeasurementModel,
-    left_out: list[tuple[int, str, int, float]],
+    left_out: list[_Seen],
 ) -> _Solved:
     """Weighted least squares with the noise of each key estimated; readings that are far off move to `left_out`."""
     many, size = len(keys), basis.shape[1]
@@ -276,9 +276,9 @@ def _solve(
         residuals = values - rows @ solution
         scaled = np.abs(residuals) / np.sqrt(variances)
         worst = int(scaled.argmax())
-        if scaled[worst] > FAR and len(seen) > size + many:
-            bad = seen.pop(worst)
-            left_out.append((keys[bad.key].row, bad.track, bad.cut, float(residuals[worst])))
+        others = sum((cut.table, cut.depth) == (seen[worst].table, seen[worst].depth) for cut in seen)
+        if scaled[worst] > FAR and others > 1:
+            left_out.append(seen.pop(worst))
             continue
         renewed = _spread_of(seen, residuals, base, many)
         if np.allclose(renewed, spread, rtol=0.02):
@@ -292,7 +292,7 @@ def _least_squares(
 ) -> Fitted:
     """Codes known: every dimension is an unknown of its own."""
     columns = sorted({(cut.table, cut.depth) for cut in seen})
-    left_out: list[tuple[int, str, int, float]] = []
+    left_out: list[_Seen] = []
     solved = _solve(seen, columns, np.eye(len(columns)), keys, model, left_out)
     unread = [
         f"{label} of {name}" if len(tables) > 1 else label
@@ -311,7 +311,7 @@ def _told(
     tables: list[str],
     model: MeasurementModel,
     anchor: Anchor,
-    left_out: Sequence[tuple[int, str, int, float]],
+    left_out: Sequence[_Seen],
     notes: tuple[str, ...],
 ) -> Fitted:
     """What follows from a solution: steps, and dimensions where there is an anchor."""
@@ -331,8 +331,18 @@ def _told(
         if i and columns[i - 1] == (table, depth - 1):
             row = solved.functional(np.eye(size)[i] - np.eye(size)[i - 1])
             steps[labels[i]] = Estimate(float(row @ solved.solution), float(sqrt(row @ covariance @ row)))
+    dimensions, at = solved.basis @ solved.solution[: solved.basis.shape[1]], {c: i for i, c in enumerate(columns)}
+    off = [
+        (
+            keys[cut.key].row,
+            cut.track,
+            cut.cut,
+            cut.value - float(dimensions[at[cut.table, cut.depth]]) - solved.shared(cut, len(keys)),
+        )
+        for cut in left_out
+    ]
     noise = float(np.sqrt(np.mean(solved.variances)))
-    return Fitted(system, len(keys), len(solved.residuals), said, depths, steps, {}, noise, tuple(left_out), notes)
+    return Fitted(system, len(keys), len(solved.residuals), said, depths, steps, {}, noise, tuple(off), notes)
 
 
 def _rows(
@@ -421,7 +431,7 @@ def _mixture(
     track = system.track(tables[0])
     level, step, offsets = _lattice(track, seen, len(keys), model)
     shared = [float(offsets[cut.key]) for cut in seen]
-    left_out: list[tuple[int, str, int, float]] = []
+    left_out: list[_Seen] = []
     solved = _nearest(seen, shared, (level, step), len(track.labels), keys, model, left_out)
     apart = []
     for without in range(len(keys)):  # which depth a cut is may hang on a single key: the jackknife shows how much
@@ -443,7 +453,7 @@ def _nearest(
     count: int,
     keys: Sequence[Key],
     model: MeasurementModel,
-    left_out: list[tuple[int, str, int, float]],
+    left_out: list[_Seen],
 ) -> _Solved:
     """Evenly stepped depths by least squares, every cut taken as the depth nearest to it, until none changes."""
     columns = [(0, depth) for depth in range(count)]

@@ -88,7 +88,9 @@ def test_the_unit_is_said_or_seen_from_the_sizes(text: str, unit: str | None, fi
 
 
 def test_lines_that_say_one_thing() -> None:
-    chart = read("stop: tip\nkind = internal\nwidth,9.0\nmill depth: 0.9\nrule: no more than 2 equal cuts in a row\n1 8.6\n2 8.1")
+    chart = read(
+        "stop: tip\nkind = internal\nwidth,9.0\nmill depth: 0.9\nrule: no more than 2 equal cuts in a row\n1 8.6\n2 8.1"
+    )
     assert chart.said == {
         "stop": "tip",
         "milling": "internal",

@@ -216,7 +216,9 @@ def test_a_rule_is_tried_as_soon_as_it_is_said() -> None:
     answers = answered(stop="tip")
     for key in said:
         answers = answers.with_answer(key, answers.default(key) or "")
-    found, _, told = talk(answers, "-", "-", "-", "-", "2", "adjacent cats differ", "no more than 2 equal cuts in a row")
+    found, _, told = talk(
+        answers, "-", "-", "-", "-", "2", "adjacent cats differ", "no more than 2 equal cuts in a row"
+    )
     assert any("adjacent cats differ" in line for line in told)
     assert draft(found, "f").system.must == ("adjacent cuts differ by at most 2", "no more than 2 equal cuts in a row")
 
@@ -250,7 +252,9 @@ def test_systems_of_ones_own_are_found_by_name(own_folder: Path, tmp_path: Path)
     assert "is there already" in stderr or "a system called 'knot'" in stderr
     table = tmp_path / "mixed.csv"
     table.write_text("lock,code\nknot,2 1 1 2 2 1 / 1 1 2 2 1 1\nwren,1 1 1 1 1 1 1 1\n", encoding="utf-8")
-    done = CliRunner().invoke(main, ["batch", str(table), "--system-column", "lock", "-o", str(tmp_path / "o.csv"), "--json"])
+    done = CliRunner().invoke(
+        main, ["batch", str(table), "--system-column", "lock", "-o", str(tmp_path / "o.csv"), "--json"]
+    )
     assert json.loads(done.stdout)["unreadable"] == 0
 
 
@@ -323,4 +327,6 @@ def test_a_file_is_changed_without_losing_a_word() -> None:
 def test_rules_are_added_to_a_file_without_any() -> None:
     text = draft(answered(), "f").text
     assert "rules" not in tomllib.loads(text)
-    assert read_system(with_rules(text, [("at least 2 different depths", "x")]), "f").must == ("at least 2 different depths",)
+    assert read_system(with_rules(text, [("at least 2 different depths", "x")]), "f").must == (
+        "at least 2 different depths",
+    )

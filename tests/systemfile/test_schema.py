@@ -44,7 +44,7 @@ BEYOND = (
     "a depth of every track",
     "only with shape",
     "the names of two tracks",
-    'allowed: left, right',
+    "allowed: left, right",
     "the label",
     "a very large whole number",
     "found nan",
@@ -102,11 +102,15 @@ def test_broken_files_break_it_where_the_reader_finds_the_fault(changes: list[tu
     reader, editor = told(text), set(places(data))
     assert reader
     for place in editor:  # an editor never marks what can be read
-        assert any(path == place or path.startswith((f"{place}.", f"{place}[")) or place.startswith(path) for path, _ in reader), place
+        assert any(
+            path == place or path.startswith((f"{place}.", f"{place}[")) or place.startswith(path) for path, _ in reader
+        ), place
     unmarked = [
         fault
         for path, fault in reader
-        if not any(path == place or path.startswith((f"{place}.", f"{place}[")) or place.startswith(path) for place in editor)
+        if not any(
+            path == place or path.startswith((f"{place}.", f"{place}[")) or place.startswith(path) for place in editor
+        )
     ]
     assert [fault for fault in unmarked if not any(part in fault for part in BEYOND)] == []
 
@@ -117,7 +121,9 @@ VALUES = st.one_of(
     st.lists(st.sampled_from(["top", "bottom", "a b", ""]), max_size=3), st.just({}),
 )  # fmt: skip
 KEYS = [key for keys in (SYSTEM, BLADE, SPACES, TRACK, CUTTING, MEASURING, ACROSS) for key in keys if key.read]
-KEYS += [key for keys in (machine.SPACE, machine.DEPTH, machine.CUTTER, machine.CORRECTIONS) for key in keys if key.read]
+KEYS += [
+    key for keys in (machine.SPACE, machine.DEPTH, machine.CUTTER, machine.CORRECTIONS) for key in keys if key.read
+]
 
 
 @given(st.sampled_from(KEYS), VALUES)
@@ -131,7 +137,10 @@ def test_one_value_is_allowed_by_both_or_by_neither(key: Any, value: Any) -> Non
     if allowed:
         assert valid
     elif valid:  # what only the reader sees: capitals, words of the notation, line breaks, an order, 7.0 for 7
-        assert re.search("capitals|notation does not use|on one line|least, greatest|a number of|whole number", why), (key.name, value)
+        assert re.search("capitals|notation does not use|on one line|least, greatest|a number of|whole number", why), (
+            key.name,
+            value,
+        )
 
 
 MACHINE = """
