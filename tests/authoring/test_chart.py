@@ -34,9 +34,11 @@ SHAPES = {
     "side by side without a header": "1 8.60 1 21.4\n2 8.15 2 19.1\n3 7.70 3 16.8",
     "units behind numbers": "1 8.60mm\n2 8.15mm\n3 7.70mm\n\n1 21.4mm\n2 19.1mm\n3 16.8mm\n4 14.5mm",
     "rows": "Depths: 1 2 3\nDimension: 8.60 8.15 7.70\nSpaces: 21.4 19.1 16.8 14.5",
-    "both units": "depth,in,mm\n1,.339,8.60\n2,.321,8.15\n3,.303,7.70\n\nspace,in,mm\n1,.843,21.4\n2,.752,19.1\n3,.661,16.8\n4,.571,14.5",
+    "both units": "depth,in,mm\n1,.339,8.60\n2,.321,8.15\n3,.303,7.70\n\n"
+    "space,in,mm\n1,.843,21.4\n2,.752,19.1\n3,.661,16.8\n4,.571,14.5",
     "numbers under #": "#\tdepth (mm)\n1\t8.60\n2\t8.15\n3\t7.70\n\n#\tspace (mm)\n1\t21.4\n2\t19.1\n3\t16.8\n4\t14.5",
-    "remarks": "# from the wall\ndepth dimension\n1 8.60\n# the next is worn\n2 8.15\n3 7.70\n\nspace distance\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
+    "remarks": "# from the wall\ndepth dimension\n1 8.60\n# the next is worn\n2 8.15\n3 7.70\n\n"
+    "space distance\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
 }
 
 

@@ -187,7 +187,7 @@ def talk(answers: Answers, *typed: str) -> tuple[Answers, list[str], list[str]]:
         asked.append(text)
         return next(lines, "" if default else "-")
 
-    return interview(answers, ask, told.append, lambda kept: None), asked, told
+    return interview(answers, ask, told.append, lambda _: None), asked, told
 
 
 def test_everything_is_asked_once_and_what_is_said_is_not() -> None:
@@ -258,7 +258,7 @@ def test_systems_of_ones_own_are_found_by_name(own_folder: Path, tmp_path: Path)
     assert json.loads(done.stdout)["unreadable"] == 0
 
 
-def test_a_shipped_name_is_not_taken_again(own_folder: Path) -> None:
+def test_a_shipped_name_is_not_taken_again() -> None:
     status, _, stderr = run("new", "wren", "--chart", str(EXAMPLES / "knot-chart.csv"))
     assert status == 2
     assert "a system called 'wren' ships with the toolkit" in stderr

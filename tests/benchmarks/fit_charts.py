@@ -3,9 +3,9 @@
     python -m tests.benchmarks.fit_charts [--keys 5 20] [--runs 40] [--seed 1] [--unknown] [SYSTEM …]
 
 Keys are drawn from the system's own measuring model (offset, tilt, left-right, wear whose level differs from key to key,
-1 % of the readings simply wrong), the jaw left out; one dimension is known, that of the middle depth, and not counted. `--unknown`:
-nobody knows the codes. Dimensions of one run share the known one, so the sampling error is that of the runs, not of the
-dimensions: it is given as the standard deviation over the runs.
+1 % of the readings simply wrong), the jaw left out; one dimension is known, that of the middle depth, and not counted.
+`--unknown`: nobody knows the codes. Dimensions of one run share the known one, so the sampling error is that of the runs, not of
+the dimensions: it is given as the standard deviation over the runs.
 """
 
 from __future__ import annotations
