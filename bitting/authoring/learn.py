@@ -22,7 +22,7 @@ from bitting.authoring.evidence import LIMIT, Counter, Evidence, most_breaking
 from bitting.authoring.families import Family, families, merged
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Depths, Rule, System
-from bitting.rules import read_rule, violations
+from bitting.rules import automaton, read_rule
 
 ROUNDS = 5
 """Times that the choice is gone over; it settles in two or three."""
@@ -129,8 +129,9 @@ class _Learner:
         key = family.said(member), member
         if key not in self.broken:
             rules, found = self.rules(family, member), set[int]()
+            reading = [_Reading(rule, self.system) for rule in rules]
             for number, depths in enumerate(self.codes):
-                if _broken(self.system, rules, depths):
+                if any(rule.breaks(depths) for rule in reading):
                     found.add(number)
                     if len(found) > self.bearable:
                         break
@@ -268,8 +269,9 @@ def learn(
     kept = tuple(rule for rule in system.rules if rule.level == "must")
     rows: dict[Depths, list[int]] = {}
     wrong = list(unusable)
+    own = [(rule, _Reading(rule, system)) for rule in kept]
     for row, depths in codes:
-        if broken := _broken(system, kept, depths):
+        if broken := [rule for rule, reading in own if reading.breaks(depths)]:
             wrong.append((row, f"against the file's own rule: {broken[0].sentence}"))
         else:
             rows.setdefault(depths, []).append(row)
@@ -327,12 +329,27 @@ def _told(learner: _Learner, chosen: Sequence[tuple[Family, int]], rows: Sequenc
     return told + sorted(waiting, key=lambda rule: (rule.more is None, rule.more or 0))
 
 
-def _broken(system: System, rules: Iterable[Rule], depths: Depths) -> list[Rule]:
-    """The first of the rules that a code breaks, as a list of one; empty where it keeps all."""
-    for rule in rules:
-        if next(violations(rule, system, [depths[lane] for lane in rule.lanes]), None) is not None:
-            return [rule]
-    return []
+class _Reading:
+    """One rule ready to read many codes: its automaton, with every step that was taken remembered."""
+
+    def __init__(self, rule: Rule, system: System) -> None:
+        made = automaton(rule, system)
+        cuts = [system.lanes[lane].track.cuts for lane in rule.lanes]
+        self.start, self.step = made.start, made.step
+        self.places = [(i, rule.lanes[i], cut) for cut in range(max(cuts)) for i in range(len(cuts)) if cut < cuts[i]]
+        self.known: dict[tuple[Any, int, int], Any] = {}
+
+    def breaks(self, depths: Depths) -> bool:
+        """Whether a code breaks the rule."""
+        state: Any = self.start
+        for at, (i, lane, cut) in enumerate(self.places):
+            key = state, at, depths[lane][cut]
+            if key not in self.known:
+                self.known[key] = self.step(state, i, cut, depths[lane][cut])
+            state = self.known[key]
+            if state is None:
+                return True
+        return False
 
 
 def without_rules(system: System) -> System:
