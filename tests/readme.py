@@ -30,7 +30,9 @@ def output(command: str, folder: Path) -> str:
     if "-o" in words:
         at = words.index("-o") + 1
         words[at] = str(folder / words[at])
-    words = [str(folder / word) if (folder / word).is_file() else word for word in words]  # what an earlier command wrote
+    words = [
+        str(folder / word) if (folder / word).is_file() else word for word in words
+    ]  # what an earlier command wrote
     result = CliRunner().invoke(main, words, env={"COLUMNS": "100"})
     if result.exit_code not in (0, 1):
         raise RuntimeError(f"{command}: {result.stderr}")

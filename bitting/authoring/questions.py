@@ -197,7 +197,7 @@ def _line(what: str) -> Check:
 
 def _depths(text: str, answers: Answers) -> str:
     """Labels with their dimensions, in any order; at least two, none twice."""
-    tables = _tables(text, answers).depths if not _kept(text, r"\S+ \d\S*(, \S+ \d\S*)*") else depth_tables(text)
+    tables = _tables(text, answers).depths if not _kept(text, rf"\S+ {_KEPT}(, \S+ {_KEPT})*") else depth_tables(text)
     for table in tables.values():
         if len(table) < 2:
             raise BittingError(f"{len(table)} depth found", hint="answer like this: 1 8.60, 2 8.15, 3 7.70")
@@ -213,15 +213,20 @@ def _depths(text: str, answers: Answers) -> str:
 
 def _spaces(text: str, answers: Answers) -> str:
     """Distances that all grow or all shrink; or the first, the pitch and how many."""
-    even = re.fullmatch(r"first\s+(\S+?),?\s+pitch\s+(\S+?),?\s+count\s+(\d+)", text.strip(), re.IGNORECASE)
+    number = r"(-?\d+(?:[.,]\d+)?)"
+    even = re.fullmatch(rf"first\s+{number},?\s+pitch\s+{number},?\s+count\s+([1-9]\d*)", text.strip(), re.IGNORECASE)
     if even:
         first, pitch = (Decimal(even[i].replace(",", ".")) for i in (1, 2))
-        way = -abs(pitch) if answers["stop"] == "tip" else abs(pitch)
-        row = [first + (pitch if pitch < 0 else way) * i for i in range(min(int(even[3]), 1000))]
+        if pitch > 0 and not answers.has("stop"):
+            raise BittingError(
+                "which way the spaces run isn't known", hint="say first whether they run from tip or shoulder"
+            )
+        pitch = -pitch if pitch > 0 and answers["stop"] == "tip" else pitch
+        row = [first + pitch * i for i in range(min(int(even[3]), 1000))]
         if min(row) < 0:
             raise BittingError("the spaces run past the stop", hint="look at first, pitch and count again")
         return " ".join(format(value, "f") for value in row)
-    if _kept(text, r"\d\S*( \d\S*)*"):
+    if _kept(text, rf"{_KEPT}( {_KEPT})*"):
         lists = space_lists(text)
     else:
         numbers = re.split(r"[\s;]+|,\s+|,(?=\d+\.)", text.strip())
@@ -237,6 +242,10 @@ def _spaces(text: str, answers: Answers) -> str:
                 hint="distances from the stop all grow or all shrink, from cut to cut",
             )
     return _joined(lists)
+
+
+_KEPT = r"\d+(?:\.\d+)?"
+"""A number as answers are kept: a point and no comma."""
 
 
 def _kept(text: str, part: str) -> bool:
@@ -345,11 +354,11 @@ _ASK = (
         "measured", "Where does a depth's dimension run from: far-edge (metal left, to the opposite edge), own-edge or centre?",
         _WHERE, _measured_default, help="own-edge: from the track's own edge to the wall; centre: from the middle of the blade",
     ),
+    Question("stop", "Do distances run from the tip or from the shoulder?", _STOP, _stop_default),
     Question(
         "spaces", "The spaces: the distance of each cut's centre from the stop, cut 1 (at the bow) first", _spaces,
         help="21.4 19.1 16.8, or: first 21.4 pitch 2.3 count 7",
     ),
-    Question("stop", "Do distances run from the tip or from the shoulder?", _STOP, _stop_default),
     Question(
         "tracks", "Which tracks carry cuts on one side: left right, or one of them?", _tracks, _tracks_default, _milled,
         help="seen from the bow to the tip with the key lying flat",

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bitting.authoring.draft import draft, with_chart, with_rules
 from bitting.authoring.interview import interview
@@ -117,8 +119,8 @@ def test_tracks_of_their_own() -> None:
 def test_what_is_missing_is_told_at_once() -> None:
     status, stdout, stderr = run("new", "finch", "--milling", "edge")
     assert (status, stdout) == (2, "")
-    assert "4 things are not known yet: unit, depths, spaces, stop" in stderr
-    assert "--unit … --depths … --spaces … --stop …" in stderr
+    assert "4 things are not known yet: unit, depths, stop, spaces" in stderr
+    assert "--unit … --depths … --stop … --spaces …" in stderr
 
 
 @pytest.mark.parametrize(
@@ -131,6 +133,9 @@ def test_what_is_missing_is_told_at_once() -> None:
         ("depths", "1 8.60, ? 8.10", "'?' can't be a depth's name"),
         ("spaces", "21.4 19.1 20.0", "the spaces 21.4 19.1 20.0 turn"),
         ("spaces", "21.4 far", "the spaces are '21.4 far'"),
+        ("spaces", "first x pitch y count 3", "the spaces are 'first x pitch y count 3'"),
+        ("spaces", "first 21.4 pitch 2.3 count 0", "the spaces are 'first 21.4 pitch 2.3 count 0'"),
+        ("spaces", "first 21.4 pitch -12 count 7", "the spaces run past the stop"),
         ("width", "wide", "the blade's width is 'wide'"),
         ("width", "-3", "the blade's width is '-3'"),
         ("angle", "200", "the angle is '200'"),
@@ -144,6 +149,34 @@ def test_an_answer_that_is_none_says_why(key: str, text: str, message: str) -> N
         answered().with_answer(key, text)
     assert fault.value.message.startswith(message)
     assert fault.value.hint
+
+
+@pytest.mark.parametrize(
+    "typed", ["1 3,45, 2 3,10, 3 2,75", "1 3.45 ; 2 3.10;3 2.75", "1=3.45, 2=3.10, 3=2.75", "1 3.45\n2 3.10\n3 2.75"]
+)
+def test_depths_as_people_type_them(typed: str) -> None:
+    assert answered(depths=typed)["depths"] == "1 3.45, 2 3.10, 3 2.75"
+
+
+@pytest.mark.parametrize(
+    "typed", ["21,4 19,1 16,8", "21.4, 19.1, 16.8", "21.4;19.1;16.8", "first 21.4 pitch 2.3 count 3"]
+)
+def test_spaces_as_people_type_them(typed: str) -> None:
+    assert answered(spaces=typed, stop="tip")["spaces"] == "21.4 19.1 16.8"
+
+
+@given(st.sampled_from(sorted(QUESTIONS)), st.text(alphabet="0123456789.,;:= abmin<>-x|\n", max_size=30))
+def test_any_answer_is_kept_or_refused(key: str, typed: str) -> None:
+    try:
+        once = answered().with_answer(key, typed)
+    except BittingError:
+        return
+    assert once.with_answer(key, once.given[key]).given[key] == once.given[key], "what is kept is kept as it stands"
+
+
+def test_a_pitch_needs_the_stop() -> None:
+    with pytest.raises(BittingError, match="which way the spaces run isn't known"):
+        Answers().with_answer("unit", "mm").with_answer("spaces", "first 21.4 pitch 2.3 count 7")
 
 
 def test_lengths_in_another_unit_are_converted() -> None:
@@ -332,3 +365,17 @@ def test_rules_are_added_to_a_file_without_any() -> None:
     assert read_system(with_rules(text, [("at least 2 different depths", "x")]), "f").must == (
         "at least 2 different depths",
     )
+
+
+def test_lint_says_which_figures_to_add_and_strict_fails_without_them(tmp_path: Path) -> None:
+    path = tmp_path / "bare.toml"
+    text = draft(answered(), "f").text
+    path.write_text(text[: text.index("[cutting]")], encoding="utf-8")
+    status, stdout, _ = run("lint", str(path), "--json")
+    findings = [f for f in json.loads(stdout)["findings"] if f["code"] == "not-checked"]
+    assert status == 0
+    assert findings[-1]["message"] == (
+        "to have everything checked, add under [blade] width = …, thickness = …, mill_depth = …; "
+        "under [cutting] seat = …, cutter = …, steepest = …; under [measuring] tolerance = …"
+    )
+    assert run("lint", str(path), "--strict")[0] == 1
