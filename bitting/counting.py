@@ -63,6 +63,15 @@ def count_codes(system: System) -> Counted:
     return Counted(system.name, code_space(system).count, own, prod(free.values()), free)
 
 
+def chance(system: System) -> float:
+    """The share of all codes of a system's shape that are legal: how likely one written at random is."""
+    from bitting.diagram import code_space
+
+    count: int = code_space(system).count
+    every: int = prod(len(lane.track.labels) ** lane.track.cuts for lane in system.lanes)
+    return count / every
+
+
 @frozen
 class Numbered(Answer):
     """A code and its number (from 1) in the order in which codes are listed, of `count`."""

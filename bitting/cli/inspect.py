@@ -15,11 +15,14 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
+    say,
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -58,7 +61,7 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
     return Gauge(length(caliper), by_hand or length(hand), length(zero) or 0.0, length(jaw))  # type: ignore[arg-type]
 
 
-@click.command(name="inspect")
+@click.command(cls=Command, name="inspect")
 @click.argument("code", required=False)
 @click.argument("readings", required=False)
 @system_option
@@ -96,19 +99,13 @@ def command(
     Without CODE and READINGS two lines are read from standard input, the code first, or asked for (`--against -`: a third
     line). Deburr and dry the key
     before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
-
-    \b
-    bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
-    bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
-    bitting inspect -s SYSTEM --limits                       what the caliper may show; asks for the code
     """
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.inspection import inspect
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
     if only_limits:
@@ -128,12 +125,15 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        from bitting.report.inspect import inspection_lines
+        from bitting.report.inspect import COLOURS, inspection_lines
 
-        terminal = sys.stdout.isatty()
-        columns = shutil.get_terminal_size().columns if terminal else 120
-        for line in inspection_lines(result, system, columns, terminal):
-            say_fitted(line)
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
+        for line in inspection_lines(result, system, columns):
+            verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
+            if verdict is None:
+                say_fitted(line)
+            else:
+                say(line.removesuffix(verdict), ending=verdict, colour=COLOURS[verdict])
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 

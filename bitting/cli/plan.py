@@ -8,16 +8,21 @@ from typing import Literal
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
+from bitting.cli.help import Command
 
 EPILOG = """\b
-Examples
-  bitting plan -s plover                       asks for the code
-  bitting plan - -s plover --have '2133144 / 1124421' < code.txt     deepens a key that is cut already
-  bitting plan - -s plover --take 'left 5 by 0.10' < code.txt        takes off what came out shallow
-  bitting plan - -s plover --machine bench.toml < code.txt
-
-\b
 A machine file
   format = 1
   unit = "mm"
@@ -37,7 +42,7 @@ there can be no plan.
 """
 
 
-@click.command(name="plan", epilog=EPILOG)
+@click.command(cls=Command, name="plan", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
@@ -84,10 +89,9 @@ def command(
     """
     from bitting.machine.plan.plan import parse_take, plan
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
     from bitting.systemfile.machine import load_machine
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     machine = None if machine_path is None else load_machine(machine_path)
     known = None if have is None else parse_code(have, system)
     parts = [parse_take(text, system) for text in takes]

@@ -20,18 +20,24 @@ from bitting.cli.common import (
     answers,
     ask,
     json_option,
+    known_system,
     print_json,
     say,
     say_fitted,
+    system_names,
+    tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.linting import Linted
     from bitting.model import System
 
-SYSTEM = click.argument("system_name", metavar="SYSTEM")
+SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
+MOST_LISTED = 1_000_000
+"""Codes that one run writes at most; `--from` goes on where it ended."""
 
 ELSEWHERE = {name: ("systems_own", name) for name in ("new", "learn", "fit")}
 """Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
@@ -59,7 +65,7 @@ def command() -> None:
     """
 
 
-@command.command("list")
+@command.command("list", cls=Command)
 @json_option
 @answers
 def list_(as_json: bool) -> int:
@@ -85,14 +91,14 @@ def list_(as_json: bool) -> int:
         for row in rows:
             about = row.get("about", "can't be used: `bitting systems lint` says why")
             say(f"{row['system'].ljust(width)}  {about}" + ("" if row["from"] == "shipped" else f"   [{row['from']}]"))
-        click.echo(f"your own are found by name in {user_folder()}", err=True)
+        tell(f"your own are found by name in {user_folder()}")
     for found in clashes.values():
-        click.echo(f"bitting: {twice_said(found)}; rename one under [system]", err=True)
+        tell(f"bitting: {twice_said(found)}; rename one under [system]")
     return NO_ANSWER if clashes else GOOD
 
 
-@command.command()
-@click.argument("system_name", metavar="SYSTEM", required=False)
+@command.command(cls=Command)
+@click.argument("system_name", metavar="SYSTEM", required=False, shell_complete=system_names)
 @click.option(
     "--schema",
     type=click.Choice(["system", "machine"]),
@@ -114,9 +120,8 @@ def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
     if system_name is None:
         raise BittingError("no system was named", hint="`bitting systems list` has them; a path will do too")
     from bitting.report.systems import render_show, show_dict
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name, sound=False)
+    system = known_system(system_name, sound=False)
     if as_json:
         print_json(show_dict(system))
         return GOOD
@@ -125,7 +130,7 @@ def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @click.argument("kind", required=False)
 @json_option
 @answers
@@ -143,7 +148,7 @@ def rules(kind: str | None, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -151,9 +156,8 @@ def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
     from bitting.report.systems import render_count
-    from bitting.systemfile import load_system
 
-    counted = count_codes(load_system(system_name))
+    counted = count_codes(known_system(system_name))
     if as_json:
         print_json(counted.as_dict())
         return GOOD
@@ -162,9 +166,11 @@ def count(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
-@click.option("-n", "--number", type=click.IntRange(1), default=1, show_default=True, help="How many codes.")
+@click.option(
+    "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
+)
 @click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
 @json_option
 @answers
@@ -172,9 +178,8 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     """Legal codes drawn at random, each as likely as any other, one a line."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
     drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
     if as_json:
@@ -185,19 +190,20 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
-@click.option("--limit", type=click.IntRange(1), default=100, show_default=True, help="How many codes at most.")
+@click.option(
+    "--limit", type=click.IntRange(1, MOST_LISTED), default=100, show_default=True, help="How many codes at most."
+)
 @json_option
 @answers
 def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     listed = code_space(system).listing(first - 1, limit)
     if as_json:
         print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
@@ -207,7 +213,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
@@ -219,9 +225,8 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
         raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
     if as_json:
         print_json(found.as_dict())
@@ -230,14 +235,7 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     return GOOD
 
 
-EPILOG = """\b
-Examples
-  bitting systems lint plover                   a shipped system
-  bitting systems lint my-lock.toml --strict    a file of your own, which must be complete too
-  bitting systems lint my-systems               every file of a folder
-  bitting systems lint plover --en1303          beside the key-code requirements of EN 1303
-  bitting systems lint plover --json
-
+EPILOG = """\
 Levels: error, no key can be made or no code is legal; warning, the file says what can't be meant, or its keys would be
 poor; note, worth knowing.
 
@@ -246,8 +244,8 @@ used.
 """
 
 
-@command.command(epilog=EPILOG)
-@click.argument("system_name", metavar="SYSTEM|FOLDER")
+@command.command(cls=Command, epilog=EPILOG)
+@click.argument("system_name", metavar="SYSTEM|FOLDER", shell_complete=system_names)
 @click.option(
     "--en1303",
     is_flag=True,
@@ -264,9 +262,7 @@ def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:
     """
     if Path(system_name).is_dir():
         return _lint_folder(Path(system_name), en1303, strict, as_json)
-    from bitting.systemfile import load_system
-
-    found = _lint(load_system(system_name, sound=False), en1303)
+    found = _lint(known_system(system_name, sound=False), en1303)
     if as_json:
         print_json(found.as_dict())
     else:
@@ -305,7 +301,7 @@ def _lint_folder(place: Path, en1303: bool, strict: bool, as_json: bool) -> int:
             found = _lint(load_system(system.path, sound=False), en1303)
         except BittingError as fault:
             status = NO_ANSWER
-            click.echo(f"bitting: {fault.explain()}", err=True)
+            tell(f"bitting: {fault.explain()}")
             answered.append({"system": system.name, "file": str(system.path), "error": fault.message})
             continue
         answered.append({**found.as_dict(), "file": str(system.path)})
@@ -315,7 +311,7 @@ def _lint_folder(place: Path, en1303: bool, strict: bool, as_json: bool) -> int:
             _say_linted(found)
     for clash in twice(known).values():
         status = NO_ANSWER
-        click.echo(f"bitting: {twice_said(clash)}; rename one under [system]", err=True)
+        tell(f"bitting: {twice_said(clash)}; rename one under [system]")
     if as_json:
         print_json({"systems": answered})
     return status
@@ -329,4 +325,4 @@ class Progress:
 
     def __call__(self, stage: str) -> None:
         if sys.stderr.isatty() and time.monotonic() - self.began > 1:
-            click.echo(f"… {stage}", err=True)
+            tell(f"… {stage}")

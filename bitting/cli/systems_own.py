@@ -16,11 +16,14 @@ from bitting.cli.common import (
     ask,
     at_terminal,
     json_option,
+    known_system,
     print_json,
     say_fitted,
     system_option,
+    tell,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 
@@ -31,13 +34,7 @@ if TYPE_CHECKING:
 GIVEN = "bitting.answers"
 """Where the options that answer questions are kept while the command line is read."""
 
-NEW_EPILOG = """\b
-Examples
-  bitting systems new finch                                 asks everything, and writes to your own folder
-  bitting systems new finch --chart chart.csv -o finch.toml
-  bitting systems new finch --chart chart.xlsx --unit in --stop tip --milling internal -o finch.toml
-  bitting systems new finch --depths '1 8.60, 2 8.15, 3 7.70' --spaces '21.4 19.1 16.8' --unit mm -o finch.toml
-
+NEW_EPILOG = """\
 A chart is a table of depths (label, dimension) and one of spaces (number, distance), as CSV or XLSX, or two typed columns
 with a blank line between them; it may say other things as `stop, tip`. Without a terminal what nobody says is left at
 its default, and marked in the file.
@@ -72,7 +69,7 @@ def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
-@click.command("new", epilog=NEW_EPILOG)
+@click.command("new", cls=Command, epilog=NEW_EPILOG)
 @click.argument("name")
 @click.option(
     "--chart", metavar="FILE", help="A depth-and-space chart: CSV, XLSX or typed columns; `-` reads standard input."
@@ -185,7 +182,7 @@ def _interview(known: Answers, saved: str | None, defaults: bool) -> Answers:
 
             write_whole(saved, tomlkit.dumps(dict(found.given)), force=True)
 
-    return interview(known, prompt, lambda line: click.echo(line, err=True), keep)
+    return interview(known, prompt, tell, keep)
 
 
 def _target(name: str, output: str | None) -> Path:
@@ -218,12 +215,7 @@ def _no_twin(name: str, target: Path) -> None:
         )
 
 
-LEARN_EPILOG = """\b
-Examples
-  bitting systems learn good.csv -s finch.toml -o finch-rules.toml
-  bitting systems learn good.xlsx -s finch.toml --column Code --bad 0.02 -o finch-rules.toml
-  bitting systems learn - -s finch.toml                    a list on standard input; nothing is written
-
+LEARN_EPILOG = """\
 The codes are used for this and written nowhere: bad ones are told by their row. `bitting docs own-system` says which rules can
 be learned.
 
@@ -231,7 +223,7 @@ Exit status: 0 all rows are good codes; 1 rows can't be; 2 the question could no
 """
 
 
-@click.command("learn", epilog=LEARN_EPILOG)
+@click.command("learn", cls=Command, epilog=LEARN_EPILOG)
 @click.argument("file", metavar="FILE")
 @system_option
 @click.option("--column", metavar="NAME", help="The column of codes, by its name or its number from 1.")
@@ -251,9 +243,9 @@ def learn(
     from bitting.authoring.tables import codes_in
     from bitting.files import may_write, write_whole
     from bitting.report.authoring import chance_said, render_learned
-    from bitting.systemfile import load_system, read_system
+    from bitting.systemfile import read_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     if output is not None:
         may_write(output, inputs=[system.path, *([] if file == "-" else [file])])
     good, unusable = codes_in(file, system, column, sheet)
@@ -276,12 +268,7 @@ def _text_of(system: System) -> str:
     return Path(system.path).read_text(encoding="utf-8-sig")
 
 
-FIT_EPILOG = """\b
-Examples
-  bitting systems fit keys.csv -s finch.toml --known 1=8.60
-  bitting systems fit keys.csv -s finch.toml --new 3 -o finch-fitted.toml      row 3 is a new key
-  bitting systems fit keys.csv -s finch.toml --against - --against-code - --against-system plover
-
+FIT_EPILOG = """\
 FILE has a row a key: a column `code` (which may be empty or missing) and a column `readings`, written as for decode; or a list
 with the readings of one key a line. Readings may say where they were taken (7.42@21.4), which gives the spaces.
 
@@ -292,7 +279,7 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 """
 
 
-@click.command("fit", epilog=FIT_EPILOG)
+@click.command("fit", cls=Command, epilog=FIT_EPILOG)
 @click.argument("file", metavar="FILE")
 @system_option
 @click.option("--known", metavar="DEPTH=LENGTH", help="One dimension that is known, such as 1=8.60.")
@@ -328,7 +315,7 @@ def fit(
     from bitting.authoring.tables import keys_in
     from bitting.files import may_write, write_whole
     from bitting.report.authoring import render_fitted
-    from bitting.systemfile import load_system, read_system
+    from bitting.systemfile import read_system
 
     anchors = [
         name for name, value in (("--known", known), ("--new", new_row), ("--against", against)) if value is not None
@@ -340,7 +327,7 @@ def fit(
             "without an anchor only steps are known, and a chart needs dimensions",
             hint="add --known DEPTH=LENGTH, --new ROW, or --against READINGS",
         )
-    system = load_system(system_name)
+    system = known_system(system_name)
     if output is not None:
         may_write(output, inputs=[system.path, *([] if file == "-" else [file])])
     anchor = _anchor(system, known, new_row, (against, against_code, against_system, against_new), unit)

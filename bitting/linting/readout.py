@@ -28,6 +28,8 @@ from bitting.diagram import CodeSpace, Diagram
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
+MOST_ROWS = 5_000_000
+"""Pairs of one layer before equal ones are made one: 300 MB with what is worked out beside them."""
 
 SLIPS = ("any_depth", "off_by_one", "swap")
 
@@ -53,6 +55,16 @@ class Slips:
 
 class _TooMany(Exception):
     """More pairs of nodes than are kept."""
+
+
+MOST_SLIPS = 300_000
+"""Slips of one cut (cuts times pairs of depths) that are followed through a diagram; a key has some hundreds."""
+
+
+def too_long(space: CodeSpace) -> bool:
+    """Whether there are more slips than can be followed in some seconds."""
+    layers = (layer for diagram in space.diagrams for layer in diagram.layers)
+    return sum(int(layer.children.shape[1]) ** 2 for layer in layers) > MOST_SLIPS
 
 
 def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips:
@@ -131,6 +143,8 @@ class _Walker:
 
     def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
+        if sum(len(part[0]) for part in parts) > MOST_ROWS:
+            raise _TooMany
         a, b = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
         ways = np.concatenate([part[2] for part in parts])
         on = (a >= 0) & (b >= 0)

@@ -41,9 +41,14 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
     findings += _checked(facts)
     if legal is not None:
         progress("slips in reading out")
-        slips = readout.unnoticed(legal.space)
-        findings.append(LintFinding("read-out", "note", _slips_said(slips)))
-        figures["read_out"] = slips.as_dict()
+        if readout.too_long(legal.space):
+            findings.append(
+                LintFinding("not-checked", "note", "for so many cuts and depths, slips in reading out are not counted")
+            )
+        else:
+            slips = readout.unnoticed(legal.space)
+            findings.append(LintFinding("read-out", "note", _slips_said(slips)))
+            figures["read_out"] = slips.as_dict()
         if en1303:
             progress("the grades of EN 1303")
             graded, figures["en_1303"] = standard.report(system, legal.space.count)
@@ -103,12 +108,12 @@ def _checked(facts: Facts) -> Iterator[LintFinding]:
 def _slips_said(slips: readout.Slips) -> str:
     parts = []
     if slips.any_depth is not None:
-        one = "" if slips.off_by_one is None else f" ({slips.off_by_one:.1%} where it is off by one)"
+        one = "" if slips.off_by_one is None else f" ({slips.off_by_one:.1%} of those to the next depth)"
         parts.append(f"{slips.any_depth:.1%} of the slips in one cut{one}")
     if slips.swap is not None:
-        parts.append(f"{slips.swap:.1%} of the swaps of unlike neighbours")
+        parts.append(f"{slips.swap:.1%} of the exchanges of two neighbours")
     how = "exact" if slips.exact else f"estimated from {readout.DRAWS:,} codes drawn at random, ± {slips.sd:.1%}"
     return (
-        f"read out aloud, {rules.listed(parts)} give another legal code, so nobody would notice ({how}; every legal code and "
-        f"every slip equally likely)"
+        f"when a code is read out, {rules.listed(parts)} give another legal code, so nobody notices ({how}; every legal code "
+        f"and every slip equally likely)"
     )

@@ -247,8 +247,9 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     body: list[str] = []
     labels: list[Label] = []
     y, width = MARGIN, 0.0
+    size = min(fitted_size(system, panel.walls) for panel in panels)  # digits of one size on every face
     for panel in panels:
-        y, right = _panel(body, labels, system, panel, y, measures)
+        y, right = _panel(body, labels, system, panel, y, size, measures)
         width = max(width, right)
     labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom))
     height = y + 2.0 + MARGIN
@@ -290,11 +291,10 @@ def _description(system: System, panels: Sequence[Panel], zoom: float) -> str:
 
 
 def _panel(
-    body: list[str], labels: list[Label], system: System, panel: Panel, top: float, measures: bool
+    body: list[str], labels: list[Label], system: System, panel: Panel, top: float, size: float, measures: bool
 ) -> tuple[float, float]:
-    """Draw one blade below `top`; returns where it ends, down and to the right (millimetres)."""
+    """Draw one blade below `top`, its digits of one size; returns where it ends, down and to the right (millimetres)."""
     frame = panel.walls[0].frame
-    size = fitted_size(system, panel.walls)
     if panel.title:
         labels.append(Label(MARGIN, top + 1.6, 1.8, "start", panel.title))
         top += 3.0

@@ -23,7 +23,8 @@ GOOD_LOOKING_MM = 0.01
 
 
 DIGITS = {"mm": 3, "in": 4, "thou": 1}
-COLOURS = {"pass": "32", "scrap": "1;31", "recut": "1;33", "too close to tell": "36"}
+COLOURS = {"pass": "green", "scrap": "red", "recut": "yellow", "too close to tell": "cyan"}
+"""The verdicts that end a row of the table, and what a terminal may show them in."""
 
 
 def number(length: float, system: System, unit: str | None = None, sign: str = "") -> str:
@@ -62,8 +63,8 @@ def looks_good(result: Inspection, system: System) -> bool:
     return result.verdict == "uncertain" and once and near and not result.places
 
 
-def inspection_lines(result: Inspection, system: System, columns: int = 120, colour: bool = False) -> Iterator[str]:
-    """The answer for a terminal of so many columns; `colour` marks the verdicts.
+def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
+    """The answer for a terminal of so many columns.
 
     The table is in the unit that the key was measured in, the most suspicious cut first. Where it is too wide, the limits
     past which a cut is recut or scrap have a table of their own. A key that is scrap has no corrections.
@@ -78,7 +79,7 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120, col
     if not good:
         yield from _ability(result, system)
     yield ""
-    yield from _tables(result, system, columns, colour)
+    yield from _tables(result, system, columns)
     yield from _places(result, system)
     yield ""
     if not good:
@@ -134,7 +135,7 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
         )
 
 
-def _tables(result: Inspection, system: System, columns: int, colour: bool) -> Iterator[str]:
+def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     unit, other = result.readings_unit, "mm" if result.readings_unit != "mm" else "thou"
     shown = "works at" if result.against else "nominal"
     head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
@@ -144,9 +145,7 @@ def _tables(result: Inspection, system: System, columns: int, colour: bool) -> I
         limits = [(row[0], row[1], row[4], row[5]) for row in rows]
         whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
         whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
-    for line in whole:
-        word = next((word for word in COLOURS if line.endswith(word)), None) if colour else None
-        yield line if word is None else f"{line.removesuffix(word)}\033[{COLOURS[word]}m{word}\033[0m"
+    yield from whole
 
 
 def _suspicion(cut: InspectedCut) -> tuple[int, float]:

@@ -67,7 +67,8 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
             shown[track.track] = (number, track)
             number += moves
     for side, parts in again.items():
-        turned = f"{side.upper()}: turn over, gauge it against the stop again; moves {', '.join(parts)} once more"
+        turn = "" if full else "turn over, gauge it against the stop again; "
+        turned = f"{side.upper()}: {turn}moves {', '.join(parts)} once more"
         yield from _wrapped("", turned, columns, HEAD)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
@@ -97,7 +98,7 @@ def _legend(plan: Plan, full: bool) -> str:
     bite = (
         ("; bite: the width of metal that the vee touches" if vee else "; bite: the widest metal taken") if full else ""
     )
-    return f"Space from the {stop}, depth as the table has it; {where}{bite}."
+    return f"Space from the {stop}, depth as in the table; {where}{bite}."
 
 
 def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
@@ -189,7 +190,7 @@ def _row(
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
     value = step.space + step.play if spaced else step.depth
-    before, after = (_space(frame, s.space) if spaced else _depth(frame, s.depth) for s in (previous, step))
+    before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
         _milling(frame.system, step, short)
         if full
@@ -197,7 +198,7 @@ def _row(
     )
     if name is None:
         name = "SPACE" if spaced else "DEPTH"
-        after += {"ease": " (ease)", "take": ""}.get(step.action, " (past, then back)")
+        after += {"ease": " (ease)", "overshoot": ", then back"}.get(step.action, "")
     if step.turns is not None:
         last = f"{step.turns}  {last}".rstrip()
     if step.action in ("run-out", "retract"):
@@ -213,6 +214,17 @@ def _row(
 
 def _bite(system: System, step: Step) -> str:
     return f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f} thou"
+
+
+def _stands(frame: Frame, step: Step, spaced: bool) -> str:
+    """Where a control stands after a step: a name, or past the one that it is about to return to."""
+    if step.action != "overshoot" or not step.to.startswith("space" if spaced else "depth"):
+        return _space(frame, step.space) if spaced else _depth(frame, step.depth)
+    if spaced:
+        near = min(range(frame.track.cuts), key=lambda i: abs(frame.track.spaces[i] - step.space))
+        return f"past {near + 1}"
+    near = min(range(len(frame.track.depths)), key=lambda i: abs(frame.track.depths[i] - step.depth))
+    return f"past {frame.track.labels[near]}"
 
 
 def _space(frame: Frame, distance: float) -> str:

@@ -14,14 +14,16 @@ bitting.errors.BittingError: no system is called 'plovr'
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 
 from attrs import frozen
 
-from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.geometry.figures import faults_of
 from bitting.grammars import folder
 from bitting.model.system import System
@@ -125,10 +127,12 @@ def _sound(system: System, asked: bool) -> System:
 
 
 def _read(path: Path) -> System:
-    name = os.fspath(path)
-    file = path.name or name
+    name = shown(os.fspath(path), lines=False)
+    file = shown(path.name, lines=False) or name
     try:
         with path.open("rb") as stream:
+            if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
+                raise OSError(errno.EINVAL, "it is a device, not a file")
             raw = stream.read(MOST_BYTES + 1)
     except OSError as error:
         reason = error.strerror or str(error)
@@ -150,4 +154,4 @@ def _read(path: Path) -> System:
         raise unusable(
             name, [f"{file}: line {line}: found a byte that is not UTF-8; allowed: text saved as UTF-8"]
         ) from None
-    return read_system(text, name)
+    return read_system(text, os.fspath(path))

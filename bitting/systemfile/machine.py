@@ -42,7 +42,7 @@ from typing import Any, Literal
 
 from attrs import fields, frozen
 
-from bitting.errors import BittingError
+from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
 from bitting.systemfile.build import parse, unusable
 from bitting.systemfile.schema import FORMAT, Faults, Key, Kind, Wrong, number, one_of, read_table, table, whole
@@ -194,12 +194,7 @@ _HELP = "`bitting docs system-files` says what a file may hold; `bitting plan --
 
 def load_machine(path: str | Path) -> Machine:
     """Read a machine file. Raises `BittingError` for one that can't be read, `SystemFileError` with every fault."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
-        reason = getattr(fault, "strerror", None) or "it is not UTF-8 text"
-        raise BittingError(f"can't read the machine file {str(path)!r}: {reason}") from None
-    return read_machine(text, str(path))
+    return read_machine(read_whole(path, "the machine file"), str(path))
 
 
 def read_machine(text: str, name: str = "machine file") -> Machine:

@@ -39,6 +39,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from bitting.errors import nearest
+from bitting.model.system import RESERVED, WORD
 
 Json = Mapping[str, Any]
 """A part of a JSON Schema."""
@@ -55,11 +56,7 @@ class Kind(NamedTuple):
         return self.read(value)
 
 
-RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
-"""Words of the notation, which can't name a side or a track."""
-
-_WORD = re.compile("[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+")
-"""What the notation reads as one word (`WORD` in `grammars/common.lark`): a name or label must be one."""
+_WORD = re.compile(WORD)
 
 MOST_CUTS = 1000
 MOST_TEXT = 2000
@@ -351,8 +348,11 @@ def _meant(name: str, known: Sequence[str]) -> str:
 FORMAT = 1
 """The number that `format` must state."""
 
-_length = number("a length", above=0)
-_spread = number("a length", least=0)
+LONGEST = 1000.0
+"""No length of a key is more, in either unit; a larger one is a slip, and would only overflow later."""
+
+_length = number("a length", above=0, most=LONGEST)
+_spread = number("a length", least=0, most=LONGEST)
 
 SYSTEM = (
     Key("name", system_name, True, 'name = "…", the name that commands use', "the name that commands use"),
@@ -374,8 +374,13 @@ BLADE = (
 DIRECTION = one_of("bow-to-tip", "tip-to-bow")
 
 SPACES = (
-    Key("first", number("a distance", least=0), True, about="of cut 1, at the bow"),
-    Key("pitch", number("a distance"), True, about="from cut to cut towards the tip: less than 0 from a tip stop"),
+    Key("first", number("a distance", least=0, most=LONGEST), True, about="of cut 1, at the bow"),
+    Key(
+        "pitch",
+        number("a distance", least=-LONGEST, most=LONGEST),
+        True,
+        about="from cut to cut towards the tip: less than 0 from a tip stop",
+    ),
     Key("count", whole("a number of cuts", 1, MOST_CUTS), True, about="number of cuts"),
 )
 

@@ -8,12 +8,13 @@ text is read back before it is written: unless it holds exactly the old tables a
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 
 from attrs import evolve
 
 from bitting.errors import BittingError
-from bitting.files import write_whole
+from bitting.files import read_whole, write_whole
 from bitting.geometry.frame import frame_of
 from bitting.machine.align.alignment import Alignment
 from bitting.model import MM_PER_INCH, System
@@ -62,11 +63,20 @@ def _hand(system: System) -> int:
 
 
 def correct(
-    path: str | Path, result: Alignment, system: System, *, fresh: bool = False, left_right: bool = False
+    path: str | Path,
+    result: Alignment,
+    system: System,
+    *,
+    fresh: bool = False,
+    left_right: bool = False,
+    inputs: Sequence[str | Path] = (),
 ) -> Corrections:
-    """Write the corrections into the machine file, a new one where there is none, and return them in its unit."""
+    """Write the corrections into the machine file, a new one where there is none, and return them in its unit.
+
+    `inputs` are files that the run reads beside it, none of which it can be.
+    """
     begun = not Path(path).exists()
-    text = BEGINNING.format(unit=system.unit) if begun else Path(path).read_text(encoding="utf-8")
+    text = BEGINNING.format(unit=system.unit) if begun else read_whole(path, "the machine file")
     machine = read_machine(text, str(path)) if begun else load_machine(path)
     per_unit = {("mm", "in"): 1 / MM_PER_INCH, ("in", "mm"): MM_PER_INCH}.get((system.unit, machine.unit), 1.0)
     if len({track.deeper for track in system.tracks}) > 1:
@@ -88,7 +98,7 @@ def correct(
             f"the corrections can't be put into {str(path)!r} without touching its other tables",
             hint="move the table [corrections] to the end of the file, and try again; nothing was changed",
         )
-    write_whole(path, changed, force=True)
+    write_whole(path, changed, force=True, inputs=inputs)
     return new
 
 

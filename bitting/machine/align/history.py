@@ -38,7 +38,7 @@ from attrs import frozen
 
 from bitting.arrays import Floats
 from bitting.errors import BittingError
-from bitting.files import may_write, write_whole
+from bitting.files import may_write, read_whole, write_whole
 from bitting.machine.align.alignment import Alignment
 
 D2 = 2 / math.sqrt(math.pi)
@@ -46,6 +46,9 @@ D2 = 2 / math.sqrt(math.pi)
 
 BASELINE = 20
 """So many first values at most set centre and limits; those after them are only judged."""
+
+MOST_HISTORY = 1 << 24
+"""Bytes of a history that are read: a hundred thousand setup keys and more."""
 
 ENOUGH = 8
 """With fewer values than this the limits are provisional."""
@@ -237,10 +240,20 @@ def append(path: str | Path, result: Alignment, day: str, adjusted: bool, tolera
 
 
 def appended(
-    path: str | Path, result: Alignment, day: str, adjusted: bool, tolerance: float | None = None
+    path: str | Path,
+    result: Alignment,
+    day: str,
+    adjusted: bool,
+    tolerance: float | None = None,
+    inputs: Sequence[str | Path] = (),
 ) -> tuple[History, Callable[[], None]]:
-    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that."""
-    may_write(path, force=True)
+    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that.
+
+    `inputs` are files that the run reads beside the history, none of which it can be. Raises BittingError for a date
+    that is none (a cell of a table may be run as a formula, and a terminal obeys control characters).
+    """
+    _dated(day)
+    may_write(path, force=True, inputs=inputs)
     rows = read(path) if Path(path).exists() else []
     rows.append(_row(result, day, adjusted))
     out = io.StringIO()
@@ -248,7 +261,16 @@ def appended(
     writer.writeheader()
     writer.writerows(rows)
     history = chart(rows, result.system, str(path), tolerance)
-    return history, lambda: write_whole(path, out.getvalue(), force=True)
+    return history, lambda: write_whole(path, out.getvalue(), force=True, inputs=inputs)
+
+
+def _dated(day: str) -> None:
+    from datetime import datetime
+
+    try:
+        datetime.fromisoformat(day)
+    except ValueError:
+        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01") from None
 
 
 def _row(result: Alignment, day: str, adjusted: bool) -> dict[str, str]:
@@ -272,11 +294,11 @@ def _text(value: float | None) -> str:
 
 def read(path: str | Path) -> list[dict[str, str]]:
     """The rows of a history file; raises BittingError where it is no such file, so that nothing else is overwritten."""
+    text = read_whole(path, "the history", MOST_HISTORY)
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
         reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
         rows = list(reader)
-    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+    except csv.Error as fault:
         raise BittingError(f"can't read the history {str(path)!r}: {fault}", hint="nothing was changed") from None
     if tuple(reader.fieldnames or ()) != COLUMNS:
         raise BittingError(

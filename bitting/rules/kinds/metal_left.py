@@ -8,14 +8,16 @@ the blade's width, the depth tables and the spaces.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from attrs import frozen
 
-from bitting.geometry.web import Meeting, between, meetings, states_cutter
 from bitting.model import Lane, Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, labels, name
 from bitting.rules.binding import Bound, in_unit, pairs
+
+if TYPE_CHECKING:
+    from bitting.geometry.web import Meeting  # where it is used, so that only a system with such a rule pays for it
 
 _ENOUGH = 1e-9  # a length that is exactly the limit passes, whatever its last binary digit
 
@@ -78,6 +80,8 @@ def _checks(rule: Rule, system: System) -> list[_Check]:
     one, other = system.lanes[rule.lanes[0]], system.lanes[rule.lanes[second]]
     far_a, far_b = ([lane.track.far_edge(d, width) for d in range(len(lane.track.depths))] for lane in (one, other))
     found = []
+    from bitting.geometry.web import between, meetings
+
     for meeting in meetings(system, one, other):
         stands = tuple(tuple(between(system.cutting, meeting.along, a + b - width) for b in far_b) for a in far_a)
         if min(map(min, stands)) < least:
@@ -126,6 +130,8 @@ def _said(rule: Rule, system: System, check: _Check, depths: dict[Place, int | N
     def part(lane: int, cuts: tuple[int, ...]) -> str:
         shown = [f"{cut + 1} ({labels(rule, system, lane)[depths[Place(lane, cut)] or 0]})" for cut in cuts]
         return f"{name(rule, system, lane)} cut{'s' if len(cuts) > 1 else ''} {' to '.join(shown)}"
+
+    from bitting.geometry.web import states_cutter
 
     where = "as the cutter leaves it" if states_cutter(system.cutting) else "at their seats (no cutter is stated)"
     least = rule.arguments["least"]

@@ -1,4 +1,4 @@
-"""Malformed texts: every slip of the table gets its own answer with the caret where its examples say."""
+"""Malformed texts: every fault of the table gets its own answer with the caret where its examples say."""
 
 from __future__ import annotations
 
@@ -7,37 +7,38 @@ from hypothesis import given, settings
 
 from bitting.errors import NotationError
 from bitting.grammars import folder
+from bitting.model.system import WORD
 from bitting.notation import normalise, parse_tree
-from bitting.notation.grammar import LONGEST
-from bitting.notation.slips import SLIPS, WORD, blank_comments
+from bitting.notation.faults import FAULTS
+from bitting.notation.tree import LONGEST, blank_comments
 from tests.strategies import fault_of, scraps
 
 EXAMPLES = [
-    (kind, slip, text)
-    for slip in SLIPS
+    (kind, entry, text)
+    for entry in FAULTS
     for kind in ("code", "readings")
-    if slip.kind in (kind, "both")
-    for text in slip.examples
+    if entry.kind in (kind, "both")
+    for text in entry.examples
 ]
 
 
-@pytest.mark.parametrize(("kind", "slip", "marked"), EXAMPLES)
-def test_every_example_is_explained_as_its_slip(kind, slip, marked):
+@pytest.mark.parametrize(("kind", "entry", "marked"), EXAMPLES)
+def test_every_example_is_explained_as_the_table_says(kind, entry, marked):
     text = marked.replace("«", "").replace("»", "")
     span = (marked.index("«"), marked.index("»") - 1)
     with pytest.raises(NotationError) as caught:
         parse_tree(text, kind)
     fault = caught.value
     found = text[slice(*span)].strip()
-    assert (fault.message, fault.hint, fault.span) == (slip.message.replace("{found}", found), slip.hint, span)
+    assert (fault.message, fault.hint, fault.span) == (entry.message.replace("{found}", found), entry.hint, span)
     assert fault.text == text
 
 
-def test_every_slip_has_a_hint_and_examples():
-    for slip in SLIPS:
-        assert slip.examples, slip.identifier
-        assert slip.hint, slip.identifier
-        assert all("«" in example for example in slip.examples)
+def test_every_fault_has_a_hint_and_examples():
+    for entry in FAULTS:
+        assert entry.examples, entry.identifier
+        assert entry.hint, entry.identifier
+        assert all("«" in example for example in entry.examples)
 
 
 def test_the_words_of_the_table_are_those_of_the_grammar():
