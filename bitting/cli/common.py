@@ -72,12 +72,12 @@ def systems_option(function: F) -> F:
 
 
 def system_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
-    """What may stand for SYSTEM, for the shell: the shipped names, then files."""
+    """What may stand for SYSTEM, for the shell: the names of systems, then files."""
     from click.shell_completion import CompletionItem
 
-    from bitting.systemfile import shipped_systems
+    from bitting.systemfile import known_systems
 
-    found = [CompletionItem(name) for name in shipped_systems() if name.startswith(incomplete)]
+    found = [CompletionItem(known.name) for known in known_systems() if known.name.startswith(incomplete)]
     return found or [CompletionItem(incomplete, type="file")]
 
 

@@ -140,6 +140,20 @@ def test_a_date_of_a_history_is_a_date(tmp_path: Path, date: str) -> None:
         assert path.exists()
 
 
+@pytest.mark.parametrize("figure", ["1e308", "-1e308", "1001", "nan", "inf", "x"])
+@pytest.mark.parametrize("column", ["depth_offset", "depth_sd", "space_offset"])
+def test_a_wild_figure_in_a_history_is_named(tmp_path: Path, column: str, figure: str) -> None:
+    path = tmp_path / "history.csv"
+    assert run("align", SETUP, "-s", "plover", "--history", str(path))[0] in (0, 1)
+    head, row = (line.split(",") for line in path.read_text().splitlines())
+    row[head.index(column)] = figure
+    path.write_text(",".join(head) + "\n" + ",".join(row) + "\n")
+    before = path.read_text()
+    status, output = run("align", SETUP, "-s", "plover", "--history", str(path))
+    assert (status, path.read_text()) == (2, before)
+    assert f"{column} is '{figure}', which is no" in output
+
+
 @pytest.mark.parametrize("command", [["check", "-"], ["decode", "-"], ["draw", "-", "--blocks"], ["plan", "-"]])
 def test_standard_input_without_end_is_refused_with_the_limit(command: list[str]) -> None:
     with open("/dev/zero", "rb") as endless:

@@ -276,9 +276,10 @@ def test_all_faults_of_a_machine_file_are_told_together() -> None:
     with pytest.raises(SystemFileError, match="6 faults") as fault:
         read_machine(text, "bench.toml")
     assert "bench.toml" in fault.value.message
-    assert [line.split(":")[0] for line in fault.value.faults] == [
-        "speed", "format", "unit", "space.clockwise", "space.per_turn", "space.limits",
-    ]  # fmt: skip
+    assert [line.split(": ")[:2] for line in fault.value.faults] == [
+        ["bench.toml", path]
+        for path in ("format", "unit", "speed", "space.per_turn", "space.clockwise", "space.limits")
+    ]
 
 
 def test_corrections_are_written_and_nothing_else_is_touched() -> None:
