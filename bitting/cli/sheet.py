@@ -114,7 +114,7 @@ def command(
     from bitting.systemfile.machine import load_machine
 
     system = known_system(system_name)
-    inputs = [system.path, *([machine_path] if machine_path is not None else [])]
+    inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
     machine = None if machine_path is None else load_machine(machine_path)
     if output != "-":
         may_write(output, force=force, inputs=inputs)
