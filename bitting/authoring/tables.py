@@ -85,12 +85,11 @@ def _is_list(lines: Sequence[str], system: System) -> bool:
 
 
 def _column(rows: Sequence[Sequence[str]], system: System, column: str | None) -> list[str]:
-    from bitting.batch.columns import Wanted, find_layout
-    from bitting.batch.judge import Judge
+    from bitting.batch.check_rows import RowChecker
+    from bitting.batch.columns import Wanted, column_of
 
-    layout = find_layout(rows[:SAMPLE], Wanted(column), Judge(system))
-    place = layout.codes[0]
-    return [row[place] if place < len(row) else "" for row in rows[layout.first :]]
+    layout = RowChecker(system, Wanted(column)).find(rows[:SAMPLE])
+    return column_of(rows[layout.first :], layout.places[0])
 
 
 def keys_in(name: str, sheet: str | None = None) -> list[tuple[str, str]]:
@@ -123,9 +122,9 @@ def _decimals(text: str) -> bool:
 
 def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str] | list[list[str]]:
     """(text, delimiter) of a text file, or the cells of a workbook's sheet."""
-    from bitting.batch.run import open_source
+    from bitting.files import open_input
 
-    with open_source(name) as (file, size):
+    with open_input(name) as (file, size):
         if size > MOST_BYTES:
             raise BittingError(f"{name!r} has {size:,} bytes", hint=f"at most {MOST_BYTES:,} are read")
         head = file.read(4)
@@ -149,8 +148,8 @@ def _text(file: BinaryIO) -> tuple[str, str]:
 def _sheet(file: BinaryIO, wanted: str | None) -> list[list[str]]:
     import python_calamine
 
+    from bitting.batch.output import plain_text
     from bitting.batch.xlsx.guard import find_workbook
-    from bitting.batch.xlsx.read import plain_text
 
     find_workbook(file)
     try:

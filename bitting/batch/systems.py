@@ -1,7 +1,7 @@
 """The system of each row: the one of `-s`, or the one that the row names, made ready once.
 
-A table is somebody else's text. What it names is a shipped system, or a file beside the table or in a folder that the user gave:
-no other file of the machine is opened, or told about.
+A table is somebody else's text. What it names is a system that commands find by name (shipped, or in the user's own folder), or a
+file beside the table or in a folder that the user gave: no other file of the machine is opened, or told about.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from attrs import define, field
 from bitting.batch.judge import one_line
 from bitting.errors import BittingError
 from bitting.model import System
-from bitting.systemfile import load_system, shipped_systems
+from bitting.systemfile import load_system
+from bitting.systemfile.load import known_systems
 
 T = TypeVar("T")
 NAMES = 10_000
@@ -32,6 +33,11 @@ class Systems(Generic[T]):
     labels: dict[int, str] = field(init=False, factory=dict)
     """What each ready one is called, by its id: the system's name, and the file where two systems have the same."""
     _known: dict[str, T | str] = field(init=False, factory=dict)
+    _names: frozenset[str] = field(init=False)
+
+    @_names.default
+    def _all_names(self) -> frozenset[str]:
+        return frozenset(system.name.casefold() for system in known_systems())
 
     def of(self, name: str) -> T | str:
         """What answers for the system of that name ("" for the default), or why there is none."""
@@ -49,9 +55,10 @@ class Systems(Generic[T]):
             return self._made(self.default, self.default.name)
         if self.default is not None and name == self.default.name:
             return self.of("")
-        key = name.casefold() if name.casefold() in shipped_systems() else next(self._files(name), "")
+        key = name.casefold() if name.casefold() in self._names else next(self._files(name), "")
         if not key:
-            return f"no system is called {name!r}: a table names shipped systems, or files beside it or in --systems-folder"
+            known = "a table names systems that `bitting systems list` lists, or files beside it or in --systems-folder"
+            return f"no system is called {name!r}: {known}"
         if key != name:
             return self.of(key)
         try:

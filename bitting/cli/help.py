@@ -9,8 +9,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--system", "--all-systems", "--system-column", "--against-system", "--lock", "--machine",
     ),
     "What is read": (
-        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter",
-        "--encoding", "--header", "--readings", "--readings-columns",
+        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--encoding", "--header", "--readings",
+        "--readings-columns",
         "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--answers", "--defaults", "--have",
     ),
     "What is said of the system": (

@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
 from bitting.cli.inspect import gauge_of, gauge_options, secrets, unit_option
 from bitting.errors import BittingError
 
@@ -101,13 +111,13 @@ def command(
     from bitting.notation import parse_code, parse_readings
     from bitting.sheet.html import page_html
     from bitting.sheet.page import inspecting_of, page_of
-    from bitting.systemfile import load_system
     from bitting.systemfile.machine import load_machine
 
-    system = load_system(system_name)
+    system = known_system(system_name)
+    inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
     machine = None if machine_path is None else load_machine(machine_path)
     if output != "-":
-        may_write(output, force=force)
+        may_write(output, force=force, inputs=inputs)
     wanted = [("Code", code), ("The code that the key has", have), ("Readings of the old key", readings)]
     asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
     given = dict(zip((what for what, _ in asked), secrets(asked), strict=True))
@@ -136,7 +146,7 @@ def command(
     if output == "-":
         click.echo(html, file=sys.stdout, nl=False)
         return GOOD
-    write_whole(output, html, force=force)
+    write_whole(output, html, force=force, inputs=inputs)
     if as_json:
         print_json(
             {"system": system.name, "output": output, "legal": True, "moves": page.moves, "bytes": len(html.encode())}

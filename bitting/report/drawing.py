@@ -269,7 +269,7 @@ def _blades(
         y, right, _ = _panel(body, labels, system, panel, y, size, measures)
         width = max(width, right)
     labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom, ruler))
-    paper = (max(width, labels[-1].box[2], 30.0) + MARGIN, y + 2.0 + MARGIN)
+    paper = (max(width, 30.0 if ruler is None else labels[-1].box[2]) + MARGIN, y + 2.0 + MARGIN)
     return _file(
         body, labels, paper, zoom, f"Key blade of the system {system.name}", _description(system, panels, zoom), ids
     )

@@ -187,7 +187,10 @@ def test_what_a_table_names_as_its_system_is_no_device(tmp_path: Path) -> None:
     one, other = csv.DictReader(target.open(newline=""), delimiter=";")
     assert one["verdict"] == other["verdict"] == "unreadable"
     assert f"no system is called '{tmp_path}/pipe.toml'" in one["findings"]
-    assert "no system is called 'ploverr': a table names shipped systems, or files beside it" in other["findings"]
+    assert (
+        "no system is called 'ploverr': a table names systems that `bitting systems list` lists, or files"
+        in other["findings"]
+    )
 
 
 def test_a_table_opens_no_file_but_those_beside_it_or_in_a_folder_that_was_given(tmp_path: Path) -> None:

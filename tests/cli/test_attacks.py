@@ -94,7 +94,7 @@ def test_carets_stand_under_what_is_written_out() -> None:
 
 
 @pytest.mark.parametrize("how", ["itself", "link", "hard link", "standard input"])
-@pytest.mark.parametrize("command", ["draw", "complete", "decode"])
+@pytest.mark.parametrize("command", ["draw", "complete", "decode", "sheet"])
 def test_no_output_is_a_file_the_run_reads(tmp_path: Path, command: str, how: str) -> None:
     system, other = tmp_path / "my.toml", tmp_path / "other.toml"
     text = (folder("systems") / "plover.toml").read_text()
@@ -109,6 +109,7 @@ def test_no_output_is_a_file_the_run_reads(tmp_path: Path, command: str, how: st
         "draw": ["draw", CODE, "-o", other],
         "complete": ["complete", "2?33244 1124421", "--svg", other],
         "decode": ["decode", SETUP, "--svg", other],
+        "sheet": ["sheet", CODE, "-o", other],
     }[command]
     source = system if how != "standard input" else Path("plover")
     with system.open("rb") as file:
@@ -232,5 +233,8 @@ def test_only_one_module_prints() -> None:
     """What is shown goes through `say`, `tell` and `print_json`, which write out what a terminal obeys."""
     for path in Path(str(cli.__file__)).parent.glob("*.py"):
         if path.name not in ("common.py", "batch.py"):  # a table's rows are written by `json_text`
-            raw = re.findall(r"click\.echo\((?!svg, file=sys\.stdout)|\bprint\(|sys\.std\w+\.write", path.read_text())
+            raw = re.findall(
+                r"click\.echo\((?!(?:svg|html), file=sys\.stdout, nl=False)|\bprint\(|sys\.std\w+\.write",
+                path.read_text(),
+            )
             assert raw == [], path
