@@ -65,6 +65,11 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "plan": (SAME, f"{SAME} --ease", f"{SAME} --json"),
     "draw": (f"{SAME} -o blade.svg", f"{SAME} --blocks", f"{SAME} --measures -o -"),
+    "sheet": (
+        f"{SAME} -o key.html",
+        f"{SAME} --readings {KEY} -o key.html",
+        f"{SAME} --take 'left 2 by 0.10' -o recut.html",
+    ),
     "inspect": (
         f"'left: 2133244 / right: 1124421' {KEY} -s plover",
         f"'left: 2133244 / right: 1124421' {KEY} -s plover --guard 2u --caliper 0.02",

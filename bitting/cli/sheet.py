@@ -20,6 +20,7 @@ from bitting.cli.common import (
     system_option,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, secrets, unit_option
 from bitting.errors import BittingError
 
@@ -28,19 +29,13 @@ if TYPE_CHECKING:
     from bitting.machine.plan.plan import Plan
     from bitting.model import Code
 
-EPILOG = """\b
-Examples
-  bitting sheet -s plover -o key.html           asks for the code
-  bitting sheet - -s plover --machine bench.toml -o key.html < code.txt
-  bitting sheet -s plover --readings - -o key.html   asks for the code, and for what was read on the old key
-
-The page holds the code: FILE is readable by you only. Delete it when the key is handed over.
+EPILOG = """The page holds the code: FILE is readable by you only. Delete it when the key is handed over.
 
 Exit status: 0 written; 1 the code is not legal, or the simulation found a fault: nothing is written; 2 it can't be made.
 """
 
 
-@click.command(name="sheet", epilog=EPILOG)
+@click.command(cls=Command, name="sheet", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("-o", "--output", metavar="FILE.html", help="Where the page goes; - is standard output.")
