@@ -128,30 +128,22 @@ def _too_large(zero_sd: float, model: MeasurementModel, system: System) -> Bitti
     )
 
 
-def combined(lists: Sequence[Readings]) -> Readings:
-    """All lists as readings of one key. Raises BittingError where a list's side can't be told."""
-    if len(lists) == 1:
-        return lists[0]
+def combined(lists: Sequence[Readings]) -> tuple[Readings, int]:
+    """All lists as readings of one key, and how many were left out. Raises BittingError where a list's side can't be told.
+
+    A list that says the same as an earlier one to the digit is a copy of it, and counts once.
+    """
     first = lists[0]
-    if not first.system.sided:
-        lists = _on_one_side(lists)
-    found: dict[tuple[str | None, str, int], ReadCut] = {}
-    places = []
-    for readings in lists:
-        for cut in readings.cuts:
-            key = (cut.side, cut.track, cut.cut)
-            seen = found.get(key)
-            if seen is None:
-                found[key] = cut
-                continue
-            found[key] = evolve(seen, readings=seen.readings + cut.readings, place=_first(seen.place, cut.place))
-            if seen.place is not None and cut.place is not None:
-                places.append(evolve(cut, readings=()))  # a second place of the cut, without a reading of its own
-    return Readings(first.system, first.text, first.unit, (*found.values(), *places))
+    kept = [one for n, one in enumerate(lists) if not any(_values(one) == _values(other) for other in lists[:n])]
+    if len(kept) > 1 and not first.system.sided:
+        kept = _on_one_side(kept)
+    cuts = tuple(evolve(cut, list_number=number) for number, one in enumerate(kept) for cut in one.cuts)
+    return Readings(first.system, first.text, first.unit, cuts), len(lists) - len(kept)
 
 
-def _first(one: float | None, other: float | None) -> float | None:
-    return other if one is None else one
+def _values(readings: Readings) -> set[tuple[str, int, tuple[float, ...]]]:
+    """What was read, cut by cut."""
+    return {(cut.track, cut.cut, tuple(r.value for r in cut.readings)) for cut in readings.cuts if cut.readings}
 
 
 def _on_one_side(lists: Sequence[Readings]) -> list[Readings]:
