@@ -236,19 +236,28 @@ def _row(answer: Decoded, system: System) -> ReadRow:
             f"(limit {answer.fit.limit:.0%}); measure again, or try other systems"
         )
     elif answer.verdict == "unsure":
-        words = f"{_short(answer)}; {_doubts(answer, system)}"
+        words = f"{_why(answer)}; {_doubts(answer, system)}"
         if second is not None:
             words += f"; next best {_percent(second.probability)}"
-    suggestion = second.code if second is not None and answer.verdict != "sure" else ""
-    return ReadRow(answer.verdict, answer.code, f"{math.floor(answer.probability * 1e4) / 1e4:.4f}", words, suggestion)
+    if answer.listed != "as given":
+        words = "; ".join(filter(None, (f"the list was taken: {answer.listed}", words)))
+    fits = answer.verdict != "no-fit"
+    suggestion = second.code if second is not None and answer.verdict == "unsure" else ""
+    return ReadRow(answer.verdict, answer.code if fits else "", f"{math.floor(answer.probability * 1e4) / 1e4:.4f}", words, suggestion)
 
 
-def _short(answer: Decoded) -> str:
-    """Which probability is below the limit."""
-    if answer.cautious is None:
+def _why(answer: Decoded) -> str:
+    """Why an answer isn't sure."""
+    if answer.probability < answer.sure_limit:
         return f"{_percent(answer.probability)} is below {answer.sure_limit:.0%}"
-    on = f"{_percent(answer.probability)}, but {_percent(answer.cautious)} on a harder key"
-    return f"{on} (uneven wear, more wrong readings) is below {answer.sure_limit:.0%}"
+    kinds = dict.fromkeys(doubt.kind for doubt in answer.doubts)
+    told = {
+        "listing": "the list may have been taken otherwise",
+        "not read": "a cut has no reading that can be used",
+        "half a step off": "readings that agree lie half a step from their depth",
+        "wrong place": "a place along the blade is off",
+    }
+    return " and ".join(told[kind] for kind in kinds) or "how the list was taken is in doubt"
 
 
 def _doubts(answer: Decoded, system: System) -> str:

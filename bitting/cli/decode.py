@@ -32,7 +32,7 @@ Examples
   bitting decode -s plover                      asks for the readings
   bitting decode 'left: 8.14 8.62 7.69 7.70 8.60 7.22 7.25 / right: 8.60 8.63 8.11 7.24 7.19 8.17 8.55' -s plover
   bitting decode '7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3
-  bitting decode - - -s plover                  asks for two lists of readings of the same key
+  bitting decode - - -s plover                  asks for two lists: the second from the tip, as `from tip: 7.26 …`
   bitting decode - --all-systems --json < readings.txt
   bitting decode - -s wren --against - --against-code - --svg key.svg
 
@@ -73,8 +73,10 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     "--zero", metavar="LENGTH",
     help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
 )  # fmt: skip
+@click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
+@click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
 @json_option
@@ -95,8 +97,10 @@ def command(
     against_system: str | None,
     against_new: bool,
     zero: str | None,
+    jaw: str | None,
     place: str | None,
     lock: str | None,
+    full: bool,
     svg: str | None,
     force: bool,
     as_json: bool,
@@ -105,7 +109,8 @@ def command(
 
     READINGS lists what the caliper read, bow to tip, one value per cut: ? for a cut that could not be measured, 7.40|7.42
     for repeats, 7.40±0.05 for a reading with limits of its own, 7.40@21.4 with the place along the blade. Quote it.
-    Without READINGS it is asked for. Several READINGS are repeats of the same key (two people, or after cleaning).
+    Without READINGS it is asked for. Several READINGS are lists of the same key, measured one after the other: a second
+    list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
     from bitting.decoding.session import decode_at
     from bitting.systemfile import load_system, shipped_systems
@@ -113,7 +118,7 @@ def command(
     chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = [load_system(name) for name in dict.fromkeys(chosen)]
+    systems = _with_jaw([load_system(name) for name in dict.fromkeys(chosen)], jaw)
     known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
     if svg is not None:
         _check_target(svg, force=force)
@@ -132,8 +137,20 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        _print(result)
+        _print(result, full=full)
     return GOOD if result.verdict == "sure" else BAD_NEWS
+
+
+def _with_jaw(systems: list[System], jaw: str | None) -> list[System]:
+    """The systems as measured with a jaw of that width, a length in the unit of the first."""
+    if jaw is None:
+        return systems
+    from attrs import evolve
+
+    from bitting.decoding.model import length_option
+
+    width = systems[0].in_mm(length_option(jaw, "jaw", systems[0], 20.0))
+    return [evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width))) for one in systems]
 
 
 def _bench(
@@ -205,7 +222,7 @@ def _with_zero(
     from bitting.decoding.session import read_lists
     from bitting.notation import parse_code
 
-    readings = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
+    readings, _ = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
     zero_sd = None if zero is None else length_option(zero, "zero", system)
     model = model_with(system, made=made, caliper=caliper)
     return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
@@ -243,9 +260,9 @@ def _check_target(svg: str, *, force: bool) -> None:
     may_write(svg, force=force)
 
 
-def _print(result: Decoded) -> None:
+def _print(result: Decoded, *, full: bool) -> None:
     from bitting.report.decode import render
 
     columns = shutil.get_terminal_size().columns
-    for line, colour in render(result, columns, plain=not unicode_out()):
+    for line, colour in render(result, columns, plain=not unicode_out(), full=full):
         say(line, colour)

@@ -90,8 +90,8 @@ def zero_from(
     if model.offset_sd == 0:
         return Zero(0.0, 0.0, 0.0)
     known = _known(code, system)
-    answer = Decoder(known[0], evolve(model, wear=0.0) if unworn else model, space=known[1]).decode(
-        readings, 1, advise=False
+    answer = Decoder(known[0], evolve(model, wear=0.0) if unworn else model, space=known[1], listings=False).decode(
+        evolve(readings, system=known[0]), 1, advise=False
     )
     if answer.fit.p_value < FIT_LIMIT:
         raise BittingError(

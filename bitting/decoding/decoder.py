@@ -13,7 +13,9 @@ half a step from the depth chosen.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -76,7 +78,8 @@ class Decoder:
 
     `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
     all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
-    have `?` elsewhere. `place_sd` (mm) is the uncertainty of places along the blade. Raises `BittingError` for a system
+    have `?` elsewhere. `place_sd` (mm) is the uncertainty of places along the blade; without `listings` every list is taken
+    for one that was taken as asked. Raises `BittingError` for a system
     without legal codes or too large for a diagram.
     """
 
@@ -89,12 +92,13 @@ class Decoder:
         lock: str | None = None,
         space: Any = None,
         place_sd: float = PLACE_SD,
+        listings: bool = True,
     ) -> None:
         from bitting.diagram import code_space
 
         self.system = system
         self.model = model if model is not None else model_of(system, made)
-        self.place_sd = place_sd
+        self.place_sd, self.listings = place_sd, listings
         space = code_space(system) if space is None else space
         if space.count == 0:
             raise BittingError(
@@ -124,7 +128,17 @@ class Decoder:
     ) -> list[Decoded]:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
+        for readings in keys:
+            self._check(readings)
         return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
+
+    def _check(self, readings: Readings) -> None:
+        """Raises BittingError for readings that were read against another system."""
+        if readings.system is not self.system and readings.system != self.system:
+            raise BittingError(
+                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
+                hint="parse them with the system they are decoded in",
+            )
 
     def posterior(self, readings: Readings) -> Posterior:
         """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""
@@ -133,7 +147,7 @@ class Decoder:
     def found(self, readings: Readings, best: int) -> Found:
         """One key with its list taken in the way that has most."""
         given = self._weighed(readings, best)
-        if given.places is None and self._near(given):
+        if not self.listings or (given.places is None and self._near(given)):
             return evolve(given, log_total=given.posterior.log_evidence)
         return self._listed(given, best)
 
@@ -153,8 +167,7 @@ class Decoder:
         }
         usual = self.model.offset_sd == 0 or abs(shared.offset_mean) < 2 * self.model.offset_sd
         whole = len({one.place for one in found.read.cuts}) == len(self.along)
-        aims = self.reach.dimensions(found.best.depths)
-        return usual and whole and readings_near(found.read.cuts, aims, errors, self.solver)
+        return usual and whole and readings_near(found.read.cuts, found.best.depths, errors, self.solver)
 
     def _listed(self, given: Found, best: int) -> Found:
         """The same, once it was asked in which way the list was taken.
@@ -357,6 +370,8 @@ class Decoder:
             read.setdefault(one.place, []).append((one, wrong))
         shared, signs = posterior.shared, posterior.grid.signs
         reached = self.reach.dimensions(best.depths)
+        steps = [digit for one in found.read.cuts for digit in one.digits]
+        usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
         off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
         out = []
         for place in self.along:
@@ -372,7 +387,11 @@ class Decoder:
             values = tuple(value for one, _ in here for value in one.values)
             wrong = tuple(share for _, rows in here for share in rows)
             elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
-            taken = tuple(self._taken(value, share, aim, elsewhere=elsewhere) for value, share in zip(values, wrong, strict=True))
+            digits = tuple(digit for one, _ in here for digit in one.digits)
+            taken = tuple(
+                self._taken(value, share, aim, (digit, usual), elsewhere=elsewhere)
+                for value, share, digit in zip(values, wrong, digits, strict=True)
+            )
             reading = _mean([one for one, _ in here])
             out.append(
                 CutResult(
@@ -392,19 +411,28 @@ class Decoder:
             )
         return tuple(out)
 
-    def _taken(self, value: float, wrong: float, aim: float, *, elsewhere: bool) -> Taken:
-        """What one reading was taken for; `aim` is what it should read but for noise and wear."""
+    def _taken(
+        self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool
+    ) -> Taken:
+        """What one reading was taken for; `aim` is what it should read but for noise and wear, `digits` its step and the usual."""
         if elsewhere:
             return "wrong place"
         if wrong < 0.5:
             return "reading"
-        near = 3 * math.hypot(self.model.reading_sd, self.model.cut_sd) + self.model.wear
-        return "slip of the pen" if slip_of_pen(value, aim, near) else "wrong"
+        own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
+        near = 3 * math.hypot(self.model.reading_sd, self.model.cut_sd)
+        return "slip of the pen" if slip_of_pen(f"{value:.{own}f}", aim, near, usual) else "wrong"
 
 
 def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
     """What must be said of a jaw that doesn't reach the floor of every cut."""
     jaw, unit = system.measuring.jaw, system.unit
+    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
+    if jaw and gaps and jaw > 2 * min(gaps):
+        return (
+            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
+            "reckoned with, and such readings may be of no use",
+        )
     if reach.unknown:
         return (
             "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "

@@ -20,7 +20,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import evolve, field, frozen
 
 from bitting.arrays import Array, Indices
 from bitting.decoding.model import MeasurementModel, wear_scales
@@ -43,7 +43,7 @@ class Grid:
     (K,) mean wears. `log_scale` and `log_tilt` are log prior weights, `log_offset` those of `lattices[0]` where there is
     no left-right difference; otherwise `link` (points of +1, points of -1) holds the prior weights of the pair. Where
     only one track of a pair was read, the lattice is offset ± l: `offset_mean` and `offset_variance` are then those of the
-    offset, given each point.
+    offset, given each point. `worked` says, per sign, which (tilt, point) are likely enough to be worked out.
     """
 
     scales: tuple[float, ...]
@@ -56,6 +56,7 @@ class Grid:
     link: Array | None = None
     offset_mean: Array | None = None
     offset_variance: Array | None = None
+    worked: Mapping[int, Indices] = field(factory=dict)
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -52,8 +52,8 @@ Component = tuple[float, float, float]
 class CutLikelihood:
     """The readings of one cut on one side (or across two cuts): `components`, plus exp(`log_floor`).
 
-    `values` and `sds` are the readings, `wrong` the density that each has if it is wrong, `lists` the list that each is of.
-    `places`: the cut, or both.
+    `values` and `sds` are the readings, `wrong` the density that each has if it is wrong, `lists` the list that each is of,
+    `digits` the step of its digits. `places`: the cut, or both.
     """
 
     places: tuple[Place, ...]
@@ -64,6 +64,7 @@ class CutLikelihood:
     sds: tuple[float, ...]
     wrong: tuple[float, ...]
     lists: tuple[int, ...]
+    digits: tuple[float, ...] = ()
 
     @property
     def place(self) -> Place:
@@ -151,6 +152,7 @@ def cut_likelihood(
         sds=tuple(reading_uncertainty(r, model) for one in lists for r in one),
         wrong=tuple(wrong_density(r.value, *ends) for one in lists for r in one),
         lists=tuple(number for number, one in enumerate(lists) for _ in one),
+        digits=tuple(r.digit for one in lists for r in one),
     )
 
 
@@ -169,7 +171,7 @@ def _one_list(
         return [*parts, (floor, 0.0, math.inf)]
     together = [weight + math.log(model.cut_wrong * wrong_density(centre, *ends)) for weight, centre, _ in parts]
     kept = math.log1p(-model.cut_wrong)
-    floor = float(np.logaddexp.reduce([floor, *together]))
+    floor = _log_sum([floor, *together])
     return [*((weight + kept, centre, sd) for weight, centre, sd in parts), (floor, 0.0, math.inf)]
 
 
@@ -191,7 +193,12 @@ def _kept(parts: list[Component]) -> list[Component]:
     if len(rest) > 8:
         least = max(weight for weight, _, _ in rest) + math.log(FAINT)
         rest = [part for part in rest if part[0] >= least]
-    return [*rest, *([(float(np.logaddexp.reduce(constants)), 0.0, math.inf)] if constants else [])]
+    return [*rest, *([(_log_sum(constants), 0.0, math.inf)] if constants else [])]
+
+
+def _log_sum(logs: Sequence[float]) -> float:
+    top = max(logs)
+    return top + math.log(sum(math.exp(one - top) for one in logs)) if len(logs) > 1 else top
 
 
 @frozen(eq=False)

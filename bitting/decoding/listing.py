@@ -28,7 +28,7 @@ from bitting.decoding.solver import Solver
 from bitting.decoding.tables import log_likelihoods
 from bitting.decoding.weigh import UNDERFLOW, scaled
 from bitting.diagram.trellis import backward
-from bitting.model import Place, ReadCut, Readings, System
+from bitting.model import Depths, Place, ReadCut, Readings, System
 
 AS_GIVEN = "as given"
 FROM_TIP, EXCHANGED, SIDES = "from the tip", "tracks exchanged", "sides exchanged"
@@ -147,16 +147,19 @@ def _slipped(
 
 
 def readings_near(
-    cuts: Sequence[CutLikelihood], aims: Mapping[Place, float], errors: Mapping[Place, float], solver: Solver
+    cuts: Sequence[CutLikelihood], depths: Depths, errors: Mapping[Place, float], solver: Solver
 ) -> bool:
-    """Whether the readings of each list are as near to the code's depths as to any others, all in all.
+    """Whether the readings of each list are as near to a code's depths as to any others, all in all.
 
-    `aims` are the code's (reached) dimensions, `errors` the shared error at each place.
+    `errors` is the shared error at each place.
     """
+    aims = solver.reach.dimensions(depths)
     total = 0.0
     for one in cuts:
         track = solver.system.lanes[one.place.lane].track
-        own = np.array([aims[one.place], *(depth for depth in track.depths)]) + errors[one.place]
+        chosen = depths[one.place.lane][one.place.cut]
+        others = [depth for number, depth in enumerate(track.depths) if number != chosen]
+        own = np.array([aims[one.place], *others]) + errors[one.place]
         for number in set(one.lists):
             values = [value for value, of in zip(one.values, one.lists, strict=True) if of == number]
             sds = [sd for sd, of in zip(one.sds, one.lists, strict=True) if of == number]

@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
+from attrs import evolve
 
 from bitting.arrays import Array, Indices
 from bitting.decoding.across import PairLikelihood, PairTable
@@ -17,6 +18,10 @@ from bitting.decoding.jaw import Reach
 from bitting.decoding.likelihood import COARSE, FINE, CutLikelihood, density_table
 from bitting.decoding.model import MeasurementModel
 from bitting.model import Place, System
+
+
+HOPELESS_LOG = -1e3
+"""Stands for the likelihood where none is worked out."""
 
 
 class Tables(dict[Place, Array]):
@@ -84,9 +89,16 @@ def _lane_logs(
     dims = [reach.dims[cut.place] for cut in cuts]
     most = max(map(len, dims))
     rows = np.array([np.append(d, np.full(most - d.size, d[-1])) for d in dims])
-    x = system.lanes[lane].track.deeper * (rows[:, :, None, None] + shift[:, None])
-    logs = log_likelihoods(cuts, x, system.lanes[lane].track.deeper, model, fine=COARSE if grid.spread else FINE)
-    yield from (row[: d.size] for row, d in zip(logs, dims, strict=True))
+    turn, fine = system.lanes[lane].track.deeper, COARSE if grid.spread else FINE
+    where = grid.worked.get(grid.signs[lane])
+    if where is None:
+        where = np.arange(grid.tilts.size * lattice.size)
+    flat = shift.reshape(len(cuts), -1)[:, where]
+    logs = log_likelihoods(cuts, turn * (rows[:, :, None] + flat[:, None]), turn, model, fine=fine)
+    for row, d in zip(logs, dims, strict=True):
+        out = np.full((d.size, len(grid.scales), shift[0].size), HOPELESS_LOG)
+        out[:, :, where] = row[: d.size]
+        yield out.reshape(d.size, len(grid.scales), grid.tilts.size, lattice.size)
 
 
 def log_likelihoods(
@@ -115,20 +127,12 @@ def log_likelihoods(
         table = density_table(float(sd), model, fine=fine)
         table = table.most if most else table if mean is None else table.mean(mean)
         found = table(turn * centres[at].reshape(-1, *(1,) * (x.ndim - 1)) - x[owner[at]])  # (K, components, rows, …)
-        found *= relative[at].reshape(-1, *(1,) * (x.ndim - 1))
-        first = np.searchsorted(owner[at], np.arange(len(cuts)))
         if total is None:
             total = np.zeros((found.shape[0], *x.shape))
-        own = np.flatnonzero(np.diff(np.append(first, at.size)))  # the cuts that have such a component
-        each, rest = divmod(at.size, own.size)
-        if rest == 0 and (np.diff(np.append(first[own], at.size)) == each).all():
-            summed = found.reshape(found.shape[0], own.size, each, *x.shape[1:]).sum(axis=2) if each > 1 else found
-        else:
-            summed = np.add.reduceat(found, first[own], axis=1)
-        if own.size == len(cuts):
-            total += summed
-        else:
-            total[:, own] += summed
+        for row, own, weight in zip(range(at.size), owner[at].tolist(), relative[at].tolist(), strict=True):
+            part = found[:, row]
+            part *= weight
+            total[:, own] += part
     assert total is not None  # every cut has readings
     total += np.exp(floors - top).reshape(-1, *(1,) * (x.ndim - 1))
     np.log(total, out=total)
@@ -144,8 +148,8 @@ def log_sum(logs: Array) -> float:
     return float(top + math.log(np.exp(logs - top).sum()))
 
 
-HOPELESS = 60.0
-"""Lattice points whose bound is e^-60 of the greatest are left out."""
+HOPELESS, SPREAD_HOPELESS = 60.0, 40.0
+"""Points whose bound is e^-60 of the greatest are left out; the second where several errors are shared."""
 
 
 def crop(
@@ -158,13 +162,14 @@ def crop(
     *,
     whole: bool,
 ) -> Grid:
-    """The grid without lattice points at which no code is likely, whatever tilt and wear; `whole`: without gaps.
+    """The grid without lattice points at which no code is likely; what is left says which (tilt, point) are to be worked out.
 
-    `cuts` are all single readings. Each cut is taken as if no rule bound it.
+    `cuts` are all single readings; each cut is taken as if no rule bound it, and with the wear that suits it best. `whole`:
+    lattices without gaps.
     """
     if grid.link is not None and 0 in grid.lattices:
         return grid
-    bounds = {sign: np.zeros(lattice.size) for sign, lattice in grid.lattices.items()}
+    bounds = {sign: np.zeros((grid.tilts.size, lattice.size)) for sign, lattice in grid.lattices.items()}
     for lane in sorted({cut.place.lane for cut in cuts}):
         group = [cut for cut in cuts if cut.place.lane == lane]
         bounds[grid.signs[lane]] += _lattice_bound(group, system, model, grid, along, reach)
@@ -173,12 +178,18 @@ def crop(
         limits = {0: grid.log_offset + bounds[0]}
     else:
         with np.errstate(divide="ignore"):
-            both = np.log(grid.link) + bounds[1][:, None] + bounds[-1]
-        limits = {1: both.max(axis=1), -1: both.max(axis=0)}
-    kept = {sign: np.flatnonzero(limit > limit.max() - HOPELESS) for sign, limit in limits.items()}
+            link = np.log(grid.link)
+        first = [(link + row).max(axis=1) for row in bounds[-1]]
+        second = [(link.T + row).max(axis=1) for row in bounds[1]]
+        limits = {1: bounds[1] + np.array(first), -1: bounds[-1] + np.array(second)}
+    least = SPREAD_HOPELESS if grid.spread else HOPELESS
+    likely = {sign: limit + grid.log_tilt[:, None] for sign, limit in limits.items()}
+    kept = {sign: limit > limit.max() - least for sign, limit in likely.items()}
+    columns = {sign: np.flatnonzero(flags.any(axis=0)) for sign, flags in kept.items()}
     if whole:
-        kept = {sign: np.arange(where[0], where[-1] + 1) for sign, where in kept.items()}
-    return grid.cropped(kept)
+        columns = {sign: np.arange(at[0], at[-1] + 1) for sign, at in columns.items()}
+    flags = {sign: np.flatnonzero(kept[sign][:, at]) for sign, at in columns.items()}
+    return evolve(grid.cropped(columns), worked=flags)
 
 
 def _lattice_bound(
@@ -189,23 +200,22 @@ def _lattice_bound(
     along: Mapping[Place, float],
     reach: Reach,
 ) -> Array:
-    """A bound of what the cuts of one lane say at each point of its lattice, whatever tilt and wear."""
-    from scipy.ndimage import maximum_filter1d
-
+    """A bound of what the cuts of one lane say at each tilt and point of its lattice, whatever the wear: (tilts, points)."""
     lane = cuts[0].place.lane
     lattice, turn = grid.lattices[grid.signs[lane]], system.lanes[lane].track.deeper
     if lattice.size < 2:
-        return np.zeros(lattice.size)
+        return np.zeros((grid.tilts.size, lattice.size))
     step = float(lattice[1] - lattice[0])
-    widest = math.ceil(0.5 * float(grid.tilts.max()) / step) + 1
-    longer = lattice[0] + step * np.arange(-widest, lattice.size + widest)
+    more = math.ceil(0.5 * float(grid.tilts.max()) / step) + 2
+    longer = lattice[0] + step * np.arange(-more, lattice.size + more)
     dims = [reach.dims[cut.place] for cut in cuts]
     most = max(map(len, dims))
     rows = np.array([np.append(d, np.full(most - d.size, d[-1])) for d in dims])
     logs = log_likelihoods(cuts, turn * (rows[:, :, None] + longer), turn, model, fine=COARSE, most=True)[:, :, 0]
     sums = np.logaddexp.reduce(logs, axis=1)
-    total = np.zeros(lattice.size)
+    sums[:, 1:-1] = np.maximum(np.maximum(sums[:, :-2], sums[:, 2:]), sums[:, 1:-1])  # for what lies between the points
+    total = np.zeros((grid.tilts.size, lattice.size))
     for cut, row in zip(cuts, sums, strict=True):
-        half = math.ceil(abs(along[cut.place]) * float(grid.tilts.max()) / step) + 1
-        total += maximum_filter1d(row, 2 * half + 1)[widest : widest + lattice.size]
+        shifts = np.rint(along[cut.place] * grid.tilts / step).astype(np.intp) + more
+        total += row[shifts[:, None] + np.arange(lattice.size)]
     return total
