@@ -27,7 +27,7 @@ from bitting.decoding.tables import log_likelihoods
 from bitting.model import Place, Reading, System
 
 COMPARED = 24
-LOOKED_AT = 8
+LOOKED_AT = 6
 """Cuts most in doubt, for which a new reading is gone through."""
 MOST = 4
 """Cuts named at most."""
@@ -89,8 +89,9 @@ def measure_next(
     for one in cuts:
         read.setdefault(one.place, one)
     best = ranked[0].depths
-    doubt = sorted((float(shares[best[place.lane][place.cut]]), place) for place, shares in posterior.shares.items())
-    found = [_one_cut(place, read.get(place), ranked, known) for share, place in doubt[:LOOKED_AT] if share < 1 - LIKELY]
+    right = {place: float(shares[best[place.lane][place.cut]]) for place, shares in posterior.shares.items()}
+    doubt = sorted(right, key=lambda place: (right[place], place.lane, place.cut))[:LOOKED_AT]
+    found = [_one_cut(place, read.get(place), ranked, known) for place in doubt if right[place] < 1 - LIKELY]
     scored = sorted((one for one in found if one is not None), key=lambda pair: -pair[0])
     return tuple(following for _, following in scored[:MOST])
 

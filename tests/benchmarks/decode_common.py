@@ -25,6 +25,14 @@ CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
 SHAPE = 3
 TAIL = 5.0
 DIGIT = 0.01
+USUAL = (
+    "adjacent cuts differ by at most 2",
+    "no more than 2 equal cuts in a row",
+    "at least 3 different depths",
+    "first cut is one of 1 2 3",
+    "last cut is one of 1 2",
+)
+"""Rules as systems have them."""
 
 
 def make_system(cuts: int, depths: int, step: float, must: tuple[str, ...] = (), tracks: int = 1) -> System:

@@ -22,8 +22,7 @@ from bitting.errors import BittingError
 from bitting.model import System
 from bitting.notation import parse_readings
 from bitting.systemfile import load_system, shipped_systems
-from tests.benchmarks.decode_common import Drawn, Maker, make_system, readings_of
-from tests.benchmarks.decode_worn import USUAL
+from tests.benchmarks.decode_common import USUAL, Drawn, Maker, make_system, readings_of
 
 
 def text_of(system: System, key: Drawn) -> str:
