@@ -224,9 +224,7 @@ def _offsets(model: MeasurementModel, points: int, reach: float) -> tuple[np.nda
     return x, weights
 
 
-def _list_density(
-    cut: ReadCut, middle: np.ndarray, ends: tuple[float, float], model: MeasurementModel
-) -> np.ndarray:
+def _list_density(cut: ReadCut, middle: np.ndarray, ends: tuple[float, float], model: MeasurementModel) -> np.ndarray:
     """The density of one list's readings of a cut whose wall is at `middle`: each by itself, or all wrong together.
 
     Where they are wrong together they lie around a place that may be anywhere; its density is taken where the mean of
@@ -254,7 +252,9 @@ def _together(known: tuple[tuple[float, float, float], ...], ends: tuple[float, 
         right = [(v, u) for g, (v, u, _) in zip(good, known, strict=True) if g]
         if right:
             z = np.linspace(min(v for v, _ in right) - 1.0, max(v for v, _ in right) + 1.0, 20001)
-            spread = np.prod([np.exp(-0.5 * ((v - z) / u) ** 2) / (u * math.sqrt(2 * math.pi)) for v, u in right], axis=0)
+            spread = np.prod(
+                [np.exp(-0.5 * ((v - z) / u) ** 2) / (u * math.sqrt(2 * math.pi)) for v, u in right], axis=0
+            )
             mean = sum(v / u**2 for v, u in right) / sum(1 / u**2 for _, u in right)
             chance *= spread.sum() * (z[1] - z[0])
             chance *= (1.0 if ends[0] <= mean <= ends[1] else OUTSIDE) / (ends[1] - ends[0])

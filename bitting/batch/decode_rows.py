@@ -243,7 +243,13 @@ def _row(answer: Decoded, system: System) -> ReadRow:
         words = "; ".join(filter(None, (f"the list was taken: {answer.listed}", words)))
     fits = answer.verdict != "no-fit"
     suggestion = second.code if second is not None and answer.verdict == "unsure" else ""
-    return ReadRow(answer.verdict, answer.code if fits else "", f"{math.floor(answer.probability * 1e4) / 1e4:.4f}", words, suggestion)
+    return ReadRow(
+        answer.verdict,
+        answer.code if fits else "",
+        f"{math.floor(answer.probability * 1e4) / 1e4:.4f}",
+        words,
+        suggestion,
+    )
 
 
 def _why(answer: Decoded) -> str:

@@ -73,6 +73,10 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     "--zero", metavar="LENGTH",
     help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
 )  # fmt: skip
+@click.option(
+    "--gauge", type=click.Choice(["own-edge", "far-edge", "centre"]),
+    help="From where the readings run, where that isn't how the system's depths are measured (a depth gauge: own-edge).",
+)  # fmt: skip
 @click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
@@ -97,6 +101,7 @@ def command(
     against_system: str | None,
     against_new: bool,
     zero: str | None,
+    gauge: str | None,
     jaw: str | None,
     place: str | None,
     lock: str | None,
@@ -119,6 +124,10 @@ def command(
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
     systems = _with_jaw([load_system(name) for name in dict.fromkeys(chosen)], jaw)
+    if gauge is not None:
+        from bitting.decoding.corrections import gauged
+
+        systems = [gauged(system, gauge) for system in systems]
     known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
     if svg is not None:
         _check_target(svg, force=force)

@@ -183,7 +183,10 @@ def wrong_shares(
         errors = errors_at(one.place, posterior, solver.along, model.reading_sd / 4)
         aim = reached[one.place]
         middle = aim + float(errors.values @ errors.weights) + track.deeper * model.wear / 2
-        far = [abs(v - middle) > FAR * math.hypot(sd, model.cut_sd, model.wear) for v, sd in zip(one.values, one.sds, strict=True)]
+        far = [
+            abs(v - middle) > FAR * math.hypot(sd, model.cut_sd, model.wear)
+            for v, sd in zip(one.values, one.sds, strict=True)
+        ]
         out.append(_wrong(one, aim, errors, known) if any(far) else (0.0,) * len(one.values))
     return out
 
@@ -220,5 +223,3 @@ def _wrong(one: CutLikelihood, aim: float, errors: Errors, known: _Known) -> tup
         shares.append(float(np.exp(np.minimum(own + factor - whole, 0.0)) @ errors.weights))
     by_list = shares[len(where) :]
     return tuple(min(shares[k] + by_list[number], 1.0) for k, (number, _) in enumerate(where))
-
-

@@ -45,7 +45,7 @@ from bitting.decoding.likelihood import ACROSS
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.result import CutResult, Deciding, Decoded, Next, Offset
 from bitting.errors import BittingError
-from bitting.model import Code, Place, ReadCut, Readings, System
+from bitting.model import Code, Place, Readings, System
 
 SHARE = 0.5
 """Share of the offset's variance that is the caliper's, where nothing is said."""
@@ -244,3 +244,33 @@ def width_note(system: System, width: float) -> str:
         f"readings of {' and '.join(used)} are taken {abs(half):.4g} {'shorter' if half < 0 else 'longer'} than on a "
         f"full blade, both edges alike{left_out}"
     )
+
+
+GAUGES = ("own-edge", "far-edge", "centre")
+
+
+def gauged(system: System, gauge: str) -> System:
+    """The system with its depths as a gauge that measures from somewhere else reads them: the same walls, other numbers.
+
+    An own-edge depth gauge reads from the track's own edge to the wall, a caliper to the far edge or (by calculation) the
+    middle. Raises BittingError where the file states no width. Readings across don't go with it.
+    """
+    if all(track.measured == gauge for track in system.tracks):
+        return system
+    width: float = system.need("blade.width")
+
+    def from_middle(measured: str, value: float) -> float:
+        return {"far-edge": value - width / 2, "own-edge": width / 2 - value, "centre": value}[measured]
+
+    def shown(middle: float) -> float:
+        return {"far-edge": width / 2 + middle, "own-edge": width / 2 - middle, "centre": middle}[gauge]
+
+    tracks = tuple(
+        evolve(
+            track,
+            measured=gauge,  # type: ignore[arg-type]
+            depths=tuple(round(shown(from_middle(track.measured, depth)), 6) for depth in track.depths),
+        )
+        for track in system.tracks
+    )
+    return evolve(system, tracks=tracks, measuring=evolve(system.measuring, across=None))

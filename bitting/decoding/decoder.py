@@ -32,6 +32,7 @@ from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
 from bitting.decoding.positions import PLACE_SD, PlaceFit, place_fit
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import (
+    ASKED,
     Alternative,
     Candidate,
     CutResult,
@@ -60,7 +61,7 @@ ONLY_ACROSS = "readings across two tracks alone can't tell left from right: code
 
 @frozen(eq=False)
 class Found:
-    """One key, its list taken in one way, on the way to its answer; `best` is the best code, filled where the lock doesn't read."""
+    """One key, its list taken in one way; `best` is the best code, filled where the lock doesn't read."""
 
     readings: Readings
     read: Read
@@ -68,7 +69,7 @@ class Found:
     ranked: list[Ranked]
     best: Ranked
     places: PlaceFit | None = None
-    listed: Listed = Listed(AS_GIVEN, 1.0)
+    listed: Listed = ASKED
     others: tuple[Listed, ...] = ()
     log_total: float = 0.0
 
@@ -176,7 +177,9 @@ class Decoder:
         """
         ways = [way for way in ways_of(given.readings, self.system) if _readable(way, self.system)]
         places = [given.places and place_fit(way.readings, self.system, self.place_sd) for way in ways]
-        known = np.array([way.log_prior + (0.0 if fit is None else fit.log_evidence) for way, fit in zip(ways, places, strict=True)])
+        known = np.array(
+            [way.log_prior + (0.0 if fit is None else fit.log_evidence) for way, fit in zip(ways, places, strict=True)]
+        )
         if not given.read.cuts:
             return evolve(given, log_total=given.posterior.log_evidence + float(known[0]))
         rough = rough_evidence(ways, self.solver)
@@ -194,17 +197,16 @@ class Decoder:
             exact[number] = self._weighed(ways[number].readings, best)
         right = {number: found.posterior.log_evidence - rough[number] for number, found in exact.items()}
         usual = right[max(exact, key=lambda n: right[n] + weights[n])]
-        for kind, numbers in kinds.items():
+        for numbers in kinds.values():
             own = [right[number] for number in numbers if number in right]
             for number in numbers:
                 weights[number] += own[0] if own else usual
         total = float(np.logaddexp.reduce(weights))
         shares = np.exp(weights - total)
-        return self._chosen(given, ways, kinds, shares, exact, total)
+        return self._chosen(ways, kinds, shares, exact, total)
 
     def _chosen(
         self,
-        given: Found,
         ways: Sequence[Way],
         kinds: Mapping[tuple[str, int | None], Sequence[int]],
         shares: Any,
@@ -316,10 +318,7 @@ class Decoder:
 
     def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
         """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""
-        if self.ignored:
-            compared = found.ranked
-        else:
-            compared = best_codes(found.posterior, self.system, COMPARED)
+        compared = found.ranked if self.ignored else best_codes(found.posterior, self.system, COMPARED)
         useful = measure_next(found.read.cuts, found.posterior, compared, self.solver, sure)
         useful = tuple(one for one in useful if self._place(one) not in self.ignored)
         asked = [
@@ -366,7 +365,9 @@ class Decoder:
         """The answer's cuts, with what each of their readings was taken for."""
         posterior, best = found.posterior, found.best
         read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
-        for one, wrong in zip(found.read.cuts, wrong_shares(found.read.cuts, posterior, best, self.solver), strict=True):
+        for one, wrong in zip(
+            found.read.cuts, wrong_shares(found.read.cuts, posterior, best, self.solver), strict=True
+        ):
             read.setdefault(one.place, []).append((one, wrong))
         shared, signs = posterior.shared, posterior.grid.signs
         reached = self.reach.dimensions(best.depths)
@@ -411,10 +412,8 @@ class Decoder:
             )
         return tuple(out)
 
-    def _taken(
-        self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool
-    ) -> Taken:
-        """What one reading was taken for; `aim` is what it should read but for noise and wear, `digits` its step and the usual."""
+    def _taken(self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool) -> Taken:
+        """What one reading was taken for; `aim`: what it should read but for noise and wear, `digits`: its step, the usual."""
         if elsewhere:
             return "wrong place"
         if wrong < 0.5:
@@ -445,6 +444,7 @@ def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
         f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
         "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
     )
+
 
 def _mean(cuts: Sequence[CutLikelihood]) -> float | None:
     """Mean of all readings of a cut, weighted by what each is worth."""

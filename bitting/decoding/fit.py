@@ -47,7 +47,9 @@ class Pattern:
     @classmethod
     def of(cls, cuts: Sequence[CutLikelihood]) -> Pattern:
         """The pattern of some likelihoods, of single cuts or of two at once."""
-        return cls(tuple((cut.places, cut.side, tuple(sd for _, sd, _ in rows)) for cut in cuts for rows in _lists(cut)))
+        return cls(
+            tuple((cut.places, cut.side, tuple(sd for _, sd, _ in rows)) for cut in cuts for rows in _lists(cut))
+        )
 
 
 def _lists(cut: CutLikelihood) -> list[list[tuple[float, float, float]]]:
@@ -222,7 +224,7 @@ class FitTest:
             true = shared[:, row] + sum(own[place, side] for place in places)
             spread = np.where(self._given[row], self._sds[row], 0.0)
             elsewhere = random.random(DRAWS) < model.cut_wrong
-            nominal = sum(
+            nominal: Array = np.zeros((DRAWS, 1)) + sum(
                 random.choice(np.array(self._system.lanes[place.lane].track.depths), size=(DRAWS, 1))
                 for place in places
             )

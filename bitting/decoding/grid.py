@@ -79,10 +79,12 @@ class Grid:
         if self.link is not None:
             return evolve(self, lattices=lattices, link=self.link[np.ix_(kept[1], kept[-1])])
         assert self.log_offset is not None  # grids of two lattices have `link` instead
-        known = {} if self.offset_mean is None or self.offset_variance is None else {
-            "offset_mean": self.offset_mean[kept[0]], "offset_variance": self.offset_variance[kept[0]],
-        }  # fmt: skip
-        return evolve(self, lattices=lattices, log_offset=self.log_offset[kept[0]], **known)
+        mean, variance = (
+            None if moment is None else moment[kept[0]] for moment in (self.offset_mean, self.offset_variance)
+        )
+        return evolve(
+            self, lattices=lattices, log_offset=self.log_offset[kept[0]], offset_mean=mean, offset_variance=variance
+        )
 
     @property
     def spread(self) -> bool:
@@ -143,10 +145,7 @@ def grid_for(
     single = 0.0
     if paired and len(seen) == 1 and not sums:  # one side of the pair alone: offset ± l is one error
         single, paired = model.left_right_sd, False
-    key = {
-        "scales": tuple(scale for scale, _ in scales),
-        "log_scale": np.log([probability for _, probability in scales]),
-    }
+    means, log_scale = tuple(scale for scale, _ in scales), np.log([probability for _, probability in scales])
     if not rows and not sums:
         rows = [(1e-12, 0.0, 0)]
     if not paired:
@@ -163,8 +162,8 @@ def grid_for(
         log_offset = _log_mixture(points, prior)
         mean, variance = _given(points, model, single) if single else (None, None)
         return Grid(
-            tilts=tilts, log_tilt=log_tilt, lattices={0: points}, signs=(0,) * len(signs), log_offset=log_offset,
-            offset_mean=mean, offset_variance=variance, **key,
+            means, log_scale, tilts, log_tilt, {0: points}, (0,) * len(signs), log_offset,
+            offset_mean=mean, offset_variance=variance,
         )  # fmt: skip
     if model.offset_sd == 0:  # a = l and b = -l
         step, tilt_step = _steps(
@@ -179,7 +178,7 @@ def grid_for(
         step, tilt_step = _steps((1, 1), both, (model.offset_sd, model.left_right_sd), model.tilt_sd)
     tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step)
     lattices, link = _pair_points(model, step, 0 in seen)
-    return Grid(tilts=tilts, log_tilt=log_tilt, lattices=lattices, signs=signs, link=link, **key)
+    return Grid(means, log_scale, tilts, log_tilt, lattices, signs, link=link)
 
 
 def _steps(

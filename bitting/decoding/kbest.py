@@ -261,9 +261,7 @@ def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -
     return levels + second
 
 
-def _levels(
-    section: Section, least: float, ignored: Collection[Place]
-) -> tuple[list[Level], Array, Array]:
+def _levels(section: Section, least: float, ignored: Collection[Place]) -> tuple[list[Level], Array, Array]:
     """A section's layers in turn, the log of what each point's best labels have, and the best code's part of that."""
     tops = np.zeros(section.posterior.size)
     later = np.ones(tops.size)  # what the chains to come have at best
@@ -343,5 +341,3 @@ def _chains_of(section: Section, least: float) -> Iterator[tuple[Chain, Sequence
             continue
         left, labels = restrict(chain, [held >= least for held in arcs])
         yield left, [table[kept] for table, kept in zip(rows, labels, strict=True)]
-
-

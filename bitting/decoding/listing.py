@@ -33,7 +33,15 @@ from bitting.model import Depths, Place, ReadCut, Readings, System
 AS_GIVEN = "as given"
 FROM_TIP, EXCHANGED, SIDES = "from the tip", "tracks exchanged", "sides exchanged"
 SKIPPED, TWICE, SWAPPED = "a cut skipped", "a cut read twice", "neighbours swapped"
-PRIOR = {FROM_TIP: 0.03, "one track from the tip": 0.01, EXCHANGED: 0.02, SIDES: 0.02, SKIPPED: 0.01, TWICE: 0.01, SWAPPED: 0.01}
+PRIOR = {
+    FROM_TIP: 0.03,
+    "one track from the tip": 0.01,
+    EXCHANGED: 0.02,
+    SIDES: 0.02,
+    SKIPPED: 0.01,
+    TWICE: 0.01,
+    SWAPPED: 0.01,
+}
 """Probability beforehand of each way in which a list may be taken wrongly: our own assumption."""
 NAMED = 0.2
 """Share from which another way is named, and the answer not sure."""
@@ -146,9 +154,7 @@ def _slipped(
     return Way(kind, math.log(share), evolve(readings, cuts=tuple(map(moved, readings.cuts))), detail, number)
 
 
-def readings_near(
-    cuts: Sequence[CutLikelihood], depths: Depths, errors: Mapping[Place, float], solver: Solver
-) -> bool:
+def readings_near(cuts: Sequence[CutLikelihood], depths: Depths, errors: Mapping[Place, float], solver: Solver) -> bool:
     """Whether the readings of each list are as near to a code's depths as to any others, all in all.
 
     `errors` is the shared error at each place.
@@ -190,13 +196,13 @@ def rough_evidence(ways: Sequence[Way], solver: Solver) -> Array:
         tops, ratios = scaled(logs)
         total += (np.log(np.maximum(backward(chain, ratios)[1], UNDERFLOW)) + tops).reshape(total.shape)
     with np.errstate(divide="ignore"):
-        prior = np.log(sum(share * np.exp(-0.5 * (offsets / (sd or 1.0)) ** 2) / (sd or 1.0) for share, sd in model.offset_parts))
+        prior = np.log(
+            sum(share * np.exp(-0.5 * (offsets / (sd or 1.0)) ** 2) / (sd or 1.0) for share, sd in model.offset_parts)
+        )
     return np.asarray(np.logaddexp.reduce(total + prior, axis=1))
 
 
-def _tables(
-    ways: Sequence[Way], solver: Solver, model: MeasurementModel, offsets: Array
-) -> dict[Place, Array]:
+def _tables(ways: Sequence[Way], solver: Solver, model: MeasurementModel, offsets: Array) -> dict[Place, Array]:
     """log likelihoods (ways, offsets, rows) of each place that any way reads; each list of a cut by itself."""
     lanes = {(lane.side, lane.track.name): index for index, lane in enumerate(solver.system.lanes)}
     known: dict[tuple[int, Place], int] = {}  # (readings, place): their number

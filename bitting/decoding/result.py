@@ -131,6 +131,10 @@ class Listed:
         }  # fmt: skip
 
 
+ASKED = Listed("as given", 1.0)
+"""The list was taken as asked, and no other way was looked at."""
+
+
 @frozen
 class Doubt:
     """What keeps an answer from being sure, whatever its probability.
@@ -227,7 +231,8 @@ class Decoded:
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in
     which the list was taken, `other_listings` those that have enough to be named; `probability` is the code's, given the
-    listing. `doubts` keep the answer from being sure. `log_total` is the evidence with every way of listing and the places along the blade (`places`).
+    listing. `doubts` keep the answer from being sure. `log_total` is the evidence with every way of listing and the places
+    along the blade (`places`).
     `lists`: how many there were, `copied` of which were left out because they repeat another to the digit.
     """
 
@@ -250,7 +255,7 @@ class Decoded:
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     log_total: float = 0.0
-    listing: Listed = Listed("as given", 1.0)
+    listing: Listed = ASKED
     other_listings: tuple[Listed, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     places: PlaceFit | None = None

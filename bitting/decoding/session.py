@@ -7,7 +7,6 @@ what was assumed.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from attrs import evolve, field, frozen
@@ -23,7 +22,6 @@ from bitting.decoding.corrections import (
 )
 from bitting.decoding.decoder import SURE, Decoder
 from bitting.decoding.model import MeasurementModel
-from bitting.decoding.listing import PRIOR
 from bitting.decoding.positions import OTHER_END, PLACE_SD, SHIFT_SD
 from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Decoded
@@ -173,5 +171,4 @@ def _assumed(bench: Bench, system: System, readings: Readings, result: Decoded) 
         )
     if result.systems:
         parts.append("systems as likely as each other")
-    parts.append(f"a list taken from the tip in {PRIOR['from the tip']:.0%} of cases")
     return parts

@@ -24,7 +24,7 @@ def _undone(text: str, decimals: int) -> Iterator[float]:
     digits, own = text.replace(".", ""), len(text.partition(".")[2])
 
     def number(row: str, places: int) -> float:
-        return int(row or "0") / 10**places
+        return float(int(row or "0") / 10.0**places)
 
     for i in range(len(digits) - 1):
         yield number(digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :], own)

@@ -19,7 +19,6 @@ from bitting.decoding.likelihood import COARSE, FINE, CutLikelihood, density_tab
 from bitting.decoding.model import MeasurementModel
 from bitting.model import Place, System
 
-
 HOPELESS_LOG = -1e3
 """Stands for the likelihood where none is worked out."""
 

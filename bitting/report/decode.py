@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator
 
 from bitting.decoding.likelihood import outlier_range
-from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, SIDES, SKIPPED, SWAPPED, TWICE
+from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 
@@ -222,7 +222,10 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
         for value, share, taken in zip(cut.values, cut.wrong, cut.taken_for, strict=True):
             if taken != "reading":
                 name = _cut(cut.side, cut.track, cut.cut, system)
-                yield f"reading {number(value, system)} of {name} is taken for {_taken(taken)} ({percent(share)})", DOUBT
+                yield (
+                    f"reading {number(value, system)} of {name} is taken for {_taken(taken)} ({percent(share)})",
+                    DOUBT,
+                )
 
 
 def _taken(word: str) -> str:
@@ -258,7 +261,10 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         if result.lists == 1:
             several = len(system.tracks) > 1 or len(system.lanes) > 1
             first = f", {system.lanes[0].label} first" if several else ""
-            yield f"was the list taken from the bow{first}? A list taken otherwise that is legal too can't be told", None
+            yield (
+                f"was the list taken from the bow{first}? A list taken otherwise that is legal too can't be told",
+                None,
+            )
         return
     if result.verdict == "no-fit":
         return
@@ -318,6 +324,7 @@ def assumptions(result: Decoded, system: System) -> str:
     return (
         f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong, {model.cut_wrong:.1%} "
         f"of cuts wrong in all readings of a list, {model.offset_tail:.0%} of offsets five times as wide; "
+        f"a list taken from the tip in {PRIOR[FROM_TIP]:.0%} of cases, in other ways as rarely; "
         f"{'; '.join((*result.assumed, 'every legal code as likely as any other'))}"
     )
 

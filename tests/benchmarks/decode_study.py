@@ -33,7 +33,9 @@ HONEST = {"fresh": 0.0, "light": 0.5, "medium": 1.5}
 class Bench(Maker):
     """Draws keys and measures them."""
 
-    def walls(self, factor: float = 0.5, shape: float = 2.5, wear: Callable[..., Array] | None = None, tilt: float = 0.0) -> tuple[Depths, Walls]:
+    def walls(
+        self, factor: float = 0.5, shape: float = 2.5, wear: Callable[..., Array] | None = None, tilt: float = 0.0
+    ) -> tuple[Depths, Walls]:
         """A code, and its walls worn by `factor` times the stated wear (or as `wear` has it)."""
         model = self.model
         depths = next(self._codes)
@@ -58,7 +60,9 @@ class Bench(Maker):
         wall = self._reach.walls.get(lane)
         return np.array([0.0 if wall is None else wall.of(row, cut) for cut in range(len(row))])
 
-    def read(self, walls: Walls, repeats: int, number: int = 0, sd: float = 1.0, *, places: bool = False) -> list[ReadCut]:
+    def read(
+        self, walls: Walls, repeats: int, number: int = 0, sd: float = 1.0, *, places: bool = False
+    ) -> list[ReadCut]:
         """One list of readings, with every cut's place along the blade where that is asked."""
         out = []
         for lane, wall in zip(self.system.lanes, walls, strict=True):
@@ -67,13 +71,13 @@ class Bench(Maker):
                 values = wall[cut] + self.random.standard_normal(repeats) * self.model.reading_sd * sd
                 several = tuple(Reading(self.rounded(float(v)), None, self.digit, (0, 0)) for v in values)
                 place = lane.track.spaces[cut] + self.random.standard_normal() * self.system.from_mm(0.25)
-                out.append(
-                    ReadCut(lane.side, lane.track.name, cut, several, place if places else None, number)
-                )
+                out.append(ReadCut(lane.side, lane.track.name, cut, several, place if places else None, number))
         return out
 
 
-def _each(cuts: list[ReadCut], system: System, change: Callable[[list[ReadCut]], list[ReadCut]], only: int | None = None) -> list[ReadCut]:
+def _each(
+    cuts: list[ReadCut], system: System, change: Callable[[list[ReadCut]], list[ReadCut]], only: int | None = None
+) -> list[ReadCut]:
     """Each lane's list changed by itself, or only one's."""
     out: list[ReadCut] = []
     for number, lane in enumerate(system.lanes):
@@ -123,15 +127,21 @@ def mistakes(system: System) -> dict[str, Callable[[list[ReadCut], np.random.Gen
         out["one track from the tip"] = lambda cuts, random: _each(cuts, system, reverse, one(random))
 
         def exchange(cuts: list[ReadCut], _: np.random.Generator) -> list[ReadCut]:
-            first, second = ([c for c in cuts if (c.side, c.track) == (lane.side, lane.track.name)] for lane in lanes[:2])
-            moved = [evolve(a, readings=b.readings, place=b.place) for a, b in zip(first + second, second + first, strict=True)]
-            return moved
+            first, second = (
+                [c for c in cuts if (c.side, c.track) == (lane.side, lane.track.name)] for lane in lanes[:2]
+            )
+            return [
+                evolve(a, readings=b.readings, place=b.place)
+                for a, b in zip(first + second, second + first, strict=True)
+            ]
 
         out["tracks or sides exchanged"] = exchange
     out["a cut skipped"] = lambda cuts, random: _each(cuts, system, lambda own: skip(own, random), one(random))
     out["first read twice, last lost"] = lambda cuts, random: _each(cuts, system, twice, one(random))
     out["neighbours swapped"] = lambda cuts, random: _each(cuts, system, lambda own: swap(own, random), one(random))
-    out["a cut read at its neighbour"] = lambda cuts, random: _each(cuts, system, lambda own: neighbour(own, random), one(random))
+    out["a cut read at its neighbour"] = lambda cuts, random: _each(
+        cuts, system, lambda own: neighbour(own, random), one(random)
+    )
     return out
 
 
@@ -145,7 +155,14 @@ def honest(decoder: Decoder, keys: int, seed: int, repeats: int) -> None:
         start = time.process_time()
         for _ in range(keys):
             depths, walls = bench.walls(factor)
-            rows.append((decoder.decode(Readings(system, "", system.unit, tuple(bench.read(walls, repeats))), 2, advise=False), depths))
+            rows.append(
+                (
+                    decoder.decode(
+                        Readings(system, "", system.unit, tuple(bench.read(walls, repeats))), 2, advise=False
+                    ),
+                    depths,
+                )
+            )
         every += rows
         _line(system.name, kind, rows, (time.process_time() - start) / keys)
     _line(system.name, "all honest", every)
@@ -184,7 +201,14 @@ def stressed(decoder: Decoder, keys: int, seed: int, repeats: int) -> None:
         rows = []
         for _ in range(keys):
             depths, walls = bench.walls(**said)  # type: ignore[arg-type]
-            rows.append((decoder.decode(Readings(system, "", system.unit, tuple(bench.read(walls, repeats, sd=sd))), 2, advise=False), depths))
+            rows.append(
+                (
+                    decoder.decode(
+                        Readings(system, "", system.unit, tuple(bench.read(walls, repeats, sd=sd))), 2, advise=False
+                    ),
+                    depths,
+                )
+            )
         _line(system.name, kind, rows)
     bench = Bench(system, model, seed)
     rows = []
@@ -193,7 +217,9 @@ def stressed(decoder: Decoder, keys: int, seed: int, repeats: int) -> None:
         read = bench.read(walls, repeats)
         out = []
         for cut in read:
-            lane = next(n for n, lane in enumerate(system.lanes) if (lane.side, lane.track.name) == (cut.side, cut.track))
+            lane = next(
+                n for n, lane in enumerate(system.lanes) if (lane.side, lane.track.name) == (cut.side, cut.track)
+            )
             other = walls[lane][cut.cut + 1 if cut.cut + 1 < cuts else cut.cut - 1]
             several = tuple(
                 evolve(r, value=bench.rounded(float(other + bench.random.standard_normal() * model.reading_sd)))
@@ -215,7 +241,10 @@ def slips(decoder: Decoder, keys: int, seed: int, repeats: int) -> None:
             for _ in range(keys):
                 depths, walls = bench.walls()
                 read = bench.read(walls, repeats, places=True)
-                given = [cut if _placed(cut, protocol, system) else evolve(cut, place=None) for cut in change(read, bench.random)]
+                given = [
+                    cut if _placed(cut, protocol, system) else evolve(cut, place=None)
+                    for cut in change(read, bench.random)
+                ]
                 second = bench.read(walls, 1, 1) if protocol == "two lists" else []
                 answer = decoder.decode(Readings(system, "", system.unit, (*given, *second)), 2, advise=False)
                 sure = answer.verdict == "sure"
@@ -225,7 +254,8 @@ def slips(decoder: Decoder, keys: int, seed: int, repeats: int) -> None:
                 count["named"] += answer.listed != "as given" or bool(answer.doubts) or answer.verdict == "no-fit"
             print(
                 f"{system.name:7} {title:28} {protocol:12} sure {count['sure'] / keys:6.1%}  sure and wrong "
-                f"{count['wrong'] / keys:6.1%}  true code {count['true'] / keys:6.1%}  named or doubted {count['named'] / keys:6.1%}",
+                f"{count['wrong'] / keys:6.1%}  true code {count['true'] / keys:6.1%}  named or doubted "
+                f"{count['named'] / keys:6.1%}",
                 flush=True,
             )
 
@@ -260,13 +290,23 @@ def asked(decoder: Decoder, keys: int, seed: int, factor: float = 1.5) -> None:
             seen[key] = seen.get(key, 0) + 1
             wall = walls[lanes.index((following.side, following.track))][following.cut - 1]
             value = bench.rounded(float(wall + bench.random.standard_normal() * decoder.model.reading_sd))
-            read.append(ReadCut(following.side, following.track, following.cut - 1, (Reading(value, None, bench.digit, (0, 0)),), None, seen[key]))
+            read.append(
+                ReadCut(
+                    following.side,
+                    following.track,
+                    following.cut - 1,
+                    (Reading(value, None, bench.digit, (0, 0)),),
+                    None,
+                    seen[key],
+                )
+            )
         needed.append(more if answer.verdict == "sure" else 99)
         wrong += answer.verdict == "sure" and answer.depths != depths
     order = np.array(needed)
     print(
         f"{system.name:7} asked: median {np.median(order):.0f}, 90th percentile {np.quantile(order, 0.9):.0f}, never "
-        f"{(order == 99).mean():.1%}, at once {(order == 0).mean():.1%}, sure and wrong {wrong}, nothing asked {empty}", flush=True,
+        f"{(order == 99).mean():.1%}, at once {(order == 0).mean():.1%}, sure and wrong {wrong}, nothing asked {empty}",
+        flush=True,
     )
 
 

@@ -76,7 +76,9 @@ SHARED_CASES = {
         one([8.5, 8.15]) | one([8.42, 8.12], track="right"),
         MeasurementModel(0.05, 0.06, 0.04, 0.01, tilt_sd=0.06, left_right_sd=0.05, **NARROW),
     ),
-    "tilt": (make_system(depths=THREE), one([8.55, 8.02, 7.95, 7.6]), MeasurementModel(0.05, 0.06, 0.04, 0.01, tilt_sd=0.08, **NARROW)),
+    "tilt": (
+        make_system(depths=THREE), one([8.55, 8.02, 7.95, 7.6]), MeasurementModel(0.05, 0.06, 0.04, 0.01, tilt_sd=0.08, **NARROW),
+    ),
     "left-right": (
         make_system(cuts=2, depths=THREE, tracks=("left", "right")), one([8.5, 8.0]) | one([8.42, 8.02], track="right"), SHARED,
     ),
