@@ -19,7 +19,7 @@ from bitting.decoding import MeasurementModel
 from bitting.model import Blade, Cutting, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules, violations
 
-SCALES = ((0.25, 0.20), (0.5, 0.30), (1.0, 0.35), (2.0, 0.15))
+SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
 CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
 SHAPE = 3
 TAIL = 5.0

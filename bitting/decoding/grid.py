@@ -3,8 +3,8 @@
 Sums over an even grid of a function that is smooth at the scale of the grid are exact far beyond what a rule of fixed
 order reaches: for a normal density of standard deviation s and spacing h the relative error is 2 exp(-2π² (s/h)²),
 which is 1e-15 at h = 3s/4. The width that counts is that of the posterior, s = 1/√(prior and readings' precisions).
-The offset is taken to ±5 standard deviations of the widest density that it is made of, the tilt to ±5 with a spacing that
-keeps its error under 1e-5. Points of a lattice that no code makes likely are taken out again before anything else is worked
+The offset is taken to ±4.5 standard deviations of the widest density that it is made of, the tilt to ±4.5 with a spacing that
+keeps its error under 3e-5. Points of a lattice that no code makes likely are taken out again before anything else is worked
 out (`cropped`).
 
 With a left-right difference l, lanes of the first track of a pair see `a = offset + l`, those of the second
@@ -26,12 +26,12 @@ from bitting.arrays import Array, Indices
 from bitting.decoding.model import MeasurementModel, wear_scales
 from bitting.model import Place, System
 
-REACH, ALONE = 5.0, 7.0
+REACH, ALONE = 4.5, 7.0
 """How far a lattice reaches, in standard deviations; the second where it is of one normal density alone."""
 FINEST = 0.75
 """Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
 COARSEST = 1.3
-LATTICE_ERROR = 1e-5
+LATTICE_ERROR = 3e-5
 """Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
 

@@ -52,7 +52,7 @@ MADE = {
 
 WEAR_SHAPE = 3
 """Wear of one cut is gamma distributed with this shape (an Erlang density) around its own mean."""
-KEY_WEAR = ((0.25, 0.20), (0.5, 0.30), (1.0, 0.35), (2.0, 0.15))
+KEY_WEAR = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
 """The mean wear of one key is the model's `wear` times one of the first, with these probabilities."""
 CUT_WEAR = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
 """The mean wear of one cut is its key's times one of the first, with these probabilities."""

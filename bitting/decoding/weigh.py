@@ -141,9 +141,9 @@ def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
 
 NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
-SPREAD_NEGLIGIBLE = 1e-5
+SPREAD_NEGLIGIBLE = 2e-5
 """The same where tilt or left-right difference spread the grid over several dimensions."""
-THIN, SPREAD_THIN = 1e-11, 1e-5
+THIN, SPREAD_THIN = 1e-11, 2e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""

@@ -20,7 +20,7 @@ from bitting.diagram import code_space
 from bitting.model import Blade, Depths, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules
 
-SCALES = ((0.25, 0.20), (0.5, 0.30), (1.0, 0.35), (2.0, 0.15))
+SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
 CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
 SHAPE = 3
 TAIL = 5.0
