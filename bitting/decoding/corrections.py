@@ -7,7 +7,8 @@ beforehand, with r = zero_sd²/offset_sd² and whatever the shape of what the re
 
     E[z] = r m,   Var[z] = r (1 - r) offset_sd² + r² s²        (laws of total expectation and total variance),
 
-which are exact; that z is normal with these is the one approximation. The other key's offset is then E[z] in the mean, with
+which are exact for an offset of one normal density (a caliper measured against a known key has no wide part to fear); that z is
+normal with these is the one approximation. The other key's offset is then E[z] in the mean, with
 variance Var[z] + (offset_sd² - zero_sd²) of its own.
 
 Several lists of readings of one key: two people measured it, or one measured it again after cleaning.
@@ -65,7 +66,7 @@ class Zero:
         own = model.offset_sd**2 - before**2
         if own < -1e-12:
             raise _too_large(before, model, system)
-        return mean, evolve(model, offset_sd=math.sqrt(sd**2 + max(own, 0.0)))
+        return mean, evolve(model, offset_sd=math.sqrt(sd**2 + max(own, 0.0)), offset_tail=0.0)
 
 
 def zero_from(
@@ -82,7 +83,7 @@ def zero_from(
     offset's variance. `unworn` says that the key is newly cut. Open cuts of the code may have any depth. The code need
     not be legal (it may be a setup key's). Raises BittingError for a code that isn't whole or doesn't fit the readings.
     """
-    system = readings.system
+    system, model = readings.system, evolve(model, offset_tail=0.0)
     if zero_sd is None:
         zero_sd = math.sqrt(SHARE) * model.offset_sd
     if zero_sd > model.offset_sd * (1 + 1e-9):
@@ -134,16 +135,21 @@ def combined(lists: Sequence[Readings]) -> tuple[Readings, int]:
     A list that says the same as an earlier one to the digit is a copy of it, and counts once.
     """
     first = lists[0]
-    kept = [one for n, one in enumerate(lists) if not any(_values(one) == _values(other) for other in lists[:n])]
+    kept = [one for n, one in enumerate(lists) if not any(_copies(one, other) for other in lists[:n])]
     if len(kept) > 1 and not first.system.sided:
         kept = _on_one_side(kept)
     cuts = tuple(evolve(cut, list_number=number) for number, one in enumerate(kept) for cut in one.cuts)
     return Readings(first.system, first.text, first.unit, cuts), len(lists) - len(kept)
 
 
-def _values(readings: Readings) -> set[tuple[str, int, tuple[float, ...]]]:
-    """What was read, cut by cut."""
-    return {(cut.track, cut.cut, tuple(r.value for r in cut.readings)) for cut in readings.cuts if cut.readings}
+def _copies(one: Readings, other: Readings) -> bool:
+    """Whether two lists say the same to the digit, and not of two sides."""
+    sides = [{cut.side for cut in each.cuts if cut.side is not None} for each in (one, other)]
+    rows = [
+        {(cut.track, cut.cut, tuple(r.value for r in cut.readings)) for cut in each.cuts if cut.readings}
+        for each in (one, other)
+    ]
+    return rows[0] == rows[1] and not (all(sides) and sides[0] != sides[1])
 
 
 def _on_one_side(lists: Sequence[Readings]) -> list[Readings]:

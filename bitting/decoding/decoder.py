@@ -54,6 +54,8 @@ from bitting.model import Depths, Place, Readings, System, code_of
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
+HOPELESS = 0.01
+"""Probability of the best code below which no others are looked at for advice: first there must be more readings."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
@@ -318,7 +320,8 @@ class Decoder:
 
     def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
         """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""
-        compared = found.ranked if self.ignored else best_codes(found.posterior, self.system, COMPARED)
+        few = self.ignored or found.best.probability < HOPELESS
+        compared = found.ranked if few else best_codes(found.posterior, self.system, COMPARED)
         useful = measure_next(found.read.cuts, found.posterior, compared, self.solver, sure)
         useful = tuple(one for one in useful if self._place(one) not in self.ignored)
         asked = [

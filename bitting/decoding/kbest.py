@@ -32,9 +32,9 @@ SLACK = 1e-9
 """Relative difference of two bounds that may be rounding."""
 BLOCK = 256
 """Prefixes that are taken on together."""
-BUDGET = 40_000_000
+BUDGET = 15_000_000
 """Prefixes times points after which a wide beam must do."""
-WIDE = 512
+WIDE = 128
 """How wide that is; and codes beyond those wanted after which it is taken too."""
 SMALL = 1_000_000
 """Prefixes times arcs times points up to which one matrix product bounds them all, needed or not."""
@@ -77,7 +77,7 @@ def best_codes(
     `depths`.
     """
     found: list[Ranked] = []
-    for least in (0.0,) if ignored else (LEAST, LEAST**2, 0.0):
+    for least in (0.0,) if ignored else (LEAST, 0.0):
         if least not in posterior.levels:
             posterior.levels[least] = _levels_of(posterior, least, ignored)
         levels: Sequence[Level] = posterior.levels[least]
@@ -190,7 +190,7 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     row, way = (ways < step.entry_child.size).nonzero()
     arc = ways[row, way]
     label, child, owner = step.entry_symbol[arc], step.entry_child[arc], block.owner[row]
-    bounds = _bounds(level, front, block.nodes, row, arc)
+    bounds = _bounds(level, front, row, arc)
     if level.ignored:
         prefix, example = owner, np.zeros(0, dtype=np.intp)
         size = block.bounds.size
@@ -222,17 +222,15 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     return _Block(block.level + 1, total[kept], labels, own, nodes, after)
 
 
-def _bounds(level: Level, front: Array, nodes: Indices, row: Indices, arc: Indices) -> Array:
+def _bounds(level: Level, front: Array, row: Indices, arc: Indices) -> Array:
     """What each way on (row, arc) can have at most."""
     if front.size * level.after.shape[0] <= SMALL:
         return np.asarray((front @ level.after.T)[row, arc])
     out = np.empty(row.size)
-    own = nodes[row]
-    for node in np.unique(own):
-        at = np.flatnonzero(own == node)
-        rows, first = np.unique(row[at], return_inverse=True)
-        arcs, second = np.unique(arc[at], return_inverse=True)
-        out[at] = (front[rows] @ level.after[arcs].T)[first, second]
+    some = max(1, SMALL // front.shape[1])
+    for start in range(0, row.size, some):
+        part = slice(start, start + some)
+        np.einsum("rp,rp->r", front[row[part]], level.after[arc[part]], out=out[part])
     return out
 
 

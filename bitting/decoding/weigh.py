@@ -145,12 +145,17 @@ SPREAD_NEGLIGIBLE = 2e-5
 """The same where tilt or left-right difference spread the grid over several dimensions."""
 THIN, SPREAD_THIN = 1e-11, 2e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
+MOST_KEPT = 12_000
+"""Points that are kept at most (a key whose readings fit takes some thousand)."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""
 MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200
 """Points that are weighed first, to know how much evidence there is."""
+MOST_WORK, AT_LEAST = 30_000_000, 2_000
+"""Entries times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
+the shared errors lie, and the likeliest points must do."""
 LONG = 2_000_000
 """Entries times points from which half of the points are weighed first, to see whether fewer are enough."""
 
@@ -251,12 +256,12 @@ def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indice
         where: Indices = np.arange(points.limit.size)
         return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
-    share = _negligible(points.grid)
-    needed = max(look.needed(look.known, share), 1)
+    share, most = _negligible(points.grid), max(AT_LEAST, MOST_WORK // sums.size)
+    needed = min(max(look.needed(look.known, share), 1), most)
     first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
     found = points.totals(first, sums)
     known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
-    rest = np.sort(look.order[first.size : look.needed(known, share)])
+    rest = np.sort(look.order[first.size : min(look.needed(known, share), most)])
     where = np.concatenate([first, rest])
     total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
     order = np.argsort(where)
@@ -323,7 +328,7 @@ def thin(posterior: Array, grid: Grid) -> Indices:
     """Places of the points that hold all of the probability but for `THIN` (or `SPREAD_THIN`), ascending."""
     order = np.argsort(posterior)
     dropped = np.searchsorted(np.cumsum(posterior[order]), SPREAD_THIN if grid.spread else THIN)
-    return np.sort(order[dropped:])
+    return np.sort(order[max(int(dropped), order.size - MOST_KEPT) :])
 
 
 def linked(logs: Array, link: Array) -> Array:
