@@ -9,12 +9,14 @@ One code needs no diagram: each rule looks at the cuts it speaks of.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import ClassVar
 
 from attrs import field, frozen
 
-from bitting.errors import BittingError, Span, nearest
+from bitting.errors import BittingError, Span
 from bitting.model import Code, Cut, Finding, Place, Rule, System
+from bitting.model.expect import expect
+from bitting.model.value import Value
 from bitting.rules import violations
 from bitting.rules.builtin import all_of
 
@@ -23,21 +25,19 @@ Written = tuple[tuple[Cut, ...] | None, ...]
 
 
 @frozen
-class Suggestion:
+class Suggestion(Value):
     """A legal code that may have been meant: the slip in words, and its probability under the table of slips."""
 
     code: str
     change: str
     probability: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one suggestion."""
-        return {"code": self.code, "change": self.change, "probability": self.probability}
-
 
 @frozen
-class Report:
+class Report(Value):
     """What `check` found. `legal` means that no `must` is broken; advice (`should`) never makes a code illegal."""
+
+    derived: ClassVar = ("legal",)
 
     input: str = field(repr=False)
     system: str
@@ -46,24 +46,16 @@ class Report:
     suggestions: tuple[Suggestion, ...] = ()
     lock: str | None = None
     suggestions_note: str = ""
-    """Why a wrong code has no suggestions; "" where it has some, and for a legal code."""
+    """Why a wrong code has no suggestions, or that those it has are two slips away; else ""."""
+    legal_slips: float | None = None
+    """The share of single slips after which the code is legal still (see `legal_slips`); None where it wasn't asked."""
+    chance: float | None = None
+    """The share of all codes of this shape that are legal in the system; None where it wasn't asked."""
 
     @property
     def legal(self) -> bool:
         """Whether a key of this code may be cut."""
         return not any(finding.level == "must" for finding in self.findings)
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one result."""
-        return {
-            "input": self.input,
-            "system": self.system,
-            "canonical": self.canonical,
-            "legal": self.legal,
-            "findings": [finding.as_dict() for finding in self.findings],
-            "suggestions": [suggestion.as_dict() for suggestion in self.suggestions],
-            "suggestions_note": self.suggestions_note,
-        }
 
 
 def check(code: Code, system: System | None = None, *, lock: str | None = None, suggest: bool = True) -> Report:
@@ -71,7 +63,9 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
 
     Raises `BittingError` for a lock that the system doesn't have, or a code that was read against another system.
     """
-    system = system or code.system
+    expect(Code, code)
+    system = code.system if system is None else system
+    expect(System, system)
     if system != code.system:
         raise BittingError("the code was read against another system", hint="parse it with the system it is checked in")
     unread = frozenset(unread_places(system, lock)) if lock else frozenset()
@@ -84,6 +78,37 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
     if suggest and any(f.level == "must" for f in findings):
         suggestions, note = _suggestions(code)
     return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock, note)
+
+
+def legal_slips(code: Code) -> float | None:
+    """Of all single slips in a legal code, the share that leaves a legal code, so that nobody would notice.
+
+    A slip is one cut read as another depth, or two neighbouring cuts that differ exchanged; each counts the same. None
+    for a code with open cuts, and where no slip can be made.
+    """
+    depths = code.depths
+    if depths is None:
+        return None
+    system = code.system
+    made = hidden = 0
+    for lane, row in enumerate(depths):
+        rules = [rule for rule in system.rules if rule.level == "must" and lane in rule.lanes]
+        for other in _slips(row, len(system.lanes[lane].track.labels)):
+            rows = [*depths[:lane], other, *depths[lane + 1 :]]
+            made += 1
+            hidden += not any(
+                any(True for _ in violations(rule, system, [rows[i] for i in rule.lanes])) for rule in rules
+            )
+    return hidden / made if made else None
+
+
+def _slips(row: tuple[int, ...], depths: int) -> Iterator[tuple[int, ...]]:
+    for cut, depth in enumerate(row):
+        for other in range(depths):
+            if other != depth:
+                yield (*row[:cut], other, *row[cut + 1 :])
+        if cut and row[cut - 1] != depth:
+            yield (*row[: cut - 1], depth, row[cut - 1], *row[cut + 1 :])
 
 
 def reading_order(finding: Finding) -> tuple[bool, Span]:
@@ -101,15 +126,7 @@ def _suggestions(code: Code) -> tuple[tuple[Suggestion, ...], str]:
 
 def read_places(system: System, lock: str) -> list[Place]:
     """The cuts that a lock reads, on every lane. Raises `BittingError` for a lock that the system doesn't have."""
-    known = {name.casefold(): cuts for name, cuts in system.locks.items()}
-    cuts = known.get(lock.casefold())
-    if cuts is None:
-        near = nearest(lock, list(system.locks))
-        listed = ", ".join(system.locks) or "none; name them under [locks] in its file"
-        raise BittingError(
-            f"{system.name} has no lock {lock!r}",
-            hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
-        )
+    cuts = system.lock_cuts(lock)
     return [Place(i, cut) for i, lane in enumerate(system.lanes) for cut in cuts if cut < lane.track.cuts]
 
 

@@ -8,22 +8,27 @@ True
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Mapping
 from math import log2, prod
-from typing import Any
+from typing import ClassVar
 
 from attrs import frozen
 
 from bitting.errors import BittingError
 from bitting.model import Code, System, code_of
+from bitting.model.expect import expect
+from bitting.model.value import Answer
 
 
 @frozen
-class Counted:
+class Counted(Answer):
     """`count` legal codes; `per_track` under the rules that speak of one track alone; `unruled` with no rule at all.
 
     `share` is count / unruled; `bits` is log2(count), None for a system without a legal code.
     """
+
+    derived: ClassVar = ("share", "bits")
 
     system: str
     count: int
@@ -46,21 +51,10 @@ class Counted:
         """Whether a rule ties tracks together, so that the count is not the product of the tracks'."""
         return self.count != prod(self.per_track.values())
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of `systems count`."""
-        return {
-            "system": self.system,
-            "count": self.count,
-            "per_track": dict(self.per_track),
-            "unruled": self.unruled,
-            "per_track_unruled": dict(self.per_track_unruled),
-            "share": self.share,
-            "bits": self.bits,
-        }
-
 
 def count_codes(system: System) -> Counted:
     """Count a system's legal codes. Raises `TooLargeError` where a rule blows the diagram up."""
+    expect(System, system)
     from bitting.diagram import code_space, lane_space
 
     lanes = system.lanes
@@ -69,8 +63,17 @@ def count_codes(system: System) -> Counted:
     return Counted(system.name, code_space(system).count, own, prod(free.values()), free)
 
 
+def chance(system: System) -> float:
+    """The share of all codes of a system's shape that are legal: how likely one written at random is."""
+    from bitting.diagram import code_space
+
+    count: int = code_space(system).count
+    every: int = prod(len(lane.track.labels) ** lane.track.cuts for lane in system.lanes)
+    return count / every
+
+
 @frozen
-class Numbered:
+class Numbered(Answer):
     """A code and its number (from 1) in the order in which codes are listed, of `count`."""
 
     system: str
@@ -78,13 +81,10 @@ class Numbered:
     number: int
     count: int
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of `systems number`."""
-        return {"system": self.system, "code": self.code, "number": self.number, "count": self.count}
-
 
 def number_of(code: Code) -> Numbered:
     """The number of a legal code. Raises `BittingError` for a code that is open, not whole, or not legal."""
+    expect(Code, code)
     from bitting.diagram import code_space
 
     depths = code.depths
@@ -96,7 +96,27 @@ def number_of(code: Code) -> Numbered:
 
 def code_at(system: System, number: int) -> Numbered:
     """The code with a number, from 1. Raises `BittingError` past the last."""
+    expect(System, system)
     from bitting.diagram import code_space
 
     space = code_space(system)
     return Numbered(system.name, str(code_of(system, space.unrank(number - 1))), number, space.count)
+
+
+def count(system: System) -> int:
+    """The exact number of legal codes of a system."""
+    from bitting.diagram import code_space
+
+    return code_space(system).count
+
+
+def sample(system: System, number: int = 1, *, seed: int | None = None) -> tuple[Code, ...]:
+    """Legal codes drawn at random, each as likely as any other; a seed draws the same ones again.
+
+    Raises `BittingError` for a system without a legal code.
+    """
+    from bitting.diagram import code_space
+
+    if seed is None:
+        seed = secrets.randbits(63)
+    return tuple(code_of(system, depths) for depths in code_space(system).sample(number, seed))

@@ -13,6 +13,7 @@ depths are 1 to 5
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 
@@ -36,16 +37,31 @@ class BittingError(ValueError):
 
     def explain(self) -> str:
         """The message, the text with a caret under the place, and the hint, each on lines of its own."""
-        parts = [self.message]
+        parts = [shown(self.message)]
         if self.text is not None and self.span is not None:
             parts.append(point_at(self.text, [self.span]))
         if self.hint:
-            parts.append(self.hint)
+            parts.append(shown(self.hint))
         return "\n".join(parts)
 
 
 class NotationError(BittingError):
-    """A code or readings text that can't be parsed, or names a side or track that the system doesn't have."""
+    """A code or readings text that can't be parsed, or names a side or track that the system doesn't have.
+
+    `ambiguous` is true where it could be read, but in two ways.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        hint: str = "",
+        text: str | None = None,
+        span: Span | None = None,
+        ambiguous: bool = False,
+    ) -> None:
+        super().__init__(message, hint=hint, text=text, span=span)
+        self.ambiguous = ambiguous
 
 
 class SystemFileError(BittingError):
@@ -64,6 +80,29 @@ class TooLargeError(BittingError):
         self.rule = rule
 
 
+_COMMANDING = re.compile(
+    r"[\x00-\x09\x0b-\x1f\x7f-\x9f\xad\u0600-\u0605\u061c\u06dd\u070f\u08e2\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
+    r"\ud800-\udfff\ufeff\ufff9-\ufffb\U000110bd\U000110cd\U00013430-\U0001345f\U0001bca0-\U0001bca3\U0001d173-\U0001d17a"
+    r"\U000e0000-\U000e007f]"
+)
+"""What a terminal obeys or hides instead of showing it: control characters but the line feed (C0, DEL, C1), format
+characters (directions, joiners, tags), separators of lines and paragraphs, halves of surrogate pairs (Unicode categories
+Cc, Cf, Zl, Zp and Cs)."""
+
+
+def shown(text: str, *, lines: bool = True) -> str:
+    r"""The text with every character that a terminal would obey written out; everything shown goes through here.
+
+    A code, a file's name, a column's header come from outside, and may carry commands that clear the screen, set its
+    title or turn the line around. Line feeds stay, unless `lines` is false. Doing it twice changes nothing.
+
+    >>> print(shown("2 1\x1b[2J 3\u202e"))
+    2 1\x1b[2J 3\u202e
+    """
+    text = _COMMANDING.sub(lambda found: found[0].encode("unicode_escape", "surrogatepass").decode("ascii"), text)
+    return text if lines else text.replace("\n", "\\n")
+
+
 _WINDOW = 100
 """Characters of a line that are shown on either side of a mark."""
 
@@ -71,8 +110,8 @@ _WINDOW = 100
 def point_at(text: str, spans: Sequence[Span], indent: str = "    ") -> str:
     """The lines of `text` that the spans touch, each followed by a line of carets under the spans.
 
-    Wide characters get two carets, so that the marks stay under them in a terminal; tabs count as one blank. Of a very
-    long line only the surroundings of the marks are shown.
+    Wide characters get two carets, so that the marks stay under them in a terminal; tabs count as one blank, and what a
+    terminal would obey is written out (`shown`). Of a very long line only the surroundings of the marks are shown.
     """
     out: list[str] = []
     start = 0
@@ -82,9 +121,9 @@ def point_at(text: str, spans: Sequence[Span], indent: str = "    ") -> str:
         if marks:
             first = max(start, min(a for a, _ in marks) - _WINDOW)
             last = min(end, first + 3 * _WINDOW)
-            shown = text[first:last].replace("\t", " ").replace("\r", " ")
+            excerpt = shown(text[first:last].replace("\t", " ").replace("\r", " "))
             before = "…" if first > start else ""
-            out.append(f"{indent}{before}{shown}{'…' if last < end else ''}")
+            out.append(f"{indent}{before}{excerpt}{'…' if last < end else ''}")
             under = " " * len(before)
             for position in range(first, last + 1):
                 hit = any(a <= position < b for a, b in marks)
@@ -96,6 +135,10 @@ def point_at(text: str, spans: Sequence[Span], indent: str = "    ") -> str:
 
 
 def _columns(character: str) -> int:
+    if character in "\t\r":
+        return 1
+    if _COMMANDING.match(character):
+        return len(shown(character))
     if unicodedata.combining(character):
         return 0
     return 2 if unicodedata.east_asian_width(character) in "WF" else 1

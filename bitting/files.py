@@ -5,7 +5,9 @@ beside the target (mode 0600, nothing of the content in its name), are flushed t
 one step. Where the system can make a file without a name (Linux), a killed run leaves nothing behind; elsewhere it may
 leave the temporary file, never a half answer.
 
-An existing file is replaced only when `force` says so, and a file that is being read never.
+An existing file is replaced only when `force` says so, and a file that the run reads never: `inputs` names those, and
+what stands on standard input is always one of them. A file that an option says it updates (a history, a machine file) is
+written whole beside it and renamed, as every other.
 
 >>> import tempfile, pathlib
 >>> folder = tempfile.TemporaryDirectory()
@@ -78,12 +80,12 @@ def write_whole(
 def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> Path:
     """The real path of a target that may be written, or a BittingError that says why it may not."""
     target = Path(os.path.realpath(path))
-    for source in inputs:
-        if Path(os.path.realpath(source)) == target or (target.exists() and _same(source, target)):
-            raise BittingError(
-                f"{Path(path).name!r} is the file being read, and would be overwritten",
-                hint="give the answer another name with -o; the file you gave is never changed",
-            )
+    named = any(Path(os.path.realpath(source)) == target or _same(source, target) for source in inputs)
+    if named or _same(0, target):  # 0: standard input, where a shell has put a file
+        raise BittingError(
+            f"{Path(path).name!r} is the file being read, and would be overwritten",
+            hint="give the answer another name; the file you gave is never changed",
+        )
     if target.is_dir():
         raise BittingError(f"{str(path)!r} is a folder", hint="name a file in it with -o")
     if not target.parent.is_dir():
@@ -98,19 +100,53 @@ def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | P
     return target
 
 
-def _same(source: str | Path, target: Path) -> bool:
-    with suppress(OSError):
-        return os.path.samefile(source, target)
+def _same(source: str | Path | int, target: Path) -> bool:
+    """Whether a path, or the descriptor of an open file, is the target's file, by whatever name it was reached."""
+    with suppress(OSError, ValueError):
+        return os.path.samestat(os.stat(source), target.stat())
     return False
+
+
+MOST_READ = 1 << 20
+"""Bytes: a system or machine file is a page or two, and a megabyte is something else."""
+
+
+def read_whole(path: str | Path, what: str, most: int = MOST_READ) -> str:
+    """The text of a file that a person wrote. Raises BittingError for what can't be read, a device, and a longer file.
+
+    A device has no end, and may wait for one who isn't there; a pipe (`<(…)` of a shell) may be read.
+    """
+    try:
+        with open(path, "rb") as file:
+            mode = os.fstat(file.fileno()).st_mode
+            raw = b"" if stat.S_ISCHR(mode) or stat.S_ISBLK(mode) else file.read(most + 1)
+    except (OSError, ValueError) as fault:  # a NUL in the path is a ValueError
+        reason = getattr(fault, "strerror", None) or str(fault)
+        raise BittingError(f"can't read {what} {str(path)!r}: {reason}") from None
+    if stat.S_ISCHR(mode) or stat.S_ISBLK(mode):
+        raise BittingError(f"can't read {what} {str(path)!r}: it is a device, not a file")
+    if len(raw) > most:
+        raise BittingError(f"can't read {what} {str(path)!r}: it is longer than {most:,} bytes, and no more are read")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BittingError(f"can't read {what} {str(path)!r}: it is not UTF-8 text", hint="save it as UTF-8") from None
 
 
 def _open_beside(target: Path) -> tuple[BinaryIO, str | None]:
     """A private file in the target's folder: without a name where that can be had (name None), otherwise hidden."""
     if hasattr(os, "O_TMPFILE") and os.path.isdir("/proc/self/fd"):
         with suppress(OSError):
-            return os.fdopen(os.open(target.parent, os.O_TMPFILE | os.O_RDWR, PRIVATE), "w+b"), None
+            return _private(os.open(target.parent, os.O_TMPFILE | os.O_RDWR, PRIVATE)), None
     descriptor, name = tempfile.mkstemp(prefix=".bitting-", suffix=".part", dir=target.parent)
-    return os.fdopen(descriptor, "w+b"), name
+    return _private(descriptor), name
+
+
+def _private(descriptor: int) -> BinaryIO:
+    """The open file, readable and writable by its owner whatever the umask takes away."""
+    if hasattr(os, "fchmod"):
+        os.fchmod(descriptor, PRIVATE)
+    return os.fdopen(descriptor, "w+b")
 
 
 def _name_it(descriptor: int, target: Path) -> str:

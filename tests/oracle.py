@@ -7,8 +7,7 @@ tuple of rows of depth places, one per lane. It knows the canonical sentences on
 from __future__ import annotations
 
 import re
-from itertools import product
-from math import sqrt
+from itertools import pairwise, product
 
 from bitting.model import System
 
@@ -126,6 +125,7 @@ ONE = {
         r[_cut(t, m[1])] not in _set(t, m[2]) or r[_cut(t, m[3])] in _set(t, m[4])
     ),
     rf"{_CUT} is deeper than {_CUT}": lambda r, t, m: r[_cut(t, m[1])] > r[_cut(t, m[2])],
+    rf"{_CUT} is shallower than {_CUT}": lambda r, t, m: r[_cut(t, m[1])] < r[_cut(t, m[2])],
     r"cuts (\d+) and (\d+) are equal": lambda r, t, m: r[int(m[1]) - 1] == r[int(m[2]) - 1],
     r"cuts (\d+) and (\d+) are not equal": lambda r, t, m: r[int(m[1]) - 1] != r[int(m[2]) - 1],
     r"cuts never get shallower": lambda r, t, m: list(r) == sorted(r),
@@ -160,24 +160,32 @@ def _opposite(system, code, names, judge) -> bool:
 
 
 def _metal(system, code, names, least) -> bool:
-    """Straight from the drawing: flats as segments across the blade, shortest distance between them."""
-    lanes, width, seat = list(system.lanes), system.blade.width, system.cutting.seat or 0.0
+    """Straight from the drawing: the paths of the cutter's centre along both walls, as far apart as they are, less it."""
+    lanes, width, radius = list(system.lanes), system.blade.width, system.cutting.cutter / 2
     for side in {lane.side for lane in lanes}:
         i, j = (
             next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
         )
-        a, b = lanes[i].track, lanes[j].track
-        for p, d in enumerate(code[i]):
-            for q, e in enumerate(code[j]):
-                if abs(p - q) > 1:
-                    continue
-                left_wall, right_wall = a.depths[d], width - b.depths[e]  # both from the right edge of the blade
-                across = max(0.0, left_wall - right_wall)
-                along = max(0.0, abs(a.spaces[p] - b.spaces[q]) - seat)
-                stands = (left_wall - right_wall) if along == 0 and p == q else sqrt(across**2 + along**2)
-                if stands < least - 1e-9:
-                    return True
+        a, b = lanes[i].track, lanes[j].track  # both walls from the right edge of the blade
+        left = _centres(a, [a.depths[d] + radius for d in code[i]], max)
+        right = _centres(b, [width - b.depths[d] - radius for d in code[j]], min)
+        apart = left.distance(right) - 2 * radius
+        if apart <= 0:  # the paths may even cross: only opposite cuts say how far the walls are past each other
+            apart = min(a.depths[d] - width + b.depths[e] for d, e in zip(code[i], code[j], strict=False))
+        if apart < least - 1e-9:
+            return True
     return False
+
+
+def _centres(track, across, shallower):
+    """Where the centre of an end mill goes: from cut to cut at the shallower of the two, and out at the last one."""
+    from shapely import LineString
+
+    places = [(track.spaces[0], across[0])]
+    for (x, y), (nx, ny) in pairwise(zip(track.spaces, across, strict=True)):
+        run = shallower(y, ny)
+        places += [(x, run), (nx, run), (nx, ny)]
+    return LineString([*places, (track.spaces[-1] - 30.0, across[-1])])
 
 
 def _conditional(system, code, names, cuts, depths) -> bool:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import attrs
 import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
 import bitting
-from bitting.checking import check
-from bitting.model import Code
+from bitting.checking import check, legal_slips
+from bitting.model import Code, code_of
 from bitting.notation import parse_code
 from tests.make import system, track
 
@@ -31,7 +33,7 @@ def test_a_legal_code():
     assert report.findings == report.suggestions == ()
     assert report.as_dict() == {
         "input": "1 2 3 1", "system": "dabchick", "canonical": "1 2 3 1", "legal": True, "findings": [], "suggestions": [],
-        "suggestions_note": "",
+        "lock": None, "suggestions_note": "",
     }  # fmt: skip
 
 
@@ -130,6 +132,30 @@ def test_an_unknown_lock_and_a_foreign_system_are_refused():
     assert "did you mean 'door'" in fault.value.hint
     with pytest.raises(bitting.BittingError, match="another system"):
         check(parse_code("1 2 3 1", ONE), FOUR)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
+@given(data=st.data())
+def test_the_share_of_legal_slips_is_that_of_every_slip_tried(data):
+    depths = [
+        tuple(data.draw(st.integers(0, 4)) for _ in range(4)),
+        tuple(data.draw(st.integers(0, 2)) for _ in range(3)),
+    ]
+    code = code_of(FOUR, depths)
+    assume(check(code, suggest=False).legal)
+    slips = []
+    for lane, row in enumerate(depths):
+        for cut in range(len(row)):
+            slips += [(lane, (*row[:cut], d, *row[cut + 1 :])) for d in range(5 - 2 * lane) if d != row[cut]]
+            if cut and row[cut] != row[cut - 1]:
+                slips.append((lane, (*row[: cut - 1], row[cut], row[cut - 1], *row[cut + 1 :])))
+    codes = [code_of(FOUR, [row if i == lane else depths[i] for i in range(2)]) for lane, row in slips]
+    legal = sum(check(parse_code(str(other), FOUR), suggest=False).legal for other in codes)
+    assert legal_slips(code) == pytest.approx(legal / len(codes))
+
+
+def test_a_code_with_open_cuts_has_no_share_of_legal_slips():
+    assert legal_slips(parse_code("1 2 ? 1", ONE)) is None
 
 
 def test_values_are_immutable_and_json_has_their_names():

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -12,7 +15,7 @@ from click.testing import CliRunner
 
 from bitting import docs
 from bitting.cli import main
-from tests.readme import CONSOLE, PAGES, README, ROOT, RULES, output, rule_table
+from tests.readme import API, CONSOLE, PAGES, README, ROOT, RULES, output, public_page, rule_table
 
 TEXT = README.read_text(encoding="utf-8")
 
@@ -35,6 +38,11 @@ def test_the_table_of_rules_is_the_catalogue():
     )
 
 
+def test_the_page_of_public_names_is_made_from_their_docstrings():
+    page = docs.page("python").text()
+    assert API.search(page)[0] == f"<!-- api -->\n{public_page()}<!-- end of api -->", "run `python -m tests.readme`"
+
+
 def test_docs_lists_the_pages_and_prints_each():
     listed = CliRunner().invoke(main, ["docs"])
     assert listed.exit_code == 0
@@ -49,12 +57,23 @@ def test_docs_names_the_pages_when_there_is_none_of_that_name():
     assert "did you mean 'notation'?" in result.stderr
 
 
-def test_the_python_example_prints_what_is_shown():
-    code, printed = re.search(r"```python\n(.*?)```\n\n```text\n(.*?)```", TEXT, re.S).groups()
-    out = io.StringIO()
-    with contextlib.redirect_stdout(out):
-        exec(code, {})
-    assert out.getvalue() == printed
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.stem)
+def test_python_prints_what_is_shown(page: Path):
+    for code, printed in re.findall(
+        r"```python\n(.*?)```\n\n```text\n(.*?)```", page.read_text(encoding="utf-8"), re.S
+    ):
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out):
+            exec(code, {})
+        assert out.getvalue() == printed
+
+
+def test_the_example_script_runs():
+    script = ROOT / "examples" / "from_python.py"
+    path = os.environ | {"PYTHONPATH": str(ROOT)}  # the checkout, installed or not
+    done = subprocess.run([sys.executable, script], env=path, capture_output=True, text=True, check=True)
+    shown = re.search(r'Prints:\n\n(.*?)\n"""', script.read_text(encoding="utf-8"), re.S)[1]
+    assert done.stdout.strip() == shown.strip()
 
 
 def test_two_commands_for_a_fresh_machine_come_first():

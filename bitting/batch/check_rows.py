@@ -75,15 +75,15 @@ class Heard:
     def row(self, suggested: Suggestion | None = None) -> Row:
         """The cells."""
         answer, note, words = self.answer, self.note, self.answer.message
-        suggestion, change = suggested or (self.probably, "")
+        suggestion = suggested.code if suggested else self.probably
         if self.doubt:
             words = f"{self.doubt}; {words}" if words else self.doubt
         if note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
             words = " ".join([note, *(f"[{rule}]" for rule in answer.rules)])
         elif note:
             words = f"{note}; {words}" if words else note
-        if change:
-            words = f"{words}; likeliest slip: {change}" if words else f"likeliest slip: {change}"
+        if suggested and suggested.words:
+            words = f"{words}; {suggested.words}" if words else suggested.words
         return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion))
 
 

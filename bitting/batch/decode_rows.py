@@ -23,7 +23,7 @@ from bitting.decoding.model import Made, caliper_step, model_with
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Reading, Readings, System
 from bitting.notation import parse_readings
-from bitting.notation.units import UNITS, check_plausible
+from bitting.notation.readings import UNITS, check_plausible
 
 VERDICTS = ("sure", "unsure", "no-fit", "unreadable", "empty")
 GOOD = ("sure", "empty")

@@ -33,9 +33,9 @@ from numpy.typing import NDArray
 from bitting.arrays import Bytes, Integers
 from bitting.diagram.walk import Legality
 from bitting.model import System, Track
-from bitting.repair.slips import LOOK_ALIKE, OFF_BY_ONE, misreadings
+from bitting.repair.noise import LOOK_ALIKE, OFF_BY_ONE, misreadings
 
-LIKELY = min(OFF_BY_ONE, LOOK_ALIKE)
+LIKELY = min(OFF_BY_ONE.probability, LOOK_ALIKE.probability)
 FEW = 40
 """So many values are looked for one after the other, which is faster than by halving."""
 SAMPLED = 256

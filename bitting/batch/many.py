@@ -25,6 +25,7 @@ from bitting.arrays import Bytes
 from bitting.batch.judge import Judge, Judged, Verdict, canonical_forms
 from bitting.errors import BittingError
 from bitting.model import Finding, System
+from bitting.model.expect import expect
 from bitting.notation import parse_code
 
 CHUNK = 1 << 15
@@ -87,12 +88,28 @@ class CheckedMany:
         return {"rows": len(self), **self.counts}
 
 
-def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
-    """Check many codes against one system: a verdict for each, in order. None and "" are empty.
+def _missing(item: object) -> bool:
+    """Whether an item is how tables write an empty cell: None, or what isn't equal to itself (NaN, NaT; pandas' NA)."""
+    if item is None:
+        return True
+    if isinstance(item, str):
+        return False
+    same = item == item
+    return same is not True and not (same is False and isinstance(item, int))
 
-    Raises BittingError where a text is no text (a number has lost its leading zeros before it comes here).
+
+def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
+    """Check many codes against one system: a verdict for each, in order. None, NaN, a table's NA and "" are empty.
+
+    Raises BittingError where an item is no text (a number has lost its leading zeros before it comes here), and for one
+    text in place of many.
     """
-    listed = [text or "" for text in texts]
+    expect(System, system)
+    if isinstance(texts, str):
+        raise BittingError(
+            "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
+        )
+    listed: list[Any] = ["" if _missing(text) else text for text in texts]
     judge, judged = Judge(system), []
     for start in range(0, len(listed), CHUNK):
         chunk = listed[start : start + CHUNK]

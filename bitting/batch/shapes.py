@@ -36,7 +36,8 @@ from bitting.batch.csv.records import Cells
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
-from bitting.notation.normalise import normalise
+from bitting.notation.spoken import TIMES
+from bitting.notation.tree import normalise
 
 
 def single_labels(labels: Sequence[str]) -> Bytes:
@@ -83,7 +84,9 @@ def cut_spans(code: Code, text: str) -> list[tuple[int, int]] | None:
     for row in code.written:
         for cut in row.cuts:
             start, end = cut.span
-            if text[start:end] != cut.text or not _WORD.fullmatch(cut.text) or len(cut.depths) > 1:
+            label = code.system.track(row.track or code.system.tracks[0].name).labels
+            other_case = cut.depth is not None and label[cut.depth] != cut.text
+            if other_case or text[start:end] != cut.text or not _WORD.fullmatch(cut.text) or len(cut.depths) > 1:
                 return None
             spans.append((start, end))
     return None if any(mark in text for mark in "[?.") else spans
@@ -280,15 +283,19 @@ class ShapeReader:
             return _template(number, text, Shape.EMPTY, marked)
         try:
             code = parse_code(text, self.system)
-        except NotationError:
-            return _template(number, text, Shape.UNREADABLE, marked & ~loose_digits(text, self.system))
+        except NotationError as fault:
+            alone = fault.ambiguous or any(word in text.casefold() for word in TIMES)
+            kind = Shape.SINGLE if alone else Shape.UNREADABLE
+            return _template(number, text, kind, marked & ~loose_digits(text, self.system))
         spans = cut_spans(code, text)
-        if spans is None:
+        if spans is None or code.said:  # what is said is made out by its depths, not by its shape
             return _template(number, text, Shape.SINGLE, marked)
         free = np.zeros(len(text), bool)
         for start, end in spans:
             free[start:end] = True
         if not complete(code):
+            if any(character.isalpha() for start, end in spans for character in text[start:end]):
+                return _template(number, text, Shape.SINGLE, marked)  # another text may mean a name by a letter
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)
         lanes = lane_spans(code)
         if lanes is None:

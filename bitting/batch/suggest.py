@@ -1,9 +1,9 @@
-"""The nearest legal code for the wrong codes of a table: many at once where that can be, the others one by one.
+"""The nearest legal code for the wrong codes of a table, and how likely it is the one that was meant.
 
-Codes of one shape are looked at together (`bitting.repair.block`), every one of them. What is left (a list that may be cut
-up in several ways, the sides of a convenience key each for itself, shapes met once among thousands) takes some milliseconds
-each, so it is done for so many different codes only, and how many rows went without is counted. Either way the answer is that
-of `bitting.repair.nearest`.
+Codes that are written alike are looked at together (`bitting.repair.search`), every one of them. What has to be read by the
+grammar first (texts that are not ASCII, shapes met once among thousands) takes some milliseconds each, so it is done for so
+many different codes only, and how many rows went without is counted. Either way the answer is that of
+`bitting.repair.nearest`.
 
 Each distinct wrong code is looked at once, however far apart its rows stand: the first `REMEMBERED` different ones of each
 system stay known (some 20 MB for as many codes of fourteen cuts). Where a table holds more, those that came later are looked
@@ -16,22 +16,35 @@ from collections.abc import Sequence
 from itertools import islice
 
 import numpy as np
-from attrs import define, evolve, field, frozen
+from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.batch.judge import write_depths
 from bitting.batch.shapes import Shape, Template
-from bitting.model import Code, Cut, System
+from bitting.model import Code, System
 from bitting.notation import parse_code
 from bitting.repair import Repairer
-from bitting.repair.block import Block, Key
-from bitting.repair.written import shared_out
+from bitting.repair.search import Column, Found
+from bitting.repair.words import change
+from bitting.repair.written import missing, readable, signs_of
 
-Suggestion = tuple[str, str]
-"""The nearest legal code and the likeliest slips that lead to what is written; "" where there is none."""
-NONE: Suggestion = ("", "")
 REMEMBERED = 100_000
 """So many different wrong codes are kept with their suggestion for the rows that say the same later."""
+OFFERED = 0.6
+"""A code less likely than this is not suggested: pasted unread, it would be wrong too often."""
+
+
+@frozen
+class Suggestion:
+    """What a table says of a wrong code: the code that was probably meant and how likely that is, in whole per cent ("" where
+    none is likely enough), and in `words` the likeliest slip, or how many codes it may have been."""
+
+    code: str = ""
+    likely: str = ""
+    words: str = ""
+
+
+NONE = Suggestion()
 
 
 @frozen(eq=False)
@@ -52,16 +65,13 @@ class Wrong:
 
 @define(eq=False)
 class Suggester:
-    """Suggests for one system; `limit` is for how many different codes it looks one by one (None: all; 0: for none
-    at all, not even together)."""
+    """Suggests for one system; `limit` is how many different codes it reads one by one (None: all; 0: it suggests nothing)."""
 
     system: System
     limit: int | None = None
     unlooked: int = field(init=False, default=0)
     """Rows that went without because of it."""
     _repairer: Repairer = field(init=False)
-    _blocks: dict[int, Block | None] = field(init=False, factory=dict)
-    _spans: dict[int, list[tuple[int, int]]] = field(init=False, factory=dict)
     _known: dict[str, Suggestion] = field(init=False, factory=dict)
     _singles: int = field(init=False, default=0)
 
@@ -85,95 +95,72 @@ class Suggester:
 
     def _look(self, wrong: Wrong) -> list[Suggestion | None]:
         """Look for the nearest legal code of each; None where it isn't looked for."""
-        together: dict[Key, tuple[Block, list[int]]] = {}
+        alike: dict[int, list[int]] = {}
         found: list[Suggestion | None] = [None] * len(wrong.texts)
         for place, template in enumerate(wrong.templates):
-            block = None if template is None else self._block(template)
-            if block is not None:
-                together.setdefault(block.key, (block, []))[1].append(place)
-        for block, places in together.values():
-            for place, suggestion in zip(places, self._together(block, wrong, places), strict=True):
-                found[place] = suggestion
-        return [
-            one if one is not None else self._one(text, rows)
-            for one, text, rows in zip(found, wrong.texts, wrong.rows, strict=True)
-        ]
-
-    def _block(self, template: Template) -> Block | None:
-        """What answers for all codes of a shape; None where they must be looked at one by one."""
-        if template.number not in self._blocks:
-            made = None
-            if template.code is not None:
-                spans = list(zip(template.starts, template.widths, strict=True)) or _laid_out(template.code)
-                made = spans and self._repairer.block(template.code)
-                self._spans[template.number] = spans or []
-                # all cuts in too many lists: put together it may be legal as it stands, with no slip left
-                if made and made.lengths == made.cuts and template.kind != Shape.EXACT:
-                    made = None
-            self._blocks[template.number] = made or None
-        return self._blocks[template.number]
-
-    def _together(self, block: Block, wrong: Wrong, places: Sequence[int]) -> list[Suggestion | None]:
-        """Suggestions of codes that are written alike; None where they must be looked at one by one."""
-        signs = self._signs(block, wrong, places)
-        if signs is None:
-            return [None] * len(places)
-        found = block.nearest(signs)
-        forms = write_depths(self.system, np.ascontiguousarray(found.depths.T))
-        out: list[Suggestion | None] = []
-        parts = zip(
-            places, found.settled.tolist(), found.within.tolist(), forms, block.changes(signs, found), strict=True
-        )
-        for number, (place, settled, within, form, change) in enumerate(parts):
-            if not settled:
-                out.append(None)
-            elif not within:
-                out.append(NONE)
+            if template is not None and template.code is not None:
+                alike.setdefault(template.number, []).append(place)
             else:
-                out.append((form, self._change(wrong, place, found.depths[number]) if change is None else change))
+                found[place] = self._one(wrong.texts[place], wrong.rows[place])
+        for places in alike.values():
+            for place, suggestion in zip(places, self._together(wrong, places), strict=True):
+                found[place] = suggestion
+        return found
+
+    def _together(self, wrong: Wrong, places: Sequence[int]) -> list[Suggestion]:
+        """Suggestions for codes of one shape."""
+        template = wrong.templates[places[0]]
+        assert template is not None
+        assert template.code is not None
+        column = self._column(template.code)
+        if isinstance(column, Suggestion):
+            return [column] * len(places)
+        signs = self._signs(wrong, template, template.code, places)
+        return self._suggestions(column, column.nearest(signs), signs)
+
+    def _column(self, code: Code) -> Column | Suggestion:
+        """What answers for codes written like this one, or what to say of all of them."""
+        if not readable(code):
+            return NONE
+        tracks = missing(code)
+        column = None if tracks else self._repairer.column(code)
+        return column or Suggestion(words=tracks)
+
+    def _suggestions(self, column: Column, found: Found, signs: NDArray[np.uint16]) -> list[Suggestion]:
+        some = np.flatnonzero(found.count)
+        first = found.first[some]
+        likely = found.probability[first] >= OFFERED
+        out = [NONE] * len(found.count)
+        forms = iter(write_depths(self.system, np.ascontiguousarray(found.depths[:, first[likely]])))
+        texts = self._repairer.table.texts
+        for which, place, good in zip(some.tolist(), first.tolist(), likely.tolist(), strict=True):
+            if good:
+                words = change(column, found.told.item(place), [texts[sign] for sign in signs[:, which].tolist()])
+                out[which] = Suggestion(
+                    next(forms), f"{int(100 * found.probability[place])}", f"likeliest slip: {words}"
+                )
+            else:
+                out[which] = Suggestion(words=_many(found.count.item(which), found.slips.item(which)))
         return out
 
-    def _signs(self, block: Block, wrong: Wrong, places: Sequence[int]) -> NDArray[np.uint8] | None:
-        """The signs of some codes as numbers (signs, codes); None where they are too many."""
-        numbers = block.table.number
-        if block.lengths != block.cuts:
-            rows = [
-                [wrong.texts[place][start : start + width] for start, width in self._spans[template.number]]
-                for place in places
-                if (template := wrong.templates[place]) is not None
-            ]
-            if not block.table.grow({sign for row in rows for sign in row}):
-                return None
-            return np.array([[numbers[sign] for sign in row] for row in rows], np.uint8).T
-        tracks = [lane.track for lane in self.system.lanes for _ in range(lane.track.cuts)]
-        depths = wrong.depths[:, places]
-        limits = np.array([len(track.labels) for track in tracks], np.uint8)[:, None]
-        foreign = [
-            (
-                cut,
-                number,
-                wrong.texts[places[number]][template.starts[cut] : template.starts[cut] + template.widths[cut]],
-            )
-            for cut, number in np.argwhere(depths >= limits).tolist()
-            if (template := wrong.templates[places[number]]) is not None
-        ]
-        if not block.table.grow({sign for _, _, sign in foreign}):
-            return None
-        signs = np.array([
-            np.array([*(numbers[label] for label in track.labels), 0], np.uint8)[row]
-            for track, row in zip(tracks, depths, strict=True)
-        ])  # fmt: skip
-        for cut, number, sign in foreign:
-            signs[cut, number] = numbers[sign]
+    def _signs(self, wrong: Wrong, template: Template, code: Code, places: Sequence[int]) -> NDArray[np.uint16]:
+        """The signs of codes of one shape as numbers (signs, codes), in the order in which they are written."""
+        table = self._repairer.table
+        spans = [cut.span for written in code.written for cut in written.cuts]
+        if template.kind != Shape.EXACT:
+            rows = [[wrong.texts[place][start:stop] for start, stop in spans] for place in places]
+            numbers = table.numbers([sign for row in rows for sign in row])
+            return np.array(numbers, np.uint16).reshape(len(places), len(spans)).T
+        lane = {start: cut for cut, start in enumerate(template.starts)}
+        tracks = [one.track for one in self.system.lanes for _ in range(one.track.cuts)]
+        signs = np.zeros((len(spans), len(places)), np.uint16)
+        for row, (start, stop) in enumerate(spans):
+            cut = lane[start]
+            depths, track = wrong.depths[cut, places], tracks[cut]
+            signs[row] = np.array([*table.numbers(track.labels), 0], np.uint16)[depths]
+            for number in np.flatnonzero(depths >= len(track.labels)).tolist():
+                (signs[row, number],) = table.numbers([wrong.texts[places[number]][start:stop]])
         return signs
-
-    def _change(self, wrong: Wrong, place: int, depths: NDArray[np.uint8]) -> str:
-        """The likeliest slips in words, where several are as likely or whole lists are concerned."""
-        template = wrong.templates[place]
-        text = wrong.texts[place]
-        code = parse_code(text, self.system) if template is None else template.code_of(text)
-        parts = np.split(depths, np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1])
-        return self._repairer.change(code, tuple(tuple(part.tolist()) for part in parts))
 
     def _one(self, text: str, rows: int) -> Suggestion | None:
         """That of one code; None past the limit."""
@@ -181,20 +168,15 @@ class Suggester:
             self.unlooked += rows
             return None
         self._singles += 1
-        code: Code = parse_code(text, self.system)
-        found = self._repairer.nearest(code, best=1).codes
-        return (found[0].code, found[0].change) if found else NONE
+        code = parse_code(text, self.system)
+        column = self._column(code)
+        if isinstance(column, Suggestion):
+            return column
+        signs = np.array([self._repairer.table.numbers(signs_of(code))], np.uint16).T
+        return self._suggestions(column, column.nearest(signs), signs)[0]
 
 
-def _laid_out(code: Code) -> list[tuple[int, int]] | None:
-    """Where the signs of a code stand, lane by lane, as starts and widths; None where that may depend on what they are."""
-    if not code.system.sided and len({row.side for row in code.written}) > 1:
-        return None
-    cuts = [cut for row in code.written for cut in row.cuts]
-    each = iter(range(len(cuts)))
-    marked = [evolve(row, cuts=tuple(Cut((), str(next(each)), cut.span) for cut in row.cuts)) for row in code.written]
-    ways = list(shared_out(evolve(code, written=tuple(marked))))
-    if len(ways) != 1:
-        return None
-    spans = [cuts[int(mark)].span for row in ways[0][1] for mark in row]
-    return [(start, stop - start) for start, stop in spans]
+def _many(count: int, slips: int) -> str:
+    """How many codes it may have been."""
+    away = "one slip" if slips == 1 else "two slips"
+    return f"{count:,} legal codes are {away} away" if count > 1 else f"one legal code is {away} away"

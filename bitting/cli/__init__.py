@@ -7,9 +7,12 @@ names the modules rather than importing them.
 from __future__ import annotations
 
 import codecs
+import io
 import os
 import sys
+from collections.abc import Sequence
 from importlib import import_module
+from typing import Any
 
 import click
 
@@ -40,6 +43,36 @@ class LazyGroup(click.Group):
             return None
         command: click.Command = import_module(f"bitting.cli.{COMMANDS[cmd_name][0]}").command
         return command
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run and exit, as click does, but for what click lets through: raw texts in complaints, and full disks."""
+        if not standalone_mode or "_BITTING_COMPLETE" in os.environ:  # a shell asks how a line may go on
+            return super().main(args, prog_name, complete_var, standalone_mode, **extra)
+        from bitting.cli.common import NO_ANSWER, tell, unwritten
+
+        try:
+            status = super().main(args, prog_name, complete_var, False, **extra)
+            if sys.stdout is not None:
+                sys.stdout.flush()
+        except click.ClickException as fault:
+            words = io.StringIO()
+            fault.show(words)
+            tell(words.getvalue().rstrip("\n"))
+            status = NO_ANSWER
+        except (click.Abort, KeyboardInterrupt):
+            tell("\nbitting: broken off, nothing was answered")
+            status = NO_ANSWER
+        except OSError as fault:
+            unwritten(fault)
+            status = NO_ANSWER
+        sys.exit(status or 0)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):

@@ -12,11 +12,13 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, unit_option
 from bitting.errors import BittingError
 
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
     from bitting.systemfile.machine import Corrections
 
 
-@click.command(name="align")
+@click.command(cls=Command, name="align")
 @click.argument("readings", nargs=-1)
 @system_option
 @unit_option
@@ -44,7 +46,7 @@ if TYPE_CHECKING:
     "machine",
     type=click.Path(dir_okay=False),
     metavar="FILE.toml",
-    help="Write the corrections into a machine file, on top of those in it.",
+    help="Write the corrections into a machine file, on top of those in it; a new one where there is none.",
 )
 @click.option(
     "--fresh", is_flag=True, help="The key was cut without the corrections in the machine file: replace them."
@@ -76,17 +78,12 @@ def command(
     READINGS are those of the setup key; several keys cut at the same setting are taken together (on standard input, a
     blank line between keys). PLACE is where its deep cut sits, from the stop: `14.52`, or both walls `13.95..15.05`, for
     another cut `left 4: 14.52`; two deep cuts tell the space zero from the space scale. Exit status 0: leave the machine.
-
-    \b
-    bitting align "left: 8.62 8.61 8.63 6.80 8.62 … / right: …" -s SYSTEM --place 13.95..15.05
-    bitting align "…" "…" -s SYSTEM --history machine.csv --correct machine.toml
     """
     from bitting.machine.align.alignment import align
     from bitting.machine.inspect.lengths import parse_length, parse_place
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     result = align(
         [parse_readings(text, system, unit) for text in _keys(readings)],
@@ -102,7 +99,9 @@ def command(
         from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
-        kept, keep = appended(history, result, date or _today(), adjusted or cured)
+        allowed = system.measuring.tolerance if tolerance is None else parse_length(tolerance, system)
+        others = [system.path, *([machine] if machine is not None else [])]
+        kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed, others)
     # a history that can't be kept is found before the machine file changes: corrections written twice would add up
     corrections, note = _correct(machine, result, system, fresh, left_right)
     if keep is not None:
@@ -155,7 +154,10 @@ def _correct(
 
     if not curable(result, left_right):
         return None, f"Nothing was written to {path}: {result.reason}."
-    return correct(path, result, system, fresh=fresh, left_right=left_right), f"Corrections written to {path}."
+    inputs = [system.path]
+    return correct(
+        path, result, system, fresh=fresh, left_right=left_right, inputs=inputs
+    ), f"Corrections written to {path}."
 
 
 def _print(result: Alignment, kept: Any, corrections: Corrections | None, note: str) -> None:

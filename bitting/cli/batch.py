@@ -10,7 +10,6 @@ temporary file that has no name and is gone when the command ends.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import tempfile
@@ -21,7 +20,9 @@ from typing import TYPE_CHECKING, Any
 import click
 from attrs import evolve
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, print_json, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
+from bitting.cli.common import tell as aside
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def rows_in_the_end() -> Iterator[Callable[[dict[str, object]], None]]:
     with tempfile.SpooledTemporaryFile(_IN_MEMORY, "w+", encoding="utf-8", newline="") as spool:
 
         def tell(row: dict[str, object]) -> None:
-            spool.write(json.dumps(row, ensure_ascii=False) + "\n")
+            spool.write(json_text(row) + "\n")
 
         yield tell
         spool.seek(0)
@@ -98,7 +99,7 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
             bar.__exit__(None, None, None)
 
 
-@click.command("batch")
+@click.command("batch", cls=Command)
 @click.argument("file", metavar="FILE")
 @click.option(
     "-s",
@@ -167,14 +168,6 @@ def command(
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
     empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion
     (the second best); the exit status is 1 when any row isn't sure.
-
-    \b
-      bitting batch fleet.csv -s plover -o checked.csv
-      bitting batch fleet.csv -s plover -o - --only bad | column -ts,
-      bitting batch mixed.csv --system-column lock -o checked.csv
-      bitting batch two.csv -s plover --columns left=L,right=R -o checked.csv
-      bitting batch measured.csv -s plover --readings caliper -o decoded.csv
-      bitting batch measured.xlsx -s plover --readings-columns --unit mm -o decoded.xlsx
     """
     from bitting.batch.columns import OURS, Wanted
     from bitting.batch.run import Order, run_batch
@@ -212,7 +205,7 @@ def command(
 
         plain = not unicode_out() or "NO_COLOR" in os.environ
         for line in summary_lines(summary, plain=plain):
-            click.echo(line, err=output == "-")
+            (aside if output == "-" else say)(line)
     return BAD_NEWS if summary.bad else GOOD
 
 
@@ -305,7 +298,7 @@ def decode_table(
         print_json(summary.as_dict())
     elif not json_lines:
         for line in _lines(summary):
-            click.echo(line, err=order.output == "-")
+            (aside if order.output == "-" else say)(line)
     return BAD_NEWS if summary.bad else GOOD
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import shutil
+from typing import TYPE_CHECKING
 
 import click
+from attrs import evolve
 
-from bitting.checking import Report, check
+from bitting.checking import Report, check, legal_slips
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
@@ -15,74 +17,148 @@ from bitting.cli.common import (
     ask,
     complain,
     json_option,
+    known_system,
+    lock_names,
     print_json,
     say,
-    system_option,
+    systems_option,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System
 
-EPILOG = """\b
-Examples
-  bitting check -s plover                       asks for the code
-  bitting check 'left: 2133144 / right: 1124421' -s plover
-  bitting check '2 1 3 3 1 4 4  1 1 2 4 4 2 1' -s plover --json
-  bitting check - -s plover < codes.txt         one code a line
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
-Exit status: 0 every code is legal; 1 one is not; 2 one can't be read.
+EPILOG = """\
+Without -s, or with several, it says in which systems the code is legal. In a list, blank lines and lines that begin with
+# are passed over, and a line that can't be read doesn't stop the others.
+
+Exit status: 0 every code is legal (in one of the systems); 1 one is not; 2 one can't be read.
 """
 
 
-@click.command(epilog=EPILOG)
+@click.command(cls=Command, epilog=EPILOG)
 @click.argument("codes", nargs=-1, metavar="[CODE]…")
-@system_option
-@click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads; the others may be left open with ?.")
+@systems_option
+@click.option(
+    "--lock",
+    metavar="NAME",
+    shell_complete=lock_names,
+    help="Only the cuts that this lock reads; write those alone, or the others as ?.",
+)
 @json_option
 @answers
-def command(codes: tuple[str, ...], system_name: str, lock: str | None, as_json: bool) -> int:
+def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, lock: str | None, as_json: bool) -> int:
     """Every fault of a code at once, with a caret under the cuts, and the nearest legal codes.
 
     CODE lists the cuts from bow to tip, track by track: 'left: 2133144 / right: 1124421'. Quote it, so that it stays one
     code. Without CODE it is asked for, so that it doesn't stay in the shell's history.
     """
-    from bitting.systemfile import load_system
+    from bitting.systemfile import shipped_systems
 
-    system = load_system(system_name)
-    texts = _texts(codes)
-    parsed = _parse(texts, system)
-    if parsed is None:
-        return NO_ANSWER
-    reports = [check(code, lock=lock) for code in parsed]
-    if as_json:
-        print_json({"results": [report.as_dict() for report in reports]})
-    else:
-        _print(list(zip(parsed, reports, strict=True)))
-        _one_code_in_pieces(texts, system)
-    return GOOD if all(report.legal for report in reports) else BAD_NEWS
+    chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems or not names else names
+    systems = [known_system(name) for name in chosen]
+    if lock is not None and len(systems) > 1:
+        raise BittingError("a lock belongs to one system", hint="name the system: -s SYSTEM --lock NAME")
+    texts = _texts(codes, systems)
+    if len(systems) == 1:
+        return _in_one(texts, systems[0], lock, as_json)
+    return _in_several(texts, systems, as_json)
 
 
-def _texts(codes: tuple[str, ...]) -> list[str]:
-    """The codes as typed; a pipe has one a line."""
+def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[str]:
+    """The codes as typed; a pipe has one a line, or each track of one code on a line of its own."""
     if codes and codes != ("-",):
         return list(codes)
     given = ask(codes[0] if codes else None, "Code")
-    return [line for line in given.splitlines() if line.strip()] or [given]
+    lines = [line for line in given.splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    if len(lines) > 1 and len(systems) == 1:
+        from bitting.notation.spoken import lists_of
+
+        lines = list(lists_of(lines, systems[0]))
+    return lines or [given]
 
 
-def _parse(texts: list[str], system: System) -> list[Code] | None:
-    """All codes, or None after every one that can't be read has been complained of."""
+def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -> int:
+    """Every code in one system; what can't be read is told on standard error, the others are answered."""
     from bitting.notation import parse_code
 
-    parsed: list[Code] = []
-    failed = False
+    found: list[tuple[Code, Report]] = []
+    results: list[dict[str, object]] = []
     for text in texts:
         try:
-            parsed.append(parse_code(text, system))
-        except BittingError as fault:
+            code = parse_code(text, system, lock=lock)
+        except NotationError as fault:
             complain(fault)
-            failed = True
-    return None if failed else parsed
+            results.append({"input": text, "error": fault.explain()})
+            continue
+        report = check(code, lock=lock)
+        if report.legal:
+            report = evolve(report, legal_slips=legal_slips(code))
+        found.append((code, report))
+        results.append(report.as_dict())
+    if not found:
+        return NO_ANSWER
+    if as_json:
+        print_json({"results": results})
+    else:
+        _print(found)
+        _one_code_in_pieces(texts, system)
+    if len(found) < len(texts):
+        return NO_ANSWER
+    return GOOD if all(report.legal for _, report in found) else BAD_NEWS
+
+
+def _in_several(texts: list[str], systems: Sequence[System], as_json: bool) -> int:
+    """In which systems each code is legal, and how likely a code written at random is there."""
+    from bitting.report.check import render_systems
+
+    results: list[dict[str, object]] = []
+    legal, unread, shown = True, False, False
+    for text in texts:
+        rows = [(system, *_tried(text, system, always=as_json)) for system in systems]
+        if all(report is None for _, report, _ in rows):
+            complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text))
+            results.append({"input": text, "error": f"no system can read it; {systems[0].name}: {rows[0][2]}"})
+            unread = True
+            continue
+        legal = legal and any(report is not None and report.legal for _, report, _ in rows)
+        for system, report, fault in rows:
+            results.append(_unread(text, system, fault) if report is None else report.as_dict())
+        if not as_json:
+            if shown:
+                say()
+            for line, colour in render_systems(text, rows):
+                say(line, colour)
+        shown = True
+    if shown and as_json:
+        print_json({"results": results})
+    return NO_ANSWER if unread else GOOD if legal else BAD_NEWS
+
+
+def _tried(text: str, system: System, *, always: bool) -> tuple[Report | None, str]:
+    """The report of one code in one system, with the chance of a legal one there (`always`, or where it is legal); None
+    and the reason where the code can't be read."""
+    from bitting.notation import parse_code
+
+    try:
+        report = check(parse_code(text, system), suggest=False)
+    except NotationError as fault:
+        return None, fault.message
+    if always or report.legal:
+        from bitting.counting import chance  # numpy, only where several systems are asked
+
+        report = evolve(report, chance=chance(system))
+    return report, ""
+
+
+def _unread(text: str, system: System, fault: str) -> dict[str, object]:
+    from bitting.counting import chance
+
+    return {"input": text, "system": system.name, "canonical": None, "legal": False, "findings": [], "suggestions": [],
+            "error": fault, "chance": chance(system)}  # fmt: skip
 
 
 def _print(answers: list[tuple[Code, Report]]) -> None:
@@ -109,4 +185,5 @@ def _one_code_in_pieces(texts: list[str], system: System) -> None:
     except NotationError:
         return
     if together and not apart:
-        say(f"\nthese are {len(texts)} codes; if you meant one, quote it: '{' '.join(texts)}'")
+        say(f"\nthese are {len(texts)} codes; if you meant one, quote it:")
+        say(f"  bitting check '{' '.join(texts)}' -s {system.name}")

@@ -7,13 +7,19 @@ import functools
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bitting.errors import BittingError
+from bitting.errors import BittingError, shown
+from bitting.model.value import FORMAT
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
+    from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -30,9 +36,63 @@ def system_option(function: F) -> F:
         "system_name",
         required=True,
         metavar="SYSTEM",
+        shell_complete=system_names,
         help="A shipped system's name (see `bitting systems list`) or the path of a system file.",
     )
     return option(function)
+
+
+def known_system(name: str, *, sound: bool = True) -> System:
+    """The system of that name or path; what its file says and isn't taken as it stands is told beside the answer.
+
+    `sound` refuses figures that no key can have, as `load_system` does.
+    """
+    from bitting.systemfile import load_system
+
+    system = load_system(name, sound=sound)
+    for note in system.notes:
+        tell(f"note: {system.path}: {note}")
+    return system
+
+
+def systems_option(function: F) -> F:
+    """`-s SYSTEM`, several times, or `--all-systems`; `names` and `all_systems` for the command."""
+    one = click.option(
+        "-s",
+        "--system",
+        "names",
+        multiple=True,
+        metavar="SYSTEM",
+        shell_complete=system_names,
+        help="A system's name (see `bitting systems list`) or its file; several are gone through.",
+    )
+    every = click.option("--all-systems", is_flag=True, help="Every shipped system, as without -s.")
+    return one(every(function))
+
+
+def system_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """What may stand for SYSTEM, for the shell: the shipped names, then files."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import shipped_systems
+
+    found = [CompletionItem(name) for name in shipped_systems() if name.startswith(incomplete)]
+    return found or [CompletionItem(incomplete, type="file")]
+
+
+def lock_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
+    """The locks of the system that was named, for the shell."""
+    from click.shell_completion import CompletionItem
+
+    from bitting.systemfile import load_system
+
+    named = ctx.params.get("system_name") or ctx.params.get("names") or ()
+    names = [named] if isinstance(named, str) else list(named)
+    found: list[str] = []
+    for name in names:
+        with suppress(BittingError):
+            found += load_system(name).locks
+    return [CompletionItem(lock) for lock in dict.fromkeys(found) if lock.startswith(incomplete)]
 
 
 def ask(value: str | None, what: str) -> str:
@@ -43,8 +103,7 @@ def ask(value: str | None, what: str) -> str:
     if value is not None and value != "-":
         return value
     if at_terminal():
-        typed: str = click.prompt(what, err=True)
-        return typed
+        return _bounded(click.prompt(what, err=True))
     return piped().strip("\n")
 
 
@@ -53,16 +112,32 @@ def at_terminal() -> bool:
     return sys.stdin is not None and sys.stdin.isatty()
 
 
+MOST_TYPED = 1 << 20
+"""Characters that a prompt or a pipe of codes or readings may hold; larger lists are tables, which `batch` reads."""
+MOST_LINES = 10_000
+
+
 def piped() -> str:
-    """All of standard input; raises BittingError where it is closed or isn't text."""
+    """All of standard input; raises BittingError where it is closed, isn't text, or has no end in sight."""
     if sys.stdin is None:
         raise BittingError("standard input is closed", hint="type the text as an argument, or pipe it in")
     try:
-        return sys.stdin.read()
+        return _bounded(sys.stdin.read(MOST_TYPED + 1))
     except UnicodeDecodeError:
         raise BittingError(
             f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"
         ) from None
+
+
+def _bounded(text: str) -> str:
+    """The text, where it is no longer than what is read at once."""
+    long = f"{MOST_TYPED:,} characters" if len(text) > MOST_TYPED else ""
+    if long or text.count("\n") > MOST_LINES:
+        raise BittingError(
+            f"there are more than {long or f'{MOST_LINES:,} lines'} on standard input, and no more are read",
+            hint="save a long list as a table, a code a row, and give it to `bitting batch`",
+        )
+    return text
 
 
 def answers(function: F) -> F:
@@ -81,21 +156,21 @@ def answers(function: F) -> F:
             complain(fault)
             status = NO_ANSWER
         except (click.Abort, KeyboardInterrupt):
-            click.echo("\nbitting: broken off, nothing was answered", err=True)
+            tell("\nbitting: broken off, nothing was answered")
             status = NO_ANSWER
         except OSError as fault:
-            _unwritten(fault)
+            unwritten(fault)
             status = NO_ANSWER
         sys.exit(status)
 
     return guarded  # type: ignore[return-value]
 
 
-def _unwritten(fault: OSError) -> None:
+def unwritten(fault: OSError) -> None:
     """Say that the answer could not be written, unless whoever read it has gone; what is left of it is let go."""
     if fault.errno != errno.EPIPE:
         where = "the answer" if fault.filename is None else repr(str(fault.filename))
-        click.echo(f"bitting: can't write {where}: {fault.strerror or fault}", err=True)
+        tell(f"bitting: can't write {where}: {fault.strerror or fault}")
     with suppress(OSError, ValueError, AttributeError):  # or Python would try again, and complain, at its very end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
@@ -106,12 +181,24 @@ def unicode_out() -> bool:
     return encoding.lower().replace("-", "") in ("utf8", "utf16", "utf32")
 
 
-def say(line: str = "", colour: str | None = None) -> None:
-    """One line of an answer, coloured on a terminal only.
+def say(line: str = "", colour: str | None = None, ending: str = "") -> None:
+    """One line of an answer, coloured on a terminal only (or its `ending` alone, where there is one).
+
+    What a terminal would obey is written out.
 
     The stream is named, as click writes UTF-8 to one that says it is ASCII otherwise.
     """
-    click.echo(line if colour is None else click.style(line, fg=colour), file=sys.stdout)
+    plain, marked = (shown(line), shown(ending)) if ending or colour is None else ("", shown(line))
+    click.echo(plain + (click.style(marked, fg=colour) if colour else marked), file=sys.stdout)
+
+
+def tell(line: str) -> None:
+    """One line beside the answer, on standard error; where nobody can read that, the exit status has to do."""
+    try:
+        click.echo(shown(line), err=True)
+    except OSError:
+        with suppress(OSError, ValueError, AttributeError):  # or Python would try again, and change the exit status
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def say_fitted(line: str) -> None:
@@ -135,9 +222,17 @@ def say_fitted(line: str) -> None:
 
 def complain(fault: BittingError) -> None:
     """Print one fault on standard error; that of a system file holds all its faults already."""
-    click.echo(f"bitting: {fault.explain()}", err=True)
+    tell(f"bitting: {fault.explain()}")
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """One JSON object on standard output."""
-    click.echo(json.dumps(answer, ensure_ascii=not unicode_out(), indent=2))
+    """One JSON object on standard output, with the number of its format; see `json_text`."""
+    click.echo(json_text({"format": FORMAT, **answer}, indent=2))
+
+
+def json_text(answer: Mapping[str, Any], indent: int | None = None) -> str:
+    """JSON in the characters that standard output has; what a terminal would obey is escaped in it as JSON escapes."""
+    text = json.dumps(answer, ensure_ascii=not unicode_out(), indent=indent)
+    if shown(text) != text:
+        text = json.dumps(answer, indent=indent).replace("\x7f", "\\u007f")
+    return text

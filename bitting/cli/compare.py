@@ -13,11 +13,13 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 _DECIMAL = re.compile(r"\d[.,]\d")
 
 
-@click.command(name="compare")
+@click.command(cls=Command, name="compare")
 @click.argument("first", required=False)
 @click.argument("second", required=False)
 @system_option
@@ -42,16 +44,11 @@ def command(
     FIRST is a code (a miscut, the old key) or the readings of a key; both codes may have open cuts. Without them, two
     lines are read from standard input, or asked for. Exit status 1 says that FIRST
     can't become SECOND or may not, or that SECOND is no legal code.
-
-    \b
-    bitting compare "left: 2 1 3 3 / right: 1 1 2 4" "left: 2 1 4 3 / right: 1 2 2 4" -s SYSTEM
-    bitting compare "left: 8.14 8.62 7.69 7.71 / right: …" "left: 2 1 4 3 / right: …" -s SYSTEM
     """
     from bitting.completion import compare
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     first, second = _texts(first, second)
     answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
     if as_json:

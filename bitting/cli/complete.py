@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    lock_names,
+    print_json,
+    say,
+    system_option,
+    tell,
+)
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -16,10 +29,12 @@ if TYPE_CHECKING:
     from bitting.model import System
 
 
-@click.command(name="complete")
+@click.command(cls=Command, name="complete")
 @click.argument("code", required=False)
 @system_option
-@click.option("--lock", metavar="NAME", help="Only the cuts that this lock of the system reads matter.")
+@click.option(
+    "--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock of the system reads matter."
+)
 @click.option("--readings", "readings_text", metavar="TEXT", help="What was measured of the same key: likeliest first.")
 @click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
 @click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
@@ -44,19 +59,14 @@ def command(
 
     In CODE write `?` for a cut that can't be read, `[2 3]` for one of several depths and `3..5` for a range. A blank
     can only be cut deeper, so one blank tries several codes one after the other.
-
-    \b
-    bitting complete "left: 2 1 ? 3 / right: 1 [1 2] 2 4" -s SYSTEM
-    bitting complete "2 1 3..5 ? 4" -s SYSTEM --lock door --where "cut 3 is deeper than cut 4"
     """
     from bitting.completion import complete
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     if svg is not None:
-        _may_draw(svg, force)
-    asked = parse_code(ask(code, "Code, with ? for open cuts"), system)
+        _may_draw(svg, force, system)
+    asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:
@@ -67,30 +77,30 @@ def command(
         from bitting.report.complete import completion_lines
 
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
-        for line in completion_lines(answer, str(asked), system, limit, columns):
+        for line in completion_lines(answer, asked.plain, system, limit, columns):
             say(line)
     if svg is not None and not answer.count:
-        click.echo(f"{svg!r} was not drawn: no code fits", err=True)
+        tell(f"{svg!r} was not drawn: no code fits")
     return GOOD if answer.count else BAD_NEWS
 
 
-def _may_draw(path: str, force: bool) -> None:
+def _may_draw(path: str, force: bool, system: System) -> None:
     """Find out before the work whether its picture can be kept."""
     from bitting.files import may_write
 
     if path == "-":
         raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
-    may_write(path, force=force)
+    may_write(path, force=force, inputs=[system.path])
 
 
 def _draw(answer: Completion, system: System, path: str, force: bool) -> None:
     from bitting.files import write_whole
     from bitting.report.open_svg import open_svg
 
-    write_whole(path, open_svg(answer, system), force=force)
+    write_whole(path, open_svg(answer, system), force=force, inputs=[system.path])
 
 
 def _progress(words: str) -> None:
     """Say what takes its time, where someone is looking."""
     if sys.stderr.isatty():
-        click.echo(words, err=True)
+        tell(words)

@@ -14,11 +14,15 @@ from bitting.cli.common import (
     ask,
     at_terminal,
     json_option,
+    known_system,
+    lock_names,
     piped,
     print_json,
     say,
+    system_names,
     unicode_out,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -27,25 +31,17 @@ if TYPE_CHECKING:
     from bitting.decoding.session import Bench
     from bitting.model import System
 
-EPILOG = """\b
-Examples
-  bitting decode -s plover                      asks for the readings
-  bitting decode 'left: 8.14 8.62 7.69 7.70 8.60 7.22 7.25 / right: 8.60 8.63 8.11 7.24 7.19 8.17 8.55' -s plover
-  bitting decode '7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3
-  bitting decode - - -s plover                  asks for two lists: the second from the tip, as `from tip: 7.26 …`
-  bitting decode - --all-systems --json < readings.txt
-  bitting decode - -s wren --against - --against-code - --svg key.svg
-
+EPILOG = """\
 Asked for are the readings, then those of the key of known code, then its code; a pipe gives several of them one a line.
 
 Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be read.
 """
 
 
-@click.command(epilog=EPILOG)
+@click.command(cls=Command, epilog=EPILOG)
 @click.argument("readings", nargs=-1)
 @click.option(
-    "-s", "--system", "names", multiple=True, metavar="SYSTEM",
+    "-s", "--system", "names", multiple=True, metavar="SYSTEM", shell_complete=system_names,
     help="A shipped system's name or the path of a system file; several are ranked.",
 )  # fmt: skip
 @click.option("--all-systems", is_flag=True, help="Rank all shipped systems.")
@@ -79,7 +75,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 )  # fmt: skip
 @click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
-@click.option("--lock", metavar="NAME", help="Only the cuts that this lock reads.")
+@click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
@@ -118,19 +114,20 @@ def command(
     list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
     from bitting.decoding.session import decode_at
-    from bitting.systemfile import load_system, shipped_systems
+    from bitting.systemfile import shipped_systems
 
     chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = _with_jaw([load_system(name) for name in dict.fromkeys(chosen)], jaw)
+    systems = _with_jaw([known_system(name) for name in dict.fromkeys(chosen)], jaw)
     if gauge is not None:
         from bitting.decoding.corrections import gauged
 
         systems = [gauged(system, gauge) for system in systems]
     known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
+    inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
-        _check_target(svg, force=force)
+        _check_target(svg, force=force, inputs=inputs)
     bench = _bench(systems, made, wear, caliper, unit, width, place)
     asked = [] if known is None else [(against, "Readings of the key of known code"), (against_code, "Its code")]
     texts = _texts([*((text, "Readings") for text in readings or ("-",)), *asked])
@@ -142,7 +139,7 @@ def command(
         from bitting.files import write_whole
         from bitting.report.decode_svg import readings_svg
 
-        write_whole(svg, readings_svg(result), force=force)
+        write_whole(svg, readings_svg(result), force=force, inputs=inputs)
     if as_json:
         print_json(result.as_dict())
     else:
@@ -207,9 +204,8 @@ def _known_key(
         return None
     if system is None and len(systems) > 1:
         raise BittingError("which system is the key of known code?", hint="name it with --against-system SYSTEM")
-    from bitting.systemfile import load_system
 
-    return systems[0] if system is None else load_system(system)
+    return systems[0] if system is None else known_system(system)
 
 
 def _with_zero(
@@ -259,14 +255,14 @@ def _texts(wanted: list[tuple[str | None, str]]) -> list[str]:
     return [next(given) if number in open_ones else str(text) for number, (text, _) in enumerate(wanted)]
 
 
-def _check_target(svg: str, *, force: bool) -> None:
+def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:
     from bitting.files import may_write
 
     if svg == "-":
         raise BittingError(
             "standard output takes the answer, so the drawing needs a file", hint="name one: --svg FILE.svg"
         )
-    may_write(svg, force=force)
+    may_write(svg, force=force, inputs=inputs)
 
 
 def _print(result: Decoded, *, full: bool) -> None:

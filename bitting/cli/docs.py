@@ -5,18 +5,13 @@ from __future__ import annotations
 import click
 
 from bitting.cli.common import GOOD, answers, json_option, print_json, say
+from bitting.cli.help import Command
 
-EPILOG = """\b
-Examples
-  bitting docs                lists the pages
-  bitting docs notation       how a code and readings are written
-  bitting docs rules          every rule that a system file can say
-
-Exit status: 0 printed; 2 there is no such page.
+EPILOG = """Exit status: 0 printed; 2 there is no such page.
 """
 
 
-@click.command(name="docs", epilog=EPILOG)
+@click.command(cls=Command, name="docs", epilog=EPILOG)
 @click.argument("page", required=False)
 @json_option
 @answers

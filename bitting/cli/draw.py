@@ -8,25 +8,32 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    tell,
+    unicode_out,
+)
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.model import Code
 
-EPILOG = """\b
-Examples
-  bitting draw -s plover -o blade.svg           asks for the code
-  bitting draw '2133144 1124421' -s plover -o - > blade.svg
-  bitting draw - -s plover --blocks < code.txt  a picture in block characters
-
-Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
+EPILOG = """Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
 
 Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 """
 
 
-@click.command(name="draw", epilog=EPILOG)
+@click.command(cls=Command, name="draw", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("-o", "--output", metavar="FILE.svg", help="Where the drawing goes; - is standard output.")
@@ -60,9 +67,12 @@ def command(
             hint="name a file with -o FILE.svg, or leave --json and --blocks out",
         )
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
+    if output not in (None, "-"):
+        from bitting.files import may_write
+
+        may_write(str(output), force=force, inputs=[system.path])
     parsed = parse_code(ask(code, "Code"), system)
     if output is not None:
         from bitting.files import write_whole
@@ -72,7 +82,7 @@ def command(
         if output == "-":
             click.echo(svg, file=sys.stdout, nl=False)
             return _status(parsed)
-        write_whole(Path(output), svg, force=force)
+        write_whole(Path(output), svg, force=force, inputs=[system.path])
     if as_json:
         print_json({"system": system.name, "output": output, "legal": _status(parsed, quiet=True) == GOOD})
     elif blocks:
@@ -94,5 +104,5 @@ def _status(code: Code, quiet: bool = False) -> int:
     if check(code, suggest=False).legal:
         return GOOD
     if not quiet:
-        click.echo(f"this is no legal code of {code.system.name}: `bitting check` says why", err=True)
+        tell(f"this is no legal code of {code.system.name}: `bitting check` says why")
     return BAD_NEWS

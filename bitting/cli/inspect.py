@@ -15,14 +15,18 @@ from bitting.cli.common import (
     answers,
     at_terminal,
     json_option,
+    known_system,
     piped,
     print_json,
+    say,
     say_fitted,
     system_option,
 )
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
+    from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.uncertainty import Gauge
     from bitting.model import System
 
@@ -57,7 +61,7 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
     return Gauge(length(caliper), by_hand or length(hand), length(zero) or 0.0, length(jaw))  # type: ignore[arg-type]
 
 
-@click.command(name="inspect")
+@click.command(cls=Command, name="inspect")
 @click.argument("code", required=False)
 @click.argument("readings", required=False)
 @system_option
@@ -66,6 +70,10 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
 @click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
 @click.option("--place-tolerance", metavar="LENGTH", help="What a place along the blade may be off by.")
 @click.option("--against", metavar="READINGS", help="Compare with a key that works, measured with the same caliper.")
+@click.option("--limits", "only_limits", is_flag=True, help="Go and no-go of every cut, without any reading.")
+@click.option(
+    "--repeats", type=click.IntRange(1, 20), default=1, show_default=True, help="Readings a cut, for --limits."
+)
 @gauge_options
 @json_option
 @answers
@@ -82,27 +90,26 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    only_limits: bool,
+    repeats: int,
     as_json: bool,
 ) -> int:
-    """Is the finished key right? Each cut beside its tolerance: pass, recut, too deep, or too close to tell.
+    """Is the finished key right? Each cut beside its tolerance: pass, recut, scrap, or too close to tell.
 
     Without CODE and READINGS two lines are read from standard input, the code first, or asked for (`--against -`: a third
     line). Deburr and dry the key
     before measuring; join repeated readings of a cut with `|`. Exit status 1 unless the whole key passes.
-
-    \b
-    bitting inspect "2133144 / 1124421" "left: 8.15|8.16 8.60|8.59 … / right: …" -s SYSTEM
-    bitting inspect -s SYSTEM --guard 2u --caliper 0.02 < code-and-readings.txt
     """
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.inspection import inspect
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
+    if only_limits:
+        return _limits(system, code, repeats, gauge, rule, tolerance, as_json)
     asked = [("Code", code), ("Readings", readings)]
     texts = secrets([*asked, ("Readings of the key that works", against)] if against is not None else asked)
     result = inspect(
@@ -118,13 +125,37 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        from bitting.report.inspect import inspection_lines
+        from bitting.report.inspect import COLOURS, inspection_lines
 
-        terminal = sys.stdout.isatty()
-        columns = shutil.get_terminal_size().columns if terminal else 120
-        for line in inspection_lines(result, system, columns, terminal):
-            say_fitted(line)
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
+        for line in inspection_lines(result, system, columns):
+            verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
+            if verdict is None:
+                say_fitted(line)
+            else:
+                say(line.removesuffix(verdict), ending=verdict, colour=COLOURS[verdict])
     return GOOD if result.verdict == "pass" else BAD_NEWS
+
+
+def _limits(
+    system: System, code: str | None, repeats: int, gauge: Gauge, guard: Guard, tolerance: str | None, as_json: bool
+) -> int:
+    """Go and no-go of every cut; nothing was judged, so the exit status is 0."""
+    from bitting.machine.inspect.lengths import parse_length
+    from bitting.machine.inspect.limits import limits
+    from bitting.notation import parse_code
+
+    allowed = None if tolerance is None else parse_length(tolerance, system)
+    wanted = parse_code(secrets([("Code", code)])[0], system)
+    found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
+    if as_json:
+        print_json(found.as_dict())
+    else:
+        from bitting.report.inspect import limits_lines
+
+        for line in limits_lines(found, system):
+            say_fitted(line)
+    return GOOD
 
 
 def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:

@@ -8,15 +8,21 @@ from typing import Literal
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, system_option, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
+from bitting.cli.help import Command
 
 EPILOG = """\b
-Examples
-  bitting plan -s plover                       asks for the code
-  bitting plan 'left: 2133144 / right: 1124421' -s plover --ease
-  bitting plan - -s plover --machine bench.toml < code.txt
-
-\b
 A machine file
   format = 1
   unit = "mm"
@@ -31,11 +37,12 @@ A machine file
   [corrections]               # written by bitting align
   space = 0.02                # also: depth, depth_scale, left_right, cutter
 
-Exit status: 0 the plan is good; 1 the code is not legal, or the simulation found a fault; 2 there can be no plan.
+Exit status: 0 the plan is good; 1 the code is not legal, the key would be cut through, or the simulation found a fault; 2
+there can be no plan.
 """
 
 
-@click.command(name="plan", epilog=EPILOG)
+@click.command(cls=Command, name="plan", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
 @click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
@@ -48,9 +55,19 @@ Exit status: 0 the plan is good; 1 the code is not legal, or the simulation foun
 )
 @click.option(
     "--direction",
-    type=click.Choice(["bow-to-tip", "tip-to-bow"]),
-    help="The order of the cuts, instead of the system's own.",
+    type=click.Choice(["bow-to-tip", "tip-to-bow", "conventional"]),
+    help="The order of the cuts, instead of the system's own; conventional: whichever mills against the feed.",
 )
+@click.option("--have", metavar="OLD", help="The code that the key is cut to already: only what gets deeper is milled.")
+@click.option(
+    "--take",
+    "takes",
+    multiple=True,
+    metavar="'TRACK CUT by LENGTH'",
+    help="So much more off one cut of a finished key; may be given several times.",
+)
+@click.option("--copy", is_flag=True, help="Add how the key is copied onto another blank.")
+@click.option("--full", is_flag=True, help="How each move mills, and all of set-up, cautions and what follows.")
 @json_option
 @answers
 def command(
@@ -58,7 +75,11 @@ def command(
     system_name: str,
     ease: bool,
     machine_path: Path | None,
-    direction: Literal["bow-to-tip", "tip-to-bow"] | None,
+    direction: Literal["bow-to-tip", "tip-to-bow", "conventional"] | None,
+    have: str | None,
+    takes: tuple[str, ...],
+    copy: bool,
+    full: bool,
     as_json: bool,
 ) -> int:
     """The moves of space and depth that cut a code, track by track, checked by simulating the cutter.
@@ -66,20 +87,23 @@ def command(
     CODE lists the cuts from bow to tip, track by track. Without CODE it is asked for, so that it doesn't stay in the
     shell's history. A plan that would cut too deep is never printed without saying so.
     """
-    from bitting.machine.plan.plan import plan
+    from bitting.machine.plan.plan import parse_take, plan
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
     from bitting.systemfile.machine import load_machine
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     machine = None if machine_path is None else load_machine(machine_path)
-    answer = plan(parse_code(ask(code, "Code"), system), system, ease, machine, direction)
+    known = None if have is None else parse_code(have, system)
+    parts = [parse_take(text, system) for text in takes]
+    answer = plan(parse_code(ask(code, "Code"), system), system, ease, machine, direction, known, parts)
     if as_json:
         print_json(answer.as_dict())
     else:
         from bitting.report.plan import plan_lines
 
         plain = not unicode_out()
-        for line, colour in plan_lines(answer, columns=shutil.get_terminal_size().columns, plain=plain):
+        for line, colour in plan_lines(
+            answer, columns=shutil.get_terminal_size().columns, plain=plain, full=full, copy=copy
+        ):
             say(line, colour)
     return GOOD if answer.good else BAD_NEWS

@@ -1,7 +1,4 @@
-"""`bitting systems`: the rule sets themselves.
-
-`bitting systems lint`: what follows from a system file, proved.
-"""
+"""`bitting systems`: the rule sets themselves."""
 
 from __future__ import annotations
 
@@ -9,34 +6,32 @@ import secrets
 import shutil
 import sys
 import time
-from importlib import import_module
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, ask, json_option, print_json, say, say_fitted, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    ask,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    say_fitted,
+    system_names,
+    tell,
+    unicode_out,
+)
+from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM")
-
-ELSEWHERE = {"lint": ("systems_lint", "lint")}
-"""Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
-
-
-class SystemsGroup(click.Group):
-    """The subcommands of this module, and those of others, imported when they are asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return sorted([*super().list_commands(ctx), *ELSEWHERE])
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name in ELSEWHERE:
-            module, attribute = ELSEWHERE[cmd_name]
-            command: click.Command = getattr(import_module(f"bitting.cli.{module}"), attribute)
-            return command
-        return super().get_command(ctx, cmd_name)
+MOST_LISTED = 1_000_000
+"""Codes that one run writes at most; `--from` goes on where it ended."""
 
 
-@click.group(cls=SystemsGroup)
+@click.group()
 def command() -> None:
     """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
 
@@ -44,7 +39,7 @@ def command() -> None:
     """
 
 
-@command.command("list")
+@command.command("list", cls=Command)
 @json_option
 @answers
 def list_(as_json: bool) -> int:
@@ -62,16 +57,15 @@ def list_(as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
 def show(system_name: str, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     from bitting.report.systems import render_show, show_dict
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name, sound=False)
     if as_json:
         print_json(show_dict(system))
         return GOOD
@@ -80,7 +74,7 @@ def show(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @click.argument("kind", required=False)
 @json_option
 @answers
@@ -98,7 +92,7 @@ def rules(kind: str | None, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @json_option
 @answers
@@ -106,9 +100,8 @@ def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
     from bitting.report.systems import render_count
-    from bitting.systemfile import load_system
 
-    counted = count_codes(load_system(system_name))
+    counted = count_codes(known_system(system_name))
     if as_json:
         print_json(counted.as_dict())
         return GOOD
@@ -117,9 +110,11 @@ def count(system_name: str, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
-@click.option("-n", "--number", type=click.IntRange(1), default=1, show_default=True, help="How many codes.")
+@click.option(
+    "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
+)
 @click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
 @json_option
 @answers
@@ -127,9 +122,8 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     """Legal codes drawn at random, each as likely as any other, one a line."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
     drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
     if as_json:
@@ -140,19 +134,20 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.option("--from", "first", type=click.IntRange(1), default=1, show_default=True, help="Number of the first code.")
-@click.option("--limit", type=click.IntRange(1), default=100, show_default=True, help="How many codes at most.")
+@click.option(
+    "--limit", type=click.IntRange(1, MOST_LISTED), default=100, show_default=True, help="How many codes at most."
+)
 @json_option
 @answers
 def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
     from bitting.model import code_of
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     listed = code_space(system).listing(first - 1, limit)
     if as_json:
         print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
@@ -162,7 +157,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     return GOOD
 
 
-@command.command()
+@command.command(cls=Command)
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
@@ -174,9 +169,8 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
         raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
     from bitting.notation import parse_code
-    from bitting.systemfile import load_system
 
-    system = load_system(system_name)
+    system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
     if as_json:
         print_json(found.as_dict())
@@ -185,13 +179,7 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     return GOOD
 
 
-EPILOG = """\b
-Examples
-  bitting systems lint plover                   a shipped system
-  bitting systems lint my-lock.toml             a file of your own
-  bitting systems lint plover --en1303          beside the key-code requirements of EN 1303
-  bitting systems lint plover --json
-
+EPILOG = """\
 Levels: error, no key can be made or no code is legal; warning, the file says what can't be meant, or its keys would be
 poor; note, worth knowing.
 
@@ -199,8 +187,8 @@ Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be 
 """
 
 
-@click.command("lint", epilog=EPILOG)
-@click.argument("system_name", metavar="SYSTEM")
+@command.command(cls=Command, epilog=EPILOG)
+@click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 @click.option(
     "--en1303",
     is_flag=True,
@@ -214,10 +202,9 @@ def lint(system_name: str, en1303: bool, as_json: bool) -> int:
     SYSTEM is a shipped name or the path of a system file. A finding about codes comes with a code that shows it, where a
     single code does.
     """
-    from bitting.lint import lint as examine
-    from bitting.systemfile import load_system
+    from bitting.linting import lint as examine
 
-    found = examine(load_system(system_name), en1303=en1303, progress=_Progress())
+    found = examine(known_system(system_name, sound=False), en1303=en1303, progress=_Progress())
     if as_json:
         print_json(found.as_dict())
     else:
@@ -236,4 +223,4 @@ class _Progress:
 
     def __call__(self, stage: str) -> None:
         if sys.stderr.isatty() and time.monotonic() - self.began > 1:
-            click.echo(f"… {stage}", err=True)
+            tell(f"… {stage}")

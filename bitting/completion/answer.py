@@ -40,6 +40,7 @@ from bitting.completion.chains import Chains, TooManyCovers, fewest, fewest_chai
 from bitting.completion.result import Completion, CutLeft, Fact
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System
+from bitting.model.expect import expect
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
@@ -79,6 +80,7 @@ def complete(
     told what takes more than a moment. Raises BittingError for a code that no code of the system can fit, an unknown
     lock, a sentence that is no rule.
     """
+    expect(Code, code)
     system = code.system if system is None else system
     if system != code.system or (readings is not None and system != readings.system):
         raise BittingError(

@@ -18,15 +18,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
-import attrs
 from attrs import frozen
 
 from bitting.completion.answer import choices_of
 from bitting.completion.candidates import allowed_depths, shallowest, writer
 from bitting.errors import BittingError
 from bitting.model import Code, Place, ReadCut, Readings, System, Track, write_cut
+from bitting.model.expect import expect
+from bitting.model.value import Answer, Value
 
 Step = Literal["same", "deepen", "too-deep", "open"]
 
@@ -36,7 +37,7 @@ WHOLE = "every cut"
 
 
 @frozen
-class CutCompared:
+class CutCompared(Value):
     """One cut of both keys, as it would be written, and what making the second of the first asks of it.
 
     `change` is `same`, `deepen` (a recut), `too-deep` (metal that is gone) or `open` (not known, or too close to tell).
@@ -52,13 +53,9 @@ class CutCompared:
     change: Step
     deviation: float | None = None
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON."""
-        return attrs.asdict(self)
-
 
 @frozen
-class Shared:
+class Shared(Value):
     """Whether one key serves the lock `first` set to the first code and the lock `second` set to the second.
 
     `key` is the one with the least metal taken; None where there is none.
@@ -69,13 +66,9 @@ class Shared:
     serves: bool
     key: str | None
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON."""
-        return attrs.asdict(self)
-
 
 @frozen
-class Comparison:
+class Comparison(Answer):
     """The first key beside the second.
 
     `deepens`: whether the first can be recut into the second (None: depends on what is open or too close to tell);
@@ -83,6 +76,8 @@ class Comparison:
     `locks` says for each lock whether it sees a difference (None: depends on open cuts); `shared` whether one key
     serves two locks; both are empty for a measured key, whose code isn't known.
     """
+
+    derived: ClassVar = ("same", "recuts")
 
     first: str
     second: str
@@ -104,23 +99,15 @@ class Comparison:
         return all(cut.change == "same" for cut in self.cuts)
 
     def as_dict(self) -> dict[str, Any]:
-        """As JSON."""
-        return {
-            "first": self.first,
-            "second": self.second,
-            "measured": self.measured,
-            "same": self.same,
-            "deepens": self.deepens,
-            "legal": self.legal,
-            "recuts": [cut.as_dict() for cut in self.recuts],
-            "cuts": [cut.as_dict() for cut in self.cuts],
-            "locks": [{"lock": lock, "differs": differs} for lock, differs in self.locks],
-            "shared": [shared.as_dict() for shared in self.shared],
-        }
+        """As JSON; each lock as an object of its own."""
+        return super().as_dict() | {"locks": [{"lock": lock, "differs": differs} for lock, differs in self.locks]}
 
 
 def compare(first: Code | Readings, second: Code, system: System | None = None) -> Comparison:
     """Compare a key with a code, cut by cut. Raises BittingError where either can't be a key of the system."""
+    expect(Code, second)
+    if not isinstance(first, Readings):
+        expect(Code, first)
     system = second.system if system is None else system
     if system != second.system or system != first.system:
         raise BittingError(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import attrs
 from attrs import frozen
+
+from bitting.model.value import Answer, Value
 
 
 @frozen
-class Fact:
+class Fact(Value):
     """What knowing one open cut would leave on average: codes, and blanks (None where there are too many to say)."""
 
     side: str | None
@@ -18,13 +17,9 @@ class Fact:
     codes: float
     blanks: float | None
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON."""
-        return attrs.asdict(self)
-
 
 @frozen
-class CutLeft:
+class CutLeft(Value):
     """One cut that was asked about and the depths that a candidate has there, as labels, shallowest first."""
 
     side: str | None
@@ -32,13 +27,9 @@ class CutLeft:
     cut: int
     depths: tuple[str, ...]
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON."""
-        return {"side": self.side, "track": self.track, "cut": self.cut, "depths": list(self.depths)}
-
 
 @frozen
-class Completion:
+class Completion(Answer):
     """The candidates of a code with open cuts.
 
     `count` is exact. `codes` are the first of them, at most as many as were asked for: in the order of the code, or the
@@ -63,22 +54,3 @@ class Completion:
     not_ranked: float | None = None
     lock: str | None = None
     keys: tuple[tuple[str | None, ...], ...] | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of the command."""
-        return {
-            "count": self.count,
-            "codes": list(self.codes),
-            "blanks": self.blanks,
-            "tries": [list(codes) for codes in self.tries],
-            "complete": self.complete,
-            "blanks_at_least": self.blanks_at_least,
-            "blanks_at_most": self.blanks_at_most,
-            "rivals": list(self.rivals),
-            "cuts": [cut.as_dict() for cut in self.cuts],
-            "facts": [fact.as_dict() for fact in self.facts],
-            "probabilities": None if self.probabilities is None else list(self.probabilities),
-            "not_ranked": self.not_ranked,
-            "lock": self.lock,
-            "keys": None if self.keys is None else [list(keys) for keys in self.keys],
-        }

@@ -51,6 +51,7 @@ from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Chain, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
+from bitting.model.expect import expect
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -508,6 +509,8 @@ def decode(
     `made` only its shared errors; `lock` limits the code to the cuts that lock reads; `sure` is the probability the
     whole code needs to be called sure. For many keys of one system make a `Decoder`, which pays the set-up once.
     """
+    expect(Readings, readings)
+    expect(System, system)
     return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
 
 

@@ -23,7 +23,8 @@ import numpy as np
 from attrs import evolve, field, frozen
 
 from bitting.arrays import Array, Indices
-from bitting.decoding.model import MeasurementModel, wear_scales
+from bitting.decoding.model import TAIL_TIMES, MeasurementModel, wear_scales
+from bitting.errors import BittingError
 from bitting.model import Place, System
 
 REACH, ALONE = 4.5, 7.0
@@ -31,6 +32,9 @@ REACH, ALONE = 4.5, 7.0
 FINEST = 0.75
 """Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
 COARSEST = 1.3
+MOST_POINTS = 6000
+"""Steps from the middle of a lattice to its end that are still worked out, in some seconds."""
+NEGLIGIBLE = 15
 LATTICE_ERROR = 3e-5
 """Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
@@ -139,9 +143,10 @@ def grid_for(
     signs = lane_signs(system)
     rows = [(weight, along[place], signs[place.lane]) for place, weight in information]
     seen = {sign for _, _, sign in rows}
+    sums = [(weight, along[place]) for place, weight in across]
+    model = affordable(model, sum(weight for weight, *_ in (*rows, *sums)))
     scales = wear_scales(model)
     paired = model.left_right_sd > 0 and bool(seen - {0})
-    sums = [(weight, along[place]) for place, weight in across]
     single = 0.0
     if paired and len(seen) == 1 and not sums:  # one side of the pair alone: offset ± l is one error
         single, paired = model.left_right_sd, False
@@ -179,6 +184,29 @@ def grid_for(
     tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step)
     lattices, link = _pair_points(model, step, 0 in seen)
     return Grid(means, log_scale, tilts, log_tilt, lattices, signs, link=link)
+
+
+def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
+    """The model without shared errors that its readings can't show; `information`: 1/variance of all readings together.
+
+    The grid is as fine as the readings and as wide as what the key's readings share, so a slip of the unit in either would
+    ask for millions of points: then BittingError is raised. An error below a fifteenth of what all readings together can
+    show changes no variance by more than a part in two hundred.
+    """
+    sharp = 1 / math.sqrt(information + 1e-300)
+    shared = {name: getattr(model, name) for name in ("offset_sd", "left_right_sd", "tilt_sd")}
+    shown = {name: sd if sd > sharp / NEGLIGIBLE else 0.0 for name, sd in shared.items()}
+    pair = [sd for name, sd in shown.items() if sd and name != "tilt_sd"]
+    wide = REACH * (TAIL_TIMES if model.offset_tail else 1.0)
+    lattice = wide * math.hypot(*pair) / (FINEST * min(sharp, *pair)) if pair else 0.0
+    tilts = REACH * shown["tilt_sd"] / (COARSEST * min(2 * sharp, shown["tilt_sd"])) if shown["tilt_sd"] else 0.0
+    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 20 * MOST_POINTS):
+        raise BittingError(
+            f"readings that together are good to {sharp:.1g} and errors shared by the key of {max(shown.values()):.3g} are too "
+            "unlike to be weighed together",
+            hint="are they all in one unit? See [measuring] in the system file, ± in the readings, and the options",
+        )
+    return evolve(model, **shown) if shown != shared else model
 
 
 def _steps(

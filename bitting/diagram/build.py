@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from bitting.arrays import Int32s, Integers
+from bitting.arrays import Array, Int32s, Integers
 from bitting.errors import TooLargeError
 from bitting.model import Place, Rule, System
 from bitting.rules import automaton
@@ -22,6 +22,12 @@ Allowed = Mapping[Place, Collection[int]]
 
 BUDGET = 1_000_000
 """Most nodes of one layer before merging; past it a system is too large for this way of counting."""
+CELLS = 6_000_000
+"""Most children of one layer (nodes times depths): what memory it takes, 100 to 400 MB with what is worked out beside it."""
+WHOLE = 40_000_000
+"""Most children of all layers before merging: 160 MB."""
+STEPS = 2_000_000
+"""Most questions put to the rules' automata, in plain Python: some seconds."""
 
 _ROOM = 2**62
 
@@ -36,13 +42,13 @@ class _Running:
         self.step = made.step
         self.states: list[Any] = [made.start]
 
-    def table(self, place: Place, depths: int) -> Integers | None:
+    def table(self, place: Place, depths: int) -> Int32s | None:
         """(states, depths) -> next state, -1 for none; None when the rule has nothing to say at this place."""
         lane = self.lanes.get(place.lane)
         if lane is None:
             return None
         following: dict[Any, int] = {}
-        table = np.full((len(self.states), depths), -1, np.int64)
+        table = np.full((len(self.states), depths), -1, np.int32)
         step, cut = self.step, place.cut
         for row, state in enumerate(self.states):
             for depth in range(depths):
@@ -52,12 +58,12 @@ class _Running:
         self.states = list(following)
         return table
 
-    def keep(self, column: Integers) -> Integers:
+    def keep(self, column: Array) -> Array:
         """Forget the states that no node has; returns the column renumbered."""
         used, renumbered = np.unique(column, return_inverse=True)
         if len(used) < len(self.states):
             self.states = [self.states[i] for i in used.tolist()]
-            return renumbered.astype(np.int64)
+            return renumbered.astype(np.int32)
         return column
 
 
@@ -66,17 +72,24 @@ def build(
 ) -> list[Int32s]:
     """The child tables of every layer, one layer per place: (nodes, depths) -> node of the next layer, -1 for none.
 
-    Raises `TooLargeError` naming the rule that blows the diagram up, when a layer passes the budget.
+    Raises `TooLargeError` naming the rule that blows the diagram up, when a layer passes the budget, or would cost more
+    memory or time than there is.
     """
     running = [_Running(rule, system) for rule in rules]
-    columns: list[Integers] = [np.zeros(1, np.int64) for _ in running]
-    nodes = 1
+    columns: list[Array] = [np.zeros(1, np.int32) for _ in running]
+    nodes, cells, steps = 1, 0, 0
     layers: list[Int32s] = []
     for place in places:
         depths = len(system.lanes[place.lane].track.labels)
+        cells += nodes * depths
+        steps += depths * sum(len(rule.states) for rule in running if place.lane in rule.lanes)
+        if (
+            nodes * depths > CELLS or cells > WHOLE or steps > STEPS
+        ):  # found out before the memory and the time are spent
+            raise _too_large(system, running, columns, place, nodes)
         alive = np.zeros((nodes, depths), bool)
         alive[:, sorted(allowed.get(place, range(depths)))] = True
-        moved: list[tuple[int, Integers]] = []
+        moved: list[tuple[int, Int32s]] = []
         for i, rule in enumerate(running):
             table = rule.table(place, depths)
             if table is not None:
@@ -98,7 +111,7 @@ def build(
     return _merge(layers)
 
 
-def _distinct(columns: Sequence[Integers], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
+def _distinct(columns: Sequence[Array], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
     """Number the distinct rows of the columns: (number of each row, a row of each number)."""
     key = np.zeros(rows, np.int64)
     room = 1
@@ -136,9 +149,16 @@ def _merge(layers: list[Int32s]) -> list[Int32s]:
 
 
 def _too_large(
-    system: System, running: Sequence[_Running], columns: Sequence[Integers], place: Place, budget: int
+    system: System, running: Sequence[_Running], columns: Sequence[Array], place: Place, cases: int
 ) -> TooLargeError:
     """Name the rule without which the layer would be smallest."""
+    lane = system.lanes[place.lane]
+    where = f"more than {cases:,} cases to keep apart at cut {place.cut + 1} of {lane.label}"
+    if not running:  # cuts and depths alone
+        hint = "single codes can still be checked"
+        return TooLargeError(
+            f"the codes of {system.name} are too many-sided to hold at once: {where}", rule="", hint=hint
+        )
     sizes = [len(rule.states) for rule in running]
     without = []
     for i in range(len(running)):
@@ -146,10 +166,8 @@ def _too_large(
         _, first = _distinct(rest, [s for j, s in enumerate(sizes) if j != i], len(columns[i]))
         without.append(len(first))
     rule = running[int(np.argmin(without))].rule
-    lane = system.lanes[place.lane]
     return TooLargeError(
-        f"the codes of {system.name} are too many-sided to hold at once: more than {budget:,} cases to keep apart at "
-        f"cut {place.cut + 1} of {lane.label}, because of the rule {rule.sentence!r}",
+        f"the codes of {system.name} are too many-sided to hold at once: {where}, because of the rule {rule.sentence!r}",
         rule=rule.sentence,
         hint="single codes can still be checked; to count, decode or complete, loosen that rule or leave it out",
     )

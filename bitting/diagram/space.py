@@ -16,6 +16,8 @@ from bitting.arrays import Int32s
 from bitting.diagram.build import BUDGET, Allowed, build
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
+from bitting.model.expect import expect
+from bitting.rules import idle
 
 
 @frozen
@@ -195,8 +197,10 @@ def code_space(
 
     `allowed` narrows single cuts to some depths (places); `rules` replaces the system's `must` rules.
     """
+    expect(System, system)
     if rules is None:
         rules = [rule for rule in system.rules if rule.level == "must"]
+    rules = [rule for rule in rules if not idle(rule, system)]
     groups = _coupled(len(system.lanes), rules)
     return CodeSpace(system, tuple(_diagram(system, group, rules, allowed or {}, budget) for group in groups))
 
@@ -205,7 +209,8 @@ def lane_space(system: System, lane: int, *, rules: Sequence[Rule] | None = None
     """One lane under the rules that speak of it alone."""
     if rules is None:
         rules = [rule for rule in system.rules if rule.level == "must"]
-    return _diagram(system, (lane,), [rule for rule in rules if rule.lanes == (lane,)], {}, BUDGET)
+    own = [rule for rule in rules if rule.lanes == (lane,) and not idle(rule, system)]
+    return _diagram(system, (lane,), own, {}, BUDGET)
 
 
 def _diagram(system: System, lanes: tuple[int, ...], rules: Sequence[Rule], allowed: Allowed, budget: int) -> Diagram:

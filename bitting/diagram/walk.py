@@ -15,7 +15,7 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from bitting.arrays import Bytes, Flags
+from bitting.arrays import Bytes, Flags, Indices
 from bitting.diagram import code_space
 from bitting.errors import TooLargeError
 from bitting.model import System
@@ -33,13 +33,22 @@ class Walk:
     free: frozenset[int] = frozenset()
     """Cuts whose depth, if it is one, makes no difference."""
 
-    def legal(self, depths: Bytes) -> Flags:
-        """Whether each code (a column of places in the depth tables) ends where legal codes end."""
-        state = np.zeros(depths.shape[1], np.int32)
+    def legal(self, depths: Bytes, some: Indices | slice = slice(None)) -> Flags:
+        """Whether each code (a column of places in the depth tables), or each of some, ends where legal codes end."""
+        state = np.zeros(1, np.int32)
         for cut, table in zip(self.cuts, self.tables, strict=True):
-            state = table[state + depths[cut]]
+            state = table[state + depths[cut][some]]
         alive: Flags = state == 0
         return alive
+
+    def passed(self, depths: Bytes) -> Bytes:
+        """How many cuts of each code are passed, in the walk's order, before nothing legal follows; all of a legal one."""
+        state = np.zeros(depths.shape[1], np.int32)
+        count = np.zeros(depths.shape[1], np.uint8)
+        for cut, table in zip(self.cuts, self.tables, strict=True):
+            state = table[state + depths[cut]]
+            count += state != table[-1]  # the dead row leads to itself
+        return count
 
 
 @frozen(eq=False)

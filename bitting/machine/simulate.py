@@ -121,11 +121,10 @@ def cutter_of(frame: Frame) -> Cutter:
     return EndMill(frame.radius)
 
 
-def limits_of(frame: Frame, depths: Sequence[int]) -> tuple[Limit, ...]:
-    """The flats of a track and what its code allows on them, bow to tip; `depths` are places of the depth table."""
+def limits_of(frame: Frame, ws: Sequence[float]) -> tuple[Limit, ...]:
+    """The flats of a track and what its cuts allow on them, bow to tip; `ws` is the travel of every cut."""
     half = seat_of(frame.system) / 2
-    xs = [frame.x_of_cut(i) for i in range(len(depths))]
-    ws = [frame.travel_of(d) for d in depths]
+    xs = [frame.x_of_cut(i) for i in range(len(ws))]
     found = [_bow_end(frame, xs[0], ws[0], half)]
     for i, (x, w) in enumerate(zip(xs, ws, strict=True)):
         found.append(_level(f"seat {i + 1}", x - half, x + half, w, i))
@@ -148,11 +147,13 @@ def _bow_end(frame: Frame, x: float, w: float, half: float) -> Limit:
     return Limit("bow end", lo, hi, envelope(pieces, lo, hi))
 
 
-def flats_of(frame: Frame, depths: Sequence[int], pieces: Sequence[Piece]) -> tuple[tuple[Flat, ...], tuple[str, ...]]:
+def flats_of(
+    frame: Frame, travels: Sequence[float], pieces: Sequence[Piece]
+) -> tuple[tuple[Flat, ...], tuple[str, ...]]:
     """Every flat with its gouge and residual, and the names of the seats whose cut never got its depth."""
     uncut = Piece(-inf, inf, 0.0, frame.surface)
     flats, missed = [], []
-    for limit in limits_of(frame, depths):
+    for limit in limits_of(frame, travels):
         here = [p for p in (*pieces, uncut) if p.hi >= limit.lo and p.lo <= limit.hi]
         past = max(excess(p, allowed) for p in here for allowed in limit.allowed)
         top = max(excess(p, Piece(limit.lo, limit.hi, 0.0, 0.0)) for p in here)
@@ -404,12 +405,14 @@ def simulate(
     tracks: Sequence[Any],
     *,
     radius: float | None = None,
+    travels: Mapping[str, Sequence[float]] | None = None,
 ) -> Simulation:
     """Run moves on a blank and hold the result to a code.
 
     `code` has every cut exact (or is the places of the depths, one tuple per lane). `tracks` are the tracks of a plan
     or of its JSON, or `TrackMoves`: each has `side`, `track` and `steps`. `radius` replaces the radius of the system's
-    cutter. A lane without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
+    cutter. `travels` says, by a lane's label, how far in its cuts are to go where that isn't the code's depth. A lane
+    without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
     depth that doesn't exist, and for a system that doesn't describe its cutter.
     """
     depths = exact_depths(code) if isinstance(code, Code) else code
@@ -425,7 +428,9 @@ def simulate(
         backs = tuple(p for s, other, p in runs if s == side and other != lane and share_groove(lane, other))
         key = (lane.label, path, backs)  # the sides of a convenience key are cut alike: worked out once
         if key not in known:
-            known[key] = _run(system, lane, depths[system.lanes.index(lane)], path, backs, radius)
+            frame = frame_of(system, lane, radius)
+            row = [frame.travel_of(depth) for depth in depths[system.lanes.index(lane)]]
+            known[key] = _run(system, lane, (travels or {}).get(lane.label, row), path, backs, radius)
         found, absent, sloped = known[key]
         flats += [evolve(flat, side=side) for flat in found]
         walls += [evolve(wall, side=side) for wall in sloped]
@@ -450,7 +455,7 @@ def share_groove(lane: Lane, other: Lane) -> bool:
 def _run(
     system: System,
     lane: Lane,
-    depths: Sequence[int],
+    travels: Sequence[float],
     path: Sequence[Point],
     backs: Sequence[Sequence[Point]],
     radius: float | None,
@@ -462,7 +467,7 @@ def _run(
     for back in backs:
         other = next(o for o in system.lanes if o != lane and share_groove(lane, o))
         pieces += swept(across_groove(frame_of(system, other, radius), back, frame), cutter)
-    flats, missed = flats_of(frame, depths, pieces)
+    flats, missed = flats_of(frame, travels, pieces)
     return flats, missed, walls_of(frame, pieces)
 
 

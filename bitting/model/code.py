@@ -48,6 +48,8 @@ class Code:
     system: System = field(repr=lambda system: system.name)
     text: str = field(repr=False)
     written: tuple[CutList, ...] = field(repr=False)
+    said: bool = field(default=False, repr=False, eq=False)
+    """Whether it was written as people say it (`bitting.notation.spoken`), not in the notation's own words."""
 
     def lists(self, lane: Lane) -> tuple[CutList, ...]:
         """Everything written for a lane: none, one, or one per side of a convenience key."""
@@ -108,6 +110,24 @@ class Code:
             cuts = next(w.cuts for w in self.written if w.track == track.name and w.side == side)
             row = " ".join(write_cut(cut.depths, track) for cut in cuts)
             parts.append(f"{track.name}: {row}" if len(tracks) > 1 else row)
+        return " / ".join(parts)
+
+    @property
+    def plain(self) -> str:
+        """The code as people write it: names instead of brackets, `top: 2 3 / bottom: 4 5`; `parse_code` reads it.
+
+        What was written where there is no canonical text.
+        """
+        system = self.system
+        sides = {w.side: self._tracks(w.side) for w in self.written} if self.well_formed else {}
+        if not sides or (len(set(sides.values())) == 1 and not system.sided):
+            return str(self)
+        parts = []
+        for side in system.sides:
+            for written in (w for w in self.written if w.side == side):
+                track = next(t for t in system.tracks if t.name == written.track)
+                row = " ".join(write_cut(cut.depths, track) for cut in written.cuts)
+                parts.append(f"{side} {track.name}: {row}" if len(system.tracks) > 1 else f"{side}: {row}")
         return " / ".join(parts)
 
     def __str__(self) -> str:

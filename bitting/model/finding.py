@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from attrs import field, frozen
 
 from bitting.errors import Span
 from bitting.model.system import Level
+from bitting.model.value import NOT_JSON, Value
 
 
 @frozen(cache_hash=True)
@@ -19,7 +18,7 @@ class Place:
 
 
 @frozen
-class Finding:
+class Finding(Value):
     """One fault of a code: which rule, at which cuts (numbered from 1), where in the text, and a message for people.
 
     `places` are the same cuts with their lanes, counted from 0; `track` and `side` are None where it concerns several.
@@ -33,17 +32,4 @@ class Finding:
     cuts: tuple[int, ...]
     span: Span | None
     message: str
-    places: tuple[Place, ...] = field(default=(), repr=False)
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of one finding."""
-        return {
-            "rule": self.rule,
-            "level": self.level,
-            "sentence": self.sentence,
-            "side": self.side,
-            "track": self.track,
-            "cuts": list(self.cuts),
-            "span": None if self.span is None else list(self.span),
-            "message": self.message,
-        }
+    places: tuple[Place, ...] = field(default=(), repr=False, metadata=NOT_JSON)

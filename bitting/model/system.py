@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-from bitting.errors import BittingError
+from bitting.errors import BittingError, nearest
 
 Unit = Literal["mm", "in"]
 Milling = Literal["external", "internal", "edge"]
@@ -18,6 +18,12 @@ Depths = tuple[tuple[int, ...], ...]
 """The whole key as places in the depth tables: one tuple per lane, bow to tip."""
 
 MM_PER_INCH = 25.4
+
+WORD = r"[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+"
+"""What the notation reads as one word: a name or label must be one. As in grammars/common.lark; a test holds the two
+together."""
+RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
+"""Words of the notation, which can't name a side or a track."""
 
 
 @frozen
@@ -85,15 +91,21 @@ class Track:
 
 @frozen
 class Lane:
-    """A list of cuts that must be known to make the key; `side` is None where one list serves every side."""
+    """A list of cuts that must be known to make the key; `side` is None where one list serves every side.
+
+    `only` says that its side has no other track, so that the side's name is enough.
+    """
 
     side: str | None
     track: Track
+    only: bool = False
 
     @property
     def label(self) -> str:
-        """How people are told of it: `left`, or `top left` where the sides differ."""
-        return self.track.name if self.side is None else f"{self.side} {self.track.name}"
+        """How people are told of it: `left`, `top left` where the sides differ, `top` where each has one track."""
+        if self.side is None:
+            return self.track.name
+        return self.side if self.only else f"{self.side} {self.track.name}"
 
 
 @frozen
@@ -173,6 +185,7 @@ class System:
     """A rule set: the tracks, their spaces and depths, and the rules that make a code legal.
 
     `locks` gives the cuts that each lock of the family reads, counted from 0, in order; the same ones on every track.
+    `notes` are sentences on what its file says and is not taken as it stands there.
     """
 
     name: str
@@ -191,6 +204,7 @@ class System:
     measuring: Measuring = Measuring()
     rules: tuple[Rule, ...] = ()
     path: str = ""
+    notes: tuple[str, ...] = ()
 
     @property
     def sided(self) -> bool:
@@ -201,7 +215,8 @@ class System:
     def lanes(self) -> tuple[Lane, ...]:
         """The lists of cuts that make a code, side by side in the order of the file."""
         sides: tuple[str | None, ...] = self.sides if self.sided else (None,)
-        return tuple(Lane(side, track) for side in sides for track in self.tracks)
+        only = self.sided and len(self.tracks) == 1
+        return tuple(Lane(side, track, only) for side in sides for track in self.tracks)
 
     @property
     def step(self) -> float:
@@ -211,6 +226,33 @@ class System:
     def track(self, name: str) -> Track:
         """The track of that exact name."""
         return next(track for track in self.tracks if track.name == name)
+
+    @property
+    def form(self) -> str:
+        """How a code of this system is written: `left: … / right: …`, `top: … / bottom: …`, or `…` for one list."""
+        return " / ".join(f"{name}: …" for name in self.lane_names) or "…"
+
+    @property
+    def lane_names(self) -> tuple[str, ...]:
+        """What people call each list of cuts of a code: `left`, `top`, `top left`; none where there is one list only."""
+        return tuple(lane.label for lane in self.lanes) if len(self.lanes) > 1 else ()
+
+    def called(self, side: str | None, track: str | None) -> str:
+        """What people call a list of cuts: its side and track, as far as it takes both to tell it from the others."""
+        known = {(lane.side, lane.track.name): lane.label for lane in self.lanes}
+        return known.get((side, track or ""), " ".join(filter(None, (side, track))))
+
+    def lock_cuts(self, lock: str) -> tuple[int, ...]:
+        """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""
+        cuts = {name.casefold(): cuts for name, cuts in self.locks.items()}.get(lock.casefold())
+        if cuts is None:
+            near = nearest(lock, list(self.locks))
+            listed = ", ".join(self.locks) or "none; name them under [locks] in its file"
+            raise BittingError(
+                f"{self.name} has no lock {lock!r}",
+                hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
+            )
+        return cuts
 
     def need(self, path: str) -> Any:
         """The value at `table.key`, or an error that says which line to add to the system file."""

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 from bitting.model import Readings, System
 from bitting.notation.code import parse_code
-from bitting.notation.grammar import parse_tree
-from bitting.notation.normalise import TABLE, normalise
+from bitting.notation.tree import TABLE, normalise, parse_tree
 
-__all__ = ["TABLE", "normalise", "parse_code", "parse_readings", "parse_tree"]
+__all__ = ["TABLE", "normalise", "parse_code", "parse_readings", "parse_tree", "plain"]
+
+
+def plain(text: str, system: System) -> str:
+    """A canonical code of a system the way people write it (`Code.plain`)."""
+    return parse_code(text, system).plain if system.sided else text
 
 
 def parse_readings(text: str, system: System, unit: str | None = None) -> Readings:

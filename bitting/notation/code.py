@@ -12,10 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+from attrs import evolve
+
 from bitting.errors import NotationError, Span
 from bitting.model import Code, Cut, CutList, System, Track
-from bitting.notation.grammar import ParseTree, parse_tree
-from bitting.notation.structure import Row, SideRows, assign, names_of, sides_of
+from bitting.model.expect import expect
+from bitting.notation.structure import Row, SideRows, assign, names_of, places_of, sides_of
+from bitting.notation.tree import ParseTree, parse_tree
 
 
 class Item(NamedTuple):
@@ -27,17 +30,92 @@ class Item(NamedTuple):
     end: int
 
 
-def parse_code(text: str, system: System) -> Code:
+def parse_code(text: str, system: System, lock: str | None = None) -> Code:
     """The code that `text` is in `system`, legal or not.
 
-    Raises NotationError when the text can't be parsed, names a side or track that the system doesn't have, names one
-    twice, or runs cuts together in a track whose depths have more than one character.
+    With `lock`, lists may hold that lock's cuts alone: the others are left open. Raises NotationError when the text
+    can't be parsed, names a side or track that the system doesn't have, names one twice, runs cuts together in a track
+    whose depths have more than one character, or may mean two things; BittingError for a lock that the system hasn't.
     """
+    expect(System, system)
+    code: Code | None = None
+    fault: NotationError | None = None
+    try:
+        code = _read(text, system, sides_of(parse_tree(text, "code", system), system, text))
+    except NotationError as found:
+        fault = found
+    if code is None or not code.well_formed:
+        code = _as_said(text, system, code, fault)
+    if lock is not None and not code.well_formed:
+        from bitting.notation.lock import of_lock
+
+        return of_lock(code, lock) or code
+    return code
+
+
+def _read(text: str, system: System, sides: Iterable[SideRows]) -> Code:
     reader = _Reader(text, system)
     written: list[CutList] = []
-    for side in sides_of(parse_tree(text), system, text):
+    for side in sides:
         written += reader.lists(side)
     return Code(system, text, tuple(written))
+
+
+def _as_said(text: str, system: System, strict: Code | None, fault: NotationError | None) -> Code:
+    """The code as people say it, where the notation alone (`strict`, or its fault) makes no whole code of the text.
+
+    What the notation reads stands, unless another reading is whole, or names its tracks beyond doubt while the notation
+    finds cuts that are no depths, or too many. Depths of the system are never taken for names: where that would make a
+    whole code of them, the text may mean two things.
+    """
+    from bitting.notation.spoken import Said, said  # only a text that isn't in the notation's own words needs it
+
+    understood: Said | None = None
+    spoken: Code | None = None
+    unread = strict is None or not _lengths(strict)
+    try:
+        understood = said(text, system)
+        spoken = _read(text, system, understood.sides()) if understood else None
+    except NotationError as found:
+        if unread and (found.ambiguous or (understood is not None and understood.sure)):
+            raise
+    if spoken is not None and understood is not None and (spoken.well_formed or (understood.sure and unread)):
+        return evolve(spoken, said=True)
+    if strict is None:
+        raise fault or NotationError("this can't be read", text=text)
+    _refuse_two_meanings(text, system, strict)
+    return strict
+
+
+def _lengths(code: Code) -> bool:
+    """Whether every list has its length, whatever its depths."""
+    rows = (evolve(row, cuts=tuple(evolve(cut, depths=cut.depths or (0,)) for cut in row.cuts)) for row in code.written)
+    return evolve(code, written=tuple(rows)).well_formed
+
+
+def _refuse_two_meanings(text: str, system: System, strict: Code) -> None:
+    """Raise where depths of the system, taken for names, would make a whole code: `L 213 / R 112` where L is a depth."""
+    from bitting.notation.spoken import said
+
+    if not all(cut.depths for row in strict.written for cut in row.cuts):
+        return
+    try:
+        other = said(text, system, labels_first=False)
+        code = _read(text, system, other.sides()) if other else None
+    except NotationError:
+        return
+    if code is None or not code.well_formed:
+        return
+    cuts = " / ".join(" ".join(cut.text for cut in row.cuts) for row in strict.written)
+    number = sum(len(row.cuts) for row in strict.written)
+    raise NotationError(
+        f"this may mean two things: {code.plain}, or the {number} cuts {cuts}",
+        hint=f"write {code.plain!r} if names are meant; as cuts they are {number}, and {system.name} has "
+        f"{sum(lane.track.cuts for lane in system.lanes)}",
+        text=text,
+        span=(0, len(text)),
+        ambiguous=True,
+    )
 
 
 class _Reader:
@@ -46,9 +124,7 @@ class _Reader:
     def __init__(self, text: str, system: System) -> None:
         self.text = text
         self.system = system
-        self.places = {
-            track.name: {label: place for place, label in enumerate(track.labels)} for track in system.tracks
-        }
+        self.places = {track.name: places_of(track) for track in system.tracks}
 
     def lists(self, side: SideRows) -> Iterable[CutList]:
         """The lists of cuts of one side of the text."""
@@ -127,7 +203,7 @@ class _Reader:
                     out.append(Cut((places[label],) if label in places else (), label, (at, at + 1)))
                 continue
             if item.kind == "open":
-                depths: tuple[int, ...] = tuple(range(len(places)))
+                depths: tuple[int, ...] = tuple(range(len(track.labels)))
             elif item.kind == "one_of" and track.run_together:
                 depths = _known("".join(words), places)
             else:

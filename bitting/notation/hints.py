@@ -13,7 +13,7 @@ import re
 from collections.abc import Sequence
 
 from bitting.model import Code, System, Track
-from bitting.notation.normalise import normalise
+from bitting.notation.tree import normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
 """Characters that are mistaken for each other by eye, in print or by hand."""
@@ -44,6 +44,26 @@ def depth_hint(text: str, track: Track) -> str:
         if ".." in text and track.run_together and len(word) > 1:
             return f"range ends are single depths: separate {word} from the range with a blank; {depths}"
     return depths
+
+
+def no_code(code: Code) -> str | None:
+    """What to say of words that are no code at all (`n/a`, `see job 4471`), else None.
+
+    That is when a word of letters holds no depth, and fewer than half of the key's cuts are there.
+    """
+    labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
+    words = re.findall(r"[^\W]+", normalise(code.text))
+    odd = [word for word in words if word.isalpha() and not labels & set(word.casefold())]
+    known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
+    system = code.system
+    expected = sum(lane.track.cuts for lane in system.lanes)
+    if not odd or code.said or 2 * known >= expected:
+        return None
+    shown = " ".join(code.text.split())
+    shown = shown if len(shown) <= 40 else shown[:37] + "…"
+    written = f", written as {system.form}" if system.lane_names else ""
+    depths = " ".join(system.tracks[0].labels)
+    return f"{shown!r} is no code: one of {system.name} has {expected} cuts, each one of {depths}{written}"
 
 
 def _said(label: str) -> str:

@@ -4,7 +4,10 @@ Conversions are decimal and exact until the last step. A number's digits say how
 `±a` are a rectangular distribution of half-width a, whose standard uncertainty is a/√3 (JCGM 100:2008, GUM, 4.3.7).
 
 A wrong number of readings raises, because which cut is missing can't be told; so do readings that fit the depth table
-only in another unit. A track that isn't named may be left out: its cuts are then unmeasured.
+only in another unit: a caliper switched to the other one, or a point left out, makes every reading wrong by a factor of
+25 and more, which is told from a worn or foreign key by the readings as a whole. Single wrong readings are none of this
+module's business: the measurement model expects them. A track that isn't named may be left out: its cuts are then
+unmeasured.
 """
 
 from __future__ import annotations
@@ -17,11 +20,23 @@ from attrs import frozen
 from lark import Token, Tree
 
 from bitting.errors import BittingError, NotationError, Span
-from bitting.model import Lane, ReadCut, Reading, Readings, System, Track
-from bitting.notation.grammar import ParseTree, branches, leaf, parse_tree
+from bitting.model import MM_PER_INCH, Lane, ReadCut, Reading, Readings, System, Track
+from bitting.model.expect import expect
 from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, sides_of, span_of
-from bitting.notation.units import ACROSS, UNITS, check_plausible
+from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
 
+UNITS: dict[str, Decimal] = {
+    "mm": Decimal(1),
+    "in": Decimal(str(MM_PER_INCH)),
+    "thou": Decimal(str(MM_PER_INCH)) / 1000,
+}
+"""Unit -> millimetres."""
+
+ACROSS = "across"
+MARGIN = 3
+"""A reading is far outside when it lies more than so many increments beyond its depth table."""
+ABSURD = 4
+"""No key is so many times as large as the largest dimension of its system."""
 DIGITS_BEFORE, DIGITS_BEHIND = 6, 9
 """More digits than these, before and behind the point, are no length read from a key."""
 
@@ -33,13 +48,26 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
     text can't be parsed, a name can't be resolved, units differ, the number of readings isn't that of the cuts, or the
     readings are far outside the depth table in their unit (and fit it in another, or no key could be so large).
     """
+    expect(System, system)
     if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
-    tree = parse_tree(text, "readings")
-    used = _one_unit(tree, text) or (unit or system.unit).casefold()
+    try:
+        return _resolved(text, system, unit, sides_of(parse_tree(text, "readings", system), system, text))
+    except NotationError:
+        from bitting.notation.spoken import said  # only a text that isn't in the notation's own words needs it
+
+        understood = said(text, system, "readings")
+        if understood is None or not understood.sure:
+            raise
+        sides = understood.sides()
+    return _resolved(text, system, unit, sides)
+
+
+def _resolved(text: str, system: System, unit: str | None, sides: Sequence[SideRows]) -> Readings:
+    named = _one_unit(sides, text)
+    used = named or (unit or system.unit).casefold()
     rows: list[tuple[str | None, Assigned[Sequence[ParseTree]]]] = []
     across: list[tuple[str | None, Row]] = []
-    sides = sides_of(tree, system, text)
     for side in sides:
         names = _names(side, system, text)
         across += [(side.side, row) for row, name in zip(side.rows, names, strict=True) if name == ACROSS]
@@ -54,7 +82,7 @@ def parse_readings(text: str, system: System, unit: str | None = None) -> Readin
         _expect(row, row.items, _across_cuts(system), f"{ACROSS}: ", text)
         cuts += reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
     readings = Readings(system, text, used, tuple(cuts))
-    check_plausible(readings, named=_one_unit(tree, text) is not None)
+    check_plausible(readings, named=named is not None)
     return readings
 
 
@@ -158,10 +186,15 @@ def _across_cuts(system: System) -> int:
     return min(system.track(name).cuts for name in across.tracks) if across else 0
 
 
-def _one_unit(tree: ParseTree, text: str) -> str | None:
+def _is_unit(value: object) -> bool:
+    return isinstance(value, Token) and value.type == "UNIT"
+
+
+def _one_unit(sides: Iterable[SideRows], text: str) -> str | None:
     """The unit that the text names; None where it names none."""
     found: Token | None = None
-    for token in tree.scan_values(lambda value: isinstance(value, Token) and value.type == "UNIT"):
+    nodes = (item for side in sides for row in side.rows for item in row.items)
+    for token in (token for node in nodes for token in node.scan_values(_is_unit)):
         if found is not None and token.casefold() != found.casefold():
             raise NotationError(
                 f"'{token}' stands beside '{found}'",
@@ -227,3 +260,73 @@ class _Reader:
 
 def _parts(value: ParseTree, name: str) -> list[ParseTree]:
     return [part for part in value.children if isinstance(part, Tree) and part.data == name]
+
+
+def check_plausible(readings: Readings, *, named: bool) -> None:
+    """Raise NotationError when the unit can't be meant; `named` says whether the text itself names it.
+
+    That is when more than half of the readings are far outside the depth tables in their unit while at least half of
+    them would be inside in another, or when four of five are larger than any key of the system could be.
+    """
+    system = readings.system
+    values = [(cut.track, reading) for cut in readings.cuts for reading in cut.readings]
+    if not values:
+        return
+    windows = _windows(system)
+    share = {unit: _inside(values, windows, float(UNITS[unit] / UNITS[readings.unit])) for unit in UNITS}
+    if share[readings.unit] >= 0.5:
+        return
+    best = max(share, key=lambda unit: share[unit])
+    scale = UNITS[system.unit] / UNITS[readings.unit]
+    table = ", ".join(_table(track, readings.unit, scale) for track in system.tracks)
+    if share[best] >= 0.5:
+        raise NotationError(
+            f"these readings are far outside the depth table in {readings.unit} ({table}), but fit it in {best}",
+            hint=f"write {best} instead of {readings.unit}" if named else f"write the unit behind a reading: … {best}",
+            text=readings.text,
+            span=values[0][1].span,
+        )
+    largest = max(system.blade.width or 0.0, *(max(track.depths) for track in system.tracks))
+    absurd = [reading for _, reading in values if reading.value > ABSURD * largest]
+    if 5 * len(absurd) >= 4 * len(values):
+        raise NotationError(
+            f"no key is as large as these readings in {readings.unit}; the depth table has {table}",
+            hint="is a decimal point missing, or is this another system's key?",
+            text=readings.text,
+            span=absurd[0].span,
+        )
+
+
+def _inside(values: list[tuple[str, Reading]], windows: dict[str, tuple[float, float]], scale: float) -> float:
+    """The share of the readings that would lie in their windows were they `scale` times as large."""
+    inside = 0
+    for track, reading in values:
+        low, high = windows[track]
+        inside += low <= reading.value * scale <= high
+    return inside / len(values)
+
+
+def _windows(system: System) -> dict[str, tuple[float, float]]:
+    """Per track (and `across`): what a reading may be without being far outside, in the system's unit.
+
+    Towards zero the window also ends at a quarter of the smallest dimension: three increments below a table that begins
+    near zero would take in every reading made in inches.
+    """
+    out: dict[str, tuple[float, float]] = {}
+    for track in system.tracks:
+        margin = MARGIN * max((abs(b - a) for a, b in zip(track.depths, track.depths[1:], strict=False)), default=0.0)
+        low, high = min(track.depths), max(track.depths)
+        out[track.name] = max(low - margin, min(low, low / 4)), high + margin
+    across = system.measuring.across
+    if across:
+        first, second = (out[name] for name in across.tracks)
+        ends = sorted(across.scale * (a + b) + across.amount for a, b in zip(first, second, strict=True))
+        out[ACROSS] = ends[0], ends[1]
+    return out
+
+
+def _table(track: Track, unit: str, scale: Decimal) -> str:
+    """The depth table's ends in `unit`, as people are told of it."""
+    places = {"mm": 2, "in": 4, "thou": 1}[unit]
+    ends = (float(Decimal(repr(depth)) * scale) for depth in (track.depths[0], track.depths[-1]))
+    return f"{track.name}: " + " to ".join(f"{end:.{places}f}" for end in ends)

@@ -14,10 +14,7 @@ from lark import Token
 
 from bitting.errors import NotationError, Span, nearest
 from bitting.model import System, Track
-from bitting.notation.grammar import ParseTree, branch, branches, leaf
-
-KEYWORDS = frozenset({"from", "bow", "tip", "both", "mm", "in", "thou"})
-"""Words that can't be names of sides or tracks."""
+from bitting.notation.tree import ParseTree, branch, branches, leaf
 
 T = TypeVar("T")
 
@@ -40,6 +37,15 @@ class SideRows(NamedTuple):
     span: Span
 
 
+class SideItem(NamedTuple):
+    """A side of the text: its name, and its lists or the side that it copies."""
+
+    name: Token
+    rows: tuple[Row, ...]
+    source: Token | None
+    span: Span
+
+
 class Assigned(NamedTuple, Generic[T]):
     """A list given to a track (None: it fits none); `parts` are its items, or its share of a list that was split."""
 
@@ -53,6 +59,16 @@ def span_of(node: ParseTree | Token) -> Span:
     if isinstance(node, Token):
         return node.start_pos or 0, node.end_pos or 0
     return node.meta.start_pos, node.meta.end_pos
+
+
+def places_of(track: Track) -> dict[str, int]:
+    """What may be written for a depth -> its place; a label in the other case too, where no two differ by case only."""
+    places = {label: place for place, label in enumerate(track.labels)}
+    if len({label.casefold() for label in places}) == len(places):
+        for label, place in list(places.items()):
+            places.setdefault(label.upper(), place)
+            places.setdefault(label.lower(), place)
+    return places
 
 
 def find_name(word: Token, known: Sequence[str], text: str, kind: str, *, hint: str = "") -> str:
@@ -83,10 +99,12 @@ def find_track(word: Token, system: System, text: str, extra: Sequence[str] = ()
     names = [track.name for track in system.tracks] + list(extra)
     folded = word.casefold()
     hint = ""
-    if folded in KEYWORDS:
+    if folded in ("from", "bow", "tip"):
         hint = f"'{word}' can't be a name; write from bow: or from tip: where the cuts are counted from there"
     elif any(side.casefold() == folded for side in system.sides):
         hint = f"{word} is a side: write {word}(…)"
+    elif system.sided and len(system.tracks) == 1:
+        hint = f"a code of {system.name} is written {system.form}"
     return find_name(word, names, text, "track", hint=hint)
 
 
@@ -113,10 +131,20 @@ def sides_of(tree: ParseTree, system: System, text: str) -> tuple[SideRows, ...]
     top = branch(tree, 0)
     if top.data == "tracks":
         return (SideRows(None, _rows(top), span_of(top)),)
-    order: dict[str, SideRows | tuple[Token, str, Span]] = {}
+    items = []
     for item in branches(top):
-        word = leaf(item, 0)
-        if item.data == "side" and word.casefold() == "both":
+        if item.data == "side":
+            items.append(SideItem(leaf(item, 0), _rows(branch(item, 1)), None, span_of(item)))
+        else:
+            items.append(SideItem(leaf(item, 0), (), leaf(item, 1), span_of(item)))
+    return carry_out(items, system, text)
+
+
+def carry_out(items: Sequence[SideItem], system: System, text: str) -> tuple[SideRows, ...]:
+    """The lists of each side, `both(…)` and `bottom = top` carried out. Raises as `sides_of` does."""
+    order: dict[str, SideRows | tuple[Token, str, Span]] = {}
+    for word, rows, source, span in items:
+        if source is None and word.casefold() == "both":
             if not system.sides:
                 find_side(word, system, text)
             names: Sequence[str] = system.sides
@@ -130,11 +158,10 @@ def sides_of(tree: ParseTree, system: System, text: str) -> tuple[SideRows, ...]
                     text=text,
                     span=span_of(word),
                 )
-            if item.data == "side":
-                order[name] = SideRows(name, _rows(branch(item, 1)), span_of(item))
+            if source is None:
+                order[name] = SideRows(name, rows, span)
             else:
-                source = leaf(item, 1)
-                order[name] = source, find_side(source, system, text), span_of(item)
+                order[name] = source, find_side(source, system, text), span
     return tuple(_follow(name, order, text) for name in order)
 
 
@@ -207,8 +234,8 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
         if row.name is not None and name in names:
             raise NotationError(
                 f"{name} is given twice",
-                hint="write each track once on a side"
-                + ("; sides are written top(…); bottom(…)" if system.sides else ""),
+                hint=f"write each track once: {system.form}"
+                + (f"; {system.sides[0]}(…) holds those of one side" if system.sides else ""),
                 text=text,
                 span=span_of(row.name),
             )

@@ -26,7 +26,7 @@ def alignment_lines(result: Alignment, system: System) -> Iterator[str]:
         yield "space  not measured: give the place of the deep cut with --place"
     else:
         yield from _setting("space", result.space_offset, result.to_space, _space_ways(system), system)
-    yield from _scales(result)
+    yield from _scales(result, system)
     yield ""
     yield from _terms(result, system)
     if result.left_right is not None:
@@ -67,9 +67,11 @@ def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str
         yield f"       -> set it {both(abs(change), system)} {OPPOSITE[way]}"
 
 
-def _scales(result: Alignment) -> Iterator[str]:
+def _scales(result: Alignment, system: System) -> Iterator[str]:
     if result.to_scale is not None:
         yield f"       -> and {100 * result.to_scale:+.2f} % of the depth below the shallowest"
+    if result.to_lost_motion is not None:
+        yield f"       -> {both(abs(result.to_lost_motion), system)} is lost between the shallowest depth and every deeper one"
     if result.to_space_scale is not None:
         yield (
             f"       -> and {100 * result.to_space_scale:+.2f} % of the distance from the middle cut; in a machine file, "

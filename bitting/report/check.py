@@ -3,40 +3,68 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from bitting.checking import Report
 from bitting.errors import point_at
-from bitting.model import Code, Finding
+from bitting.model import Code, Finding, System
+from bitting.notation import plain
+from bitting.notation.hints import no_code
 from bitting.report.blocks import blade_blocks
 
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
 
-def render(code: Code, report: Report, columns: int, plain: bool) -> Iterator[tuple[str, str | None]]:
+def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterator[tuple[str, str | None]]:
     """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
     faults = [f for f in report.findings if f.level == "must"]
     advice = [f for f in report.findings if f.level == "should"]
     where = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
     if report.legal:
-        yield f"legal in {where}: {report.canonical}", GOOD
+        yield f"legal in {where}: {code.plain}", GOOD
     else:
         number = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
         yield f"NOT legal in {where}: {number}", BAD
         if report.canonical is not None:
-            yield f"read as {report.canonical}", None
+            yield f"read as {code.plain}", None
+    if faults and no_code(code):
+        yield faults[0].message, BAD
+        return
     marks = {place for finding in faults for place in finding.places}
     placed = all(written.track is not None for written in code.written)
-    if placed and (picture := blade_blocks(code, marks, columns=columns - 2, plain=plain)):
+    if placed and (picture := blade_blocks(code, marks, columns=columns - 2, plain=plain_text)):
         yield "", None
         yield from ((f"  {line}", None) for line in picture)
     for finding in (*faults, *advice):
         yield "", None
-        yield from _finding(code.text, finding)
-    yield from _suggestions(report, columns)
+        yield from _finding(code.text, finding, code.system)
+    if report.legal_slips:
+        yield "", None
+        share = _percent(report.legal_slips)
+        yield f"if it came by phone, read it back: of all single slips {share} would have been a legal code too", None
+    yield from _suggestions(report, code.system, columns)
 
 
-def _suggestions(report: Report, columns: int) -> Iterator[tuple[str, str | None]]:
+def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]]) -> Iterator[tuple[str, str | None]]:
+    """A code in several systems, a line each: where it is legal, and else why it is not."""
+    legal = [(system, report) for system, report, _ in rows if report is not None and report.legal]
+    lines = text.split("\n")
+    yield f"{' / '.join(lines)}: legal in {len(legal)} of {len(rows)} systems", GOOD if legal else BAD
+    width = max(len(system.name) for system, *_ in rows)
+    for system, report in legal:
+        yield f"  {system.name:<{width}}  legal; of all codes of its shape {_percent(report.chance or 0)} are", GOOD
+    for system, answer, fault in rows:
+        if answer is None or not answer.legal:
+            yield f"  {system.name:<{width}}  {fault if answer is None else _first_fault(answer, system)}", None
+
+
+def _first_fault(report: Report, system: System) -> str:
+    faults = [finding for finding in report.findings if finding.level == "must"]
+    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+    return f"{_where(faults[0], system)}{faults[0].message}{more}"
+
+
+def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple[str, str | None]]:
     """What may have been meant, or why nothing is suggested; the slip goes below the code where the line is too long."""
     if report.suggestions_note:
         yield "", None
@@ -45,17 +73,19 @@ def _suggestions(report: Report, columns: int) -> Iterator[tuple[str, str | None
         return
     yield "", None
     yield "the likeliest codes that may have been meant:", None
-    width = max(len(suggestion.code) for suggestion in report.suggestions)
+    codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
+    width = max(map(len, codes))
     beside = all(8 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
-    for suggestion in report.suggestions:
+    for suggestion, code in zip(report.suggestions, codes, strict=True):
         chance = f"  {_percent(suggestion.probability):>4}  "
         if beside:
-            yield f"{chance}{suggestion.code:<{width}}  {suggestion.change}", None
+            yield f"{chance}{code:<{width}}  {suggestion.change}", None
         else:
-            yield f"{chance}{suggestion.code}", None
+            yield f"{chance}{code}", None
             yield f"{'':8}{suggestion.change}", None
+    slips = "two slips were" if report.suggestions_note else "one slip was"
     meaning = (
-        "how likely each is, if a legal code was meant and at most two slips were made; how common slips are is assumed"
+        f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
     )
     yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
 
@@ -67,17 +97,18 @@ def _percent(probability: float) -> str:
     return ">99%" if 0.995 <= probability < 1 else f"{probability:.0%}"
 
 
-def _finding(text: str, finding: Finding) -> Iterator[tuple[str, str | None]]:
+def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:
     kind = "fault" if finding.level == "must" else "advice"
-    yield f"{kind}: {_where(finding)}{finding.message}", BAD if finding.level == "must" else ADVICE
+    yield f"{kind}: {_where(finding, system)}{finding.message}", BAD if finding.level == "must" else ADVICE
     if finding.span is not None:
         yield from ((line, None) for line in point_at(text, [finding.span]).split("\n"))
     yield f"    {finding.rule}: {finding.sentence}", None
 
 
-def _where(finding: Finding) -> str:
+def _where(finding: Finding, system: System) -> str:
     """`left: ` in front of a message that doesn't name its track itself."""
     names = [name for name in (finding.side, finding.track) if name]
     if not names or all(name in finding.message for name in names):
         return ""
-    return f"{' '.join(names)}: "
+    name = system.called(finding.side, finding.track)
+    return "" if finding.message.startswith(name) else f"{name}: "

@@ -5,38 +5,49 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.completion.compare import WHOLE, Comparison, CutCompared
+from bitting.errors import BittingError
 from bitting.model import System
+from bitting.notation import plain
 
-WORDS = {"same": "", "deepen": "deepen", "too-deep": "TOO DEEP already", "open": "not known"}
+WORDS = {"same": "", "deepen": "deepen", "too-deep": "too deep already", "open": "not known"}
 
 
 def comparison_lines(answer: Comparison, system: System) -> Iterator[str]:
     """The answer for a terminal."""
-    yield f"first   {answer.first}"
-    yield f"second  {answer.second}"
+    yield f"first   {_shown(answer.first, system)}"
+    yield f"second  {_shown(answer.second, system)}"
     yield ""
     differing = [cut for cut in answer.cuts if cut.change != "same"]
     if differing:
-        yield from _table(differing, answer.measured, system.unit)
+        yield from _table(differing, answer.measured, system)
         alike = len(answer.cuts) - len(differing)
         if alike:
             yield f"  the other {alike} cuts are the same" if alike > 1 else "  the other cut is the same"
         yield ""
-    yield from _verdict(answer)
+    yield from _verdict(answer, system)
     if not answer.legal:
-        yield f"The second is no legal code of {system.name}, nor does one fit it: `bitting check` says why."
+        open_cuts = any(cut.second == "?" or cut.second.startswith("[") for cut in answer.cuts)
+        what = "no legal code fits the second" if open_cuts else "the second code is not legal"
+        yield f"In {system.name} {what}: `bitting check` says why."
     for lock, differs in answer.locks:
-        name = lock if lock == WHOLE else f"the lock {lock!r}"
         if lock != WHOLE:
-            yield f"{name} {_sees(differs)}."
-    yield from _shared(answer)
+            yield f"The lock {lock!r} {_sees(differs)}."
+    yield from _shared(answer, system)
 
 
-def _table(cuts: list[CutCompared], measured: bool, unit: str) -> Iterator[str]:
-    names = [" ".join(filter(None, (cut.side, cut.track, f"cut {cut.cut}"))) for cut in cuts]
+def _shown(text: str, system: System) -> str:
+    """A code in the plain way; readings, and what is no whole code, as they were given."""
+    try:
+        return plain(text, system)
+    except BittingError:
+        return text
+
+
+def _table(cuts: list[CutCompared], measured: bool, system: System) -> Iterator[str]:
+    names = [f"{system.called(cut.side, cut.track)} cut {cut.cut}" for cut in cuts]
     width = max(map(len, names))
     for name, cut in zip(names, cuts, strict=True):
-        off = "" if cut.deviation is None else f"  ({abs(cut.deviation):.3f} {unit} {_way(cut.deviation)})"
+        off = "" if cut.deviation is None else f"  ({abs(cut.deviation):.3f} {system.unit} {_way(cut.deviation)})"
         word = "too close to tell" if measured and cut.change == "open" and cut.deviation is not None else ""
         yield f"  {name.ljust(width)}  {cut.first} -> {cut.second}  {word or WORDS[cut.change]}{off}".rstrip()
 
@@ -45,20 +56,20 @@ def _way(deviation: float) -> str:
     return "deeper" if deviation > 0 else "shallower"
 
 
-def _verdict(answer: Comparison) -> Iterator[str]:
+def _verdict(answer: Comparison, system: System) -> Iterator[str]:
     if answer.same:
         yield (
             "The keys are the same." if not answer.measured else "The key is within tolerance of the code at every cut."
         )
     elif answer.deepens is False:
-        yield "The first can't become the second: metal is gone that the second needs."
+        yield "The first can't be cut into the second: it is too deep already."
     elif answer.deepens is None:
-        yield "Whether the first can become the second depends on what is not known; measure those cuts again."
+        yield "Whether the first can be cut into the second depends on the cuts that aren't known: measure them again."
     else:
         recuts = ", ".join(
-            " ".join(filter(None, (cut.side, cut.track, f"cut {cut.cut} to {cut.second}"))) for cut in answer.recuts
+            f"{system.called(cut.side, cut.track)} cut {cut.cut} to {cut.second}" for cut in answer.recuts
         )
-        yield f"The first can be deepened into the second: {recuts}."
+        yield f"The first can be deepened into the second: {recuts}. The moves: bitting plan SECOND --have FIRST."
 
 
 def _sees(differs: bool | None) -> str:
@@ -67,15 +78,15 @@ def _sees(differs: bool | None) -> str:
     return "sees a difference" if differs else "sees no difference: either key works there"
 
 
-def _shared(answer: Comparison) -> Iterator[str]:
+def _shared(answer: Comparison, system: System) -> Iterator[str]:
     for shared in answer.shared:
         if shared.first == shared.second and shared.first != WHOLE:
             continue  # what the lock sees says it
         if shared.first == WHOLE:
-            between = "both locks"
+            between = "both"
         else:
-            between = f"{shared.first!r} set to the first and {shared.second!r} set to the second"
+            between = f"a {shared.first!r} coded as the first and a {shared.second!r} coded as the second"
         if shared.serves:
-            yield f"One key can serve {between}: {shared.key}"
+            yield f"One key can open {between}: {plain(shared.key or '', system)}"
         else:
-            yield f"No one key serves {between}."
+            yield f"No single key can open {between}."

@@ -8,6 +8,7 @@ from textwrap import wrap
 from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
 from bitting.model import System
+from bitting.notation import plain
 
 FIRST = (
     "Before cutting trial keys: measure the open cuts once more, in good light and from both sides, and ask for the lock "
@@ -44,26 +45,26 @@ def _lines(answer: Completion, code: str, system: System, shown: int) -> Iterato
     yield f"{_number(answer.count, thing)} of {system.name} fit{'s' if answer.count == 1 else ''} {code}{at}:"
     for place, text in enumerate(answer.codes[:shown]):
         chance = "" if answer.probabilities is None else f"{100 * answer.probabilities[place]:5.1f} %  "
-        yield f"  {chance}{text}"
+        yield f"  {chance}{plain(text, system)}"
     if answer.count > min(shown, len(answer.codes)):
         yield f"  and {answer.count - min(shown, len(answer.codes)):,} more (--limit shows more)"
     if answer.not_ranked:
-        yield f"  (likeliest first; keys that were not ranked hold {100 * answer.not_ranked:.2g} % together)"
+        yield f"  (likeliest first; all codes that were not ranked: {100 * answer.not_ranked:.2g} % together)"
     if answer.count == 1:
         return
     yield ""
-    yield from _facts(answer)
+    yield from _facts(answer, system)
     yield from _blanks(answer, system, shown)
     yield ""
     yield CAUTION
 
 
-def _facts(answer: Completion) -> Iterator[str]:
+def _facts(answer: Completion, system: System) -> Iterator[str]:
     if not answer.facts:
         return
-    yield "What knowing one more cut would leave, on average:"
+    yield "If you can read one more cut, this is left on average:"
     for fact in answer.facts[:FACTS_SHOWN]:
-        name = " ".join(filter(None, (fact.side, fact.track, f"cut {fact.cut}")))
+        name = f"{system.called(fact.side, fact.track)} cut {fact.cut}"
         blanks = "" if fact.blanks is None else f" and {_mean(fact.blanks, 'blank')}"
         yield f"  {name}: {_mean(fact.codes, 'code')}{blanks}"
     if len(answer.facts) > FACTS_SHOWN:
@@ -77,13 +78,12 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             yield "1 blank to try them all."
         else:
             yield (
-                f"{answer.blanks:,} blanks to try them all, and no fewer will do: among the codes are {answer.blanks:,} of "
-                "which no two can share a blank."
+                f"{answer.blanks:,} blanks to try them all, and no fewer: {answer.blanks:,} of these codes need a blank each."
             )
     else:
         yield (
-            f"Between {answer.blanks_at_least:,} and {answer.blanks_at_most:,} blanks to try them all (both proven; too "
-            "many codes to find the fewest). Learn more before cutting any."
+            f"{answer.blanks_at_most:,} blanks are enough to try them all, and it takes {answer.blanks_at_least:,} at least: "
+            "too many codes to find the fewest. Find out more about the key before you cut any."
         )
     left = 2 * shown
     for number in range(len(answer.tries)):
@@ -92,14 +92,16 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
         left -= len(tries)
-        yield f"Blank {number + 1}:"
+        yield f"Blank {number + 1}:" + (
+            " (moves that deepen a try: bitting plan CODE --have THE-TRY-BEFORE)" * (not number and len(tries) > 1)
+        )
         for place, step in enumerate(tries):
-            yield f"  {place + 1:2}. {_step(step)}"
+            yield f"  {place + 1:2}. {_step(step, system)}"
 
 
-def _step(step: Try) -> str:
+def _step(step: Try, system: System) -> str:
     if not step.deepen:
-        text = f"cut {step.code}"
+        text = f"cut {plain(step.code, system)}"
     else:
         by_depth: dict[tuple[str, str], list[str]] = {}
         for lane, cut, depth in step.deepen:

@@ -31,6 +31,7 @@ from attrs import frozen
 from bitting.errors import BittingError
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, System
+from bitting.model.expect import expect
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -231,6 +232,8 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     Raises `BittingError` for a code with a cut that is open or wrong, and where the system file lacks the blade's width
     or the cutter.
     """
+    expect(Code, code)
+    expect(System, system)
     depths = code.depths
     if depths is None:
         raise BittingError(
@@ -247,7 +250,7 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     for panel in panels:
         y, right = _panel(body, labels, system, panel, y, measures)
         width = max(width, right)
-    labels.append(_ruler(body, system, MARGIN, y + 1.0))
+    labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom))
     height = y + 2.0 + MARGIN
     width = max(width, 30.0) + MARGIN
     return "\n".join(
@@ -402,9 +405,16 @@ def _depth_labels(
     return right
 
 
-def _ruler(body: list[str], system: System, x: float, y: float) -> Label:
-    """A bar of ten millimetres (half an inch), to check that a print came out life size."""
-    length, text = (10.0, "10 mm, to check the print") if system.unit == "mm" else (12.7, "0.5 in, to check the print")
+def _ruler(body: list[str], system: System, x: float, y: float, zoom: float) -> Label:
+    """A bar of ten millimetres (half an inch) of the key; it says how long it must be on paper to check the print."""
+    length, text = (10.0, "10 mm") if system.unit == "mm" else (12.7, "0.5 in")
+    if zoom != 1:
+        text += (
+            f" of the key, {10 * zoom:g} mm on paper"
+            if system.unit == "mm"
+            else f" of the key, {0.5 * zoom:g} in on paper"
+        )
+    text += ", to check the print"
     ends = "".join(f"M{n(at)} {n(y - 0.6)}V{n(y + 0.6)}" for at in (x, x + length))
     body.append(f'<path d="{ends}M{n(x)} {n(y)}H{n(x + length)}" stroke="{INK}" stroke-width="0.12" fill="none"/>')
     return Label(x + length + 1.0, y, 1.4, "start", text)

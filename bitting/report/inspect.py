@@ -5,20 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from bitting.machine.inspect.limits import Limits
 from bitting.machine.inspect.result import InspectedCut, Inspection
 from bitting.model import System
 
-WORDS = {"pass": "pass", "fail": "TOO DEEP", "recut": "RECUT", "uncertain": "too close to tell"}
+WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
+"""The four verdicts as people read them everywhere, by their names in the JSON."""
+
 WHOLE = {
-    "pass": "The key passes.",
-    "fail": "The key is scrap: metal can't be put back.",
-    "recut": "The key needs recutting.",
+    "pass": "Pass: every cut is in tolerance.",
+    "fail": "Scrap: metal can't be put back.",
+    "recut": "Recut: metal is still to come off.",
     "uncertain": "Too close to tell.",
 }
+GOOD_LOOKING_MM = 0.01
+"""A key whose every cut was read once and is off by no more than this looks good, though it isn't proven."""
 
 
 DIGITS = {"mm": 3, "in": 4, "thou": 1}
-COLOURS = {"pass": "32", "TOO DEEP": "1;31", "RECUT": "1;33", "too close to tell": "36"}
+COLOURS = {"pass": "green", "scrap": "red", "recut": "yellow", "too close to tell": "cyan"}
+"""The verdicts that end a row of the table, and what a terminal may show them in."""
 
 
 def number(length: float, system: System, unit: str | None = None, sign: str = "") -> str:
@@ -29,9 +35,11 @@ def number(length: float, system: System, unit: str | None = None, sign: str = "
 
 
 def both(length: float, system: System) -> str:
-    """A length in millimetres and in thousandths of an inch: `0.060 mm (2.4 thou)`."""
+    """A length in millimetres and in thousandths of an inch, the system's own first: `0.060 mm (2.4 thou)`."""
     mm = system.in_mm(length)
-    return f"{mm:.3f} mm ({mm / 25.4 * 1000:.1f} thou)"
+    shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
+    own, other = shown if system.unit == "mm" else shown[::-1]
+    return f"{own} ({other})"
 
 
 def percent(probability: float) -> str:
@@ -44,24 +52,38 @@ def name_of(side: str | None, track: str, cut: int) -> str:
     return " ".join(filter(None, (side, track, str(cut))))
 
 
-def inspection_lines(result: Inspection, system: System, columns: int = 120, colour: bool = False) -> Iterator[str]:
-    """The answer for a terminal of so many columns; `colour` marks the verdicts.
+def looks_good(result: Inspection, system: System) -> bool:
+    """Whether nothing speaks against the key but that its cuts were read once."""
+    close = system.from_mm(GOOD_LOOKING_MM) + 1e-9
+    once = all(cut.readings == 1 and cut.deviation is not None for cut in result.cuts)
+    off = [
+        (cut.deviation or 0.0, (cut.deviation or 0.0) + cut.correction) for cut in result.cuts
+    ]  # jaw at rest, or not
+    near = all(min(map(abs, both_ways)) <= close for both_ways in off)
+    return result.verdict == "uncertain" and once and near and not result.places
 
-    The table is in the unit that the key was measured in. Where it is too wide, the limits past which a cut is recut or
-    scrap have a table of their own.
+
+def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
+    """The answer for a terminal of so many columns.
+
+    The table is in the unit that the key was measured in, the most suspicious cut first. Where it is too wide, the limits
+    past which a cut is recut or scrap have a table of their own. A key that is scrap has no corrections.
     """
-    yield WHOLE[result.verdict]
+    good = looks_good(result, system)
+    yield "Looks good, not proven: read each cut once more." if good else WHOLE[result.verdict]
     yield (
         f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
         + (f", a guard band of {result.factor:.2f} u" if not result.guard.endswith("u") else "")
         + f" where one limit counts; u = {both(result.uncertainty, system)} for one reading"
     )
-    yield from _ability(result, system)
+    if not good:
+        yield from _ability(result, system)
     yield ""
-    yield from _tables(result, system, columns, colour)
+    yield from _tables(result, system, columns)
     yield from _places(result, system)
     yield ""
-    yield from _actions(result, system)
+    if not good:
+        yield from _actions(result, system)
     for pattern in result.patterns:
         yield f"In all: {pattern.message}, {both(abs(pattern.amount), system)} ± {both(2 * pattern.sd, system)}."
         yield f"  Look at {pattern.likely}."
@@ -70,6 +92,31 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120, col
     for note in result.notes:
         yield f"Note: {note}."
     yield f"Assumed: {result.assumptions}. Deburr and dry the key before measuring."
+
+
+def limits_lines(found: Limits, system: System) -> Iterator[str]:
+    """Go and no-go of every cut, in the system's unit and the other one."""
+    times = "once" if found.repeats == 1 else f"{found.repeats} times"
+    yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
+    other = "thou" if system.unit == "mm" else "mm"
+    rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
+    for cut in found.cuts:
+        way = system.track(cut.track).deeper
+        row = [name_of(cut.side, cut.track, cut.cut), cut.depth, number(cut.nominal, system)]
+        for unit in (system.unit, other):
+            row += [
+                "none" if cut.go is None else _window(cut.go, system, unit),
+                f"{'<>'[way < 0]} {number(cut.no_go[0], system, unit)}",
+                f"{'><'[way < 0]} {number(cut.no_go[1], system, unit)}",
+            ]
+        rows.append(tuple(row))  # type: ignore[arg-type]
+    yield from _aligned(rows, left=(0, 3, 4, 5, 6, 7, 8))
+    if any(cut.go is None for cut in found.cuts):
+        yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
+    yield (
+        "go: the mean reading passes. Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
+        "close to tell."
+    )
 
 
 def _ability(result: Inspection, system: System) -> Iterator[str]:
@@ -88,19 +135,24 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
         )
 
 
-def _tables(result: Inspection, system: System, columns: int, colour: bool) -> Iterator[str]:
+def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     unit, other = result.readings_unit, "mm" if result.readings_unit != "mm" else "thou"
     shown = "works at" if result.against else "nominal"
     head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
-    rows = [head, *(_cells(cut, system, unit, other) for cut in result.cuts)]
+    rows = [head, *(_cells(cut, system, unit, other) for cut in sorted(result.cuts, key=_suspicion))]
     whole = list(_aligned(rows, left=(0, 3, 4, 5, 10)))
     if max(map(len, whole)) > columns:
         limits = [(row[0], row[1], row[4], row[5]) for row in rows]
         whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
         whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
-    for line in whole:
-        word = next((word for word in COLOURS if line.endswith(word)), None) if colour else None
-        yield line if word is None else f"{line.removesuffix(word)}\033[{COLOURS[word]}m{word}\033[0m"
+    yield from whole
+
+
+def _suspicion(cut: InspectedCut) -> tuple[int, float]:
+    """The most suspicious cut first: by how likely it is to be in tolerance; those that weren't measured last."""
+    if cut.probability_in_tolerance is None:
+        return 1, 0.0
+    return 0, round(cut.probability_in_tolerance, 3)
 
 
 def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str]:
@@ -151,7 +203,7 @@ def _places(result: Inspection, system: System) -> Iterator[str]:
         yield ""
         yield "Places along the blade:"
     for place in result.places:
-        word = {"fail": "IN THE WRONG PLACE"}.get(place.verdict, WORDS[place.verdict])
+        word = "scrap, in the wrong place" if place.verdict == "fail" else WORDS[place.verdict]
         yield (
             f"  {name_of(place.side, place.track, place.cut)}  at {number(place.measured, system)}, nominal "
             f"{number(place.nominal, system)}  {percent(place.probability_in_tolerance)}  {word}"
@@ -164,22 +216,23 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     for cut in result.cuts:
         name = name_of(cut.side, cut.track, cut.cut)
         like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
-        if cut.verdict == "recut" and cut.recut is not None:
+        if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
             clamp = (
                 " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
                 if cut.still_clamped
                 else ""
             )
-            yield f"{name}: too shallow, take off {both(cut.recut, system)}.{clamp}{like}"
+            take = f"{name} by {number(cut.recut, system)}"
+            yield f"{name}: too shallow, take off {both(cut.recut, system)}: bitting plan --take '{take}'.{clamp}{like}"
         elif cut.verdict == "fail" and cut.deviation is not None:
             yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}.{like}"
-        elif cut.verdict == "uncertain" and cut.deviation is not None:
+        elif cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
     for count, names in again.items():
         if count is None:
             yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
         else:
-            yield f"{count} readings in all would settle {', '.join(names)}, if their mean stays."
+            yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
     missing = [name_of(c.side, c.track, c.cut) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."

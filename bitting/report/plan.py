@@ -1,8 +1,8 @@
 """A plan as it is read at the machine, from two metres: one move a line, numbered, with what changes.
 
-Every line says which control moves, from what to what, and the setting in the system's unit and the other one; to the
-right, for whoever steps nearer, how the cutter mills and how wide it bites. The second face of a convenience key
-repeats the moves of the first under their own numbers.
+The answer comes first, then every move: which control, from what to what, and the setting in the system's unit and the
+other one (or on the user's dial); moves that climb are marked. The second face of a convenience key repeats the moves of
+the first. Set-up, cautions and what follows are a line each; `full` tells all of it, and how each move mills.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from bitting.geometry.frame import Frame, frame_of
+from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
@@ -27,80 +27,136 @@ GOOD, BAD, ADVICE, HEAD = "green", "red", "yellow", "cyan"
 NAMES = {"start": "START", "space": "SPACE", "depth": "DEPTH", "run-out": "RUN OUT", "retract": "BACK OUT"}
 
 
-def plan_lines(plan: Plan, *, columns: int = 100, plain: bool = False) -> Iterator[Line]:
-    """The whole plan, top to bottom, in lines of at most `columns` where words allow; `plain` keeps to ASCII."""
-    for line, colour in _lines(plan, columns, plain):
+def plan_lines(
+    plan: Plan, *, columns: int = 100, plain: bool = False, full: bool = False, copy: bool = False
+) -> Iterator[Line]:
+    """The plan, top to bottom, in lines of at most `columns` where words allow; `plain` keeps to ASCII.
+
+    The answer, the moves, and a line each of what comes before and after; `full` adds how each move mills and every line
+    on set-up, cautions and what follows, `copy` how the key is copied onto another blank.
+    """
+    for line, colour in _lines(plan, columns, plain, full, copy):
         yield (line.replace("°", " degrees") if plain else line), colour
 
 
-def _lines(plan: Plan, columns: int, plain: bool) -> Iterator[Line]:
+def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Iterator[Line]:
+    loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
+    for warning in loud:
+        yield from _wrapped("", warning, columns, BAD)
     yield from _verdict(plan, columns)
     for warning in plan.warnings:
-        loud = warning.startswith(("THIS", "NOT", "Not"))
-        yield from _wrapped("! ", warning, columns, BAD if loud else ADVICE)
-    yield from _listed("CAUTIONS", plan.cautions, columns)
-    yield from _listed("BEFORE", plan.setup, columns)
+        if warning not in loud:
+            yield from _wrapped("! ", warning, columns, ADVICE)
+    yield from _wrapped("", _legend(plan, full), columns, None)
     number = 1
     shown: dict[str, tuple[int, TrackPlan]] = {}
+    again: dict[str, list[str]] = {}
     between = dict(plan.between)
     side: str | None = None
     for track in plan.tracks:
-        if track.side != side and side is not None:
+        if track.side != side and side is not None and full:
             yield from _listed(f"TURN OVER: {track.side}", (between[str(track.side)],), columns)
         side = track.side
-        yield "", None
         known = shown.get(track.track)
+        moves = len(track.steps) - 1
         if known is not None and known[1].steps == track.steps:
-            first, last = known[0], known[0] + len(track.steps) - 1
-            yield _title(track), HEAD
-            yield f"  {number}-{number + len(track.steps) - 1}: moves {first} to {last} once more", None
+            again.setdefault(str(side), []).append(f"{track.track} {known[0]} to {known[0] + moves - 1}")
         else:
-            yield _title(track), HEAD
-            yield from ((line, None) for line in _moves(plan.made_for, track, number, plain, columns))
+            yield from _wrapped("", _title(track), columns, HEAD)
+            yield from ((line, None) for line in _moves(plan.made_for, track, number, plain, columns, full))
             shown[track.track] = (number, track)
-        number += len(track.steps)
-    yield from _listed("THEN", plan.after, columns)
-    yield from _listed("COPY ONTO THE FINAL BLANK", plan.copying, columns)
+            number += moves
+    for side, parts in again.items():
+        turned = f"{side.upper()}: turn over, gauge it against the stop again; moves {', '.join(parts)} once more"
+        yield from _wrapped("", turned, columns, HEAD)
+    if full:
+        yield from _listed("BEFORE", plan.setup, columns)
+        yield from _listed("CAUTIONS", plan.cautions, columns)
+        yield from _listed("THEN", plan.after, columns)
+    else:
+        yield from _wrapped("", _in_short(plan), columns, None)
+    if copy:
+        yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
+
+
+def _in_short(plan: Plan) -> str:
+    """Set-up and cautions in two lines."""
+    system = plan.made_for
+    tip = system.stop == "tip"
+    stop = "gauge at the tip, clamp, take the stop away" if tip else "gauge at the shoulder, clamp"
+    return (
+        f"Before: glasses on; {stop}. After: deburr, inspect, never force it; stuck: turn back, withdraw straight. "
+        "More: --full"
+    )
+
+
+def _legend(plan: Plan, full: bool) -> str:
+    vee = plan.made_for.cutting.shape == "vee"
+    stop = plan.made_for.stop
+    where = "clear: backed out of the blade" if vee else "load place: in air past the tip"
+    bite = (
+        ("; bite: the width of metal that the vee touches" if vee else "; bite: the widest metal taken") if full else ""
+    )
+    return f"Space from the {stop}, depth as the table has it; {where}{bite}."
 
 
 def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
+    """The answer first: what is wrong, or what was simulated and what remains."""
     system = plan.made_for
     simulation = plan.simulation
+    if plan.cut_through is not None:
+        yield from _wrapped("", f"DON'T CUT IT: the key would be cut through, {plan.cut_through}.", columns, BAD)
+    for obstacle in plan.obstacles:
+        yield from _wrapped("", f"DON'T CUT IT: {obstacle}.", columns, BAD)
     eased = ", eased" if plan.eased else ""
-    whole = f"{system.name}: {plan.moves} moves{eased}, widest bite {length(system, plan.widest_bite)}"
-    yield from _wrapped("", whole, columns, None)
+    moves = plan.moves - len(plan.tracks)
+    what = f"{system.name}: {moves} move{'s' * (moves != 1)}{eased}"
+    if plan.taken is not None:
+        what += f" take {plan.taken} off the key as it is"
     if simulation.gouge == 0 and simulation.reached:
-        yield from _wrapped("", "simulated: every cut reached, nothing cut too deep", columns, GOOD)
+        found, colour = "simulated: every cut reached, nothing cut too deep", GOOD
     else:
-        found = f"simulated: gouge {length(system, simulation.gouge)}, missed {len(simulation.missed)}"
-        yield from _wrapped("", found, columns, BAD)
-    left = [f"{length(system, simulation.residual)} on a seat"] if simulation.residual > 0 else []
+        found, colour = f"simulated: {length(system, simulation.gouge)} too deep, {len(simulation.missed)} missed", BAD
+    left = []
     last = simulation.stages[-1] if simulation.stages else None
     if last is not None and last.web is not None:
-        left.append(f"{length(system, last.web)} of metal beside the walls")
+        left.append(f"{_own(system, last.web)} beside the walls")
     if last is not None and last.floor is not None:
-        left.append(f"{length(system, last.floor)} under them")
+        left.append(f"{_own(system, last.floor)} under them")
+    yield from _wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
     if left:
-        yield from _wrapped("", f"what remains: {', '.join(left)}", columns, None)
+        yield from _wrapped("", f"Metal left: {', '.join(left)}.", columns, None)
+
+
+def _own(system: System, value: float) -> str:
+    """A length in the system's unit."""
+    return f"{value:.2f} mm" if system.unit == "mm" else f"{value:.3f} in"
 
 
 def _title(track: TrackPlan) -> str:
     way = "from bow to tip" if track.direction == "bow-to-tip" else "from tip to bow"
-    return f"{track.label.upper()}, {way}"
+    labels, first = track.frame.track.labels, track.steps[0]
+    if first.to == "clear":
+        start = "start clear of the blade"
+    else:
+        setting = (
+            f"{track.frame.system.in_mm(first.depth):.2f} mm"
+            if track.frame.system.unit == "mm"
+            else f"{first.depth:.4f} in"
+        )
+        start = f"start at the load place, depth {labels[0]} ({setting})"
+    turns = "" if first.turns is None else f"; {first.turns}"
+    return f"{track.label.upper()}, {way}: {start}{turns}"
 
 
-def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int) -> Iterator[str]:
-    """One line for each step of a track; where that is too wide, how it mills is told in fewer letters, or left out.
+def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int, full: bool) -> Iterator[str]:
+    """One line for each step after the start; where that is too wide, the last column is told in fewer letters, or left out.
 
     On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
     """
-    lane = next(lane for lane in system.lanes if lane.track.name == track.track and lane.side in (None, track.side))
-    frame = frame_of(system, lane)
+    pairs = list(zip(track.steps, track.steps[1:], strict=False))
     for short in (False, True):
-        rows = [
-            _row(frame, previous, step, plain, short)
-            for previous, step in zip([None, *track.steps], track.steps, strict=False)
-        ]
+        rows = [_row(track.frame, previous, step, plain, short, full) for previous, step in pairs]
         lines = _aligned(rows, first)
         if max(map(len, lines)) <= columns:
             break
@@ -108,14 +164,10 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
         if columns < NARROW:
             rows = [(name, what, setting, "", "") for name, what, setting, _, _ in rows]
             lines = _aligned(rows, first)
-            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and the bite)"
-        else:
+            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and what else there is to a move)"
+        elif full:
             yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
-    indent = " " * (4 + len(str(first + len(rows) - 1)))
-    for line, step in zip(lines, track.steps, strict=True):
-        yield line
-        if step.turns is not None:
-            yield f"{indent}{step.turns}"
+    yield from lines
 
 
 def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
@@ -129,26 +181,38 @@ def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
     return lines
 
 
-def _row(frame: Frame, previous: Step | None, step: Step, plain: bool, short: bool) -> tuple[str, str, str, str, str]:
-    """Control, what changes, the setting in both units, and how it mills."""
+def _row(
+    frame: Frame, previous: Step, step: Step, plain: bool, short: bool, full: bool
+) -> tuple[str, str, str, str, str]:
+    """Control, what changes, the setting in both units (on a machine the dial's), and what else there is to the move."""
     arrow = "->" if plain else "→"
     name = NAMES.get(step.action)
-    if previous is None:
-        where = "clear of the blade" if step.to == "clear" else f"load place, depth {frame.track.labels[0]}"
-        return str(name), where, "", "", ""
     spaced = step.space != previous.space
-    value = step.space if spaced else step.depth
+    value = step.space + step.play if spaced else step.depth
     before, after = (_space(frame, s.space) if spaced else _depth(frame, s.depth) for s in (previous, step))
+    last = (
+        _milling(frame.system, step, short)
+        if full
+        else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
+    )
     if name is None:
         name = "SPACE" if spaced else "DEPTH"
-        after += " (ease)" if step.action == "ease" else " (past, then back)"
+        after += {"ease": " (ease)", "take": ""}.get(step.action, " (past, then back)")
+    if step.turns is not None:
+        last = f"{step.turns}  {last}".rstrip()
     if step.action in ("run-out", "retract"):
         after = "load place" if step.action == "run-out" else "clear"
-        return name, f"{before} {arrow} {after}", "", "", _milling(frame.system, step, short)
+        return name, f"{before} {arrow} {after}", "", "", last
     mm, thou = frame.system.in_mm(value), frame.system.in_mm(value) / MM_PER_INCH * 1000
     both = (f"{mm:.2f} mm", f"{thou:.1f} thou")
     main, other = both if frame.system.unit == "mm" else both[::-1]
-    return name, f"{before} {arrow} {after}", main, other, _milling(frame.system, step, short)
+    if step.turns is not None:
+        other = ""
+    return name, f"{before} {arrow} {after}", main, other, last
+
+
+def _bite(system: System, step: Step) -> str:
+    return f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f} thou"
 
 
 def _space(frame: Frame, distance: float) -> str:
@@ -160,24 +224,36 @@ def _space(frame: Frame, distance: float) -> str:
 
 
 def _depth(frame: Frame, dimension: float) -> str:
-    """A depth, the two depths a dimension lies between, or clear of the blade."""
+    """A depth, the depth and what lies past it, or clear of the blade."""
     travel = frame.travel(dimension)
     if abs(travel - frame.clear) < 1e-9:
         return "clear"
-    return _among([(label, frame.travel_of(i)) for i, label in enumerate(frame.track.labels)], travel)
+    named = [(label, frame.travel_of(i)) for i, label in enumerate(frame.track.labels)]
+    for name, at in named:
+        if abs(at - travel) < 1e-9:
+            return name
+    passed = [(name, at) for name, at in named if at < travel]
+    if not passed:
+        return f"before {named[0][0]}"
+    name, at = passed[-1]
+    return (
+        f"{name} + {frame.system.in_mm(travel - at):.2f}"
+        if frame.system.unit == "mm"
+        else f"{name} + {travel - at:.4f}"
+    )
 
 
 def _among(named: Sequence[tuple[str, float]], value: float) -> str:
-    """The name of a value, or the names it lies between; `< 1` before the first and `> 7` past the last."""
+    """The name of a cut, or the cuts a place lies between; `before 1` and `past 7` at the ends."""
     for name, at in named:
         if abs(at - value) < 1e-9:
             return name
     if value < named[0][1]:
-        return f"< {named[0][0]}"
+        return f"before {named[0][0]}"
     for (name, _), (after, at) in pairwise(named):
         if value < at:
             return f"{name}-{after}"
-    return f"> {named[-1][0]}"
+    return f"past {named[-1][0]}"
 
 
 def _milling(system: System, step: Step, short: bool) -> str:

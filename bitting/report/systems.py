@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from bitting.counting import Counted
-from bitting.lint import Linted, LintFinding
+from bitting.linting import Linted, LintFinding
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
 
@@ -38,7 +38,8 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     """A system as a page to read: what it is, charts, rules, pictures; `plain` keeps the pictures to ASCII."""
     yield f"{system.name}: {system.about}"
     yield f"data: {system.source}"
-    yield f"lengths in {system.unit}; spaces run from the {system.stop}; {_sides(system)}"
+    unit = {"mm": "millimetres", "in": "inches"}[system.unit]
+    yield f"lengths in {unit}; spaces are measured from the {system.stop}; {_sides(system)}"
     blade = system.blade
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
@@ -49,7 +50,7 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     if system.locks:
         yield ""
         yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
-    for level, word in (("must", "a code must satisfy"), ("should", "and had better satisfy")):
+    for level, word in (("must", "every code keeps these rules"), ("should", "and should keep these")):
         sentences = dict.fromkeys((rule.sentence, rule.identifier) for rule in system.rules if rule.level == level)
         if sentences:
             yield ""
@@ -58,7 +59,7 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     yield "  (`bitting systems rules IDENTIFIER` explains a rule)"
     for word, deep in (("shallowest", False), ("deepest", True)):
         yield ""
-        yield f"the {word} blade (whether or not the rules allow it):"
+        yield f"the blade with every cut the {word} (whether or not the rules allow it):"
         depths = [[len(lane.track.labels) - 1 if deep else 0] * lane.track.cuts for lane in system.lanes]
         yield from (f"  {line}" for line in blade_blocks(code_of(system, depths), plain=plain))
 
@@ -84,7 +85,13 @@ def _chart(system: System, track: Track) -> Iterator[str]:
     from tabulate import tabulate
 
     measured = {"far-edge": "from the opposite edge", "own-edge": "from its own edge", "centre": "from the centre line"}
-    yield f"{track.name}: {track.milling}, depths {measured[track.measured]}, worked {track.direction.replace('-', ' ')}"
+    milled = {
+        "external": "milled along its edge of the face",
+        "internal": "milled in the face",
+        "edge": "cut into the edge",
+    }
+    order = {"bow-to-tip": "from bow to tip", "tip-to-bow": "from tip to bow"}[track.direction]
+    yield f"{track.name}: {milled[track.milling]}, cut {order}; depths are measured {measured[track.measured]}"
     rows: list[list[str]] = []
     for i in range(max(track.cuts, len(track.labels))):
         row = [""] * 6
@@ -187,4 +194,5 @@ def _paragraph(finding: LintFinding, columns: int) -> Iterator[Line]:
     yield lines[0], COLOURS[finding.level]
     yield from ((line, None) for line in lines[1:])
     if finding.witness is not None:
-        yield f"  such a code: {finding.witness}", None
+        what = "a legal code that doesn't keep these limits" if finding.code == "en-1303" else "such a code"
+        yield f"  {what}: {finding.witness}", None

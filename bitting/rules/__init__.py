@@ -20,8 +20,7 @@ from bitting.errors import BittingError, nearest
 from bitting.model import Level, Rule, System
 from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
 from bitting.rules.binding import lanes_named
-from bitting.rules.sentence import Pattern, Reader, compile_pattern
-from bitting.rules.words import Names, fold, read_words
+from bitting.rules.sentence import NUMBERS, Names, Pattern, Reader, compile_pattern, fold, in_usual_words, read_words
 
 __all__ = [
     "Automaton",
@@ -32,6 +31,7 @@ __all__ = [
     "catalogue",
     "explanations",
     "forms",
+    "idle",
     "read_rule",
     "read_rules",
     "readable",
@@ -67,6 +67,7 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
     scope_words, words = read_words(text)
     names = {name.casefold(): name for name in (*(track.name for track in system.tracks), *system.sides)}
     labels = frozenset(label for track in system.tracks for label in track.labels)
+    words = in_usual_words(words, labels)
     reader = Reader(text, words, names, labels)
     try:
         scope = lanes_named(system, Names(tuple(scope_words))) if scope_words else range(len(system.lanes))
@@ -91,21 +92,92 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
 
 
 def _not_understood(text: str, reader: Reader) -> SentenceError:
-    import difflib
-
     words = reader.words
     at = min(reader.furthest, len(words))
     span = words[at].span if at < len(words) else (len(text), len(text))
-    said = " ".join(fold(w.text) for w in words)
-    known = sorted({form for _, form in forms()}, key=lambda f: -difflib.SequenceMatcher(None, said, f.lower()).ratio())
     expected = " or ".join(list(reader.expected)[:4])
-    shown = "\n".join(f"  {readable(form)}" for form in known[:3])
+    said = ["track" if word.text.casefold() in reader.names else word.text for word in words]
+    shown = "\n".join(f"  {readable(form)}" for form in nearest_forms(said))
     return SentenceError(
         f"this rule isn't understood{f'; expected here: {expected}' if reader.furthest else ''}",
-        hint=f"the nearest that is known:\n{shown}",
+        hint=f"what comes nearest to it:\n{shown}",
         text=text,
         span=span,
     )
+
+
+MEANT = {
+    "neighbour": "adjacent", "neighbouring": "adjacent", "next": "adjacent", "beside": "adjacent", "consecutive": "row",
+    "difference": "differ", "jump": "differ", "gap": "differ", "change": "differ", "same": "equal", "identical": "equal",
+    "alike": "equal", "repeat": "equal", "repeated": "equal", "total": "sum", "add": "sum", "often": "use", "used": "use",
+    "appear": "use", "occur": "use", "deep": "deeper", "shallow": "shallower", "followed": "followed", "after": "followed",
+    "more": "most", "less": "least", "fewer": "least", "metal": "length", "web": "length", "forbidden": "never",
+    "allowed": "one", "opposite": "every", "palindrome": "tip",
+}  # fmt: skip
+"""Words that mean what another word of the sentence forms says."""
+_SLOT_MEANS = {
+    "count": "number", "times": "number time", "cut": "cut number", "depth": "number", "depths": "number", "track": "track",
+    "length": "length number", "codes": "code",
+}  # fmt: skip
+"""Kind of slot -> the words that a sentence has in its place."""
+COUNTED = (
+    "a",
+    "an",
+    "the",
+    "is",
+    "of",
+    "at",
+    "be",
+    "by",
+    "on",
+    "in",
+    "than",
+    "and",
+    "or",
+    "to",
+    "not",
+    "no",
+    "must",
+    "may",
+)
+
+
+def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
+    """The forms that speak of what a sentence speaks of: the kinds that share its rarest words, the best form of each."""
+    import math
+
+    numbered = ("number" if word.isdecimal() or word.casefold() in NUMBERS else word for word in said)
+    meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - set(COUNTED)
+    each = [(kind, form.words, _words_of(form.words)) for kind in catalogue().values() for form in kind.forms]
+    kinds = {kind.identifier: set[str]() for kind, _, _ in each}
+    for kind, _, words in each:
+        kinds[kind.identifier] |= words
+    rare = {
+        word: math.log(1 + len(kinds) / sum(word in own for own in kinds.values()))
+        for word in set().union(*kinds.values())
+    }
+    about = {kind.identifier: _words_of(kind.explanation) for kind in catalogue().values()}
+
+    def score(kind: Kind, words: set[str]) -> float:
+        shared = sum(rare[word] for word in words & meant)
+        explained = sum(rare.get(word, 1.0) for word in about[kind.identifier] & meant)
+        return (
+            shared + 0.2 * explained - 0.1 * len(words - meant - {"most", "least", "max", "min", "maximum", "minimum"})
+        )
+
+    best: dict[str, tuple[float, str]] = {}
+    for kind, form, words in each:
+        found = score(kind, words)
+        if kind.identifier not in best or found > best[kind.identifier][0]:
+            best[kind.identifier] = found, form
+    return [form for _, form in sorted(best.values(), key=lambda entry: -entry[0])[:most]]
+
+
+def _words_of(text: str) -> set[str]:
+    """The words that carry a text's meaning, as compared; slots by their kind (a number, a cut), all choices of a form."""
+    text = re.sub(r"\{\w+:(\w+)\}", lambda slot: f" {_SLOT_MEANS[slot[1]]} ", text)
+    folded = (fold(word) for word in re.findall(r"[A-Za-z]+", text))
+    return {MEANT.get(word, word) for word in folded} - set(COUNTED)
 
 
 def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
@@ -124,6 +196,11 @@ def violations(rule: Rule, system: System, lanes: Sequence[Sequence[int | None]]
 def automaton(rule: Rule, system: System) -> Automaton:
     """The rule as an automaton over the cuts of its own lanes."""
     return catalogue()[rule.identifier].automaton(rule, system)
+
+
+def idle(rule: Rule, system: System) -> bool:
+    """Whether no code can break the rule, as far as that is seen without looking at codes; it then costs nothing."""
+    return catalogue()[rule.identifier].idle(rule, system)
 
 
 def explanations(identifier: str | None = None) -> list[dict[str, Any]]:

@@ -63,7 +63,8 @@ Bind = Callable[[System, Sequence[int], dict[str, Any]], Iterable[tuple[tuple[in
 class Kind:
     """A kind of rule. `explanation` is for people; `example` is a sentence, a code it allows and one it forbids.
 
-    `pairs` says that it judges each pair of neighbouring cuts of its lane by itself, whatever the others are.
+    `pairs` says that it judges each pair of neighbouring cuts of its lane by itself, whatever the others are. `idle` says of
+    a rule that no code of the system can break it, so that a diagram needn't remember anything for it; it may miss some.
     """
 
     identifier: str
@@ -74,6 +75,7 @@ class Kind:
     explanation: str
     example: tuple[str, str, str]
     pairs: bool = False
+    idle: Callable[[Rule, System], bool] = lambda rule, system: False  # noqa: ARG005 - every kind is asked alike
 
 
 def labels(rule: Rule, system: System, lane: int = 0) -> tuple[str, ...]:
@@ -104,6 +106,12 @@ def runs(row: Sequence[Any], same: Callable[[Any, Any], bool]) -> Iterator[tuple
             if i - start > 1:
                 yield start, i
             start = i
+
+
+def limits_nothing(rule: Rule, low: int, high: int) -> bool:
+    """Whether `at most n` or `at least n` holds of every number from `low` to `high`, which are all there can be."""
+    n, how = rule.arguments["n"], rule.arguments["how"]
+    return bool(n <= low if how == "least" else n >= high)
 
 
 def of_neighbours(broken: Callable[[int, int], object]) -> Automaton:

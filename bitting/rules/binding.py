@@ -8,7 +8,7 @@ from typing import Any
 from bitting.errors import Span, nearest
 from bitting.model import Lane, System, Track
 from bitting.rules.base import SentenceError
-from bitting.rules.words import CutAt, Labels, Length, Names, Word
+from bitting.rules.sentence import CutAt, Labels, Length, Names, Word
 
 Bound = Iterable[tuple[tuple[int, ...], dict[str, Any]]]
 
@@ -95,7 +95,10 @@ def look_up(value: Any, system: System, lane: Lane) -> Any:
     if isinstance(value, CutAt):
         return cut_place(value, lane)
     if isinstance(value, Labels):
-        return tuple(depth_place(word, lane.track) for word in value.words)
+        found = tuple(depth_place(word, lane.track) for word in value.words)
+        if value.reach:
+            return tuple(range(found[0], len(lane.track.labels)) if value.reach == "deeper" else range(found[0] + 1))
+        return found
     if isinstance(value, Length):
         return in_unit(value, system)
     return value

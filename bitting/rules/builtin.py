@@ -7,11 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 
-from attrs import evolve
-
 from bitting.errors import Span
-from bitting.model import Code, Cut, CutList, Finding, Lane, Place
-from bitting.notation.hints import depth_hint, number_hint
+from bitting.model import Code, Cut, CutList, Finding, Lane, Place, Track
+from bitting.notation.hints import depth_hint, no_code, number_hint
 
 SENTENCES = {
     "cut-count": "every track has as many cuts as the system says",
@@ -19,6 +17,10 @@ SENTENCES = {
     "side-mismatch": "every side carries the same cuts",
     "unknown-cut": "a code to cut a key by has no cut left open",
 }
+
+
+MANY = 3
+"""More cuts of a list than so many that are no depths are one finding."""
 
 
 def _finding(
@@ -41,11 +43,15 @@ def _around(cuts: Sequence[Cut]) -> Span:
 
 def shape(code: Code) -> Iterator[Finding]:
     """Wrong numbers of cuts, lists that belong to no track, and depths that the system doesn't have."""
-    for finding in _shape(code):
-        if finding.rule == "cut-count" and (hint := number_hint(code)):
-            yield evolve(finding, message=f"{finding.message}; {hint}")
-        else:
-            yield finding
+    found = list(_shape(code))
+    if found and (message := number_hint(code) or no_code(code)):
+        counted = next((finding for finding in found if finding.rule == "cut-count"), None)
+        if counted and number_hint(code):
+            message = f"{counted.message}; {message}"
+        whole = (len(code.text) - len(code.text.lstrip()), len(code.text.rstrip()))
+        yield _finding("cut-count", None, None, (), whole, message, None)
+        return
+    yield from found
 
 
 def _shape(code: Code) -> Iterator[Finding]:
@@ -86,7 +92,7 @@ def _unplaced(code: Code, side: str | None) -> Iterator[Finding]:
 
 def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList | None) -> Iterator[Finding]:
     track = lane.track
-    name = f"{side} {track.name}" if side is not None else track.name
+    name = code.system.called(side, track.name)
     if written is None:
         if any(w.track is None for w in code.written if w.side in (None, side)):
             return  # said once, of the list that fits no track
@@ -100,11 +106,30 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
         extra = tuple(range(track.cuts + 1, given + 1))
         span = _around(written.cuts[track.cuts :]) if extra else written.span
         yield _finding("cut-count", side, track.name, extra, span, f"{where}{track.cuts} expected, {given} given", None)
-    for number, cut in enumerate(written.cuts, 1):
-        if not cut.depths:
-            message = f"cut {number} of {name} is {cut.text!r}: {depth_hint(cut.text, track)}"
-            lane_index = index if number <= track.cuts else None
-            yield _finding("depth-range", side, track.name, (number,), cut.span, message, lane_index)
+    yield from _strangers(index, track, name, side, written)
+
+
+def _strangers(index: int, track: Track, name: str, side: str | None, written: CutList) -> Iterator[Finding]:
+    """Cuts that are no depths: those written alike in one finding, and all of them where they are many."""
+    groups: dict[str, list[int]] = {}
+    strange = [number for number, cut in enumerate(written.cuts, 1) if not cut.depths]
+    for number in strange:
+        groups.setdefault("" if len(strange) > MANY else written.cuts[number - 1].text, []).append(number)
+    for text, numbers in groups.items():
+        cuts = [written.cuts[number - 1] for number in numbers]
+        hint = depth_hint(text, track)
+        if len(numbers) == 1:
+            message = f"cut {numbers[0]} of {name} is {text!r}: {hint}"
+        elif text:
+            message = f"cuts {_listed(numbers)} of {name} are {text!r}: {hint}"
+        else:
+            message = f"cuts {_listed(numbers)} of {name} are no depths of it: {hint}"
+        lane = index if numbers[-1] <= track.cuts else None
+        yield _finding("depth-range", side, track.name, tuple(numbers), _around(cuts), message, lane)
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
 
 
 def sides_agree(code: Code) -> Iterator[Finding]:

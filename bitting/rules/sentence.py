@@ -9,6 +9,10 @@ A sentence form is a pattern of words:
 every usual way to say so, and `{name:slot}` is filled by the sentence: count, times, cut, depth, depths, track, length,
 codes. Singular and plural count as the same word. A sentence that fits no form is answered with the forms that come
 nearest and a caret under the first word that fits none of them.
+
+>>> scope, sentence = read_words("on left, first cut is one of 1 2")
+>>> [word.folded for word in sentence]
+['first', 'cut', 'is', 'one', 'of', '1', '2']
 """
 
 from __future__ import annotations
@@ -17,8 +21,34 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from bitting.rules.words import NUMBERS, CodeText, CutAt, Labels, Length, Names, Word, fold
+from bitting.errors import Span
+from bitting.rules.base import SentenceError
 
+SINGULAR = {
+    "cuts": "cut", "depths": "depth", "times": "time", "neighbours": "neighbour", "neighbors": "neighbour",
+    "neighbor": "neighbour", "codes": "code", "changes": "change", "differs": "differ", "are": "is", "gets": "get",
+    "stands": "stand", "adds": "add", "amounts": "amount", "edges": "edge", "uses": "use", "if": "when",
+    "directions": "direction", "sums": "sum", "position": "cut", "positions": "cut", "space": "cut", "spaces": "cut",
+}  # fmt: skip
+NUMBERS = dict(
+    zip(
+        ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"],
+        range(13),
+        strict=True,
+    )
+)
+WAYS_TO_BE: dict[tuple[str, ...], tuple[str, ...]] = {
+    **{(word, "not", "be"): ("is", "not") for word in ("can", "must", "may", "shall")},
+    **{(word, "never", "be"): ("is", "not") for word in ("can", "must", "may", "shall")},
+    **{(word, "be"): ("is", "not") for word in ("cannot", "can't", "mustn't")},
+    **{(word, "only", "be"): ("is",) for word in ("can", "must", "may", "shall")},
+    **{(word, "be"): ("is",) for word in ("can", "must", "may", "shall")},
+    ("has", "to", "be"): ("is",),
+    ("have", "to", "be"): ("is",),
+    ("isn't",): ("is", "not"),
+    ("aren't",): ("is", "not"),
+}
+"""Ways to say what a cut is or isn't, and the words of the sentence forms."""
 PHRASES = {
     "<at most>": "(at most|max|maximum|no more than|not more than|up to|a maximum of)",
     "<at least>": "(at least|min|minimum|no less than|not less than|no fewer than|a minimum of)",
@@ -30,6 +60,76 @@ SLOT_WORDS = {
 }  # fmt: skip
 
 
+class Word(NamedTuple):
+    """A word of a sentence: as written, as compared, and where it stands; `kind` is the grammar's terminal."""
+
+    text: str
+    folded: str
+    kind: str
+    span: Span
+
+
+class CutAt(NamedTuple):
+    """A cut as a sentence names it: counted from 1 from the bow or the tip; `track` is a name or None."""
+
+    number: int
+    from_tip: bool
+    track: Word | None
+    span: Span
+
+
+class Labels(NamedTuple):
+    """Depth labels as written; which places they are depends on the track. `reach`: "deeper" or "shallower" where one
+    depth and all beyond it are meant."""
+
+    words: tuple[Word, ...]
+    reach: str = ""
+
+
+class Names(NamedTuple):
+    """A track, a side, or a side and a track."""
+
+    words: tuple[Word, ...]
+
+
+class CodeText(NamedTuple):
+    """A whole code as a sentence writes it; quotes are blanks, so that its characters keep their places."""
+
+    text: str
+    span: Span
+
+
+class Length(NamedTuple):
+    """A length with the unit that was written, if any."""
+
+    value: float
+    unit: str | None
+    text: str
+
+
+def in_usual_words(words: Sequence[Word], labels: frozenset[str]) -> list[Word]:
+    """The sentence with `cannot be`, `must not be`, `must be`, … said as the forms say it: `is not`, `is`.
+
+    Words that are depths of the system, or quoted, stay.
+    """
+    out: list[Word] = []
+    at = 0
+    while at < len(words):
+        for said, usual in WAYS_TO_BE.items():
+            found = words[at : at + len(said)]
+            if tuple(w.text.casefold().replace("’", "'") for w in found) == said and not any(
+                w.kind == "QUOTED" or w.text in labels for w in found
+            ):
+                span = (found[0].span[0], found[-1].span[1])
+                out += [Word(word, fold(word), "WORD", span) for word in usual]
+                at += len(said)
+                break
+        else:
+            out.append(words[at])
+            at += 1
+    return out
+
+
 class Match(NamedTuple):
     """A form that fits a sentence: the values of its slots and the sentence in canonical words."""
 
@@ -39,6 +139,59 @@ class Match(NamedTuple):
 
 Piece = tuple[str, Any]
 Pattern = tuple[Piece, ...]
+
+
+def fold(word: str) -> str:
+    """A word as it is compared: case and number don't matter."""
+    low = word.casefold()
+    return SINGULAR.get(low, low)
+
+
+def read_words(text: str) -> tuple[list[Word], list[Word]]:
+    """Scope words and sentence words of a rule, with their spans. Raises `SentenceError` on what is no word at all."""
+    from lark.exceptions import UnexpectedInput
+
+    from bitting.grammars import parser
+    from bitting.notation.tree import normalise
+
+    try:
+        tree: Any = parser("rules").parse(normalise(text))
+    except UnexpectedInput as fault:
+        scope = re.match(r"\s*on\s+[^\W\d]\w*", text, re.IGNORECASE)
+        if scope and "," not in text:
+            raise SentenceError(
+                f"a comma belongs behind {scope[0].strip()!r}",
+                hint=f"for example: {scope[0].strip()}, adjacent cuts differ by at most 2",
+                text=text,
+                span=(scope.end(), scope.end() + 1),
+            ) from None
+        at = fault.pos_in_stream if isinstance(fault.pos_in_stream, int) else len(text)
+        found = f"{text[at]!r}" if 0 <= at < len(text) else "the end"
+        raise SentenceError(
+            f"a rule is a sentence of words, and {found} doesn't belong here",
+            hint="for example: adjacent cuts differ by at most 2",
+            text=text,
+            span=(max(at, 0), max(at, 0) + 1) if at < len(text) else (len(text), len(text)),
+        ) from None
+    scope, sentence = tree.children
+    words = [_word(t) for t in sentence.children]
+    if words[-1].kind == "WORD" and words[-1].text.endswith("."):  # the full stop of the sentence
+        start, end = words[-1].span
+        words[-1] = _word_of(words[-1].text[:-1], (start, end - 1))
+    return [_word(t) for t in (scope.children[:-1] if scope else ())], words
+
+
+def _word(token: Any) -> Word:
+    """A word with its kind: QUOTED, NUMBER (a whole one), COMMA, SIGN or WORD."""
+    return _word_of(str(token), (token.start_pos, token.end_pos))
+
+
+def _word_of(text: str, span: Span) -> Word:
+    number = text.isascii() and text.isdecimal()
+    kind = "COMMA" if text == "," else "SIGN" if text in ":/=();-" else "NUMBER" if number else "WORD"
+    if text[0] in "'\"":
+        kind, text = "QUOTED", text[1:-1]
+    return Word(text, fold(text), kind, span)
 
 
 def compile_pattern(words: str) -> Pattern:
@@ -227,6 +380,11 @@ class Reader:
                 break
             words, at = (*words, word), at + 1
             found.append((at, words))
+        if found:
+            end, first = found[0]
+            tail = [w.folded for w in self.words[end : end + 2] if w.kind != "QUOTED"]
+            if tail in (["or", "deeper"], ["or", "shallower"]):
+                yield end + 2, Labels(first, tail[1]), f"{_label(first[0])} or {tail[1]}"
         for end, labels in reversed(found):
             yield end, Labels(labels), " ".join(_label(w) for w in labels)
 

@@ -32,10 +32,12 @@ from typing import Any, Literal, cast
 
 from attrs import evolve
 
-from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.model.system import Across, Blade, Cutting, Level, Measured, Measuring, Rule, SetupCut, System, Track
 from bitting.systemfile import schema as tables
+from bitting.systemfile.figures import sound_figures
 from bitting.systemfile.schema import (
+    LONGEST,
     MOST_CUTS,
     Faults,
     Wrong,
@@ -132,7 +134,7 @@ _EXAMPLES = {
 def _spaces(value: Any, where: str, faults: Faults) -> tuple[float, ...] | None:
     """The distance of each cut from the stop, bow to tip, from a list or from first, pitch and count."""
     before = len(faults.lines)
-    distance = number("a distance from the stop", least=0)
+    distance = number("a distance from the stop", least=0, most=LONGEST)
     if isinstance(value, dict):
         values = read_table(value, where, tables.SPACES, faults)
         if len(faults.lines) > before:
@@ -166,7 +168,8 @@ def _depths(value: Any, where: str, measured: Measured | None, faults: Faults) -
         return None
     before = len(faults.lines)
     # From the far edge 0 would be no metal at all; from the key's own edge or its middle it is a wall like any other.
-    read = number("a dimension", above=0) if measured == "far-edge" else number("a dimension", least=0)
+    limits = {"above": 0.0} if measured == "far-edge" else {"least": 0.0}
+    read = number("a dimension", **limits, most=LONGEST)
     depths: dict[str, float] = {}
     for label, item in value.items():
         place = join(where, label)
@@ -205,7 +208,7 @@ def read_system(text: str, path: str) -> System:
 
     Raises `SystemFileError` with every fault of the file, one line each.
     """
-    faults = Faults(PurePath(path).name or path)
+    faults = Faults(shown(PurePath(path).name or path, lines=False))
     top = read_table(_parse(text, path, faults), "", tables.TOP, faults)
     system = _system(top, path, faults)
     if system is None or faults.lines:
@@ -220,7 +223,7 @@ def unusable(path: str, faults: Sequence[str]) -> SystemFileError:
     """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     lines = "".join(f"\n  {line}" for line in faults)
-    return SystemFileError(f"{path} can't be used: {count}{lines}", faults=faults)
+    return SystemFileError(f"{shown(path, lines=False)} can't be used: {count}{lines}", faults=faults)
 
 
 def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
@@ -249,7 +252,7 @@ def _system(top: Mapping[str, Any], path: str, faults: Faults) -> System | None:
     _check_sides(head, tracks, faults)
     locks = _locks(top.get("locks", {}), max((track.cuts for track in tracks), default=None), faults)
     made = _cutting(cutting, tracks, faults)
-    measured = _measuring(top.get("measuring", {}), tracks, len(tracks) == len(found) > 0, faults)
+    measured, notes = _measuring(top.get("measuring", {}), tracks, len(tracks) == len(found) > 0, head, faults)
     if faults.lines:
         return None
     return System(
@@ -268,6 +271,7 @@ def _system(top: Mapping[str, Any], path: str, faults: Faults) -> System | None:
         cutting=made,
         measuring=measured,
         path=path,
+        notes=tuple(f"under [measuring], {note}" for note in notes),
     )
 
 
@@ -363,11 +367,18 @@ def _place(track: Track, label: str) -> int | None:
     return track.labels.index(label) if label in track.labels else None
 
 
-def _measuring(table: Any, tracks: Sequence[Track], complete: bool, faults: Faults) -> Measuring:
-    """The measuring figures; `complete`: every track of the file was read, so that an unknown name is a fault."""
+def _measuring(
+    table: Any, tracks: Sequence[Track], complete: bool, head: Mapping[str, Any], faults: Faults
+) -> tuple[Measuring, tuple[str, ...]]:
+    """The measuring figures, and what is said of those too small to be meant.
+
+    `complete`: every track of the file was read, so that an unknown name is a fault.
+    """
     values = read_table(table, "measuring", tables.MEASURING, faults)
     across = values.pop("across", None)
-    return Measuring(**values, across=None if across is None else _across(across, tracks, complete, faults))
+    span = min((abs(track.depths[-1] - track.depths[0]) for track in tracks), default=None)
+    figures, notes = sound_figures(values, span, head.get("unit", "mm"), faults)
+    return Measuring(**figures, across=None if across is None else _across(across, tracks, complete, faults)), notes
 
 
 def _across(table: Any, tracks: Sequence[Track], complete: bool, faults: Faults) -> Across | None:

@@ -31,7 +31,8 @@
     left_right = 0.0              # to dimensions of the left track; taken from those of the right one
     cutter = 2.40                 # the cutter with which they were found; absent: the system's
 
-Every table but the two controls is optional. All faults of a file are reported together.
+Every table is optional; without that of a control its settings are told, and not its turns.
+All faults of a file are reported together.
 """
 
 from __future__ import annotations
@@ -43,7 +44,8 @@ from typing import Any, Literal
 
 from attrs import fields, frozen
 
-from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.errors import SystemFileError, nearest
+from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
 
 
@@ -88,12 +90,15 @@ class Corrections:
 
 @frozen
 class Machine:
-    """A machine set by hand. `cutter` is the diameter as measured, None where the file is silent."""
+    """A machine set by hand. A control that the file doesn't describe is None: its settings are told, not its turns.
+
+    `cutter` is the diameter as measured, None where the file is silent.
+    """
 
     name: str
     unit: Literal["mm", "in"]
-    space: Control
-    depth: Control
+    space: Control | None = None
+    depth: Control | None = None
     cutter: float | None = None
     corrections: Corrections = Corrections()
 
@@ -103,7 +108,9 @@ class Machine:
             return self
         k = MM_PER_INCH if self.unit == "in" else 1 / MM_PER_INCH
 
-        def scaled(control: Control) -> Control:
+        def scaled(control: Control | None) -> Control | None:
+            if control is None:
+                return None
             return Control(
                 per_turn=control.per_turn * k,
                 zero=control.zero * k,
@@ -140,19 +147,14 @@ TABLES = {
 
 def load_machine(path: str | Path) -> Machine:
     """Read a machine file. Raises `BittingError` for one that can't be read, `SystemFileError` with every fault."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
-        reason = getattr(fault, "strerror", None) or "it is not UTF-8 text"
-        raise BittingError(f"can't read the machine file {str(path)!r}: {reason}") from None
-    return read_machine(text, str(path))
+    return read_machine(read_whole(path, "the machine file"), str(path))
 
 
 def read_machine(text: str, name: str = "machine file") -> Machine:
     """A machine from the text of its file; `name` is what errors call it."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # not TOML, a number of thousands of digits, tables nested too deeply
         raise SystemFileError(
             f"{name} is not TOML: {fault}", hint="`bitting plan --help` shows a machine file"
         ) from None
@@ -184,14 +186,11 @@ class _Reader:
         unit = self.data.get("unit", "mm")
         if unit not in ("mm", "in"):
             self.faults.append(f'unit: {unit!r} found, "mm" or "in" is allowed')
-        for key in ("space", "depth"):
-            if key not in self.data:
-                self.faults.append(f"{key}: the table [{key}] is missing; it says how that control turns")
         return Machine(
             name=str(self.data.get("name", "")),
             unit="in" if unit == "in" else "mm",
-            space=self._control("space", tables["space"]),
-            depth=self._control("depth", tables["depth"]),
+            space=self._control("space", tables["space"]) if "space" in self.data else None,
+            depth=self._control("depth", tables["depth"]) if "depth" in self.data else None,
             cutter=self._number("cutter.diameter", tables["cutter"].get("diameter"), above=0.0),
             corrections=self._corrections(tables["corrections"]),
         )
@@ -225,8 +224,6 @@ class _Reader:
         return float(value)
 
     def _control(self, key: str, table: dict[str, Any]) -> Control:
-        if key not in self.data:
-            return Control(1.0, 0.0, CLOCKWISE[key][0])
         clockwise = table.get("clockwise")
         if clockwise not in CLOCKWISE[key]:
             allowed = " or ".join(f'"{way}"' for way in CLOCKWISE[key])

@@ -38,15 +38,12 @@ from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from bitting.errors import nearest
+from bitting.model.system import RESERVED, WORD
 
 Read = Callable[[Any], Any]
 """From a TOML value to the value worked with; raises `Wrong`."""
 
-RESERVED = ("across", "both", "bow", "from", "in", "mm", "thou", "tip")
-"""Words of the notation, which can't name a side or a track."""
-
-_WORD = re.compile("[A-Za-z0-9_À-ÖØ-öø-ɏͰ-ͳͶͷͻ-ͽͿΆΈ-ΊΌΎ-ΡΣ-ϵϷ-ҁҊ-ԯḀ-ỿ]+")
-"""What the notation reads as one word (`WORD` in `grammars/common.lark`): a name or label must be one."""
+_WORD = re.compile(WORD)
 
 MOST_CUTS = 1000
 MOST_TEXT = 2000
@@ -294,8 +291,11 @@ def _meant(name: str, known: Sequence[str]) -> str:
 FORMAT = 1
 """The number that `format` must state."""
 
-_length = number("a length", above=0)
-_spread = number("a length", least=0)
+LONGEST = 1000.0
+"""No length of a key is more, in either unit; a larger one is a slip, and would only overflow later."""
+
+_length = number("a length", above=0, most=LONGEST)
+_spread = number("a length", least=0, most=LONGEST)
 
 TOP = (
     Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
@@ -333,8 +333,8 @@ TRACK = (
 )
 
 SPACES = (
-    Key("first", number("a distance", least=0), True),
-    Key("pitch", number("a distance"), True),
+    Key("first", number("a distance", least=0, most=LONGEST), True),
+    Key("pitch", number("a distance", least=-LONGEST, most=LONGEST), True),
     Key("count", whole("a number of cuts", 1, MOST_CUTS), True),
 )
 

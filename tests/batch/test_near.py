@@ -20,7 +20,7 @@ from bitting.batch.run import Order, run_batch
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.model import System, code_of
-from bitting.repair.slips import LOOKS
+from bitting.repair.noise import LOOKS
 from bitting.systemfile import load_system
 
 SYSTEMS = ("plover", "wren", "siskin", "heron", "dunlin")
@@ -90,7 +90,7 @@ def test_the_same_in_one_go_and_chunk_by_chunk(
     rows = np.arange(len(codes)) + 2
     with pytest.MonkeyPatch.context() as patch:
         if wide:  # as if there were too many codes for numbers of 64 bits
-            patch.setattr("bitting.batch.seen.math.prod", lambda _sizes: 2**63)
+            patch.setattr("bitting.batch.duplicates.math.prod", lambda _sizes: 2**63)
         assert keys_of(system, np.array(codes, np.uint8).T).dtype.kind == ("S" if wide else "i")
         check_seen(system, different, codes, rows, at, ahead=ahead)
 

@@ -9,6 +9,7 @@ import sys
 import pytest
 from click.testing import CliRunner, Result
 
+from bitting import count, load_system
 from bitting.cli import COMMANDS, main
 
 LEGAL = "left: 2133244 / right: 1124421"
@@ -45,12 +46,70 @@ def test_json_is_the_report_and_nothing_else():
     assert answer["results"][0]["findings"][0]["span"] == [10, 12]
 
 
-def test_unreadable_codes_are_all_told_and_nothing_is_printed():
+def test_unreadable_codes_of_a_list_are_all_told_and_the_others_answered():
     result = run("check", LEGAL, "left: 2--1", "middle: 213", "-s", "plover")
     assert result.exit_code == 2
-    assert result.stdout == ""
+    assert result.stdout.startswith("legal in plover")
     assert "two separators" in result.stderr
     assert "middle" in result.stderr
+
+
+def test_where_no_code_can_be_read_nothing_is_printed():
+    result = run("check", "left: 2--1", "middle: 213", "-s", "plover")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.count("bitting: ") == 2
+
+
+def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
+    lines = f"# from the dealer\n\n{LEGAL}\nleft: 2--1\n   \n{ILLEGAL}\n  # the end\n"
+    result = run("check", "-s", "plover", "--json", stdin=lines)
+    assert result.exit_code == 2
+    results = json.loads(result.stdout)["results"]
+    assert [r.get("legal") for r in results] == [True, None, False]
+    assert set(results[1]) == {"input", "error"}
+    assert results[1]["input"] == "left: 2--1"
+    assert "two separators" in results[1]["error"]
+    assert "two separators" in result.stderr
+
+
+def test_lines_that_each_name_another_track_are_one_code():
+    result = run("check", "-s", "plover", "--json", stdin="left 2133244\nright 1124421\nl2133244 r1124421\n")
+    assert result.exit_code == 0
+    assert [r["canonical"] for r in json.loads(result.stdout)["results"]] == [
+        "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"
+    ] * 2
+
+
+def test_without_a_system_it_says_in_which_ones_the_code_is_legal():
+    result = run("check", "top 233123 bottom 454254", "--json")
+    assert result.exit_code == 0
+    results = {r["system"]: r for r in json.loads(result.stdout)["results"]}
+    assert [name for name, r in results.items() if r["legal"]] == ["grebe"]
+    system = load_system("grebe")
+    assert results["grebe"]["chance"] == pytest.approx(count(system) / 5**12)
+    assert all(0 < r["chance"] < 1 for r in results.values())
+    shown = run("check", "top 233123 bottom 454254", "-s", "grebe", "-s", "plover")
+    assert shown.exit_code == 0
+    assert "legal in 1 of 2 systems" in shown.stdout
+    assert run("check", ILLEGAL, "--all-systems").exit_code == 1
+    assert run("check", "2--1").exit_code == 2
+    assert run("check", LEGAL, "--lock", "door").exit_code == 2
+
+
+def test_a_legal_code_says_how_many_slips_would_have_been_legal():
+    share = json.loads(run("check", LEGAL, "-s", "plover", "--json").stdout)["results"][0]["legal_slips"]
+    assert f"of all single slips {share:.0%} would" in run("check", LEGAL, "-s", "plover").stdout
+    assert json.loads(run("check", ILLEGAL, "-s", "plover", "--json").stdout)["results"][0]["legal_slips"] is None
+
+
+def test_terminal_text_is_plain_and_json_canonical():
+    shown = run("check", "233123454254", "-s", "grebe").stdout
+    assert shown.startswith("legal in grebe: top: 2 3 3 1 2 3 / bottom: 4 5 4 2 5 4\n")
+    assert "top(" not in shown
+    answer = json.loads(run("check", "233123454254", "-s", "grebe", "--json").stdout)["results"][0]
+    assert answer["canonical"] == "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"
+    wrong = run("check", "233123454255", "-s", "grebe").stdout
+    assert "%  top: 2 3 3 1 2 3 / bottom: 4 5 4 2 5 3" in wrong
 
 
 @pytest.mark.parametrize("extra", [[], ["-"]])
@@ -70,13 +129,12 @@ def test_nothing_on_a_pipe_is_answered():
 def test_one_code_in_pieces_is_noticed():
     result = run("check", "2133244", "1124421", "-s", "plover")
     assert result.exit_code == 1
-    assert "if you meant one, quote it: '2133244 1124421'" in result.stdout
+    assert "if you meant one, quote it:\n  bitting check '2133244 1124421' -s plover" in result.stdout
 
 
 def test_bad_systems_and_options():
     assert run("check", LEGAL, "-s", "plovver").exit_code == 2
     assert "plover" in run("check", LEGAL, "-s", "plovver").stderr
-    assert run("check", LEGAL).exit_code == 2
     assert run("check", LEGAL, "-s", "plover", "--lock", "dor").exit_code == 2
     assert run("chek", LEGAL, "-s", "plover").exit_code == 2
 

@@ -50,7 +50,9 @@ def orders(count: int) -> list[tuple[str, float, list[int | None]]]:
 )
 def test_shares_of_the_ways_are_those_of_brute_force(values: list[float], name: str) -> None:
     """The evidence of the readings put right in every way; those that aren't worked out exactly are rough."""
-    system = make_system(depths=(8.6, 8.2, 7.8), must=("a cut is at most 1 deeper than the cut before it", "cut 1 is not 3"))
+    system = make_system(
+        depths=(8.6, 8.2, 7.8), must=("a cut is at most 1 deeper than the cut before it", "cut 1 is not 3")
+    )
     key = make_readings(system, {(None, "left", cut): [value] for cut, value in enumerate(values)})
     weights: dict[str, float] = {}
     for way, share, order in orders(4):
@@ -97,7 +99,9 @@ def answers(name: str, mistake: str, keys: int, *, second: bool, places: bool) -
 
 @pytest.mark.parametrize("mistake", ["whole list from the tip", "a cut skipped", "neighbours swapped"])
 @pytest.mark.parametrize("protocol", ["a second list", "places"])
-def test_no_answer_is_sure_and_wrong_where_a_second_list_or_places_speak_against_it(mistake: str, protocol: str) -> None:
+def test_no_answer_is_sure_and_wrong_where_a_second_list_or_places_speak_against_it(
+    mistake: str, protocol: str
+) -> None:
     found = answers("wren", mistake, 8, second=protocol == "a second list", places=protocol == "places")
     assert not any(answer.verdict == "sure" and not right for answer, right in found)
     assert sum(right for _, right in found) >= 4
@@ -133,7 +137,9 @@ def test_a_place_off_by_half_a_pitch_keeps_the_answer_from_being_sure() -> None:
     system = load_system("wren")
     values = WREN.split()
     spaces = system.tracks[0].spaces
-    right = " ".join(f"{value.split('|')[0]}@{space:.1f}|{value.split('|')[1]}" for value, space in zip(values, spaces, strict=True))
+    right = " ".join(
+        f"{value.split('|')[0]}@{space:.1f}|{value.split('|')[1]}" for value, space in zip(values, spaces, strict=True)
+    )
     wrong = right.replace(f"@{spaces[3]:.1f}", f"@{spaces[4]:.1f}")
     assert decode(parse_readings(right, system), system).verdict == "sure"
     answer = decode(parse_readings(wrong, system), system)
@@ -185,7 +191,14 @@ def test_what_is_not_sure_is_always_asked_for(name: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "aim", "found"),
-    [("7.75", 7.57, True), ("75.7", 7.57, True), ("0.757", 7.57, True), ("7.6", 7.56, True), ("7.57", 7.2, False), ("8.1", 8.51, True)],
+    [
+        ("7.75", 7.57, True),
+        ("75.7", 7.57, True),
+        ("0.757", 7.57, True),
+        ("7.6", 7.56, True),
+        ("7.57", 7.2, False),
+        ("8.1", 8.51, True),
+    ],
 )
 def test_slips_of_the_pen(text: str, aim: float, found: bool) -> None:
     assert slip_of_pen(text, aim, 0.005, 2) == found

@@ -270,7 +270,9 @@ def test_lists_of_sides() -> None:
     same, _ = combined([parse_readings(text, system) for text in (f"top({row})", row.replace("7.1", "7.15"))])
     assert [cut.side for cut in same.cuts] == ["top"] * 16
     with pytest.raises(BittingError, match="names no side") as caught:
-        combined([parse_readings(text, system) for text in (f"top({row})", f"bottom({row})", row.replace("7.1", "7.15"))])
+        combined(
+            [parse_readings(text, system) for text in (f"top({row})", f"bottom({row})", row.replace("7.1", "7.15"))]
+        )
     assert "top(…); bottom(…)" in caught.value.hint
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 import bitting
 from bitting.diagram import code_space
 from bitting.diagram.occurrence import Legal
-from bitting.lint import en1303, lint, readout, rules
+from bitting.linting import en1303, lint, readout, rules
 from bitting.model import Place
 from bitting.rules import read_rules
 from tests.make import any_system, one_track, sentences, system, track
@@ -217,7 +217,7 @@ def test_codes_too_many_sided_to_hold_prove_nothing(monkeypatch) -> None:
     def refuse(*_, **__):
         raise TooLargeError("the codes are too many-sided", rule="a rule")
 
-    monkeypatch.setattr("bitting.lint.run.code_space", refuse)
+    monkeypatch.setattr("bitting.linting.run.code_space", refuse)
     found = lint(bitting.load_system("plover"))
     assert [(f.code, f.level) for f in found.findings] == [("too-large", "warning")]
     assert "nothing about the legal codes is proved" in found.findings[0].message

@@ -10,12 +10,12 @@ import attrs
 import pytest
 
 import bitting
-from bitting.diagram import code_space
+from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
-from bitting.lint import en1303, lint
-from bitting.lint.facts import Facts
-from bitting.lint.metal import _between, _uncovered
-from bitting.lint.reach import round_limit, square_angle, vee_limit, vee_macs
+from bitting.geometry.web import between
+from bitting.linting import en1303, lint
+from bitting.linting.metal import _uncovered
+from bitting.linting.reach import round_limit, square_angle, vee_limit, vee_macs
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
 from bitting.rules import read_rules
@@ -99,7 +99,7 @@ def test_a_seat_is_gouged_exactly_when_the_simulation_says_so(pitch: float, macs
 
 
 def write(made, code):
-    return bitting.lint.legal.write(made, code)
+    return occurrence.write(made, code)
 
 
 @pytest.mark.parametrize("diameter", [1.6, 1.8, 2.0, 2.2, 2.3, 2.5, 2.6, 3.2])
@@ -136,12 +136,10 @@ def test_the_first_pass_can_be_too_narrow_where_no_cut_is() -> None:
 def test_shortest_distance_between_walls_by_polygons() -> None:
     from shapely import Point, Polygon
 
-    width = 8.6
     for apart in (0.0, 1.0, 2.2, 3.6):
         for across in (-0.5, 0.2, 1.0, 2.5):
             root, half = EDGES.cutting.root, math.radians(45)
             out = 5.0
-            facts = Facts(attrs.evolve(EDGES, blade=attrs.evolve(EDGES.blade, width=width)), None)
 
             def valley(x, y, way, root=root, half=half, out=out):
                 side = out * math.tan(half)
@@ -149,13 +147,13 @@ def test_shortest_distance_between_walls_by_polygons() -> None:
                                 (x - root / 2 - side, y + way * out)])  # fmt: skip
 
             distance = valley(0, 0, -1).distance(valley(apart, across, 1))
-            assert max(_between(facts, apart, across), 0) == pytest.approx(distance, abs=1e-9)
+            assert max(between(EDGES.cutting, apart, across), 0) == pytest.approx(distance, abs=1e-9)
             r = FOUR.cutting.cutter / 2
             circles = (
                 Point(0, -r).buffer(r, quad_segs=2000).distance(Point(apart, across + r).buffer(r, quad_segs=2000))
             )
             if across > 0:
-                assert max(_between(Facts(FOUR, None), apart, across), 0) == pytest.approx(circles, abs=1e-5)
+                assert max(between(FOUR.cutting, apart, across), 0) == pytest.approx(circles, abs=1e-5)
 
 
 def test_lengths_that_nothing_covers() -> None:

@@ -17,7 +17,7 @@ import bitting
 from bitting.diagram import code_space
 from bitting.diagram.occurrence import write
 from bitting.geometry.frame import frame_of
-from bitting.lint import lint
+from bitting.linting import lint
 from bitting.machine.plan.plan import plan
 from bitting.model import Blade, Cutting, Measuring, System, Track
 from bitting.rules import read_rules

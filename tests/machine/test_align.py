@@ -262,12 +262,36 @@ def test_a_jaw_that_stands_off_the_deep_cut_is_no_error_of_scale(deeper: int) ->
     room = 1.2 - np.sqrt(1.2**2 - 0.3**2)
     key = setup_key(made)
     half = [
-        attrs.evolve(c, readings=(attrs.evolve(c.readings[0], value=c.readings[0].value - deeper * room / 2),))
-        if c.cut == 3
-        else c
+        attrs.evolve(
+            c,
+            readings=(
+                # all of it between two shallower cuts; something from none to all of it beside the uncut bow
+                attrs.evolve(c.readings[0], value=c.readings[0].value - deeper * {3: room, 0: room / 2}.get(c.cut, 0)),
+            ),
+        )
         for c in key.cuts
     ]
     assert align(attrs.evolve(key, cuts=tuple(half)), made).scale.mean == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("name", ["plover", "wren", "siskin"])
+def test_a_wide_jaw_over_a_lone_deep_cut_is_no_fault_of_the_machine(name: str) -> None:
+    """A perfect setup key read with a jaw of 1.0: the deep cut, between two shallower ones, reads shallow by all of e."""
+    made = load_system(name)
+    setup, radius = made.cutting.setup, made.need("cutting.cutter") / 2
+    stood_off = radius - np.sqrt(radius**2 - 0.5**2)
+    cuts = [
+        ReadCut(lane.side, lane.track.name, i, (Reading(value, None, 0.01, (0, 0)),) * 4)
+        for lane in made.lanes
+        for i in range(lane.track.cuts)
+        for value in [
+            lane.track.depths[setup.depth] - lane.track.deeper * stood_off if i == setup.cut else lane.track.depths[0]
+        ]
+    ]
+    result = align(Readings(made, "", made.unit, tuple(cuts)), made, gauge=Gauge(jaw=1.0))
+    assert result.verdict == "leave", result.causes
+    assert abs(result.scale.mean) < 0.005
+    assert align(Readings(made, "", made.unit, tuple(cuts)), made, gauge=Gauge(jaw=0.0)).scale.mean < -0.02
 
 
 def test_another_setup_code_and_none_at_all() -> None:
@@ -562,7 +586,8 @@ def test_every_shipped_system_can_be_aligned(name: str) -> None:
             for i in range(lane.track.cuts)
         ]
         key = Readings(made, "", made.unit, tuple(cuts))
-        result = align(key, made, places=[PlaceReading((made.tracks[0].spaces[setup.cut],))])
+        places = [PlaceReading((made.tracks[0].spaces[setup.cut],))]
+        result = align(key, made, places=places, gauge=Gauge(jaw=0.0))
         assert result.verdict == ("adjust" if error else "leave")
         assert result.depth_offset.mean == pytest.approx(error, abs=1e-9)
 
@@ -580,7 +605,7 @@ def test_command_leaves_a_good_machine_alone() -> None:
     answer = json.loads(done.stdout)
     assert (done.exit_code, answer["verdict"], answer["space_offset"]) == (0, "leave", None)
     assert set(answer["depth_offset"]) == {"mean", "sd"}
-    assert {"track", "side", "zero", "scale", "tilt"} == set(answer["terms"][0])
+    assert {"track", "side", "zero", "scale", "tilt", "lost"} == set(answer["terms"][0])
 
 
 def test_command_takes_several_keys_from_a_pipe() -> None:
@@ -609,7 +634,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     [
         ([KEY, "-s", "plover", "--place", "there"], "'there' is no place of a cut"),
         ([KEY, "-s", "plover", "--history", "nowhere/x.csv"], "nowhere"),
-        ([KEY, "-s", "plover", "--correct", "nowhere.toml"], "nowhere.toml"),
+        ([KEY, "-s", "plover", "--correct", "nowhere/machine.toml"], "nowhere"),
         (["left: 8.6", "-s", "plover"], "left"),
         (["-s", "plover"], "no readings"),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from collections.abc import Sequence
 from math import acos, degrees
 from pathlib import Path
@@ -17,9 +18,10 @@ from bitting.cli.plan import command
 from bitting.errors import BittingError, SystemFileError
 from bitting.geometry.frame import frame_of
 from bitting.geometry.profile import EndMill, Piece, envelope, excess, steepest, swept
+from bitting.grammars import folder
 from bitting.machine.plan.bite import milling_of
 from bitting.machine.plan.moves import Direction, stops_between
-from bitting.machine.plan.plan import Plan, plan
+from bitting.machine.plan.plan import Plan, parse_take, plan
 from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import TrackMoves, simulate
 from bitting.model import Blade, System, Track, code_of
@@ -176,11 +178,11 @@ def test_stops_never_touch_the_shallower_seat_and_never_make_a_wall_steeper(
 
 def test_without_easing_each_wall_too_steep_is_named_with_its_angle() -> None:
     result = plan(code_of(ONE, [[0, 2, 2, 2, 2, 2, 2]]), ONE)
-    assert result.warnings == (
-        "left: the wall between cuts 1 and 2 stands at 76°, and a tumbler climbs 60°; easing stops would lower it.",
+    assert result.warnings[:1] == (
+        "Too steep for a tumbler (60°, here up to 76°), between cuts: left 1-2; ease them with `bitting plan --ease`.",
     )
     eased = plan(code_of(ONE, [[0, 2, 2, 2, 2, 2, 2]]), ONE, ease=True)
-    assert eased.warnings == ()
+    assert not any("steep" in text for text in eased.warnings)
     assert words(eased)[2:6] == ["ease space 20.25", "ease depth 8.15", "space 2", "depth 3"]
 
 
@@ -271,11 +273,11 @@ def test_a_machine_in_the_other_unit_gives_the_same_moves() -> None:
 
 def test_all_faults_of_a_machine_file_are_told_together() -> None:
     text = 'format = 2\nunit = "cm"\nspeed = 3\n[space]\nper_turn = -1\nclockwise = "left"\nlimits = [3, 1]\n'
-    with pytest.raises(SystemFileError, match="7 faults") as fault:
+    with pytest.raises(SystemFileError, match="6 faults") as fault:
         read_machine(text, "bench.toml")
     assert "bench.toml" in fault.value.message
     assert [line.split(":")[0] for line in fault.value.faults] == [
-        "speed", "format", "unit", "depth", "space.clockwise", "space.per_turn", "space.limits",
+        "speed", "format", "unit", "space.clockwise", "space.per_turn", "space.limits",
     ]  # fmt: skip
 
 
@@ -312,6 +314,118 @@ def test_a_system_without_a_cutter_says_which_line_to_add() -> None:
     assert "[cutting]" in fault.value.hint
 
 
+def test_the_plan_as_printed_fits_forty_lines_with_every_move_its_own() -> None:
+    system = load_system("plover")
+    for code in ("left: 1324535 / right: 3535313", "left: 2133244 / right: 1124421"):
+        lines = [line for line, _ in plan_lines(plan(parse_code(code, system), system), columns=80)]
+        assert len(lines) <= 40
+        assert max(map(len, lines)) <= 80
+        assert lines[0].startswith("plover: ")
+        assert lines[-1].endswith("More: --full")
+
+
+def test_the_printed_moves_stand_where_the_machine_s_own_cutter_does() -> None:
+    """A cutter of another size has another load place: the first move still starts there."""
+    system = load_system("plover")
+    machine = read_machine(MACHINE.replace("backlash = 0.05\n", ""))
+    result = plan(parse_code("left: 2133144 / right: 1124421", system), system, machine=machine, direction="bow-to-tip")
+    text = "\n".join(line for line, _ in plan_lines(result, columns=140))
+    assert "load place → 1" in text
+    assert "past 7" not in text
+
+
+@pytest.mark.parametrize("change", [{"width": 6.4}, {"thickness": 2.0}])
+def test_a_key_cut_through_is_said_first_and_exits_1(change: dict[str, float], tmp_path: Path) -> None:
+    """Walls 3.2 in from each edge of a blade of 6.4, or two faces milled 1.0 into a blade of 2.0, leave nothing."""
+    source = (folder("systems") / "plover.toml").read_text(encoding="utf-8")
+    name, value = next(iter(change.items()))
+    old = {"width": "10.0", "thickness": "2.6"}[name]
+    source = source.replace(f"{name} = {old}", f"{name} = {value}")
+    if name == "width":  # the same cuts from the edge: metal left is less by what the blade is narrower
+        source = source.replace(
+            "1 = 8.60, 2 = 8.15, 3 = 7.70, 4 = 7.25, 5 = 6.80", "1 = 5.00, 2 = 4.55, 3 = 4.10, 4 = 3.65, 5 = 3.20"
+        )
+        source = source.replace("less = 10.00", "less = 6.40")
+    (tmp_path / "thin.toml").write_text(source, encoding="utf-8")
+    found = invoke("left: 3355555 / right: 3355555", "-s", str(tmp_path / "thin.toml"))
+    assert found.exit_code == 1
+    assert found.stdout.startswith("DON'T CUT IT: the key would be cut through")
+
+
+def test_a_cutter_that_comes_to_the_shoulder_is_a_fault_of_the_plan() -> None:
+    near = evolve(TWO, tracks=(evolve(TWO.tracks[0], spaces=tuple(s - 5.0 for s in TWO.tracks[0].spaces)),))
+    result = plan(code_of(near, [[0, 1, 2, 1, 0, 1, 2, 1]]), near)
+    assert not result.good
+    assert result.obstacles == ("cuts: the cutter comes 0.2 mm into the shoulder",)  # cut 1 at 1.0, radius 1.2
+    assert plan(code_of(TWO, [[0, 1, 2, 1, 0, 1, 2, 1]]), TWO).obstacles == ()
+
+
+def test_where_there_is_no_room_the_setting_that_gets_there_is_printed() -> None:
+    """Play of 0.4 and no room past cut 1: coming from the tip, the control goes 0.4 further towards the bow."""
+    near = evolve(TWO, tracks=(evolve(TWO.tracks[0], spaces=tuple(s - 4.6 for s in TWO.tracks[0].spaces)),))
+    play = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.4), Control(1.0, 0.0, "deepens", 100))
+    step = (
+        plan(code_of(near, [[0, 1, 2, 1, 0, 1, 2, 1]]), near, machine=play, direction="bow-to-tip").tracks[0].steps[1]
+    )
+    assert (step.action, step.to, step.space) == ("space", "1", pytest.approx(1.4))
+    assert step.setting == {"space": pytest.approx(1.0)}
+    assert "takes up the play towards the bow" in str(step.turns)
+
+
+def test_one_cut_deepened_moves_nothing_else() -> None:
+    system = load_system("plover")
+    old, new = (parse_code(f"left: 2133{d}34 / right: 1124421", system) for d in "12")
+    result = plan(new, system, have=old)
+    assert {track.track for track in result.tracks} == {"left"}
+    assert result.good
+    assert result.taken == "left 5 by 0.45 mm"
+    text = "\n".join(line for line, _ in plan_lines(result))
+    assert "take left 5 by 0.45 mm off the key as it is" in text
+    with pytest.raises(BittingError, match="deeper already"):
+        plan(old, system, have=new)
+
+
+def test_a_little_more_is_set_past_the_depth() -> None:
+    system = load_system("plover")
+    code = parse_code("left: 2133144 / right: 1124421", system)
+    result = plan(code, system, take=[parse_take("left 5 by 0.10", system)])
+    settings = [step.depth for step in result.tracks[0].steps]
+    assert 8.5 in [round(value, 6) for value in settings]
+    assert result.simulation.gouge == 0
+    assert result.simulation.reached
+    for wrong in ("left by 0.1", "left 9 by 0.1", "left 5 by 9", "5 by 0.1", "left 5 by x"):
+        with pytest.raises(BittingError):
+            parse_take(wrong, system)
+
+
+@pytest.mark.parametrize("system", [FOUR, TWO, VEE], ids=lambda s: s.name)
+def test_a_change_leaves_what_the_new_key_leaves(system: System) -> None:
+    """From a random key to a deeper one: nothing past the new code, everything reached, the wall as if cut at once."""
+    chance = random.Random(7)
+    for _ in range(12):
+        track = system.tracks[0]
+        deepest = min(len(track.labels) - 1, 3)
+        old = [[chance.randrange(deepest) for _ in range(t.cuts)] for t in system.tracks]
+        new = [[min(d + chance.choice([0, 0, 1]), deepest) for d in row] for row in old]
+        if new == old:
+            continue
+        whole = plan(code_of(system, new), system)
+        change = plan(code_of(system, new), system, have=code_of(system, old))
+        assert change.simulation.reached
+        assert change.simulation.gouge == pytest.approx(whole.simulation.gouge, abs=1e-9)
+        assert change.simulation.residual <= whole.simulation.residual + 1e-9
+        assert change.moves <= whole.moves + 4 * len(system.tracks)
+
+
+def test_climb_cuts_are_told_with_the_order_that_does_not() -> None:
+    system = load_system("plover")
+    code = parse_code("left: 2133134 / right: 1124421", system)
+    assert plan(code, system).warnings == ()
+    climbs = plan(code, system, direction="bow-to-tip").warnings
+    assert any("left: " in text and "climb (" in text and "--direction tip-to-bow" in text for text in climbs)
+    assert plan(code, system, direction="conventional").warnings == ()
+
+
 def plan_of_the_same(result: Plan) -> Plan:
     """With easing, whose lines are the longest."""
     system = result.made_for
@@ -322,8 +436,8 @@ def test_text_has_one_numbered_move_a_line() -> None:
     system = load_system("plover")
     result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
     lines = [line for line, _ in plan_lines(result, columns=90)]
-    first = lines.index("TOP LEFT, from bow to tip")
-    steps = result.tracks[0].steps
+    first = next(i for i, line in enumerate(lines) if line.startswith("TOP LEFT, from tip to bow: start at the load"))
+    steps = result.tracks[0].steps[1:]
     numbers = [int(line.split()[0]) for line in lines[first + 1 : first + 1 + len(steps)]]
     assert numbers == list(range(1, len(steps) + 1))
     assert any("once more" in line for line in lines)
@@ -365,7 +479,7 @@ def test_systems_of_every_family_are_explained() -> None:
     for name in shipped_systems():
         system = load_system(name)
         result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
-        text = "\n".join(line for line, _ in plan_lines(result, columns=90))
+        text = "\n".join(line for line, _ in plan_lines(result, columns=90, full=True, copy=True))
         assert "THEN" in text
         assert "COPY ONTO" in text
         assert f"the blank's {system.stop}" in text.replace("\n", " ")

@@ -153,7 +153,7 @@ def test_two_moves_exchanged_are_caught_if_and_only_if_they_cut_too_deep(name: s
     system = load_system(name)
     chance = random.Random(5)
     caught = spared = 0
-    for depths in legal_depths(system, 14, 3):
+    for depths in legal_depths(system, 30, 3):
         result = plan(code_of(system, depths), system)
         number = chance.randrange(len(system.lanes))
         track = next(t for t in result.tracks if t.track == system.lanes[number].track.name)

@@ -168,8 +168,12 @@ def test_unknown_depths_are_kept_and_break_the_canonical_form_only():
     assert code.written[1].cuts[1].text == "[19]"
 
 
-def test_depth_labels_keep_their_case():
-    assert [cut.depths for cut in parse_code("a1 A1 b10", LONG_LABELS).written[0].cuts] == [(0,), (), (2,)]
+def test_depth_labels_keep_their_case_where_two_differ_by_it():
+    both = system(track("only", 3, ["a1", "A1", "b10"]))
+    assert [cut.depths for cut in parse_code("a1 A1 B10", both).written[0].cuts] == [(0,), (1,), ()]
+    assert (
+        canonical("a1 A1 B10", LONG_LABELS) == "a1 a1 b10"
+    )  # where no two labels differ by case only, it can't mislead
 
 
 def test_labels_of_several_characters():
@@ -204,8 +208,8 @@ NO_NAME = "'from' can't be a name; write from bow: or from tip: where the cuts a
         ("zz: 213", PAIR, (0, 2), "there is no track 'zz'", "the tracks are left, right"),
         ("x: 213", SINGLE, (0, 1), "there is no track 'x'", "the only track is only"),
         ("le: 1", system(track("left"), track("leg")), (0, 2), "'le' may be left or leg", "write more of the name"),
-        ("left: 1 / LE: 2", PAIR, (10, 12), "left is given twice", "write each track once on a side"),
-        ("top: 213", CONVENIENCE, (0, 3), "there is no track 'top'", "top is a side: write top(…)"),
+        ("left: 1 / LE: 2", PAIR, (10, 12), "left is given twice", "write each track once: left: … / right: …"),
+        ("top: 213", PAIR, (0, 3), "there is no track 'top'", "the tracks are left, right"),
         ("left(213)", CONVENIENCE, (0, 4), "there is no side 'left'", "left is a track: write left: …"),
         (
             "left(213)",
@@ -432,7 +436,7 @@ def test_code_numbers_are_told_from_cuts(text, looks):
 
 def test_reading_a_code_builds_no_readings_and_loads_no_slips():
     script = (
-        "import sys; from bitting.notation import parse_code; from bitting.notation.grammar import parser;"
+        "import sys; from bitting.notation import parse_code; from bitting.notation.tree import parser;"
         "from tests.make import system; parse_code('1 2 3 4', system());"
         "assert parser.cache_info().currsize == 1;"
         "print([m for m in ('slips', 'readings', 'hints') if 'bitting.notation.' + m in sys.modules])"

@@ -11,7 +11,7 @@ from tests.make import any_system
 from tests.oracle import broken, every_code
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(any_system)
 def test_findings_and_count_equal_brute_force(system):
     space = code_space(system)

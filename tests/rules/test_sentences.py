@@ -144,7 +144,7 @@ def test_lengths_are_taken_in_the_unit_they_are_written_in():
         ("cut 8 is one of 1 2", "cut 8", "cuts 1 to 5, and no cut 8", ""),
         ("on middle, MACS is 2", "middle", "no track 'middle'", "left, right"),
         ("on rigt, MACS is 2", "rigt", "no track 'rigt'", "did you mean 'right'"),
-        ("keys are pretty", "keys", "isn't understood", "the nearest that is known"),
+        ("keys are pretty", "keys", "isn't understood", "what comes nearest to it"),
         ("left and right add up to at most 6", "", "expected here: at", "add up to at most N at every cut"),
         ("MACS is 2 %", "%", "doesn't belong", "for example"),
         ("", "", "the end", "for example"),
@@ -207,3 +207,68 @@ def test_places_of_a_finding_are_lanes_of_the_system():
     assert finding.places == (Place(1, 1), Place(1, 2))
     assert finding.cuts == (2, 3)
     assert (finding.side, finding.track) == (None, "right")
+
+
+@pytest.mark.parametrize(
+    ("text", "canonical", "kind"),
+    [
+        ("cut 3 is 3 or deeper", "cut 3 is 3 or deeper", "position-depths"),
+        ("position 1 cannot be 5", "cut 1 is not 5", "position-depths"),
+        ("cut 1 must not be 4 5", "cut 1 is not 4 5", "position-depths"),
+        ("cut 2 can only be 1 2 3", "cut 2 is 1 2 3", "position-depths"),
+        ("last cut has to be 2 or shallower", "last cut is 2 or shallower", "position-depths"),
+        ("cut 3 can’t be 4 or deeper", "cut 3 is not 4 or deeper", "position-depths"),
+        ("when cut 1 is 4 or deeper, cut 2 is 3 or deeper", "when cut 1 is 4 or deeper, cut 2 is 3 or deeper", "conditional"),
+        ("depths 4 or deeper together are used at most 3 times",
+         "depths 4 or deeper together are used at most 3 times", "depth-uses"),
+        ("1 is never followed by 4 or deeper", "1 is never followed by 4 or deeper", "forbidden-pair"),
+        ("at least 2 cuts are 3 or deeper", "at least 2 cuts are 3 or deeper", "depth-uses"),
+    ],
+)  # fmt: skip
+def test_what_users_say_is_understood(text, canonical, kind):
+    made = system(track("left", 4, "12345"))
+    (rule,) = read_rule(made, text, "must")
+    assert (rule.identifier, rule.sentence) == (kind, canonical)
+    assert read_rule(made, canonical, "must") == (rule,)
+
+
+def test_a_depth_or_deeper_stands_for_every_depth_beyond_it():
+    made = system(track("left", 3, ["c", "b", "a"]))
+    for said, listed in (
+        ("b or deeper", "b a"),
+        ("b or shallower", "c b"),
+        ("a or deeper", "a"),
+        ("c or deeper", "c b a"),
+    ):
+        (short,) = read_rule(made, f"cut 2 is {said}", "must")
+        (long,) = read_rule(made, f"cut 2 is one of {listed}", "must")
+        assert short.arguments == long.arguments
+
+
+def test_words_that_are_depths_are_not_taken_for_ways_to_say_is():
+    made = system(track("left", 3, ["must", "be", "x"]))
+    (rule,) = read_rule(made, "must is never followed by be", "must")
+    assert rule.identifier == "forbidden-pair"
+    (rule,) = read_rule(made, "cut 1 is must be", "must")
+    assert rule.arguments["depths"] == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "form"),
+    [
+        ("no two neighbours may differ by more than 2", "adjacent cuts differ by at most N"),
+        ("neighbouring cuts must not jump more than 2", "adjacent cuts differ by at most N"),
+        ("each depth may occur 3 times", "depth A is used at most N times"),
+        ("not more than three the same in a row", "no more than N equal cuts in a row"),
+        ("total of all cuts must be even", "the sum of cuts is even"),
+        ("total between 20 and 30", "the sum of cuts is between N and M"),
+        ("a 5 must not come after a 1", "A is never followed by B …"),
+        ("the web between the tracks is at least 2 mm", "at least LENGTH stands between TRACK A and TRACK B"),
+        ("left and right must not be identical", "TRACK A and TRACK B are not the same"),
+    ],
+)
+def test_what_is_not_understood_gets_the_sentence_that_means_most_of_it(text, form):
+    made = system(track("left", 4, "12345"), track("right", 4, "12345"))
+    with pytest.raises(SentenceError) as caught:
+        read_rule(made, text, "must")
+    assert caught.value.hint.splitlines()[1].strip() == form

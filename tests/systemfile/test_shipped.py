@@ -141,7 +141,7 @@ def test_a_milled_key_is_usual_and_stands(system: System) -> None:
     assert 0.8 <= milled <= 1.2
     radius = system.need("cutting.cutter") / 2
     for track in system.tracks:
-        low, high = (1.5, 2.0) if track.milling == "internal" else (2.0, 2.5)
+        low, high = (1.5, 2.2) if track.milling == "internal" else (2.0, 3.5)
         assert low <= 2 * radius <= high
         assert 4 <= len(track.labels) <= 6
         assert 6 <= track.cuts <= 10
@@ -150,9 +150,9 @@ def test_a_milled_key_is_usual_and_stands(system: System) -> None:
         assert 2.0 <= pitch(track) <= 3.0
         # A cutter at a deeper cut can't reach the seat of its neighbour.
         assert pitch(track) - system.need("cutting.seat") / 2 >= radius
-        # A step leaves less than an upright wall, and one that eased moves of one depth bring under `steepest`.
-        assert most_adjacent(system) * system.step < radius
-        assert math.degrees(math.acos(1 - system.step / radius)) <= system.need("cutting.steepest")
+        # The largest step that the rules allow leaves a wall that a tumbler climbs, by square moves.
+        steepest = math.degrees(math.acos(1 - most_adjacent(system) * system.step / radius))
+        assert steepest <= system.need("cutting.steepest") <= 70
         # The floor under a track, where both faces of a convenience key may be milled over each other.
         both = system.convenience and len(system.tracks) == 2
         assert thickness - (2 if both else 1) * milled >= 0.4
@@ -181,7 +181,7 @@ def test_the_groove_passes_the_cutter_and_leaves_no_island() -> None:
     heron = load_system("heron")
     left, right = heron.tracks
     cutter = heron.need("cutting.cutter")
-    groove = {(a, b): 9.0 - left.depths[a] - right.depths[b] for a in range(5) for b in range(5)}
+    groove = {(a, b): 9.2 - left.depths[a] - right.depths[b] for a in range(5) for b in range(5)}
     allowed = {pair: gap for pair, gap in groove.items() if sum(pair) + 2 <= 7}
     assert "left and right add up to at most 7 at every cut" in heron.must
     assert min(groove.values()) >= cutter
@@ -196,7 +196,7 @@ def test_vee_cuts_leave_what_the_rules_allow(system: System) -> None:
     inches = [system.in_mm(length) / 25.4 for length in (system.step, pitch(track))]
     assert 90 <= angle <= 110
     assert 0.0125 <= inches[0] <= 0.028
-    assert 0.125 <= inches[1] <= 0.165
+    assert 0.125 <= inches[1] <= 0.175
     assert system.need("cutting.seat") <= root
     assert 90 - angle / 2 <= system.need("cutting.steepest")
     # Two half flats and the flank between two depths must fit into one pitch.
@@ -208,7 +208,7 @@ def test_metal_left_bars_something_and_not_much() -> None:
     grebe, siskin = load_system("grebe"), load_system("siskin")
     assert "at least 3.5 stands between top and bottom" in grebe.must
     depths = grebe.tracks[0].depths
-    assert {(a + 1, b + 1) for a in range(5) for b in range(5) if depths[a] + depths[b] - 8.6 < 3.5} == {
+    assert {(a + 1, b + 1) for a in range(5) for b in range(5) if 8.6 - depths[a] - depths[b] < 3.5} == {
         (4, 5),
         (5, 4),
         (5, 5),

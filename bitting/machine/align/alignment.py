@@ -4,9 +4,12 @@ A setup key carries the shallowest depth everywhere but at one place. Its deviat
 the depth table) are taken apart, track by track and side by side, by weighted least squares without any prior:
 
     deviation = zero + scale · (nominal − shallowest depth) + tilt · (place along the blade, −½ first cut to +½ last)
+                + lost (on every cut deeper than the shallowest)
 
 `zero` is the depth setting itself, `scale` the error per unit of depth (one deep cut tells it from zero), `tilt` a blank
-that lay askew. `left_right` is half the difference of the zeros of the first and second track. `depth_offset` is the
+that lay askew. `lost` is play in the depth control: what is
+lost once on the way from the shallowest depth, however far it goes; it takes cuts of two deeper depths to tell it from scale.
+`left_right` is half the difference of the zeros of the first and second track. `depth_offset` is the
 mean of the zeros of all tracks, which is what turning the depth zero can mend. Where the measured cuts can't tell a
 term from the others its mean and sd are None, and the terms that are left are fitted.
 
@@ -51,6 +54,7 @@ from bitting.machine.align.fit import (
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Readings, System
+from bitting.model.expect import expect
 
 EXPANDED = 2.0
 STRUCTURAL = 2.58
@@ -59,6 +63,8 @@ UNEXPLAINED = 0.01
 CAUSES = {
     "depth": "the depth zero, a reground or wrong cutter, or the zero of the caliper",
     "scale": "the depth scale: turns per step, a worn screw, or a wrong depth table",
+    "lost motion": "lost motion (play) in the depth control: come to every depth deepening, and write it into the machine file "
+    "as its backlash",
     "space": "the stop, how the key was pushed against it, or the space zero",
     "space scale": "the space scale: turns per step, or a worn screw",
 }
@@ -75,13 +81,16 @@ class TrackTerms:
     zero: Term
     scale: Term
     tilt: Term
+    lost: Term = Term(None, None)  # noqa: RUF009 - a frozen value
 
 
 @frozen
 class Alignment:
     """What the setup key says. Lengths in the system's unit; offsets are measured − nominal.
 
-    `scale` and `tilt` are the tracks' taken together; `space_scale` is the error per unit of distance. `to_depth`,
+    `scale` and `tilt` are the tracks' taken together; `lost_motion` is what every cut deeper than the shallowest is off by
+    alike, which is play in the depth control (None, None: one deep cut can't tell it from scale);
+    `space_scale` is the error per unit of distance. `to_depth`,
     `to_scale`, `to_space` and `to_space_scale` are what to change the settings by, in the same terms (None: leave as it
     is), `p_value` how likely scatter like this is from the
     stated uncertainties alone. `uneven` names what no dial can
@@ -105,6 +114,8 @@ class Alignment:
     p_value: float | None
     keys: int
     uneven: tuple[str, ...]
+    lost_motion: Term
+    to_lost_motion: float | None
     reason: str
     causes: tuple[str, ...]
     notes: tuple[str, ...]
@@ -129,6 +140,7 @@ def align(
     `places` are measured places of deep cuts, besides those written with the readings. `code` is what the key was cut to
     (default: the system's `[cutting] setup` on every track). Raises BittingError when nothing usable was measured.
     """
+    expect(System, system)
     keys = [readings] if isinstance(readings, Readings) else list(readings)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)
@@ -186,6 +198,7 @@ def _answer(
     depth = _mean(zeros, float(np.hypot(shared, 0.0 if pair else clamp)))
     left_right = _left_right(zeros, clamp) if pair else None
     scale, tilt = _mean(_by_track(system, fits, "scale")), _mean(_by_track(system, fits, "tilt"))
+    lost = _mean(_by_track(system, fits, "lost"))
     allowed = system.measuring.tolerance if tolerance is None else tolerance
     least = RELEVANT * (allowed or 0.0)
     span = max(abs(t.depths[-1] - t.depths[0]) for t in system.tracks)
@@ -194,6 +207,7 @@ def _answer(
     turn = {
         "depth": _cure(depth, EXPANDED, least),
         "scale": _cure(scale, STRUCTURAL, least, span),
+        "lost motion": _cure(lost, STRUCTURAL, least),
         "space": None if space is None else _cure(space.zero, EXPANDED, least),
         "space scale": None if space is None or space.scale is None else _cure(space.scale, STRUCTURAL, least, reach),
     }
@@ -217,9 +231,11 @@ def _answer(
         p_value=p_value,
         keys=len(keys),
         uneven=uneven,
+        lost_motion=lost,
+        to_lost_motion=turn["lost motion"],
         reason=why or _reason(verdict, allowed),
         causes=tuple(causes),
-        notes=_notes(fits, clamp, len(keys), allowed),
+        notes=_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
         assumptions=_assumptions(system, gauge, shared, clamp),
     )
 
@@ -236,7 +252,7 @@ def _lane_terms(lane: Lane, fit: Fit, shared: float, clamp: float) -> TrackTerms
     zero = fit.zero
     if zero.sd is not None:
         zero = Term(zero.mean, float(np.linalg.norm([zero.sd, shared, clamp])))
-    return TrackTerms(lane[1], lane[0], zero, fit.scale, fit.tilt)
+    return TrackTerms(lane[1], lane[0], zero, fit.scale, fit.tilt, fit.lost)
 
 
 def _over(term: Term, factor: float, least: float, size: float = 1.0) -> bool:
@@ -278,7 +294,9 @@ def _reason(verdict: Verdict, tolerance: float | None) -> str:
     return "no error is beyond its expanded uncertainty and a quarter of the tolerance"
 
 
-def _notes(fits: dict[Lane, Fit], clamp: float, keys: int, tolerance: float | None) -> tuple[str, ...]:
+def _notes(
+    fits: dict[Lane, Fit], clamp: float, keys: int, tolerance: float | None, scale_or_play: bool
+) -> tuple[str, ...]:
     notes = [
         f"{track if side is None else f'{side} {track}'}: {' and '.join(fit.missing)} can't be told from these cuts"
         for (side, track), fit in fits.items()
@@ -286,6 +304,11 @@ def _notes(fits: dict[Lane, Fit], clamp: float, keys: int, tolerance: float | No
     ]
     if any("zero" in fit.assumed for fit in fits.values()):
         notes.append("where scale or tilt can't be told they are taken as none in the zero")
+    if scale_or_play:
+        notes.append(
+            "one deep cut can't tell the depth scale from lost motion (play) in the depth control: cut a second one at a "
+            "middle depth, say what the key was cut to with --code, and don't correct the scale before"
+        )
     if keys == 1 and clamp:
         notes.append("one key was clamped once: a second setup key, clamped anew, averages what the clamp puts in")
     if any(track == "across" for _, track in fits):

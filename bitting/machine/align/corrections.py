@@ -8,16 +8,24 @@ text is read back before it is written: unless it holds exactly the old tables a
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 
 from attrs import evolve
 
 from bitting.errors import BittingError
-from bitting.files import write_whole
+from bitting.files import read_whole, write_whole
 from bitting.geometry.frame import frame_of
 from bitting.machine.align.alignment import Alignment
 from bitting.model import MM_PER_INCH, System
 from bitting.systemfile.machine import Corrections, load_machine, read_machine, with_corrections
+
+BEGINNING = """# A machine set by hand. `bitting plan --help` shows the tables [space] and [depth], which say how its
+# controls turn; without them settings are told, and not turns.
+format = 1
+unit = "{unit}"
+"""
+"""A machine file that knows nothing yet."""
 
 
 def curable(result: Alignment, left_right: bool = False) -> bool:
@@ -55,10 +63,21 @@ def _hand(system: System) -> int:
 
 
 def correct(
-    path: str | Path, result: Alignment, system: System, *, fresh: bool = False, left_right: bool = False
+    path: str | Path,
+    result: Alignment,
+    system: System,
+    *,
+    fresh: bool = False,
+    left_right: bool = False,
+    inputs: Sequence[str | Path] = (),
 ) -> Corrections:
-    """Write the corrections into the machine file and return them, in the unit of that file."""
-    machine = load_machine(path)
+    """Write the corrections into the machine file, a new one where there is none, and return them in its unit.
+
+    `inputs` are files that the run reads beside it, none of which it can be.
+    """
+    begun = not Path(path).exists()
+    text = BEGINNING.format(unit=system.unit) if begun else read_whole(path, "the machine file")
+    machine = read_machine(text, str(path)) if begun else load_machine(path)
     per_unit = {("mm", "in"): 1 / MM_PER_INCH, ("in", "mm"): MM_PER_INCH}.get((system.unit, machine.unit), 1.0)
     if len({track.deeper for track in system.tracks}) > 1:
         raise BittingError(
@@ -68,7 +87,6 @@ def correct(
     # what the cutter leaves is in the measured error of a key that was cut without any corrections
     before = Corrections(cutter=machine.cutter) if fresh else machine.corrections
     new = corrections_from(result, before, per_unit, _hand(system) if left_right else 0)
-    text = Path(path).read_text(encoding="utf-8")
     changed = with_corrections(text, new)
     old_tables, new_tables = tomllib.loads(text), tomllib.loads(changed)
     old_tables.pop("corrections", None)
@@ -80,7 +98,7 @@ def correct(
             f"the corrections can't be put into {str(path)!r} without touching its other tables",
             hint="move the table [corrections] to the end of the file, and try again; nothing was changed",
         )
-    write_whole(path, changed, force=True)
+    write_whole(path, changed, force=True, inputs=inputs)
     return new
 
 

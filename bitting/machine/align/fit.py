@@ -19,7 +19,8 @@ from attrs import evolve, frozen
 
 from bitting.arrays import Floats
 from bitting.errors import BittingError
-from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, jaw_room, measure, reading_sd_of, split
+from bitting.geometry.jaw import stand_off
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
 
 
@@ -49,7 +50,8 @@ class Fit:
     """The terms of one track, the weighted sum of squares left over and its degrees of freedom.
 
     `missing` are the terms that can't be told; `assumed` names the terms whose estimate takes the missing ones as none.
-    `worst` is the largest standardised residual and its cut.
+    `worst` is the largest standardised residual and its cut. `lost` is what every cut deeper than the shallowest is off by
+    alike (lost motion of the depth control); only cuts of two such depths tell it from scale.
     """
 
     zero: Term
@@ -60,28 +62,33 @@ class Fit:
     missing: tuple[str, ...]
     assumed: tuple[str, ...]
     worst: tuple[float, str] = (0.0, "")
+    lost: Term = Term(None, None)
 
     def widened(self, factor: float) -> Fit:
         """The same with every uncertainty times `factor`."""
-        terms = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in (self.zero, self.scale, self.tilt))
-        zero, scale, tilt = terms
-        return evolve(self, zero=zero, scale=scale, tilt=tilt)
+        terms = (self.zero, self.scale, self.tilt, self.lost)
+        zero, scale, tilt, lost = (Term(t.mean, None if t.sd is None else t.sd * factor) for t in terms)
+        return evolve(self, zero=zero, scale=scale, tilt=tilt, lost=lost)
 
 
-NAMES = ("zero", "scale", "tilt")
+NAMES = ("zero", "scale", "tilt", "lost")
 
 
 def fit_terms(rows: Sequence[Row]) -> Fit:
-    """Fit `deviation = zero + scale · depth + tilt · along` to at least one row.
+    """Fit `deviation = zero + scale · depth + tilt · along + lost · (depth ≠ 0)` to at least one row.
+
+    Lost motion is fitted only where it can be told from scale.
 
     A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
     scale are left out until it is: the zero then takes them as none.
     """
     weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
     target = np.array([row.deviation for row in rows]) * weight
-    whole = np.array([[1.0, row.depth, row.along] for row in rows]) * weight[:, None]
-    used = [0, 1, 2]
+    whole = np.array([[1.0, row.depth, row.along, float(abs(row.depth) > 1e-9)] for row in rows]) * weight[:, None]
+    used = [0, 1, 2, 3]
     assumed: tuple[str, ...] = ()
+    if not all(_told(whole)[i] for i in (0, 1, 3)):
+        used.pop()
     while not _told(whole[:, used])[0]:
         used.pop()
         assumed = ("zero",)
@@ -97,7 +104,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
     terms = {
         NAMES[j]: Term(float(estimate[i]), float(np.sqrt(covariance[i, i]))) for i, j in enumerate(used) if told[i]
     }
-    missing = tuple(name for name in NAMES if name not in terms)
+    missing = tuple(name for name in NAMES[:3] if name not in terms)
     rank = int(np.linalg.matrix_rank(design / size, tol=1e-10))
     none = Term(None, None)
     return Fit(
@@ -109,6 +116,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
         missing,
         assumed,
         max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
+        terms.get("lost", none),
     )
 
 
@@ -217,11 +225,11 @@ def _depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, 
 def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     track = system.track(cut.track)
     row = _depths_on(depths, cut.side, cut.track)
-    room = jaw_room(track, row, cut.cut, system, gauge.jaw)
-    mean, budget = measure(cut, gauge, system, room, scatter)
+    jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
+    mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
     nominal = track.depths[row[cut.cut]]
     return Row(
-        deviation=mean + track.deeper * room / 2 - nominal,
+        deviation=mean + track.deeper * jaw.mean - nominal,
         sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
         depth=nominal - track.depths[0],
         along=along(track, cut.cut),
@@ -232,11 +240,14 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
 
 def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     across = system.need("measuring.across")
-    mean, budget = measure(cut, gauge, system, 0.0, scatter)
     tracks = [system.track(name) for name in across.tracks]
-    nominal = [track.depths[_depths_on(depths, cut.side, track.name)[cut.cut]] for track in tracks]
+    rows = [_depths_on(depths, cut.side, track.name) for track in tracks]
+    nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
+    jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
+    stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
+    mean, budget = measure(cut, gauge, system, float(np.hypot(jaws[0].sd, jaws[1].sd)), scatter)
     return Row(
-        deviation=(across.scale * (mean - across.amount) - sum(nominal)) / 2,
+        deviation=(across.scale * (mean - across.amount) + stood_off - sum(nominal)) / 2,
         sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
         depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
         along=along(tracks[0], cut.cut),

@@ -14,6 +14,8 @@ Two charts of the same values, one per setup key in the order they were cut:
 - *EWMA* (exponentially weighted moving average): z_i = λ x_i + (1 − λ) z_(i−1), z_0 = the centre, limits
   centre ± L s √(λ/(2 − λ) · (1 − (1 − λ)^(2i))) (λ = 0.2, L = 3). It sees a slow drift early.
 
+Whether a machine *drifts* or has *jumped* is asked of all the values together, by a straight line and by one step (`trend`).
+
 Both formulas are in the textbooks and handbooks of statistical process control (from memory: NIST/SEMATECH e-Handbook,
 6.3.2.2 and 6.3.2.4; the tests work its two examples).
 
@@ -28,12 +30,15 @@ import csv
 import io
 import math
 from collections.abc import Callable, Sequence
+from datetime import date, timedelta
 from pathlib import Path
+from typing import Literal
 
 from attrs import frozen
 
+from bitting.arrays import Floats
 from bitting.errors import BittingError
-from bitting.files import may_write, write_whole
+from bitting.files import may_write, read_whole, write_whole
 from bitting.machine.align.alignment import Alignment
 
 D2 = 2 / math.sqrt(math.pi)
@@ -41,6 +46,9 @@ D2 = 2 / math.sqrt(math.pi)
 
 BASELINE = 20
 """So many first values at most set centre and limits; those after them are only judged."""
+
+MOST_HISTORY = 1 << 24
+"""Bytes of a history that are read: a hundred thousand setup keys and more."""
 
 ENOUGH = 8
 """With fewer values than this the limits are provisional."""
@@ -120,32 +128,155 @@ class History:
     signals: tuple[str, ...]
     provisional: bool
     keys: int
+    depth_trend: Trend | None = None
+    space_trend: Trend | None = None
 
 
-def append(path: str | Path, result: Alignment, date: str, adjusted: bool) -> History:
+SURE = 0.01
+"""A line or a step must beat no change at all at this level."""
+
+
+@frozen
+class Trend:
+    """What the values of a chart do: `drift`, a straight line, or `jump`, one step between two levels.
+
+    `rate` is a drift's change per day (per key where the dates are no dates), with its standard error; `size` a jump's
+    height and `at` the first key after it (counted from 0). `p_value` is that of the F test against no change at all, `bic`
+    by how much the other explanation's Bayesian information criterion is worse. `leaves` is the date (or key, from now)
+    when the line leaves the tolerance, None where it doesn't or none is known.
+    """
+
+    kind: Literal["drift", "jump"]
+    rate: float | None
+    rate_sd: float | None
+    per_day: bool
+    size: float | None
+    at: int | None
+    p_value: float
+    bic: float
+    leaves: str | None = None
+
+
+def trend(dates: Sequence[str], values: Sequence[float], tolerance: float | None = None) -> Trend | None:
+    """Whether the values drift or have jumped; None where a straight level explains them (F test, 1 %) or they are few.
+
+    A line has a level and a slope, a step two levels and its place. Both are held to the level alone by an F test (the
+    step's place counted as a figure that was fitted), and to each other by BIC.
+    """
+    n = len(values)
+    if n < LEAST_KEYS:
+        return None
+    import numpy as np
+
+    y, (x, per_day) = np.array(values), _times(dates)
+    level = float(((y - y.mean()) ** 2).sum())
+    slope, start = np.polyfit(x, y, 1)
+    line = float(((y - start - slope * x) ** 2).sum())
+    steps = [float(((y[:k] - y[:k].mean()) ** 2).sum() + ((y[k:] - y[k:].mean()) ** 2).sum()) for k in range(1, n)]
+    at = min(range(1, n), key=lambda k: steps[k - 1])
+    step = steps[at - 1]
+    floor = max(level, 1e-18) * 1e-9
+    line, step = max(line, floor), max(step, floor)
+    drifts, jumps = n * math.log(line / n) + 2 * math.log(n), n * math.log(step / n) + 3 * math.log(n)
+    drift = drifts <= jumps
+    p_value = _f_tail(level, line, 1, n - 2) if drift else _f_tail(level, step, 2, n - 3)
+    if p_value >= SURE:
+        return None
+    if not drift:
+        size = float(y[at:].mean() - y[:at].mean())
+        return Trend("jump", None, None, per_day, size, at, p_value, drifts - jumps)
+    rate_sd = math.sqrt(line / (n - 2) / float(((x - x.mean()) ** 2).sum()))
+    leaves = _leaves(dates, float(start + slope * x[-1]), float(slope), tolerance, per_day)
+    return Trend("drift", float(slope), rate_sd, per_day, None, None, p_value, jumps - drifts, leaves)
+
+
+LEAST_KEYS = 5
+"""Keys with which a line and a step can be told apart at all."""
+
+
+def _times(dates: Sequence[str]) -> tuple[Floats, bool]:
+    """Days from the first date, or the number of each key where dates can't be read or don't go forwards."""
+    import numpy as np
+
+    try:
+        days = [float((date.fromisoformat(text) - date.fromisoformat(dates[0])).days) for text in dates]
+    except ValueError:
+        days = []
+    if days and all(b >= a for a, b in zip(days, days[1:], strict=False)) and len(set(days)) > 2:
+        return np.array(days), True
+    return np.arange(len(dates), dtype=float), False
+
+
+def _f_tail(before: float, after: float, more: int, dof: int) -> float:
+    """Probability of an F statistic as large as that of `more` further figures (NIST/SEMATECH e-Handbook, 4.4.4.5)."""
+    from scipy.special import fdtrc
+
+    return float(fdtrc(more, dof, max(before - after, 0.0) / more / (after / dof)))
+
+
+def _leaves(dates: Sequence[str], now: float, slope: float, tolerance: float | None, per_day: bool) -> str | None:
+    """When the line leaves the tolerance, on the side that it runs towards."""
+    if tolerance is None or slope == 0:
+        return None
+    ahead = (math.copysign(tolerance, slope) - now) / slope
+    if ahead <= 0:
+        return "already"
+    if not per_day:
+        return f"in {math.ceil(ahead)} keys"
+    if ahead > MOST_DAYS:
+        return None
+    return (date.fromisoformat(dates[-1]) + timedelta(days=math.floor(ahead))).isoformat()
+
+
+MOST_DAYS = 3650
+"""A drift that needs longer than ten years isn't foretold."""
+
+
+def append(path: str | Path, result: Alignment, day: str, adjusted: bool, tolerance: float | None = None) -> History:
     """Add one row to the history (a new file where there is none) and chart what it holds of this system."""
-    history, keep = appended(path, result, date, adjusted)
+    history, keep = appended(path, result, day, adjusted, tolerance)
     keep()
     return history
 
 
-def appended(path: str | Path, result: Alignment, date: str, adjusted: bool) -> tuple[History, Callable[[], None]]:
-    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that."""
-    may_write(path, force=True)
+def appended(
+    path: str | Path,
+    result: Alignment,
+    day: str,
+    adjusted: bool,
+    tolerance: float | None = None,
+    inputs: Sequence[str | Path] = (),
+) -> tuple[History, Callable[[], None]]:
+    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that.
+
+    `inputs` are files that the run reads beside the history, none of which it can be. Raises BittingError for a date
+    that is none (a cell of a table may be run as a formula, and a terminal obeys control characters).
+    """
+    _dated(day)
+    may_write(path, force=True, inputs=inputs)
     rows = read(path) if Path(path).exists() else []
-    rows.append(_row(result, date, adjusted))
+    rows.append(_row(result, day, adjusted))
     out = io.StringIO()
     writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
-    history = chart(rows, result.system, str(path))
-    return history, lambda: write_whole(path, out.getvalue(), force=True)
+    history = chart(rows, result.system, str(path), tolerance)
+    return history, lambda: write_whole(path, out.getvalue(), force=True, inputs=inputs)
 
 
-def _row(result: Alignment, date: str, adjusted: bool) -> dict[str, str]:
+def _dated(day: str) -> None:
+    from datetime import datetime
+
+    try:
+        datetime.fromisoformat(day)
+    except ValueError:
+        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01") from None
+
+
+def _row(result: Alignment, day: str, adjusted: bool) -> dict[str, str]:
     space = result.space_offset
     return {
-        "date": date,
+        "date": day,
         "system": result.system,
         "unit": result.unit,
         "depth_offset": _text(result.depth_offset.mean),
@@ -163,11 +294,11 @@ def _text(value: float | None) -> str:
 
 def read(path: str | Path) -> list[dict[str, str]]:
     """The rows of a history file; raises BittingError where it is no such file, so that nothing else is overwritten."""
+    text = read_whole(path, "the history", MOST_HISTORY)
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
         reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
         rows = list(reader)
-    except (OSError, UnicodeDecodeError, csv.Error) as fault:
+    except csv.Error as fault:
         raise BittingError(f"can't read the history {str(path)!r}: {fault}", hint="nothing was changed") from None
     if tuple(reader.fieldnames or ()) != COLUMNS:
         raise BittingError(
@@ -194,7 +325,7 @@ def _number(row: dict[str, str], column: str, number: int, path: str) -> float |
     return value
 
 
-def chart(rows: list[dict[str, str]], system: str, path: str) -> History:
+def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float | None = None) -> History:
     """Charts of the rows of one system since the machine was last set; the last row must be one of them."""
     mine = [(i, row) for i, row in enumerate(rows, start=2) if row["system"] == system]
     unit = mine[-1][1]["unit"]
@@ -205,22 +336,29 @@ def chart(rows: list[dict[str, str]], system: str, path: str) -> History:
     segment = mine[last_set + 1 :]
     depth = [(row["date"], _number(row, "depth_offset", i, path)) for i, row in segment]
     space = [(row["date"], _number(row, "space_offset", i, path)) for i, row in segment]
-    depth_points = [(date, value) for date, value in depth if value is not None]
-    space_points = [(date, value) for date, value in space if value is not None]
+    depth_points = [(day, value) for day, value in depth if value is not None]
+    space_points = [(day, value) for day, value in space if value is not None]
     values = [value for _, value in depth_points]
     places = [value for _, value in space_points]
     spread, place_spread = _sigma(rows, "depth_sd", values, path), _sigma(rows, "space_sd", places, path)
     space_chart = shewhart(places, sigma=place_spread) if places else None
     space_slow = ewma(places, sigma=place_spread) if places else None
+    depth_trend = trend([day for day, _ in depth_points], values, tolerance)
+    space_trend = trend([day for day, _ in space_points], places, tolerance)
     return History(
-        dates=tuple(date for date, _ in depth_points),
+        dates=tuple(day for day, _ in depth_points),
         unit=unit,
         depth=(depth_chart := shewhart(values, sigma=spread)),
         depth_ewma=(depth_slow := ewma(values, sigma=spread)),
         space=space_chart,
         space_ewma=space_slow,
-        space_dates=tuple(date for date, _ in space_points),
-        signals=_signals("depth", depth_chart, depth_slow) + _signals("space", space_chart, space_slow),
+        space_dates=tuple(day for day, _ in space_points),
+        signals=(
+            *_signals("depth", depth_chart, depth_slow, depth_trend, unit),
+            *_signals("space", space_chart, space_slow, space_trend, unit),
+        ),
+        depth_trend=depth_trend,
+        space_trend=space_trend,
         provisional=len(values) < ENOUGH,
         keys=len(values),
     )
@@ -234,13 +372,30 @@ def _sigma(rows: list[dict[str, str]], column: str, values: Sequence[float], pat
     return max((sd for sd in stated if sd is not None), default=None)
 
 
-def _signals(what: str, sudden: Chart | None, slow: Chart | None) -> tuple[str, ...]:
-    """What the charts say about their last point."""
+def _signals(what: str, sudden: Chart | None, slow: Chart | None, found: Trend | None, unit: str) -> tuple[str, ...]:
+    """What a line or a step through all points says; where neither does, what the charts say about their last point."""
     if sudden is None or slow is None or len(sudden.points) < 2:
         return ()
-    last, out = len(sudden.points) - 1, []
+    digits = 4 if unit == "in" else 3
+    if found is not None and found.rate is not None and found.rate_sd is not None:
+        each, times = ("a month", 30.0) if found.per_day else ("a key", 1.0)
+        when = {None: "", "already": "; it has left the tolerance already"}.get(
+            found.leaves, f"; it leaves the tolerance about {found.leaves}"
+        )
+        return (
+            f"the {what} setting drifts by {found.rate * times:+.{digits}f} ± {2 * found.rate_sd * times:.{digits}f} {unit} "
+            f"{each} (a straight line against no change: F test, p = {found.p_value:.1g}){when}",
+        )
+    if found is not None and found.size is not None:
+        return (
+            f"the {what} setting has jumped by {found.size:+.{digits}f} {unit} before key {(found.at or 0) + 1} (one step "
+            f"explains it better than a line: BIC by {found.bic:.1f}; F test, p = {found.p_value:.1g})",
+        )
+    last = len(sudden.points) - 1
     if last in sudden.signals:
-        out.append(f"the {what} setting has jumped: this key lies outside the limits of those before it")
+        return (f"this key's {what} setting lies outside the limits of those before it: cut and measure another",)
     if last in slow.signals:
-        out.append(f"the {what} setting is drifting: the moving average has left its limits")
-    return tuple(out)
+        return (
+            f"the moving average of the {what} setting has left its limits, and neither a line nor a step is sure yet",
+        )
+    return ()

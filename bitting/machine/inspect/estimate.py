@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import math
+
 import attrs
 from attrs import field, frozen
 
+from bitting.geometry.jaw import StandOff, stand_off
 from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.result import AcrossCheck
-from bitting.machine.inspect.uncertainty import Gauge, jaw_room, measure
-from bitting.model import ReadCut, Readings, System
+from bitting.machine.inspect.uncertainty import Gauge, measure
+from bitting.model import ReadCut, Readings, System, Track
 
 
 @frozen
 class Estimate:
-    """The value of one cut, its standard uncertainty (the cut's own part and the hand's beside the whole), and whence."""
+    """The value of one cut, its standard uncertainty (the cut's own part and the hand's beside the whole), and whence.
+
+    `stood_off` is what the jaw may have stood off the cut's bottom: not in `mean`, its spread in `total` and `own`.
+    """
 
     mean: float
     total: float
     own: float
     hand: float
     dof: int | None
-    room: float
+    stood_off: StandOff
     readings: int
 
 
@@ -51,20 +57,27 @@ def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[
         if cut.track == "across" or not cut.readings:
             continue
         track = job.system.track(cut.track)
-        room = jaw_room(track, row_of(job, cut.side, cut.track), cut.cut, job.system, job.gauge.jaw)
-        mean, budget = measure(cut, job.gauge, job.system, room, job.scatter)
+        jaw = jaw_of(job, cut.side, track, cut.cut)
+        mean, budget = measure(cut, job.gauge, job.system, jaw.sd, job.scatter)
         found[(cut.side, cut.track, cut.cut)] = Estimate(
-            mean, budget.total, budget.own, budget.hand, budget.dof, room, len(cut.readings)
+            mean, budget.total, budget.own, budget.hand, budget.dof, jaw, len(cut.readings)
         )
     checks = [_across(job, cut, found) for cut in readings.cuts if cut.track == "across" and cut.readings]
     return found, tuple(checks)
+
+
+def jaw_of(job: Job, side: str | None, track: Track, cut: int) -> StandOff:
+    """What the jaw stands off one cut of the code."""
+    return stand_off(job.system, track, row_of(job, side, track.name), cut, job.gauge.jaw)
 
 
 def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
     """One reading across two tracks; where a single track was read too, both cuts of the pair are updated by it."""
     across = job.system.need("measuring.across")
     first, second = (job.system.track(name) for name in across.tracks)
-    mean, budget = measure(cut, job.gauge, job.system, 0.0, job.scatter)
+    jaws = [jaw_of(job, cut.side, track, cut.cut) for track in (first, second)]
+    mean, budget = measure(cut, job.gauge, job.system, math.hypot(*(jaw.sd for jaw in jaws)), job.scatter)
+    stood_off = across.scale * sum(track.deeper * jaw.mean for track, jaw in zip((first, second), jaws, strict=True))
     rows = [row_of(job, cut.side, track.name)[cut.cut] for track in (first, second)]
     nominal_sum = first.depths[rows[0]] + second.depths[rows[1]]
     total = across.scale * (mean - across.amount)
@@ -74,16 +87,19 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
         other = singles[1 - i]
         if other is not None:
             implied, spread = total - other.mean, budget.total**2 + other.total**2
-            found[key] = _combine(one, implied, spread, other, len(cut.readings))
+            found[key] = _combine(one, implied, spread, other, len(cut.readings), jaws[i])
     nominal = across.scale * nominal_sum + across.amount
     combined = any(one is not None for one in singles)
-    return AcrossCheck(cut.side, across.tracks, cut.cut + 1, nominal, mean, mean - nominal, budget.total, combined)
+    off = mean + stood_off - nominal
+    return AcrossCheck(cut.side, across.tracks, cut.cut + 1, nominal, mean, off, budget.total, combined)
 
 
-def _combine(one: Estimate | None, implied: float, spread: float, other: Estimate, count: int) -> Estimate:
+def _combine(
+    one: Estimate | None, implied: float, spread: float, other: Estimate, count: int, stood_off: StandOff
+) -> Estimate:
     """Weighted mean of a cut's own readings and what the reading across implies for it."""
     if one is None:
-        return Estimate(implied, spread**0.5, spread**0.5, other.hand, other.dof, other.room, count)
+        return Estimate(implied, spread**0.5, spread**0.5, other.hand, other.dof, stood_off, count)
     gain = one.total**2 / (one.total**2 + spread) if spread + one.total > 0 else 0.0
     shrink = (1 - gain) ** 0.5
     mean = one.mean + gain * (implied - one.mean)

@@ -48,6 +48,7 @@ from bitting.machine.inspect.pattern import Point
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
+from bitting.model.expect import expect
 
 MOST_READINGS = 20
 
@@ -99,7 +100,7 @@ def notes_on(
     if against:
         notes.append("a key that works is worn towards deeper: a new cut a little shallower than it may still be right")
     if any(c.correction for c in cuts):
-        notes.append("the jaw is wider than the bottom of some cuts; half of what it can stand off was added")
+        notes.append("the jaw is wider than the bottom of some cuts; what it stands off there is allowed for")
     if any(p.verdict == "fail" for p in places):
         notes.append("a cut in a wrong place can't be mended by recutting: check the stop and the space setting")
     digits = {r.digit for cut in readings.cuts for r in cut.readings}
@@ -146,6 +147,9 @@ def inspect(
     same caliper, of a key that works: it takes the place of the nominal depths, and caliper, zero and jaw cancel.
     Raises BittingError when the code isn't complete, nothing was measured, or no tolerance is known.
     """
+    expect(Code, code)
+    expect(Readings, readings)
+    expect(System, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
@@ -212,7 +216,7 @@ def _judge(
     reference = None if working is None else _reference(working, side, track.name, cut)
     if got is None or (working is not None and reference is None):
         return _unmeasured(side, track, cut, place, got)
-    correction, u, dof = sense * got.room / 2, got.total, got.dof
+    correction, u, dof = sense * got.stood_off.mean, got.total, got.dof
     if reference is not None:  # the same caliper and jaw on both keys: only what each cut has by itself remains
         nominal, correction = reference.mean, 0.0
         u = (_without_jaw(got) ** 2 + _without_jaw(reference) ** 2) ** 0.5
@@ -272,7 +276,7 @@ def _reference(working: dict[Key, Estimate], side: str | None, track: str, cut: 
 
 
 def _without_jaw(estimate: Estimate) -> float:
-    return math.sqrt(max(0.0, estimate.own**2 - estimate.room**2 / 12))
+    return math.sqrt(max(0.0, estimate.own**2 - estimate.stood_off.sd**2))
 
 
 def _reads_like(track: Track, place: int, value: float) -> str | None:

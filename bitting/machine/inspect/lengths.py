@@ -30,7 +30,7 @@ _PLACE = re.compile(
 
 
 def _factor(unit: str, system: System) -> float:
-    from bitting.notation.units import UNITS
+    from bitting.notation.readings import UNITS
 
     return system.from_mm(float(UNITS[unit.lower()])) if unit else 1.0
 

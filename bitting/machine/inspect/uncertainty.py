@@ -7,9 +7,10 @@ repeats, which show the same digit again), the zero of the caliper where it is s
 
 - The caliper's limits are those stated; unstated, ±0.02 mm (DIN 862, digital or 0.02 mm scale, short lengths) but at
   most half of one reading's uncertainty is taken to be its own.
-- The jaw: a jaw of some width stands off the bottom of a cut that is narrower, at most by what cutter and neighbours
-  leave standing under it. Where it really stands is not known, so half of that is added and its extent counts as a
-  rectangular distribution (e/√12).
+- The jaw: a jaw of some width stands off the bottom of a cut that is narrower, by what cutter and neighbours leave
+  standing under it (`bitting/geometry/jaw.py`): by all of it between two shallower neighbours, by something between none
+  and all where it can slide away from the one that is shallower. The middle of that is added, and its extent counts as
+  a rectangular distribution (/√12).
 - When the repeats scatter far more than the stated hand (1 % chance), or when asked, the hand's figure is the repeats'
   own pooled standard deviation; the answer then uses Student's t with the effective degrees of freedom of the
   Welch-Satterthwaite formula, truncated (GUM G.4.1).
@@ -34,7 +35,7 @@ from typing import Literal
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.model import ReadCut, Reading, System, Track
+from bitting.model import ReadCut, Reading, System
 
 
 def upper_tail(value: float, dof: int) -> float:
@@ -79,7 +80,7 @@ class Budget:
     """The standard uncertainties that make up one measured cut, in the system's unit, and the total.
 
     `dof` is the effective number of degrees of freedom, None: as good as infinite. `shared` is what all cuts of the key
-    have in common; `own` is the rest. `jaw_room` is the most that the jaw stands off (see `jaw_room`).
+    have in common; `own` is the rest.
     """
 
     caliper: float
@@ -87,7 +88,6 @@ class Budget:
     rounding: float
     zero: float
     jaw: float
-    jaw_room: float
     dof: int | None = None
 
     @property
@@ -142,12 +142,12 @@ def parts(reading: Reading, gauge: Gauge, system: System) -> tuple[float, float]
 
 
 def measure(
-    cut: ReadCut, gauge: Gauge, system: System, room: float = 0.0, scatter: tuple[float, int] | None = None
+    cut: ReadCut, gauge: Gauge, system: System, jaw: float = 0.0, scatter: tuple[float, int] | None = None
 ) -> tuple[float, Budget]:
     """Mean of the readings of one cut (weighted where their ± differ) and its budget; the cut must have a reading.
 
-    `room` is the most that the jaw stands off; `scatter` is the repeats' own standard deviation with its degrees of
-    freedom, where that takes the place of the hand's stated figure.
+    `jaw` is the standard uncertainty of what the jaw stands off; `scatter` is the repeats' own standard deviation with
+    its degrees of freedom, where that takes the place of the hand's stated figure.
     """
     split_parts = [parts(r, gauge, system) for r in cut.readings]
     if scatter is not None:
@@ -160,12 +160,11 @@ def measure(
     caliper = sum(s * i for s, (i, _) in zip(shares, split_parts, strict=True))
     hand = math.sqrt(sum((s * h) ** 2 for s, (_, h) in zip(shares, split_parts, strict=True)))
     rounding = sum(s * r.digit for s, r in zip(shares, cut.readings, strict=True)) / math.sqrt(12)
-    jaw = room / math.sqrt(12)
-    budget = Budget(caliper, hand, rounding, gauge.zero, jaw, room)
+    budget = Budget(caliper, hand, rounding, gauge.zero, jaw)
     if scatter is not None and hand > 0:
         others = math.hypot(caliper, rounding, gauge.zero, jaw)
         dof = effective_dof([(hand, scatter[1]), (others, math.inf)])
-        budget = Budget(caliper, hand, rounding, gauge.zero, jaw, room, max(1, math.floor(dof)))
+        budget = Budget(caliper, hand, rounding, gauge.zero, jaw, max(1, math.floor(dof)))
     return mean, budget
 
 
@@ -200,38 +199,3 @@ def hand_scatter(cuts: Sequence[ReadCut], gauge: Gauge, system: System) -> tuple
         f"the repeats scatter more than the stated uncertainty of one reading allows ({against / dof:.1f} times the "
         "variance), so their own scatter is used: clean the jaws and the key, and measure again"
     )
-
-
-def jaw_room(track: Track, depths: Sequence[int | None], cut: int, system: System, jaw: float | None = None) -> float:
-    """The most that the caliper's jaw can stand off the bottom of a cut, in the system's unit.
-
-    `depths` are the places of the track's depths, None where unknown (taken as no shallower than this cut). The jaw is
-    centred on the cut and at right angles to the blade. A round cutter of radius r leaves r − √(r² − (jaw/2)²) under
-    its edge, a vee (jaw − root)/2 / tan(angle/2), and never more than the neighbour on that side stands higher. No jaw
-    or no cutter stated: 0.
-    """
-    width = system.measuring.jaw if jaw is None else jaw
-    own = depths[cut]
-    if not width or own is None:
-        return 0.0
-    rise = _rise(system, width)
-    room = 0.0
-    for other in (cut - 1, cut + 1):
-        place = depths[other] if 0 <= other < len(depths) else None
-        if place is not None and place < own:
-            room = max(room, min(rise, abs(track.depths[own] - track.depths[place])))
-    return room
-
-
-def _rise(system: System, width: float) -> float:
-    """How much higher the cut's edge stands than its bottom, half the jaw's width away from its centre."""
-    cutting = system.cutting
-    half = width / 2
-    if cutting.shape == "vee":
-        if cutting.angle is None:
-            return 0.0
-        return max(0.0, half - (cutting.root or 0.0) / 2) / math.tan(math.radians(cutting.angle) / 2)
-    if cutting.cutter is None:
-        return 0.0
-    radius = cutting.cutter / 2
-    return radius if half >= radius else radius - math.sqrt(radius**2 - half**2)

@@ -23,7 +23,7 @@ def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName)
     """What a control is set to for a step, corrected; in the system's unit."""
     c = machine.corrections
     if control == "space":
-        return step.space + c.space
+        return step.space + c.space + step.play
     shallowest = frame.track.depths[0]
     aside = c.left_right if frame.hand == "left" else -c.left_right
     worn = 0.0
@@ -44,7 +44,11 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[S
             before = None if previous is None else setting_of(frame, previous, machine, control)
             dial = machine.space if control == "space" else machine.depth
             settings[control] = value
-            words = dial_words(frame, dial, control, before, value)
+            if dial is None:
+                words = f"set {value:.{4 if frame.system.unit == 'in' else 3}f}"
+            else:
+                words = dial_words(frame, dial, control, before, value)
+            words += ", which takes up the play towards the bow" if step.play and control == "space" else ""
             parts.append(words if previous is not None else f"{control} {words}")
         found.append(evolve(step, turns="; ".join(parts), setting=settings))
     return tuple(found)
@@ -97,9 +101,11 @@ def out_of_reach(frame: Frame, steps: Sequence[Step], machine: Machine) -> list[
     """Settings past the limits of a control, and clicks that miss a setting by more than half the tolerance."""
     faults: list[str] = []
     tolerance = frame.system.measuring.tolerance
-    for number, step in enumerate(steps, 1):
+    for number, step in enumerate(steps):
         for control, value in (step.setting or {}).items():
             dial = machine.space if control == "space" else machine.depth
+            if dial is None:
+                continue
             if dial.limits and not dial.limits[0] <= value <= dial.limits[1]:
                 faults.append(
                     f"move {number} sets {control} to {value:g}, past the control's limits {dial.limits[0]:g} to "

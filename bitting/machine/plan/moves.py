@@ -35,7 +35,7 @@ Settings are rounded to a hundredth of a millimetre (half a thousandth of an inc
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from math import asin, atan2, cos, hypot, sin
+from math import asin, atan2, cos, hypot, radians, sin, tan
 from typing import Literal
 
 from attrs import frozen
@@ -139,34 +139,58 @@ class _Writer:
         self.at: Point = (frame.load, 0.0)
         self.steps: list[Step] = []
         self.notes: list[str] = []
+        self.play_at: float | None = None  # the place whose setting takes up the play of the space control
 
     def add(self, action: str, to: str) -> None:
         x, w = place(self.frame, self.at, action, to, len(self.steps) + 1)
         if (x, w) == self.at and action != "start":
             return
         self.at = (x, w)
-        self.steps.append(Step(action, to, self.frame.distance(x), self.frame.dimension(w), x=x, w=w))
+        play = 0.0
+        if action == "space" and self.play_at is not None and abs(x - self.play_at) < 1e-9:
+            dial = None if self.order.machine is None else self.order.machine.space
+            play = -self.frame.along_sign * (0.0 if dial is None else dial.backlash)
+            self.play_at = None
+        self.steps.append(Step(action, to, self.frame.distance(x), self.frame.dimension(w), play=play, x=x, w=w))
 
     def space(self, cut: int) -> None:
         self.add("space", str(cut + 1))
 
-    def depth(self, depth: int) -> None:
-        """Set a depth; backing out on a machine with play goes past it first."""
-        label = self.frame.track.labels[depth]
-        past = self.order.machine.depth.overshoot if self.order.machine else 0.0
-        w = self.frame.travel_of(depth)
+    def depth(self, w: float) -> None:
+        """Set a depth, given as travel; backing out on a machine with play goes past it first."""
+        past = _overshoot(self.order.machine, "depth")
         if past and w < self.at[1]:
             self.to_absolute("overshoot", "depth", self.frame.dimension(w - past))
-        self.add("depth", label)
+        label = label_at(self.frame, w)
+        if label is not None:
+            self.add("depth", label)
+        else:
+            self.to_absolute("take", "depth", self.frame.dimension(w))
 
     def to_absolute(self, action: str, control: str, value: float) -> None:
         self.add(action, f"{control} {round(value, 9)!r}")
 
 
+def label_at(frame: Frame, w: float) -> str | None:
+    """The depth label at a travel; None where no depth of the table lies there."""
+    return next((label for i, label in enumerate(frame.track.labels) if abs(frame.travel_of(i) - w) < 1e-9), None)
+
+
+def _overshoot(machine: Machine | None, control: Literal["space", "depth"]) -> float:
+    """How far a control goes past a target before it returns to it."""
+    dial = None if machine is None else machine.space if control == "space" else machine.depth
+    return 0.0 if dial is None else dial.overshoot
+
+
 def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:
     """The steps for one track whose cuts have these depths (places), and what has to be said about them."""
+    return moves_at(frame, [frame.travel_of(depth) for depth in depths], order)
+
+
+def moves_at(frame: Frame, travels: Sequence[float], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+    """The same for cuts that go in by these travels."""
     writer = _Writer(frame, order)
-    cuts = list(enumerate(depths))
+    cuts = list(enumerate(travels))
     if order.direction == "tip-to-bow":
         cuts.reverse()
     if frame.system.cutting.shape == "vee":
@@ -176,7 +200,57 @@ def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[
     return tuple(writer.steps), tuple(writer.notes)
 
 
-def _vee(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
+def change_for(
+    frame: Frame, have: Sequence[float], want: Sequence[float], order: Order
+) -> tuple[tuple[Step, ...], tuple[str, ...]]:
+    """The steps that deepen a track which is cut already; both lists are travels, and no cut of `want` is shallower.
+
+    Nothing is touched but the cuts that get deeper and the runs between them: the cutter goes from one to the next at the
+    shallowest depth, where everything is cut already. No steps where nothing gets deeper.
+    """
+    deeper = [i for i, (old, new) in enumerate(zip(have, want, strict=True)) if new > old + ROUNDING]
+    if not deeper:
+        return (), ()
+    writer = _Writer(frame, order)
+    if frame.system.cutting.shape == "vee":
+        cuts = [(i, want[i]) for i in deeper]
+        _vee(writer, cuts if order.direction == "bow-to-tip" else cuts[::-1])
+        return tuple(writer.steps), tuple(writer.notes)
+    groups: list[list[int]] = []
+    for i in range(len(want)):
+        run_deepens = i > 0 and min(want[i - 1], want[i]) > min(have[i - 1], have[i]) + ROUNDING
+        if run_deepens and groups and groups[-1][-1] == i - 1:
+            groups[-1].append(i)
+        elif run_deepens:
+            groups.append([i - 1, i])
+        elif i in deeper:
+            groups.append([i])
+    _deepen(writer, groups, want)
+    return tuple(writer.steps), tuple(writer.notes)
+
+
+def _deepen(writer: _Writer, groups: Sequence[Sequence[int]], want: Sequence[float]) -> None:
+    """From group to group of cuts at the shallowest depth; through each group as a whole track is milled."""
+    last, backwards = len(want) - 1, writer.order.direction == "tip-to-bow"
+    writer.add("start", "load")
+    for group in reversed(groups) if backwards else groups:
+        first, *rest = reversed(group) if backwards else group
+        if backwards and first == last:
+            writer.depth(want[first])  # the tip is entered at the last cut's depth
+            writer.space(first)
+        else:
+            if not backwards and writer.at[0] == writer.frame.load:
+                _past_first_cut(writer, first)
+            writer.space(first)
+            writer.depth(want[first])
+        for cut in rest:
+            _next_cut(writer, cut, want[cut])
+        if backwards or group[-1] != last:
+            writer.depth(0.0)
+    writer.add("run-out", "load")
+
+
+def _vee(writer: _Writer, cuts: Sequence[tuple[int, float]]) -> None:
     writer.add("start", "clear")
     _past_first_cut(writer, cuts[0][0])
     for cut, depth in cuts:
@@ -185,7 +259,7 @@ def _vee(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
         writer.add("retract", "clear")
 
 
-def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
+def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, float]]) -> None:
     writer.add("start", "load")
     first, depth = cuts[0]
     if writer.order.direction == "tip-to-bow":
@@ -198,32 +272,58 @@ def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, int]]) -> None:
     for cut, depth in cuts[1:]:
         _next_cut(writer, cut, depth)
     if writer.order.direction == "tip-to-bow":
-        writer.depth(0)  # play left in would run out deeper than the shallowest
+        writer.depth(0.0)  # play left in would run out deeper than the shallowest
     writer.add("run-out", "load")
 
 
 def _past_first_cut(writer: _Writer, cut: int) -> None:
     """Take up the play of the space control: past the first cut towards the bow, unless something is in the way."""
-    machine = writer.order.machine
-    if machine is None or not machine.space.overshoot or writer.order.direction == "tip-to-bow":
+    machine, past = writer.order.machine, _overshoot(writer.order.machine, "space")
+    if machine is None or machine.space is None or not past or writer.order.direction == "tip-to-bow":
         return
-    frame, past = writer.frame, machine.space.overshoot
+    frame = writer.frame
     x = frame.x_of_cut(cut) - past
-    reach = frame.radius or (frame.system.cutting.root or 0.0) / 2
-    stop = frame.x_bow if machine.space.clamp is None else max(frame.x_bow, frame.x_of(machine.space.clamp))
-    if x - reach < stop + frame.system.from_mm(CLEARANCE_MM) / 10:
+    if x - reach_of(frame, 0.0) < end_of_reach(frame, machine) + frame.system.from_mm(CLEARANCE_MM) / 10:
         writer.notes.append(
-            f"no room to go past cut {cut + 1} towards the bow: take up the play of the space control by hand before "
-            f"cut {cut + 2 if frame.track.cuts > 1 else 1}, its dial is off by {machine.space.backlash:g} until then"
+            f"no room to go past cut {cut + 1} towards the bow, so the move there comes from the tip and the setting printed "
+            f"at it goes {machine.space.backlash:g} further towards the bow, which takes up the play"
         )
+        writer.play_at = frame.x_of_cut(cut)
         return
     writer.to_absolute("overshoot", "space", frame.distance(x))
 
 
-def _next_cut(writer: _Writer, cut: int, depth: int) -> None:
+def reach_of(frame: Frame, w: float) -> float:
+    """How far along the blade a cutter at a travel reaches from its middle, in the metal of the blade."""
+    cutting = frame.system.cutting
+    if frame.radius:
+        return frame.radius
+    if cutting.angle is None:
+        return (cutting.root or 0.0) / 2
+    return (cutting.root or 0.0) / 2 + max(w - frame.surface, 0.0) * tan(radians(cutting.angle / 2))
+
+
+def end_of_reach(frame: Frame, machine: Machine | None = None) -> float:
+    """The place towards the bow that no cutter may come to: the shoulder, or where the clamp begins."""
+    clamp = None if machine is None or machine.space is None else machine.space.clamp
+    return frame.x_bow if clamp is None else max(frame.x_bow, frame.x_of(clamp))
+
+
+def obstacles(frame: Frame, steps: Sequence[Step], machine: Machine | None) -> list[str]:
+    """Where the cutter comes to the shoulder or the clamp; one sentence, or none."""
+    clamped = machine is not None and machine.space is not None and machine.space.clamp is not None
+    if frame.system.stop == "tip" and not clamped:
+        return []  # nothing says where the clamp begins
+    end = end_of_reach(frame, machine)
+    over = end - min(step.x - reach_of(frame, step.w) for step in steps)
+    what = "the clamp" if frame.system.stop == "tip" or (clamped and end > frame.x_bow + ROUNDING) else "the shoulder"
+    return [f"the cutter comes {over:.3g} {frame.system.unit} into {what}"] if over > 1e-9 else []
+
+
+def _next_cut(writer: _Writer, cut: int, depth: float) -> None:
     """From the cut just made to its neighbour, square or over easing stops."""
     frame = writer.frame
-    here, there = writer.at, (frame.x_of_cut(cut), frame.travel_of(depth))
+    here, there = writer.at, (frame.x_of_cut(cut), depth)
     stops = _stops(writer, here, there)
     if there[1] > here[1]:
         for x, w in stops:
@@ -241,7 +341,7 @@ def _next_cut(writer: _Writer, cut: int, depth: int) -> None:
 
 def _ease_back(writer: _Writer, w: float) -> None:
     """Back out to an easing stop, past it first where the depth control has play."""
-    past = writer.order.machine.depth.overshoot if writer.order.machine else 0.0
+    past = _overshoot(writer.order.machine, "depth")
     if past:
         writer.to_absolute("overshoot", "depth", writer.frame.dimension(w - past))
     writer.to_absolute("ease", "depth", writer.frame.dimension(w))

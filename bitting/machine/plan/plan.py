@@ -21,7 +21,7 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal, get_args
 
 from attrs import field, frozen
 
@@ -29,14 +29,16 @@ from bitting.checking import check
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import Piece, swept
+from bitting.machine.inspect.lengths import parse_length
 from bitting.machine.plan import words
-from bitting.machine.plan.bite import with_bites
+from bitting.machine.plan.bite import milling_of, with_bites
 from bitting.machine.plan.dial import out_of_reach, with_turns
-from bitting.machine.plan.moves import Direction, Order, moves_for
+from bitting.machine.plan.moves import Direction, Order, change_for, moves_at, moves_for, obstacles
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import warnings_of
-from bitting.machine.simulate import Simulation, across_groove, cutter_of, share_groove, simulate
-from bitting.model import Code, Lane, System
+from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
+from bitting.model import Code, Depths, Lane, System
+from bitting.model.expect import expect
 from bitting.systemfile.machine import Machine
 
 
@@ -48,6 +50,8 @@ class TrackPlan:
     track: str
     direction: Direction
     steps: tuple[Step, ...]
+    frame: Frame = field(repr=False)
+    """The coordinates that the steps were made in, with the machine's own cutter."""
 
     @property
     def label(self) -> str:
@@ -84,6 +88,9 @@ class Plan:
     after: tuple[str, ...]
     copying: tuple[str, ...]
     cautions: tuple[str, ...]
+    obstacles: tuple[str, ...] = ()
+    taken: str | None = None
+    """What a change takes off, in words; None where the whole key is cut."""
 
     @property
     def system(self) -> str:
@@ -97,8 +104,21 @@ class Plan:
 
     @property
     def good(self) -> bool:
-        """Whether the code is legal, nothing is cut too deep, and every cut gets its depth."""
-        return self.legal and self.simulation.gouge == 0 and self.simulation.reached
+        """Whether the code is legal, nothing is cut too deep or through, every cut gets its depth, nothing is in the way."""
+        sound = self.simulation.gouge == 0 and self.simulation.reached
+        return self.legal and sound and not self.cut_through and not self.obstacles
+
+    @property
+    def cut_through(self) -> str | None:
+        """Where no metal is left when all is cut, in words; None where some is everywhere."""
+        last = self.simulation.stages[-1] if self.simulation.stages else None
+        if last is None:
+            return None
+        if last.web is not None and last.web <= 1e-9:
+            return "no metal is left between its walls"
+        if last.floor is not None and last.floor <= 1e-9:
+            return "its faces are milled into each other"
+        return None
 
     @property
     def moves(self) -> int:
@@ -127,7 +147,58 @@ class Plan:
             "after": list(self.after),
             "copying": list(self.copying),
             "cautions": list(self.cautions),
+            "cut_through": self.cut_through,
+            "obstacles": list(self.obstacles),
+            "taken": self.taken,
         }
+
+
+MOST_TAKEN = 2
+"""Depths: more than this is no correction of a cut."""
+
+
+@frozen
+class Take:
+    """So much more (a length, in the system's unit) to be taken off one cut; cuts are counted from 0."""
+
+    lane: int
+    cut: int
+    length: float
+
+
+def parse_take(text: str, system: System) -> Take:
+    """`left 5 by 0.10`, `top left 5 by 4 thou`, `5 by 0.10` where there is one track.
+
+    >>> from bitting.model import Blade, Track
+    >>> left = Track("left", "external", "far-edge", (5.0, 2.5), ("1", "2"), (8.6, 8.1))
+    >>> parse_take("left 2 by 0.1", System("wren", "", "", "mm", "tip", (), False, Blade(), (left,)))
+    Take(lane=0, cut=1, length=0.1)
+    """
+    words, by, amount = text.casefold().rpartition(" by ")
+    *named, number = words.split() or [""]
+    hint = "write the track, the cut from the bow and the length, as in `left 5 by 0.10`"
+    if not by or not number.isdecimal():
+        raise BittingError(f"{text!r} says not how much is to come off which cut", hint=hint)
+    fits = [
+        i
+        for i, lane in enumerate(system.lanes)
+        if all(word in (lane.track.name.casefold(), (lane.side or "").casefold()) for word in named)
+    ]
+    if len(fits) != 1:
+        known = ", ".join(lane.label for lane in system.lanes)
+        raise BittingError(f"{text!r} names {'no' if not fits else 'more than one'} track", hint=f"tracks are {known}")
+    cut = int(number) - 1
+    if not 0 <= cut < system.lanes[fits[0]].track.cuts:
+        raise BittingError(
+            f"{text!r}: there is no cut {number}", hint=f"cuts are 1 to {system.lanes[fits[0]].track.cuts}"
+        )
+    length = parse_length(amount, system)
+    if not 0 < length <= MOST_TAKEN * system.step:
+        raise BittingError(
+            f"{text!r}: {length:g} {system.unit} is no length to take off",
+            hint="give a length above 0 and below two depths; for more, plan the deeper code with --have",
+        )
+    return Take(fits[0], cut, length)
 
 
 def plan(
@@ -135,14 +206,25 @@ def plan(
     system: System,
     ease: bool = False,
     machine: Machine | None = None,
-    direction: Direction | None = None,
+    direction: Direction | Literal["conventional"] | None = None,
+    have: Code | None = None,
+    take: Sequence[Take] = (),
 ) -> Plan:
-    """The moves for every track of a key, simulated.
+    """The moves for every track of a key, simulated. Long, because it puts the whole answer together once.
 
     `ease` adds stops where a square step leaves a wall steeper than the system's `steepest`. `machine` turns settings
-    into turns, takes up its backlash and corrects for it. `direction` overrides every track's own. Raises
-    `BittingError` for a code with a cut that is open or wrong, and where the system file lacks what is needed.
+    into turns, takes up its backlash and corrects for it. `direction` overrides every track's own; `conventional` works
+    each track the way that mills it against the feed. `have` is the code that the key is cut to already, `take` what is
+    still to come off single cuts: only what gets deeper is milled then. Raises `BittingError` for a code with a cut that
+    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed.
     """
+    expect(Code, code)
+    expect(System, system)
+    if direction is not None and direction not in (*get_args(Direction), "conventional"):
+        raise BittingError(
+            f"{direction!r} is no direction to work in",
+            hint=f"say {' or '.join(map(repr, get_args(Direction)))}, or 'conventional', which mills against the feed",
+        )
     report = check(code, system, suggest=False)
     faults = [finding.message for finding in report.findings if finding.level == "must"]
     if code.depths is None:
@@ -154,25 +236,40 @@ def plan(
     depths = code.depths
     fitted = None if machine is None else machine.fitted(system)
     radius = _radius(system, fitted)
+    change = _change(system, depths, have, take, radius) if have is not None or take else None
     tracks: list[TrackPlan] = []
+    whole: list[TrackMoves] = []
     notes: list[str] = []
-    made: dict[str, tuple[Step, ...]] = {}
+    hit: list[str] = []
+    made: dict[str, tuple[tuple[Step, ...], tuple[Step, ...]]] = {}
     for side in system.sides or (None,):
         cleared: list[tuple[Lane, tuple[Step, ...]]] = []
         for lane in (lane for lane in system.lanes if lane.side in (None, side)):
             frame = frame_of(system, lane, radius)
-            order = Order(direction or lane.track.direction, ease, fitted)
+            order = Order(_direction(frame, direction), ease, fitted)
             if lane.label not in made:
-                steps, said = moves_for(frame, depths[system.lanes.index(lane)], order)
+                before: tuple[Step, ...] = ()
+                if change is None:
+                    steps, said = moves_for(frame, depths[system.lanes.index(lane)], order)
+                else:
+                    old, new = change[lane.label]
+                    before, _ = moves_at(frame, old, Order(order.direction))
+                    steps, said = change_for(frame, old, new, order)
                 notes += [f"{lane.label}: {note}" for note in said]
-                steps = with_bites(frame, steps, _cleared(frame, cleared, radius))
+                hit += [f"{lane.label}: {text}" for text in (obstacles(frame, steps, fitted) if steps else ())]
+                steps = with_bites(frame, steps, _cleared(frame, [*cleared, (lane, before)], radius, lane))
                 if fitted is not None:
                     steps = with_turns(frame, steps, fitted)
                     notes += [f"{lane.label}: {fault}" for fault in out_of_reach(frame, steps, fitted)]
-                made[lane.label] = steps
-            cleared.append((lane, made[lane.label]))
-            tracks.append(TrackPlan(side, lane.track.name, order.direction, made[lane.label]))
-    simulation = simulate(depths, system, tracks, radius=radius)
+                notes += words.climbing(frame, steps, order.direction)
+                made[lane.label] = before, steps
+            before, steps = made[lane.label]
+            cleared.append((lane, (*before, *steps)))
+            whole.append(TrackMoves(side, lane.track.name, (*before, *steps)))
+            if steps:
+                tracks.append(TrackPlan(side, lane.track.name, order.direction, steps, frame))
+    wanted = None if change is None else {label: new for label, (_, new) in change.items()}
+    simulation = simulate(depths, system, whole, radius=radius, travels=wanted)
     return Plan(
         made_for=system,
         eased=ease,
@@ -186,10 +283,50 @@ def plan(
         ),
         setup=words.setup_lines(system, fitted),
         between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
-        after=words.AFTER,
+        after=words.after_lines(system),
         copying=words.copying_lines(system),
         cautions=words.CAUTIONS,
+        obstacles=tuple(hit),
+        taken=None if change is None else words.taken(system, change),
     )
+
+
+def _direction(frame: Frame, asked: Direction | Literal["conventional"] | None) -> Direction:
+    """The direction that is asked for, or the track's own."""
+    if asked == "conventional":
+        return "bow-to-tip" if milling_of(frame, towards_tip=True) == "conventional" else "tip-to-bow"
+    return asked or frame.track.direction
+
+
+Change = dict[str, tuple[list[float], list[float]]]
+"""By a lane's label: how far in its cuts are, and how far they are to go."""
+
+
+def _change(system: System, depths: Depths, have: Code | None, take: Sequence[Take], radius: float | None) -> Change:
+    """What is to get deeper; raises where the key has less metal than the code asks for."""
+    if have is not None and have.depths is None:
+        raise BittingError(
+            "the key as it is must be known cut by cut", hint="`--have` takes a whole code", text=have.text
+        )
+    found: Change = {}
+    for number, lane in enumerate(system.lanes):
+        frame = frame_of(system, lane, radius)
+        new = [frame.travel_of(depth) for depth in depths[number]]
+        old = list(new) if have is None or have.depths is None else [frame.travel_of(d) for d in have.depths[number]]
+        gone = [i + 1 for i, (a, b) in enumerate(zip(old, new, strict=True)) if a > b + 1e-9]
+        if gone:
+            cuts = ", ".join(map(str, gone))
+            raise BittingError(
+                f"{lane.label}: cut {cuts} of the key is deeper already than the code asks for, and metal can't be put back",
+                hint="take a new blank and plan it without --have",
+            )
+        for part in take:
+            if part.lane == number:
+                new[part.cut] += part.length
+        found[lane.label] = old, new
+    if all(old == new for old, new in found.values()):
+        raise BittingError("nothing is to be taken off: the key has this code already", hint="plan it without --have")
+    return found
 
 
 def _radius(system: System, machine: Machine | None) -> float | None:
@@ -199,11 +336,15 @@ def _radius(system: System, machine: Machine | None) -> float | None:
     return machine.cutter / 2
 
 
-def _cleared(frame: Frame, earlier: Sequence[tuple[Lane, tuple[Step, ...]]], radius: float | None) -> list[Piece]:
-    """What the moves along one wall of a groove took from the other."""
+def _cleared(
+    frame: Frame, earlier: Sequence[tuple[Lane, tuple[Step, ...]]], radius: float | None, own: Lane
+) -> list[Piece]:
+    """What earlier moves took from this wall: its own, and those along the other wall of a groove."""
     pieces: list[Piece] = []
     for lane, steps in earlier:
-        if share_groove(frame.lane, lane):
+        if lane == own:
+            pieces += swept([(s.x, s.w) for s in steps], cutter_of(frame))
+        elif share_groove(frame.lane, lane):
             owner = frame_of(frame.system, lane, radius)
             pieces += swept(across_groove(owner, [(s.x, s.w) for s in steps], frame), cutter_of(frame))
     return pieces

@@ -10,6 +10,7 @@ A move changes one control. What it is told to go to is written as people say it
 - `retract` to `clear`: backed out until it is clear of the blade
 - `ease` to `space N` or `depth N`: that distance from the stop, or that dimension, in the system's unit
 - `overshoot` to `space N` or `depth N`: the same; takes up the backlash of a control
+- `take` to `depth N`: the same; a cut that is deepened to a dimension that is no depth of the table
 
 Any list of moves is understood, also a wrong one; that is what a simulation is for.
 
@@ -28,7 +29,7 @@ from bitting.errors import BittingError, nearest
 from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Point
 
-ACTIONS = ("start", "space", "depth", "run-out", "retract", "ease", "overshoot")
+ACTIONS = ("start", "space", "depth", "run-out", "retract", "ease", "overshoot", "take")
 
 
 @frozen
@@ -38,7 +39,8 @@ class Step:
     `space` is the distance from the stop and `depth` the dimension, in the system's unit. `milling` says how the
     cutter meets the metal: conventional, climb, both (metal on both sides), or None in air. `bite` is the widest metal
     taken, across the direction of the move, in the system's unit. `setting` is what the controls that move are set to
-    on the user's machine, corrected, and `turns` how to get there in words; None without a machine file.
+    on the user's machine, corrected, and `turns` how to get there in words; None without a machine file. `play` is what the
+    setting of space is moved by to take up the control's play, where there is no room to go past the place and return.
     """
 
     action: str
@@ -49,6 +51,7 @@ class Step:
     bite: float = 0.0
     setting: Mapping[str, float] | None = field(default=None, hash=False)
     turns: str | None = None
+    play: float = 0.0
     x: float = field(default=0.0, repr=False)
     w: float = field(default=0.0, repr=False)
 
@@ -85,7 +88,7 @@ def place(frame: Frame, at: Point, action: str, to: str, number: int) -> Point:
         return x, frame.travel_of(_depth(frame, to, number))
     if action == "retract":
         return x, frame.clear if to == "clear" else frame.travel_of(_depth(frame, to, number))
-    if action in ("ease", "overshoot"):
+    if action in ("ease", "overshoot", "take"):
         control, value = resolve_text(action, to, number)
         return (frame.x_of(value), w) if control == "space" else (x, frame.travel(value))
     raise BittingError(

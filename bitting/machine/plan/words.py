@@ -7,11 +7,12 @@ What a simulation found that the person at the machine must know, the worst firs
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import sqrt
 
-from bitting.geometry.frame import frame_of, seat_of
+from bitting.geometry.frame import Frame, frame_of, seat_of
 from bitting.machine.plan.bite import milling_of
+from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import Simulation, Wall
 from bitting.model import MM_PER_INCH, Lane, System
 from bitting.systemfile.machine import Machine
@@ -34,7 +35,12 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     face = "face" if system.tracks[0].milling != "edge" else "edge"
     found = [
         f"Cutter, spindle unplugged: {cutter_words(system)}, sharp, clean and tight.",
-        f"Stop: the blank's {system.stop} against it; try that it can't be pushed further.",
+        f"Stop: the blank's {system.stop} against it; try that it can't be pushed further."
+        + (
+            " Clamp, then take the stop away before the first move: the cutter starts and runs out where it stands."
+            if system.stop == "tip"
+            else ""
+        ),
     ]
     if machine is not None and machine.cutter is not None:
         found.append(f"This machine's cutter measures {length(system, machine.cutter)}; settings allow for it.")
@@ -57,8 +63,12 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
             f"Height: in air beyond the tip, touch the height of the face, lock, then lower by "
             f"{length(system, system.blade.mill_depth)}. Never feed down along the spindle into the blade."
         )
-    if machine is not None and (machine.depth.backlash or machine.space.backlash):
-        found.append("Both controls have play: come to the first setting the way the moves go on, depth deepening.")
+    controls = {} if machine is None else {"space": machine.space, "depth": machine.depth}
+    loose = [name for name, dial in controls.items() if dial is not None and dial.backlash]
+    if loose:
+        how = {"space": "the way the moves go on", "depth": "deepening"}
+        who = "Both controls have" if len(loose) == 2 else f"The {loose[0]} control has"
+        found.append(f"{who} play: come to the first setting {', depth '.join(how[name] for name in loose)}.")
     return tuple(found)
 
 
@@ -76,7 +86,7 @@ def turn_over(system: System, side: str) -> str:
         how = f"turn the key so that its {side} edge meets the cutter"
     else:
         how = f"give the key half a turn about its long axis, {side} up"
-    return f"Spindle stopped, hands clear: loosen the clamp, {how}; brush the clamp, gauge the stop again, clamp again."
+    return f"Spindle stopped, hands clear: loosen the clamp, {how}; brush the clamp, clamp it gauged against the stop again."
 
 
 CAUTIONS = (
@@ -87,33 +97,68 @@ CAUTIONS = (
     "Brush chips away, never blow; keep electronics (a key's head with a chip, a telephone) out of clamp and chips.",
 )
 
-AFTER = (
-    "Deburr, wipe dry, inspect every cut with the caliper before the key meets a lock.",
-    "Try it gently: in and out first, then a light turn, door open; never a steering lock while rolling.",
-    "A right bitting may still not start a vehicle that asks for more than metal.",
-    "Miscuts and printed sheets carry the code: destroy them.",
-)
+VEHICLE = ("ignition", "steering", "boot", "trunk", "glove", "tank", "car")
+"""Words of a lock's name that say it is a vehicle's."""
+
+
+def after_lines(system: System) -> tuple[str, ...]:
+    """What follows the last move; what is said of vehicles only where a lock of the system is one's."""
+    locks = [name.casefold() for name in system.locks]
+    found = [
+        "Deburr, wipe dry, inspect every cut with the caliper before the key meets a lock.",
+        "Try it gently: in and out first, then a light turn, door open.",
+        "If it sticks: stop turning, back to where it went in, withdraw it straight; no pliers.",
+    ]
+    if any(word in name for name in locks for word in VEHICLE):
+        found.append("In an ignition: vehicle parked and held by its brake, a light turn; never while it rolls.")
+        found.append("A right bitting may still not start a vehicle that asks for more than metal.")
+    return (*found, "Miscuts and printed sheets carry the code: destroy them.")
+
+
+def climbing(frame: Frame, steps: Sequence[Step], direction: str) -> list[str]:
+    """The moves that climb (counted from 1 after the start), with the order that doesn't where there is one."""
+    climbs = [number for number, step in enumerate(steps) if step.milling == "climb"]
+    if not climbs:
+        return []
+    better = "tip-to-bow" if direction == "bow-to-tip" else "bow-to-tip"
+    against = milling_of(frame, better == "bow-to-tip") == "conventional"
+    cure = f"; `--direction {better}` mills this track against the feed" if against else ""
+    one = len(climbs) == 1
+    which = f"move {climbs[0]} climbs" if one else f"{len(climbs)} moves from {climbs[0]} to {climbs[-1]} climb"
+    return [f"{frame.lane.label}: {which} (the cutter pulls the key): light passes, hold the control{cure}"]
+
+
+def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]]) -> str:
+    """`left 5 by 0.10 mm, right 2 by 0.45 mm`."""
+    parts = [
+        f"{label} {cut} by {system.in_mm(b - a):.2f} mm" if system.unit == "mm" else f"{label} {cut} by {b - a:.4f} in"
+        for label, (old, new) in change.items()
+        for cut, (a, b) in enumerate(zip(old, new, strict=True), 1)
+        if b > a + 1e-9
+    ]
+    return ", ".join(parts)
 
 
 def copying_lines(system: System) -> tuple[str, ...]:
-    """The second part: the service key, proven, copied onto the blank that stays with the customer."""
+    """How a proven first key is copied onto the blank that stays with the customer, on a machine that follows it."""
     found = [
-        "Cut this plan on a plain service key first; prove it in the lock, door open.",
-        "Then copy it: service key against the guide, final blank under the cutter, both gauged against the same stop.",
+        "Cut this plan on a plain first key; prove it in the lock, door open.",
+        "Then, on a copying machine: first key to the tracer, final key under the cutter, both against the same stop. A "
+        "machine without a tracer cuts the final key by this plan once more.",
     ]
     if system.cutting.shape == "vee":
-        found.append("Copy cut by cut: the guide in each cut of the service key, out again before moving on.")
+        found.append("Copy cut by cut: the tracer in each cut of the first key, out again before moving on.")
     else:
         found.append("Feed steadily, so that the metal lies to the left of the travel (conventional milling):")
         if system.cutting.rotation == "anticlockwise":
             found[-1] = "Feed steadily, so that the metal lies to the right of the travel (conventional milling):"
         lanes = [lane for lane in system.lanes if lane.side in (None, system.sides[0] if system.sides else None)]
         found += [f"  {line}" for line in _feeds(system, lanes)]
-        found.append("Start where the metal is whole; the last pass with no pressure but the guide's.")
+        found.append("Start where the metal is whole; the last pass with no pressure but the tracer's.")
     if len(system.sides) > 1:
         found.append(f"Turn both keys, gauge both again, and copy the {system.sides[1]} the same way.")
     found.append(
-        "Before it meets a lock: no burr, no step at the tip, each wall as bright and as deep as the service key's."
+        "Before it meets a lock: no burr, no step at the tip, each wall as bright and as deep as the first key's."
     )
     return tuple(found)
 
@@ -150,22 +195,27 @@ def warnings_of(system: System, simulation: Simulation, *, eased: bool, radius: 
         found.append(f"A sliver of metal stays standing outside the wall of {', '.join(simulation.slivers)}.")
     found += _thin(system, simulation)
     found += _unclean(system, simulation, radius)
-    for wall in simulation.walls:
-        if wall.too_steep and wall.side in (None, *system.sides[:1], *(system.sides if system.sided else ())):
-            found.append(_steep(system, wall, eased))
+    sides = (None, *system.sides[:1], *(system.sides if system.sided else ()))
+    steep = [wall for wall in simulation.walls if wall.too_steep and wall.side in sides]
+    if steep:
+        found.append(_steep(system, steep, eased))
     return found
 
 
-def _steep(system: System, wall: Wall, eased: bool) -> str:
-    side = f"{wall.side} " if wall.side and system.sided else ""
+def _steep(system: System, walls: Sequence[Wall], eased: bool) -> str:
+    """All walls that a tumbler can't climb, in one sentence that ends with what eases them."""
     if system.cutting.shape == "vee":
         cure = "that is the cutter's own flank"
     else:
-        cure = "stops can't ease it further" if eased else "easing stops would lower it"
-    i, j = wall.cuts
+        cure = "stops can't ease them further" if eased else "ease them with `bitting plan --ease`"
+    names: dict[str, list[str]] = {}
+    for wall in walls:
+        side = f"{wall.side} " if wall.side and system.sided else ""
+        names.setdefault(f"{side}{wall.track}", []).append("-".join(map(str, wall.cuts)))
+    where = "; ".join(f"{track} {', '.join(cuts)}" for track, cuts in names.items())
     return (
-        f"{side}{wall.track}: the wall between cuts {i} and {j} stands at {wall.angle:.0f}°, "
-        f"and a tumbler climbs {system.cutting.steepest:g}°; {cure}."
+        f"Too steep for a tumbler ({system.cutting.steepest:g}°, here up to {max(w.angle for w in walls):.0f}°), between cuts: "
+        f"{where}; {cure}."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, of_neighbours, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, limits_nothing, of_neighbours, places
 from bitting.rules.binding import each_lane
 
 
@@ -50,4 +50,7 @@ KIND = Kind(
     "the maximum adjacent cut specification (MACS). Depths compare by their place in the depth table.",
     ("adjacent cuts differ by at most 2", "1 3 2", "1 4 2"),
     pairs=True,
+    idle=lambda rule, system: (
+        rule.arguments["how"] in ("most", "least") and limits_nothing(rule, 0, len(labels(rule, system)) - 1)
+    ),
 )

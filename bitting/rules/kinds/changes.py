@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, length, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, length, limits_nothing, places
 from bitting.rules.binding import each_lane
 
 FREE = (-1, 0)  # whatever follows, the rule is satisfied
@@ -58,4 +58,5 @@ KIND = Kind(
     _automaton,
     "Every change of depth is something a wrong key has to get right; equal neighbours are not.",
     ("the depth changes at least 2 times", "1 2 1", "1 2 2"),
+    idle=lambda rule, system: limits_nothing(rule, 0, length(rule, system) - 1),
 )

@@ -8,7 +8,7 @@ from typing import Any
 from bitting.model import Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, name
 from bitting.rules.binding import Bound, lanes_named, like_with_like, look_up
-from bitting.rules.words import CutAt, Names
+from bitting.rules.sentence import CutAt, Names
 
 NOTHING = "nothing"  # no depth is being remembered
 

@@ -9,7 +9,7 @@ from bitting.errors import Span
 from bitting.model import Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, labels, places
 from bitting.rules.binding import Bound, each_lane
-from bitting.rules.words import CutAt
+from bitting.rules.sentence import CutAt
 
 _WORDS = {"deeper": "deeper than", "shallower": "shallower than", "equal": "equal to", "unequal": "other than"}
 

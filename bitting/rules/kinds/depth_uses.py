@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
 from bitting.rules.binding import Bound, each_lane
 
 FREE = -1  # whatever follows, the rule is satisfied
@@ -114,4 +114,5 @@ KIND = Kind(
     _automaton,
     "A code needs some deep cuts to keep other keys out, and not too many of one depth, or it is close to its neighbours.",
     ("no depth is used more than 2 times", "1 2 1 2", "1 2 1 1"),
+    idle=lambda rule, system: limits_nothing(rule, 0, length(rule, system)),
 )

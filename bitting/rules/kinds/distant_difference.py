@@ -24,18 +24,23 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
 
 
 def _automaton(rule: Rule, system: System) -> Automaton:
+    """Remembers the depths that a later cut will be compared with, the oldest first."""
     n, cuts = rule.arguments["n"], length(rule, system)
 
-    def step(last: tuple[int, ...], lane: int, cut: int, depth: int) -> tuple[int, ...] | None:
+    def step(kept: tuple[int, ...], lane: int, cut: int, depth: int) -> tuple[int, ...] | None:
         del lane
-        if cut >= n and _broken(rule, depth if n == 0 else last[0], depth):
-            return None
-        # Only depths that a later cut will be compared with are kept.
-        kept = (*last, depth)[-n:] if n else ()
-        drop = max(0, len(kept) - (cuts - 1 - cut)) if len(kept) == n else 0
-        return tuple(-1 if i >= len(kept) - drop else d for i, d in enumerate(kept))
+        if cut >= n:
+            if _broken(rule, kept[0] if n else depth, depth):
+                return None
+            kept = kept[1:]
+        return (*kept, depth) if n and cut + n < cuts else kept
 
     return Automaton((), step)
+
+
+def _limits_nothing(rule: Rule, system: System) -> bool:
+    m = rule.arguments["m"]
+    return bool(m >= len(labels(rule, system)) - 1 if rule.arguments["how"] == "most" else m == 0)
 
 
 KIND = Kind(
@@ -49,4 +54,5 @@ KIND = Kind(
     _automaton,
     "A wide cutter or a long tumbler reaches past its neighbour: then cuts two or more places apart bind each other too.",
     ("cuts 2 apart differ by at most 1", "1 4 2 4", "1 4 3 4"),
+    idle=lambda rule, system: rule.arguments["n"] >= length(rule, system) or _limits_nothing(rule, system),
 )

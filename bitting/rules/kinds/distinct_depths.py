@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, length, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
 from bitting.rules.binding import each_lane
 
 FREE = -1  # whatever follows, the rule is satisfied
@@ -52,4 +52,5 @@ KIND = Kind(
     _automaton,
     "A code of only one or two depths is hardly a code: other keys, or a worn one, turn the lock too.",
     ("at least 3 different depths", "1 2 3", "1 2 1"),
+    idle=lambda rule, system: limits_nothing(rule, 1, min(length(rule, system), len(labels(rule, system)))),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, places, runs
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, places, runs
 from bitting.rules.binding import each_lane
 
 
@@ -41,4 +41,5 @@ KIND = Kind(
     _automaton,
     "A row of equal cuts is easy to guess and to copy by eye, and leaves several tumblers at one height.",
     ("no more than 2 equal cuts in a row", "2 2 1 2", "2 2 2 1"),
+    idle=lambda rule, system: bool(rule.arguments["n"] >= length(rule, system)),
 )

@@ -11,7 +11,7 @@ from bitting.errors import NotationError
 from bitting.model import Depths, Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, length
 from bitting.rules.binding import Bound
-from bitting.rules.words import CodeText
+from bitting.rules.sentence import CodeText
 
 DIFFERENT = "different"
 

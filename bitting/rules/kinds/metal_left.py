@@ -1,19 +1,23 @@
 """`metal-left`: how much of the blade must stand between two walls, or between a wall and the edge.
 
-The flat of a cut lies at its depth over the width of the seat. What stands between opposite cuts is the distance of
-their flats across the blade; between a cut and its neighbour's opposite (the diagonal) it is the shortest line from the
-one flat to the other. Both follow from the blade's width, the depth tables and the spaces.
+What stands between two walls is the web of `bitting/geometry/web.py`: what the cutter leaves at the cuts and between them
+where `[cutting]` states it, otherwise what stands between the seats of opposite cuts and their neighbours. Both follow from
+the blade's width, the depth tables and the spaces.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from math import hypot
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+from attrs import frozen
 
 from bitting.model import Lane, Place, Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, labels, length, name
+from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, labels, name
 from bitting.rules.binding import Bound, in_unit, pairs
+
+if TYPE_CHECKING:
+    from bitting.geometry.web import Meeting  # where it is used, so that only a system with such a rule pays for it
 
 _ENOUGH = 1e-9  # a length that is exactly the limit passes, whatever its last binary digit
 
@@ -46,21 +50,49 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
         yield lanes, {"least": least, "faces": True}
 
 
-def _web(system: System, a: Lane, b: Lane) -> Callable[[int, int, int, int], float]:
-    """(cut of a, its depth, cut of b, its depth) -> what stands between the two flats."""
-    width = system.blade.width or 0.0
-    far_a = [a.track.far_edge(d, width) for d in range(len(a.track.depths))]
-    far_b = [b.track.far_edge(d, width) for d in range(len(b.track.depths))]
-    seat = system.cutting.seat or 0.0
+@frozen
+class _Check:
+    """Two parts that face each other, the cuts they are made of (in the diagram's order) and what stands between them.
 
-    def web(i: int, depth: int, j: int, other: int) -> float:
-        between = far_a[depth] + far_b[other] - width
-        along = abs(a.track.spaces[i] - b.track.spaces[j])
-        if i == j and along == 0:
-            return between
-        return hypot(max(0.0, along - seat), max(0.0, between))
+    `stands[a][b]` is for a part of the first wall at depth a and one of the second at depth b.
+    """
 
-    return web
+    meeting: Meeting
+    places: tuple[Place, ...]
+    stands: tuple[tuple[float, ...], ...]
+
+    def level(self, second: bool, depths: dict[Place, int | None], lane: int) -> int | None:
+        """The depth of one of the parts: the shallowest of its cuts; None where one is open."""
+        cuts = self.meeting.other if second else self.meeting.one
+        found = [depths.get(Place(lane, cut)) for cut in cuts]
+        return None if None in found else min(d for d in found if d is not None)
+
+    def found(self, depths: dict[Place, int | None], second: int) -> float | None:
+        """What stands here with these depths; None where a cut is open."""
+        a, b = self.level(False, depths, 0), self.level(True, depths, second)
+        return None if a is None or b is None else self.stands[a][b]
+
+
+def _checks(rule: Rule, system: System) -> list[_Check]:
+    """The parts of the rule's walls between which some depths leave too little, the deepest at least."""
+    least, width = rule.arguments["least"] - _ENOUGH, system.blade.width or 0.0
+    second = len(rule.lanes) - 1
+    one, other = system.lanes[rule.lanes[0]], system.lanes[rule.lanes[second]]
+    far_a, far_b = ([lane.track.far_edge(d, width) for d in range(len(lane.track.depths))] for lane in (one, other))
+    found = []
+    from bitting.geometry.web import between, meetings
+
+    for meeting in meetings(system, one, other):
+        stands = tuple(tuple(between(system.cutting, meeting.along, a + b - width) for b in far_b) for a in far_a)
+        if min(map(min, stands)) < least:
+            places = {*(Place(0, cut) for cut in meeting.one), *(Place(second, cut) for cut in meeting.other)}
+            found.append(_Check(meeting, tuple(sorted(places, key=_order)), stands))
+    return found
+
+
+def _order(place: Place) -> tuple[int, int]:
+    """Cuts as they come in the diagram: cut 1 of every lane, then cut 2 of every lane."""
+    return place.cut, place.lane
 
 
 def _edge(system: System, lane: Lane) -> list[float]:
@@ -80,47 +112,79 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
                 yield Violation((Place(0, i),), said)
         return
     second = len(rule.lanes) - 1
-    web = _web(system, system.lanes[rule.lanes[0]], system.lanes[rule.lanes[second]])
-    for i, a in enumerate(cuts[0][: length(rule, system)]):
-        for j in range(max(0, i - 1), min(i + 2, length(rule, system, second), len(cuts[second]))):
-            b = cuts[second][j]
-            if a is None or b is None or (second == 0 and j < i) or web(i, a, j, b) >= least - _ENOUGH:
-                continue
-            one = f"{name(rule, system)} cut {i + 1} ({labels(rule, system)[a]})"
-            other = f"{name(rule, system, second)} cut {j + 1} ({labels(rule, system, second)[b]})"
-            said = f"between {one} and {other} {web(i, a, j, b):.3g} {unit} stands, {least:g} needed"
-            yield Violation(tuple(dict.fromkeys((Place(0, i), Place(second, j)))), said)
+    depths = {Place(lane, cut): depth for lane, row in enumerate(cuts) for cut, depth in enumerate(row)}
+    found = [(left, check) for check in _checks(rule, system) if (left := check.found(depths, second)) is not None]
+    told: set[Place] = set()
+    kept = []
+    for left, check in sorted(found, key=lambda pair: pair[0]):  # thinnest first; what lies beside it need not be said
+        if left < least - _ENOUGH and not told.issuperset(check.places):
+            told.update(check.places)
+            kept.append((check.places, _said(rule, system, check, depths, max(left, 0.0))))
+    for places, message in sorted(kept, key=lambda pair: _order(pair[0][0])):
+        yield Violation(places, message)
+
+
+def _said(rule: Rule, system: System, check: _Check, depths: dict[Place, int | None], stands: float) -> str:
+    second = len(rule.lanes) - 1
+
+    def part(lane: int, cuts: tuple[int, ...]) -> str:
+        shown = [f"{cut + 1} ({labels(rule, system, lane)[depths[Place(lane, cut)] or 0]})" for cut in cuts]
+        return f"{name(rule, system, lane)} cut{'s' if len(cuts) > 1 else ''} {' to '.join(shown)}"
+
+    from bitting.geometry.web import states_cutter
+
+    where = "as the cutter leaves it" if states_cutter(system.cutting) else "at their seats (no cutter is stated)"
+    least = rule.arguments["least"]
+    return (
+        f"between {part(0, check.meeting.one)} and {part(second, check.meeting.other)} {stands:.3g} {system.unit} stands "
+        f"{where}, {least:g} needed"
+    )
 
 
 def _automaton(rule: Rule, system: System) -> Automaton:
-    """Remembers the depths of the cut before on both lanes, and this cut's on the first."""
+    """For walls see `_walls`; at the edge every cut is judged by itself."""
     least = rule.arguments["least"] - _ENOUGH
     if "faces" not in rule.arguments:
         metal = _edge(system, system.lanes[rule.lanes[0]])
         return Automaton(0, lambda state, _lane, _cut, depth: None if metal[depth] < least else state)
-    second = len(rule.lanes) - 1
-    web = _web(system, system.lanes[rule.lanes[0]], system.lanes[rule.lanes[second]])
-    ends = length(rule, system), length(rule, system, second)
+    return _walls(_checks(rule, system), len(rule.lanes) - 1, least)
 
-    def one_lane(before: int, lane: int, cut: int, depth: int) -> int | None:
-        del lane
-        if web(cut, depth, cut, depth) < least or (cut and web(cut - 1, before, cut, depth) < least):
-            return None
-        return depth
 
-    def step(state: tuple[int, int, int], lane: int, cut: int, depth: int) -> tuple[int, int, int] | None:
-        a, b, now = state  # depths of the cut before on the first and the second lane, and of this cut on the first
-        if lane == 0:
-            if cut and cut - 1 < ends[1] and web(cut, depth, cut - 1, b) < least:
+def _walls(checks: Sequence[_Check], second: int, least: float) -> Automaton:
+    """Remembers the depths of the cuts that have still to be held to a later one, harmless ones as the shallowest.
+
+    A depth is harmless where no part at that depth leaves too little, whatever faces it; a run is at least as shallow.
+    """
+    due: dict[Place, list[_Check]] = {}
+    harmless: dict[Place, int] = {}
+    for check in checks:
+        due.setdefault(check.places[-1], []).append(check)
+        rows = [min(row) for row in check.stands], [min(column) for column in zip(*check.stands, strict=True)]
+        for side, cuts in enumerate((check.meeting.one, check.meeting.other)):
+            first = next((depth for depth, stands in enumerate(rows[side]) if stands < least), len(rows[side]))
+            for cut in cuts:
+                place = Place(side * second, cut)
+                harmless[place] = min(first, harmless.get(place, first))
+    kept: dict[Place, tuple[Place, ...]] = {}  # after each cut: those of it and before it that are still needed
+    every = sorted(harmless, key=_order)
+    for place in every:
+        later = [check for check in checks if _order(check.places[-1]) > _order(place)]
+        needed = {p for check in later for p in check.places if _order(p) <= _order(place)}
+        kept[place] = tuple(sorted(needed, key=_order))
+
+    def step(state: tuple[tuple[Place, int], ...], lane: int, cut: int, depth: int) -> Any:
+        place = Place(lane, cut)
+        if place not in harmless:
+            return state
+        depths: dict[Place, int | None] = dict(state)
+        depths[place] = depth if depth >= harmless[place] else 0
+        for check in due.get(place, ()):
+            stands = check.found(depths, second)
+            if stands is not None and stands < least:
                 return None
-            return (a, b, depth)
-        if cut < ends[0] and web(cut, now, cut, depth) < least:
-            return None
-        if cut and cut - 1 < ends[0] and web(cut - 1, a, cut, depth) < least:
-            return None
-        return (now, depth, 0) if cut < ends[0] else (0, depth, 0)
+        return tuple((p, depths[p]) for p in kept[place])
 
-    return Automaton(0, one_lane) if second == 0 else Automaton((0, 0, 0), step)
+    return Automaton((), step)
 
 
 KIND = Kind(
@@ -132,7 +196,8 @@ KIND = Kind(
     _bind,
     _evaluate,
     _automaton,
-    "A key breaks where its metal is thinnest. Counted are opposite cuts and the diagonals to their neighbours; for a groove "
-    "milled up the middle, what stands between its wall and the edge.",
+    "A key breaks where its metal is thinnest: between two walls that is what the cutter leaves at the cuts and between them "
+    "(at the seats of opposite cuts and their neighbours, where no cutter is stated); for a groove milled up the middle, what "
+    "stands between its wall and the edge.",
     ("at least 5.8 stands between left and right", "left: 3 2 1 / right: 1 2 2", "left: 3 2 1 / right: 5 2 1"),
 )

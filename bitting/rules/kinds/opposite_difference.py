@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Place, Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, name, of_opposites
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, limits_nothing, name, of_opposites
 from bitting.rules.binding import opposite_lanes
 
 
@@ -41,4 +41,5 @@ KIND = Kind(
     _automaton,
     "Opposite cuts that are alike let the key be turned over, or hold the web so that it bends; this keeps them apart, or near.",
     ("left and right differ by at least 1 at every cut", "left: 1 2 3 / right: 2 1 1", "left: 1 2 3 / right: 1 1 1"),
+    idle=lambda rule, system: limits_nothing(rule, 0, max(len(labels(rule, system, i)) for i in (0, 1)) - 1),
 )

@@ -17,7 +17,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     names, at = labels(rule, system), rule.arguments["cut"]
     if at < len(cuts[0]) and (depth := cuts[0][at]) is not None and not _allowed(rule, depth):
         listed = " ".join(names[d] for d in rule.arguments["depths"])
-        wanted = f"{listed} not allowed there" if rule.arguments["barred"] else f"allowed there: {listed}"
+        wanted = f"not allowed there: {listed}" if rule.arguments["barred"] else f"allowed there: {listed}"
         yield Violation(places((at,)), f"cut {at + 1} is {names[depth]}; {wanted}")
 
 

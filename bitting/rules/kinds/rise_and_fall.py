@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
 from bitting.rules.binding import each_lane
 
 # What is counted: steps that go one way ("deeper", "shallower"), the longest row of such steps ("deeper run", …), or
@@ -109,4 +109,5 @@ KIND = Kind(
     "A key whose cuts only ever go one way slides out by itself or lets a tumbler hang; one that goes up and down holds. "
     "Cuts `get deeper` where a cut is deeper than the one before it, seen from the bow.",
     ("cuts get deeper at most 1 time", "3 1 2", "1 2 3"),
+    idle=lambda rule, system: limits_nothing(rule, 0, length(rule, system) - 1),
 )

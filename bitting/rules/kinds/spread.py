@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, limits_nothing, places
 from bitting.rules.binding import each_lane
 
 FREE = (-1, -1)  # whatever follows, the rule is satisfied
@@ -54,4 +54,5 @@ KIND = Kind(
     _automaton,
     "A nearly flat key says little and is easily met by another worn key; a very uneven one is weak and hard to pull out.",
     ("the deepest and the shallowest cut differ by at least 2", "1 3 2", "1 2 1"),
+    idle=lambda rule, system: limits_nothing(rule, 0, len(labels(rule, system)) - 1),
 )

@@ -45,4 +45,5 @@ KIND = Kind(
     "into a cut and the step out of it can have limits of their own.",
     ("a cut is at most 1 deeper than the cut before it", "3 1 2", "1 3 2"),
     pairs=True,
+    idle=lambda rule, system: bool(rule.arguments["n"] >= len(labels(rule, system)) - 1),
 )

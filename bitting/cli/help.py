@@ -1,0 +1,111 @@
+"""How a command's help looks: its options under headings, one table for all commands, so that like stands by like."""
+
+from __future__ import annotations
+
+import click
+
+HEADINGS: dict[str, tuple[str, ...]] = {
+    "Which system and lock": (
+        "--system", "--all-systems", "--system-column", "--against-system", "--lock", "--machine",
+    ),
+    "What is read": (
+        "--column", "--columns", "--sheet", "--delimiter", "--encoding", "--header", "--readings", "--readings-columns",
+        "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--have",
+    ),
+    "What else is known": (
+        "--made", "--wear", "--caliper", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
+        "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take",
+    ),
+    "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303"),
+    "How it is cut": ("--ease", "--direction", "--copy"),
+    "What the answer holds": (
+        "--best", "--limit", "--limits", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
+    ),
+    "Where it goes": (
+        "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs", "--quiet",
+    ),
+}  # fmt: skip
+"""Heading -> the options that stand under it, in this order."""
+OTHER = "Other options"
+
+ORDER = {name: (heading, place) for heading, names in HEADINGS.items() for place, name in enumerate(names)}
+
+
+SAME = "'left: 2133244 / right: 1124421' -s plover"
+KEY = "'left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60'"
+SETUP = "'left: 8.60 8.61 8.60 6.80 8.62 8.63 8.60 / right: 8.60 8.61 8.60 6.80 8.62 8.63 8.60' -s plover"
+
+EXAMPLES: dict[str, tuple[str, ...]] = {
+    "check": (SAME, "'L 2133244 R 1124421' --all-systems", "'left 21332 right 11244' -s plover --lock door"),
+    "decode": (
+        f"{KEY} -s plover",
+        "'7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3",
+        f"{KEY} --all-systems --json",
+    ),
+    "complete": (
+        "'left: 2133?44 / right: 112442?' -s plover",
+        "'left 2133? right 11244' -s plover --lock door",
+        "'left: 213??44 / right: 1124421' -s plover --where 'cut 4 is deeper than cut 5'",
+    ),
+    "compare": (
+        "'left: 2133244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover",
+        f"{KEY} 'left: 2134244 / right: 1124421' -s plover",
+        "'left: 213?244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover --json",
+    ),
+    "batch": (
+        "fleet.csv -s plover -o checked.csv",
+        "fleet.csv -s plover -o - --only bad",
+        "fleet.csv -s plover --column 'key code' -o checked.csv --force",
+    ),
+    "plan": (SAME, f"{SAME} --ease", f"{SAME} --json"),
+    "draw": (f"{SAME} -o blade.svg", f"{SAME} --blocks", f"{SAME} --measures -o -"),
+    "inspect": (
+        f"'left: 2133244 / right: 1124421' {KEY} -s plover",
+        f"'left: 2133244 / right: 1124421' {KEY} -s plover --guard 2u --caliper 0.02",
+        f"'left: 2133244 / right: 1124421' {KEY} -s plover --tolerance 0.1 --json",
+    ),
+    "align": (SETUP, f"{SETUP} --left-right", f"{SETUP} --history machine.csv"),
+    "docs": ("", "notation", "rules"),
+    "systems list": ("", "--json"),
+    "systems show": ("plover", "dunlin", "siskin --json"),
+    "systems count": ("plover", "heron", "wren --json"),
+    "systems sample": ("plover", "wren -n 5", "wren -n 5 --seed 7"),
+    "systems codes": ("wren --limit 10", "wren --from 3000 --limit 2", "grebe --limit 3 --json"),
+    "systems number": ("wren '2 1 2 3 2 3 1 2'", "plover --at 1000001", "plover --at 1000001 --json"),
+    "systems rules": ("", "equal-run", "sum --json"),
+    "systems lint": ("wren", "dunlin --en1303", "grebe --json"),
+}
+"""Command -> what may stand behind it: every one runs as printed (in a folder that holds `examples/fleet.csv`)."""
+
+
+class Command(click.Command):
+    """A command whose options stand under headings, with examples behind them."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The examples as they are typed, then whatever else there is to say."""
+        name = ctx.command_path.partition(" ")[2]
+        if name in EXAMPLES:
+            with formatter.section("Examples"):
+                for example in EXAMPLES[name]:
+                    formatter.write(f"{'':{formatter.current_indent}}bitting {f'{name} {example}'.strip()}\n")
+        super().format_epilog(ctx, formatter)
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The options by heading, each in the table's order."""
+        found: dict[str, list[tuple[int, tuple[str, str]]]] = {}
+        for parameter in self.get_params(ctx):
+            if isinstance(parameter, click.Argument):
+                continue
+            record = parameter.get_help_record(ctx)
+            if record is not None:
+                heading, place = heading_of(parameter)
+                found.setdefault(heading, []).append((place, record))
+        for heading in (*HEADINGS, OTHER):
+            if heading in found:
+                with formatter.section(heading):
+                    formatter.write_dl([record for _, record in sorted(found[heading])])
+
+
+def heading_of(parameter: click.Parameter) -> tuple[str, int]:
+    """The heading that an option stands under, and its place there."""
+    return next((ORDER[name] for name in parameter.opts if name in ORDER), (OTHER, 0))

@@ -1,0 +1,170 @@
+"""What a cutter does to the cuts beside its own: the seats it reaches, and the walls it leaves between neighbours.
+
+Both are asked of every pair of depths that two cuts have together in some legal code, so the largest difference that
+counts is the one the rules declare, by whatever sentence.
+
+Formulas. A vee of included angle α and root f at a cut D deeper than its neighbour, s away, spares the neighbour's flat
+where f/2 + D·tan(α/2) + f/2 <= s (the quotient in a wiki page on MACS that credits a handbook of 2007; the floor is
+derived). An end mill of radius r spares a flat of width f there where D <= r - sqrt(r² - e²) with e = s - f/2, and always
+where e >= r (derived). A square move over a step h leaves arccos(1 - h/r), and an upright wall from h = r on (derived).
+
+>>> vee_macs(4.0, 1.4, 0.4, 90), round(round_limit(2.0, 1.6, 0.4) or 0, 6), round_limit(1.0, 2.0, 0.4)
+(6, 0.571714, None)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from math import acos, degrees, floor, radians, sqrt, tan
+
+from bitting.diagram.occurrence import neighbours, pairs
+from bitting.geometry.frame import seat_of
+from bitting.geometry.profile import EndMill
+from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
+from bitting.linting.result import LintFinding
+from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
+from bitting.model import Place
+from bitting.rules.base import count_of
+
+
+def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:
+    """The largest difference of depth (a length) at which a vee spares a flat of its neighbour; negative: none does."""
+    return (spacing - flat / 2 - root / 2) / tan(radians(angle) / 2)
+
+
+def vee_macs(spacing: float, root: float, increment: float, angle: float) -> int:
+    """The largest number of depths by which neighbours may differ under a vee (lengths in any one unit, degrees)."""
+    return floor(vee_limit(spacing, root, root, angle) / increment + EXACT)
+
+
+def round_limit(r: float, spacing: float, flat: float) -> float | None:
+    """The largest difference of depth at which an end mill spares a flat of its neighbour; None: any does."""
+    e = spacing - flat / 2
+    if e >= r - EXACT:  # near r the limit is so sensitive that a last binary digit would decide
+        return None
+    return r - sqrt(r * r - e * e) if e > 0 else 0.0
+
+
+def square_angle(h: float, r: float) -> float:
+    """Degrees to the blade's length at which the wall of a square move over a step h stands at its top."""
+    return 90.0 if h >= r else degrees(acos(1 - h / r))
+
+
+Worst = tuple[float, Place, Place, int, int]
+"""Excess, two cuts and their depths."""
+
+
+def _worst(facts: Facts, flat: float, root: float | None) -> Worst | None:
+    """The worst pair of cuts of one lane at which the cutter at one takes from a flat of the other."""
+    seat = seat_of(facts.system)
+    worst: Worst | None = None
+    for lane in facts.lanes:
+        track = facts.track(lane)
+        range_ = abs(track.depths[-1] - track.depths[0])
+        for i in range(track.cuts):
+            for j in range(i + 1, track.cuts):
+                a, b = Place(lane, i), Place(lane, j)
+                apart = facts.along(a, b)
+                if apart < seat - EXACT:
+                    continue  # their seats overlap, which is said already
+                limit = _limit(facts, apart, flat, root)
+                if limit is None or limit >= range_ - EXACT:
+                    continue
+                for d, e in pairs(facts.codes.together(a, b)):
+                    excess = abs(track.depths[d] - track.depths[e]) - max(limit, 0.0)
+                    if excess > EXACT and (worst is None or excess > worst[0] + EXACT):
+                        worst = (excess, a, b, d, e)
+    return worst
+
+
+def _limit(facts: Facts, apart: float, flat: float, root: float | None) -> float | None:
+    if root is None:
+        return round_limit(facts.radius, apart, flat)
+    return vee_limit(apart, flat, root, float(facts.system.need("cutting.angle")))
+
+
+def _seats(facts: Facts) -> Iterator[LintFinding]:
+    """The cutter at one cut spares the seats of the others."""
+    seat = seat_of(facts.system)
+    worst = _worst(facts, seat, None)
+    if worst is not None:
+        yield _gouge(facts, worst, seat, "seat", None)
+
+
+def _vee_flats(facts: Facts) -> Iterator[LintFinding]:
+    """The vee at one cut spares the seats of the others, and their flats."""
+    seat, root = seat_of(facts.system), float(facts.system.need("cutting.root"))
+    worst = _worst(facts, seat, root)
+    if worst is not None:
+        yield _gouge(facts, worst, seat, "seat", root)
+    elif (worst := _worst(facts, root, root)) is not None:
+        yield _gouge(facts, worst, root, "flat", root)
+
+
+def _gouge(facts: Facts, worst: Worst, flat: float, what: str, root: float | None) -> LintFinding:
+    _, a, b, d, e = worst
+    track = facts.track(a.lane)
+    limit = max(_limit(facts, facts.along(a, b), flat, root) or 0.0, 0.0)
+    deep, shallow = (a, b) if d > e else (b, a)
+    differ = abs(track.depths[d] - track.depths[e])
+    fits = max((n for n in range(1, len(track.depths)) if _widest(track.depths, n) <= limit + EXACT), default=0)
+    message = (
+        f"{facts.cuts(a, b)} may differ by {abs(d - e)} depths ({facts.length(differ)}), and the cutter at cut {deep.cut + 1} "
+        f"then takes metal from the {what} of cut {shallow.cut + 1}: at {facts.length(facts.along(a, b))} apart there is room "
+        f"for {fits} ({facts.length(limit)})"
+    )
+    witness = facts.codes.witness({a: d, b: e})
+    if what == "seat":
+        return LintFinding("seat-gouged", "error", message, witness)
+    return LintFinding("flat-cut", "warning", message, witness)
+
+
+def _widest(depths: tuple[float, ...], steps: int) -> float:
+    """The largest difference between depths so many steps apart."""
+    return max(abs(b - a) for a, b in zip(depths, depths[steps:], strict=False))
+
+
+def _walls(facts: Facts) -> Iterator[LintFinding]:
+    """Walls between neighbours are gentle enough by square moves, or at least with easing stops."""
+    system, r = facts.system, facts.radius
+    allowed = float(system.need("cutting.steepest"))
+    grain = GRAIN_MM if system.unit == "mm" else GRAIN_IN
+    seat = seat_of(system)
+
+    @cache
+    def eased(apart: float, h: float) -> float:
+        return stops_between((0.0, 0.0), (apart, h), EndMill(r), seat=seat, steepest_allowed=allowed, grain=grain)[1]
+
+    worst: dict[str, Worst] = {}
+    for lane in facts.lanes:
+        track = facts.track(lane)
+        for i in neighbours(track.cuts):
+            a, b = Place(lane, i), Place(lane, i + 1)
+            for d, e in pairs(facts.codes.together(a, b)):
+                h = round(abs(track.depths[d] - track.depths[e]), 9)
+                if square_angle(h, r) <= allowed + EXACT:
+                    continue
+                apart = round(facts.along(a, b), 9)
+                kind = "wall-eased" if eased(apart, h) <= allowed + EXACT else "wall-steep"
+                if kind not in worst or h > worst[kind][0] + EXACT:
+                    worst[kind] = (h, a, b, d, e)
+    for kind, (h, a, b, d, e) in sorted(worst.items(), reverse=True):
+        best = eased(round(facts.along(a, b), 9), h)
+        cure = (
+            f"easing stops (`plan --ease`) bring it to {best:.0f}°"
+            if kind == "wall-eased"
+            else f"easing stops don't bring it below {best:.0f}°"
+        )
+        message = (
+            f"a square move over {count_of(abs(d - e), 'depth')} ({facts.length(h)}) between {facts.cuts(a, b)} "
+            f"leaves a wall of {square_angle(h, r):.0f}°, and a tumbler climbs {allowed:g}°; {cure}"
+        )
+        yield LintFinding(kind, "warning", message, facts.codes.witness({a: d, b: e}))
+
+
+CHECKS = (
+    Check("whether the cutter reaches a neighbour's seat", _seats, ("cutting.cutter", "cutting.seat"), is_round),
+    Check("whether the cutter leaves its neighbours' flats", _vee_flats, ("cutting.angle", "cutting.root"), is_vee),
+    Check("the walls between neighbours", _walls, ("cutting.cutter", "cutting.seat", "cutting.steepest"), is_round),
+)

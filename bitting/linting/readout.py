@@ -1,0 +1,270 @@
+"""How safe a code is to read out: the share of slips after which the code is legal still, so that nobody notices.
+
+Three slips are counted, each over every legal code and every place where it can happen, all equally likely:
+
+- *any depth*: one cut is read as another depth of the table;
+- *off by one*: one cut is read one depth deeper or shallower;
+- *swap*: two neighbouring cuts of a track that differ are exchanged.
+
+A slip that goes unnoticed is a pair of legal codes that differ in just this way. Pairs are counted by two walks through
+the diagram at once: together from the root, apart where the slip happens, each cut the same after it. Where the two
+walks meet again in one node, every completion of it finishes both. So the shares are exact, and no code is listed. Only
+where more than `MOST_PAIRS` pairs of nodes have to be kept apart are the shares estimated from codes drawn at random,
+and then the answer says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from math import sqrt
+from typing import Any
+
+import numpy as np
+from attrs import frozen
+
+from bitting.arrays import Array
+from bitting.diagram import CodeSpace, Diagram
+
+MOST_PAIRS = 2_000_000
+DRAWS = 4_000
+MOST_ROWS = 5_000_000
+"""Pairs of one layer before equal ones are made one: 300 MB with what is worked out beside them."""
+
+SLIPS = ("any_depth", "off_by_one", "swap")
+
+
+@frozen
+class Slips:
+    """Of all slips of a kind, the share that another legal code hides; None where none can happen.
+
+    `exact`: counted, not estimated; otherwise `sd` is the largest standard error of the three.
+    """
+
+    any_depth: float | None
+    off_by_one: float | None
+    swap: float | None
+    exact: bool = True
+    sd: float = 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """The figures by name."""
+        shares = {name: getattr(self, name) for name in SLIPS}
+        return {**shares, "exact": self.exact} if self.exact else {**shares, "exact": False, "sd": self.sd}
+
+
+class _TooMany(Exception):
+    """More pairs of nodes than are kept."""
+
+
+MOST_SLIPS = 300_000
+"""Slips of one cut (cuts times pairs of depths) that are followed through a diagram; a key has some hundreds."""
+
+
+def too_long(space: CodeSpace) -> bool:
+    """Whether there are more slips than can be followed in some seconds."""
+    layers = (layer for diagram in space.diagrams for layer in diagram.layers)
+    return sum(int(layer.children.shape[1]) ** 2 for layer in layers) > MOST_SLIPS
+
+
+def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips:
+    """The shares for a code space with at least one code."""
+    try:
+        hidden, all_slips = exact_slips(space, most_pairs)
+    except _TooMany:
+        return _estimated(space)
+    any_depth, off_by_one, swap = (float(h / a) if a else None for h, a in zip(hidden, all_slips, strict=True))
+    return Slips(any_depth, off_by_one, swap)
+
+
+def exact_slips(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> tuple[list[Fraction], list[Fraction]]:
+    """(slips that stay legal, all slips) of each kind in `SLIPS`, per legal code."""
+    hidden, happen = [Fraction(0)] * 3, [Fraction(0)] * 3
+    for diagram in space.diagrams:
+        walker = _Walker(diagram, most_pairs)
+        found, possible = walker.count()
+        for kind in range(3):
+            hidden[kind] += Fraction(found[kind], diagram.count)
+            happen[kind] += Fraction(possible[kind], diagram.count)
+    return hidden, happen
+
+
+class _Walker:
+    """Counts pairs of ways through one diagram."""
+
+    def __init__(self, diagram: Diagram, most_pairs: int) -> None:
+        self.diagram, self.most = diagram, most_pairs
+        self.tables = [layer.children.astype(np.int64) for layer in diagram.layers]
+        slips = sum(2 * table.shape[1] for table in self.tables)
+        self.kind: Any = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
+        self.below = [counts.astype(self.kind) for counts in diagram.counts]
+        self.above = self._ways_in()
+
+    def _ways_in(self) -> list[Array]:
+        """How many ways lead from the root to each node, per layer."""
+        above = [np.ones(1, self.kind)]
+        for table, following in zip(self.tables, self.below[1:], strict=True):
+            ways = np.zeros(len(following), self.kind)
+            for depth in range(table.shape[1]):
+                on = np.flatnonzero(table[:, depth] >= 0)
+                np.add.at(ways, table[on, depth], above[-1][on])
+            above.append(ways)
+        return above
+
+    def count(self) -> tuple[list[int], list[int]]:
+        """(slips that stay legal, all slips) of each kind over every code of the diagram."""
+        any_depth, off_by_one = self._single()
+        swapped, unlike = self._swaps()
+        sizes = [table.shape[1] for table in self.tables]
+        total = self.diagram.count
+        ends = sum(self._codes_with(i, depth) for i, size in enumerate(sizes) for depth in (0, size - 1))
+        all_single = total * sum(size - 1 for size in sizes)
+        return [any_depth, off_by_one, swapped], [all_single, 2 * total * len(sizes) - ends, unlike]
+
+    def _codes_with(self, layer: int, depth: int) -> int:
+        children = self.tables[layer][:, depth]
+        on = np.flatnonzero(children >= 0)
+        return int((self.above[layer][on] * self.below[layer + 1][children[on]]).sum()) if len(on) else 0
+
+    def _single(self) -> tuple[int, int]:
+        """Ordered pairs of legal codes that differ in one cut; and those of them that differ by one depth there."""
+        found = [0, 0]
+        a = b = np.zeros(0, np.int64)
+        ways = np.zeros((0, 2), self.kind)  # of any slip, of one by one depth
+        for i, table in enumerate(self.tables):
+            parts = [(table[a, d], table[b, d], ways) for d in range(table.shape[1])]
+            above = self.above[i]
+            for d in range(table.shape[1]):
+                for e in range(d + 1, table.shape[1]):
+                    near = above if e == d + 1 else np.zeros_like(above)
+                    parts.append((table[:, d], table[:, e], np.stack([above, near], axis=1)))
+            a, b, ways = self._met(parts, i + 1, found)
+        return 2 * found[0], 2 * found[1]
+
+    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
+        """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
+        if sum(len(part[0]) for part in parts) > MOST_ROWS:
+            raise _TooMany
+        a, b = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+        ways = np.concatenate([part[2] for part in parts])
+        on = (a >= 0) & (b >= 0)
+        a, b, ways = a[on], b[on], ways[on]
+        same = a == b
+        for k in range(ways.shape[1]):
+            if same.any():
+                found[k] += int((ways[same, k] * self.below[layer][a[same]]).sum())
+        a, b, ways = a[~same], b[~same], ways[~same]
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        key, number = np.unique(low * len(self.below[layer]) + high, return_inverse=True)
+        if len(key) > self.most:
+            raise _TooMany
+        summed = np.zeros((len(key), ways.shape[1]), self.kind)
+        np.add.at(summed, number, ways)
+        low, high = np.divmod(key, len(self.below[layer]))
+        return low, high, summed
+
+    def _swaps(self) -> tuple[int, int]:
+        """Swaps of unlike neighbours over every code: those that stay legal, and all of them."""
+        home = {layer.place: i for i, layer in enumerate(self.diagram.layers)}
+        hidden = unlike = 0
+        for place, start in home.items():
+            ends = [i for other, i in home.items() if other.lane == place.lane and other.cut == place.cut + 1]
+            for end in ends:
+                unlike += self.diagram.count - self._equal(start, end)
+                hidden += self._swap(start, end)
+        return hidden, unlike
+
+    def _equal(self, start: int, end: int) -> int:
+        """Codes with the same depth at two layers."""
+        total = 0
+        for depth in range(self.tables[start].shape[1]):
+            first = self.tables[start][:, depth]
+            on = np.flatnonzero(first >= 0)
+            ways = np.zeros(len(self.below[start + 1]), self.kind)
+            np.add.at(ways, first[on], self.above[start][on])
+            for i in range(start + 1, end):
+                following = np.zeros(len(self.below[i + 1]), self.kind)
+                for column in self.tables[i].T:
+                    on = np.flatnonzero(column >= 0)
+                    np.add.at(following, column[on], ways[on])
+                ways = following
+            last = self.tables[end][:, depth]
+            on = np.flatnonzero(last >= 0)
+            total += int((ways[on] * self.below[end + 1][last[on]]).sum()) if len(on) else 0
+        return total
+
+    def _swap(self, start: int, end: int) -> int:
+        """Ordered pairs of legal codes that are each other with the depths at two layers exchanged."""
+        found = [0]
+        parts = [
+            part
+            for d in range(self.tables[start].shape[1])
+            for e in range(d + 1, self.tables[start].shape[1])
+            for part in self._exchanged(start, end, d, e)
+        ]
+        if not parts:
+            return 0
+        a, b, ways = self._met(parts, end + 1, found)
+        for i in range(end + 1, len(self.tables)):
+            table = self.tables[i]
+            a, b, ways = self._met([(table[a, d], table[b, d], ways) for d in range(table.shape[1])], i + 1, found)
+        return 2 * found[0]
+
+    def _exchanged(self, start: int, end: int, d: int, e: int) -> Iterator[tuple[Array, Array, Array]]:
+        """Pairs of nodes after `end`: one walk took d first and then e, the other e first and then d."""
+        first = self.tables[start]
+        on = np.flatnonzero((first[:, d] >= 0) & (first[:, e] >= 0))
+        a, b, ways = first[on, d], first[on, e], self.above[start][on]
+        for i in range(start + 1, end):
+            table, size = self.tables[i], len(self.below[i + 1])
+            a, b, ways = (
+                np.concatenate([table[a, x] for x in range(table.shape[1])]),
+                np.concatenate([table[b, x] for x in range(table.shape[1])]),
+                np.concatenate([ways] * table.shape[1]),
+            )
+            on = np.flatnonzero((a >= 0) & (b >= 0))
+            key, number = np.unique(a[on] * size + b[on], return_inverse=True)
+            if len(key) > self.most:
+                raise _TooMany
+            summed = np.zeros(len(key), self.kind)
+            np.add.at(summed, number, ways[on])
+            a, b = np.divmod(key, size)
+            ways = summed
+        last = self.tables[end]
+        yield last[a, e], last[b, d], ways[:, None]
+
+
+def _estimated(space: CodeSpace) -> Slips:
+    """The shares among codes drawn at random (always the same ones), with their standard error."""
+    sums = np.zeros((DRAWS, 3, 2))
+    for row, depths in enumerate(space.sample(DRAWS, seed=1)):
+        for kind, slipped in _slips(space, depths):
+            sums[row, kind] += (space.contains(slipped), 1)
+    shares: list[float | None] = []
+    errors = [0.0]
+    for kind in range(3):
+        hidden, happen = sums[:, kind, 0], sums[:, kind, 1]
+        if not happen.any():
+            shares.append(None)
+            continue
+        share = hidden.sum() / happen.sum()
+        shares.append(float(share))
+        errors.append(float((hidden - share * happen).std()) / float(happen.mean()) / sqrt(DRAWS))
+    any_depth, off_by_one, swap = shares
+    return Slips(any_depth, off_by_one, swap, exact=False, sd=max(errors))
+
+
+def _slips(space: CodeSpace, depths: tuple[tuple[int, ...], ...]) -> Iterator[tuple[int, tuple[tuple[int, ...], ...]]]:
+    """Every slip of one code, by the place of its kind in `SLIPS`."""
+    for lane, row in enumerate(depths):
+        size = len(space.system.lanes[lane].track.labels)
+        for cut, depth in enumerate(row):
+            for other in range(size):
+                if other != depth:
+                    slipped = (*depths[:lane], (*row[:cut], other, *row[cut + 1 :]), *depths[lane + 1 :])
+                    yield 0, slipped
+                    if abs(other - depth) == 1:
+                        yield 1, slipped
+            if cut and row[cut - 1] != depth:
+                swapped = (*row[: cut - 1], depth, row[cut - 1], *row[cut + 1 :])
+                yield 2, (*depths[:lane], swapped, *depths[lane + 1 :])

@@ -1,0 +1,416 @@
+"""Codes and readings as people say, type and paste them: `left 2133244 right 1124421`, `L 2133 / R 1124`, `top: 2331`.
+
+Which word names a track is known only with the system, so this stands beside the grammar, not in it: the text is cut up
+at the words that name a side or a track, and what stands between them is read by the grammar like any list. It is asked
+only where the notation alone gives no whole code, so nothing that the notation reads is ever read otherwise.
+
+A word before cuts is a name when it begins one (`l`, `Left`, `lh`, `left side`), and no depth label could be meant by it;
+before `:` or `=` it is one always, as in the notation. `l2133` is a name and its cuts. Between two tracks may stand `/`,
+`,`, `;`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is 3 3.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from typing import NamedTuple
+
+from lark import Token
+
+from bitting.errors import NotationError, Span
+from bitting.model.system import RESERVED, WORD, System
+from bitting.notation.structure import Row, SideItem, SideRows, carry_out, names_of, places_of
+from bitting.notation.tree import Kind, ParseTree, blank_comments, branch, branches, normalise, parse_tree
+
+ACROSS = "across"
+LONGEST = 2000
+"""Characters of the longest text that is looked at; the longest keys need a few hundred."""
+HANDS = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right"}
+"""Left and right as they are written for short."""
+TIMES = {"double": 2, "triple": 3}
+BARRED = frozenset(RESERVED) - {ACROSS}
+"""Words that name nothing."""
+FILLING = ("side", "track")
+"""What may stand behind a name: `left side`."""
+BETWEEN = (",", ";", "/", "and", "&", ".", "+")
+"""What may stand before the name of the next track."""
+
+
+class Piece(NamedTuple):
+    """A word or a sign of the text."""
+
+    text: str
+    start: int
+    end: int
+
+    @property
+    def word(self) -> bool:
+        """Whether it is made of letters and digits."""
+        return re.fullmatch(WORD, self.text) is not None
+
+
+class Head(NamedTuple):
+    """The names before a list: of a side, of a track, and from which end it is counted; `sure` where no cut could be meant."""
+
+    side: Token | None
+    track: Token | None
+    from_tip: bool
+    sure: bool
+    start: int
+
+
+class Part(NamedTuple):
+    """A head and the pieces of its list."""
+
+    head: Head | None
+    pieces: list[Piece]
+
+
+class Said(NamedTuple):
+    """What was understood: the lists of each side (asking for them raises what is wrong with them), and whether the
+    names can be nothing but names."""
+
+    sides: Callable[[], tuple[SideRows, ...]]
+    sure: bool
+
+
+def said(text: str, system: System, kind: Kind = "code", *, labels_first: bool = True) -> Said | None:
+    """The lists of a text as it is said; None where it holds no such way to say something.
+
+    `labels_first` False takes for a name even what could be a depth: to find out whether a text may mean two things.
+    Raises NotationError where it is said in such a way but can't be understood.
+    """
+    if len(text) > LONGEST:
+        return None
+    return _Hearing(text, system, kind, labels_first).said()
+
+
+class _Hearing:
+    """One text, in pieces."""
+
+    def __init__(self, text: str, system: System, kind: Kind, labels_first: bool) -> None:
+        self.text, self.system, self.kind, self.labels_first = text, system, kind, labels_first
+        plain = blank_comments(normalise(text))
+        self.pieces = [Piece(m[0], *m.span()) for m in re.finditer(rf"{WORD}|\S", plain)]
+        self.plain = plain
+        self.tracks = [track.name for track in system.tracks] + [ACROSS] * (kind == "readings")
+        self.labels = [(places_of(track), track.run_together) for track in system.tracks]
+        self.doubled: dict[int, int] = {}
+
+    def said(self) -> Said | None:
+        if any(piece.text == "(" for piece in self.pieces):
+            return self._wrapped()
+        parts = self._parts(0, len(self.pieces))
+        if parts is None or not (self.doubled or any(part.head for part in parts)):
+            return None
+        heads = [part.head for part in parts if part.head]
+        return Said(partial(self._sides, parts), self._sure(heads))
+
+    def _sure(self, heads: Sequence[Head]) -> bool:
+        named = [(head.side and head.side.casefold(), head.track and head.track.casefold()) for head in heads]
+        return all(head.sure for head in heads) or len(set(named)) == len(named) > 1
+
+    # ---- sides in brackets ------------------------------------------------------------------------------------------
+
+    def _wrapped(self) -> Said | None:
+        """`top(left 213 right 112); bottom = top`: the notation's sides, their tracks as they are said."""
+        sides: list[tuple[Piece, list[Part], Piece]] = []
+        heads: list[Head] = []
+        at = 0
+        while at < len(self.pieces):
+            if self.pieces[at].text == ";":
+                at += 1
+                continue
+            name, sign = self.pieces[at], self._text(at + 1)
+            if not name.word or sign not in ("(", "="):
+                return None
+            if sign == "=":
+                if not self._text(at + 2):
+                    return None
+                source = self.pieces[at + 2]
+                sides.append((name, [], source))
+                at += 3
+                continue
+            end = next((i for i in range(at, len(self.pieces)) if self.pieces[i].text == ")"), None)
+            if end is None:
+                return None
+            behind = len(self.pieces) - end
+            parts = self._parts(at + 2, end)
+            end = len(self.pieces) - behind
+            if parts is None or any(part.head and part.head.side for part in parts):
+                return None
+            heads += [part.head for part in parts if part.head]
+            sides.append((name, parts, self.pieces[end]))
+            at = end + 1
+        return Said(partial(self._of_wrapped, sides), self._sure(heads)) if heads or self.doubled else None
+
+    def _of_wrapped(self, sides: Sequence[tuple[Piece, list[Part], Piece]]) -> tuple[SideRows, ...]:
+        items = []
+        for name, parts, last in sides:
+            rows = tuple(self._row(part) for part in parts)
+            items.append(SideItem(_token(name), rows, None if rows else _token(last), (name.start, last.end)))
+        return carry_out(items, self.system, self.text)
+
+    # ---- heads and lists --------------------------------------------------------------------------------------------
+
+    def _parts(self, at: int, end: int) -> list[Part] | None:
+        """The lists of some of the pieces, each with its names; None where a bracket or ';' stands in the way."""
+        parts = [Part(None, [])]
+        inside = False
+        behind = len(self.pieces) - end  # a name that its cuts touch makes two pieces of one
+        while at < len(self.pieces) - behind:
+            piece = self.pieces[at]
+            head, after = (None, at) if inside else self._head(at)
+            if head:
+                if parts[-1].head and not parts[-1].pieces and self._text(at - 1) == "=":
+                    return None  # bottom = top
+                while parts[-1].pieces and parts[-1].pieces[-1].text.casefold() in BETWEEN:
+                    parts[-1].pieces.pop()
+                parts.append(Part(head, []))
+                at = after
+                continue
+            if piece.text in ("(", ")", "=", ":"):
+                return None
+            inside = (inside or piece.text == "[") and piece.text != "]"
+            if piece.text in ("/", ";") and not inside:
+                if piece.text == ";" and self._head(at + 1)[0] is None:
+                    return None
+                parts.append(Part(None, []))
+            elif times := self._times(at):
+                label = self.pieces[at + 1]
+                self.doubled[label.start] = times
+                parts[-1].pieces.append(label)
+                at += 1
+            else:
+                parts[-1].pieces.append(piece)
+            at += 1
+        found = [part for part in parts if part.head or part.pieces]
+        return found or None
+
+    def _head(self, at: int) -> tuple[Head | None, int]:
+        """The names that stand here, and where their list begins; None where a cut does."""
+        start = at
+        side, track, after = self._names(at)
+        if side is None and track is None and not self._from(at):
+            return None, at
+        at = after
+        tip = self._from(at)
+        if tip:
+            at += 3 if self._text(at + 1) == "the" else 2
+        colon = self._text(at) in (":", "=")
+        names = [name for name in (side, track) if name]
+        sure = colon or any(len(name) > 1 for name in names)
+        if colon or (self._text(at) == "-" and at + 1 < len(self.pieces)):
+            at += 1
+        first = self.pieces[start].start
+        return Head(side, track, tip == "tip", sure, first), at
+
+    def _names(self, at: int) -> tuple[Token | None, Token | None, int]:
+        """A side, a track, or a side and a track (a colon may stand between them), and what follows them."""
+        if self._text(at) == "both" and self.system.sides and not self._is_cuts(self.pieces[at].text):
+            token, after = _token(self.pieces[at]), at + 1 + (self._text(at + 1) == "sides")
+            inner = self._name(after + (self._text(after) == ":"), self.tracks)
+            return token, *(inner[::2] if inner else (None, after))
+        found = self._name(at, self.tracks + list(self.system.sides))
+        if found is None:
+            return None, None, at
+        token, exact, after = found
+        side, track = self._which(token, exact)
+        if side is None:
+            return None, track, after
+        behind = after + 1 if self._text(after) == ":" else after
+        inner = self._name(behind, self.tracks) if len(self.pieces) > behind else None
+        if inner is not None and inner[0].start_pos != token.start_pos:
+            return side, inner[0], inner[2]
+        return side, None, after
+
+    def _which(self, token: Token, exact: str) -> tuple[Token | None, Token | None]:
+        """Whether a name is a side's or a track's."""
+        folded = exact.casefold()
+        tracks = [name for name in self.tracks if name.casefold().startswith(folded)]
+        sides = [name for name in self.system.sides if name.casefold().startswith(folded)]
+        if tracks and sides and folded not in (name.casefold() for name in (*tracks, *sides)):
+            raise NotationError(
+                f"'{token}' may be the track {tracks[0]} or the side {sides[0]}",
+                hint="write more of the name",
+                text=self.text,
+                span=(token.start_pos or 0, token.end_pos or 0),
+                ambiguous=True,
+            )
+        is_side = bool(sides) and not any(name.casefold() == folded for name in tracks)
+        return (token, None) if is_side else (None, token)
+
+    def _name(self, at: int, known: Sequence[str]) -> tuple[Token, str, int] | None:
+        """The name that stands here, as written and as meant, and where the next piece is."""
+        if at >= len(self.pieces) or not self.pieces[at].word:
+            return None
+        piece = self.pieces[at]
+        word = piece.text.casefold()
+        after = at + 1
+        while self._text(after) in FILLING and not self._is_cuts(self.pieces[after].text):
+            after += 1
+        marked = self._text(after) in (":", "=") or bool(self._from(after) and self._colon_follows(after))
+        exact = [name.casefold() for name in known]
+        if word not in exact and HANDS.get(word) in exact:
+            word = HANDS[word]
+        begins = word not in BARRED and any(name.casefold().startswith(word) for name in known)
+        if begins and (marked or not (self.labels_first and self._is_cuts(piece.text))):
+            return _token(piece, word if word in HANDS.values() else piece.text), word, after
+        if marked and word not in BARRED and after == at + 1 and not self._is_cuts(piece.text):
+            return _token(piece), word, after  # an unknown name: whoever resolves it says so
+        return self._glued(at, known)
+
+    def _glued(self, at: int, known: Sequence[str]) -> tuple[Token, str, int] | None:
+        """`l2133`, `left2133`: a name whose cuts touch it; its piece becomes two."""
+        piece = self.pieces[at]
+        if self.labels_first and self._is_cuts(piece.text):
+            return None
+        places = []
+        for place in range(1, len(piece.text)):
+            name, rest = piece.text[:place].casefold(), piece.text[place:]
+            begins = name in HANDS or (name not in BARRED and any(n.casefold().startswith(name) for n in known))
+            barred = self.labels_first and self._is_cuts(name)
+            if name.isalpha() and begins and not barred and (rest.isdecimal() or self._is_cuts(rest)):
+                places.append(place)
+        if len(places) != 1:
+            return None
+        middle = piece.start + places[0]
+        name = piece.text[: places[0]]
+        self.pieces[at : at + 1] = [
+            Piece(name, piece.start, middle),
+            Piece(piece.text[places[0] :], middle, piece.end),
+        ]
+        meant = HANDS.get(name.casefold(), name)
+        return _token(self.pieces[at], meant), meant, at + 1
+
+    def _from(self, at: int) -> str:
+        """`bow` or `tip` where `from bow` or `from the tip` stands here, else nothing."""
+        if self._text(at) != "from" or (self._is_cuts(self.pieces[at].text) and not self._colon_follows(at)):
+            return ""
+        end = self._text(at + 2) if self._text(at + 1) == "the" else self._text(at + 1)
+        return end if end in ("bow", "tip") else ""
+
+    def _colon_follows(self, at: int) -> bool:
+        return self._text(at + (3 if self._text(at + 1) == "the" else 2)) in (":", "=")
+
+    def _times(self, at: int) -> int:
+        """How many times the depth behind this word is meant; 0 where it is no such word."""
+        times = TIMES.get(self._text(at), 0)
+        if not times or self.kind != "code" or self._is_cuts(self.pieces[at].text) or at + 1 >= len(self.pieces):
+            return 0
+        label = self.pieces[at + 1].text
+        if any(label in labels for labels, _ in self.labels):
+            return times
+        if self._is_cuts(label):
+            once = " ".join([label[0]] * times + list(label[1:]))
+            every = " ".join(character for character in label for _ in range(times))
+            raise NotationError(
+                f"'{self.pieces[at].text} {label}' may mean {once} or {every}",
+                hint="write the cuts one by one",
+                text=self.text,
+                span=(self.pieces[at].start, self.pieces[at + 1].end),
+                ambiguous=True,
+            )
+        return 0
+
+    def _is_cuts(self, word: str) -> bool:
+        """Whether the depth labels of any track, in whatever case they may be written, make up the word."""
+        return any(
+            word in labels or (run_together and all(character in labels for character in word))
+            for labels, run_together in self.labels
+        )
+
+    def _text(self, at: int) -> str:
+        return self.pieces[at].text.casefold() if at < len(self.pieces) else ""
+
+    # ---- rows -------------------------------------------------------------------------------------------------------
+
+    def _row(self, part: Part) -> Row:
+        """A list, read by the grammar: all of the text but its own pieces is blanked, so that every place stays true."""
+        head = part.head
+        name = head and (head.track or head.side)
+        if not part.pieces:
+            where = (head.start, name.end_pos or 0) if head and name else (0, len(self.text))
+            raise NotationError(
+                f"nothing stands behind '{name}'" if name else "there are no cuts here",
+                hint="write its cuts from the bow to the tip, or ? for each you don't know",
+                text=self.text,
+                span=where,
+            )
+        canvas = [" "] * len(self.text)
+        for piece in part.pieces:
+            canvas[piece.start : piece.end] = self.plain[piece.start : piece.end]
+        try:
+            tree = parse_tree("".join(canvas), self.kind, self.system)
+        except NotationError as fault:
+            raise NotationError(fault.message, hint=fault.hint, text=self.text, span=fault.span) from None
+        row = branch(branch(branch(tree, 0), 0), -1)
+        items = [node for node in branches(row) for _ in range(self._repeats(node))]
+        span: Span = (row.meta.start_pos, row.meta.end_pos)
+        start = head.start if head else span[0]
+        return Row(head.track if head else None, bool(head and head.from_tip), items, span, (start, span[1]))
+
+    def _repeats(self, node: ParseTree) -> int:
+        return self.doubled.get(node.meta.start_pos, 1)
+
+    def _sides(self, parts: Sequence[Part]) -> tuple[SideRows, ...]:
+        """The lists side by side, where sides are named: a track without one belongs to the side named last."""
+        if not any(part.head and part.head.side for part in parts):
+            rows = tuple(self._row(part) for part in parts)
+            return (SideRows(None, rows, (rows[0].whole[0], rows[-1].whole[1])),)
+        items: list[tuple[Token, list[Row]]] = []
+        for part in parts:
+            row = self._row(part)
+            if part.head and part.head.side:
+                word = part.head.side
+                if not items or part.head.track is None or word.casefold() != items[-1][0].casefold():
+                    items.append((word, []))
+            if not items:
+                raise NotationError(
+                    "which side is this list of?",
+                    hint="write the side before it, as before the others",
+                    text=self.text,
+                    span=row.whole,
+                )
+            items[-1][1].append(row)
+        sides = [SideItem(word, tuple(rows), None, (rows[0].whole[0], rows[-1].whole[1])) for word, rows in items]
+        return carry_out(sides, self.system, self.text)
+
+
+def _token(piece: Piece, text: str | None = None) -> Token:
+    return Token("NAME", piece.text if text is None else text, piece.start, end_pos=piece.end)
+
+
+def lists_of(lines: Sequence[str], system: System) -> Iterator[str]:
+    """The codes of some lines, one a line; lines that follow one another and each name other tracks are one code."""
+    waiting: list[str] = []
+    named: set[tuple[str | None, str | None]] = set()
+    for line in lines:
+        own = _named(line, system)
+        if waiting and not (own and named and not own & named):
+            yield "\n".join(waiting)
+            waiting, named = [], set()
+        waiting.append(line)
+        named |= own
+    if waiting:
+        yield "\n".join(waiting)
+
+
+def _named(line: str, system: System) -> set[tuple[str | None, str | None]]:
+    """(side, track) of every list that a line names."""
+    try:
+        understood = said(line, system)
+        if understood is None:
+            return set()
+        return {
+            (side.side, name)
+            for side in understood.sides()
+            for name in names_of(side.rows, system, line)
+            if name or side.side
+        }
+    except NotationError:
+        return set()
+
+
+__all__ = ["Said", "lists_of", "said"]

@@ -1,0 +1,127 @@
+"""Help that can't drift: every example runs as printed, every option that is mentioned anywhere exists, all stand in order."""
+
+from __future__ import annotations
+
+import ast
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import click
+import pytest
+from click.shell_completion import ShellComplete
+from click.testing import CliRunner
+
+import bitting
+from bitting.cli import COMMANDS, main
+from bitting.cli.help import EXAMPLES, OTHER, heading_of
+
+ROOT = Path(bitting.__file__).parent.parent
+
+
+def commands() -> dict[str, click.Command]:
+    """Every command by its path, subcommands by theirs."""
+    found: dict[str, click.Command] = {}
+    context = click.Context(main)
+    for name in COMMANDS:
+        command = main.get_command(context, name)
+        if isinstance(command, click.Group):
+            inner = click.Context(command)
+            found |= {f"{name} {sub}": command.get_command(inner, sub) for sub in command.list_commands(inner)}
+        else:
+            found[name] = command
+    return found
+
+
+ALL = commands()
+OPTIONS = {name: {o for p in command.params for o in (*p.opts, *p.secondary_opts)} for name, command in ALL.items()}
+
+
+def shown_help(name: str) -> str:
+    result = CliRunner().invoke(main, [*name.split(), "--help"], env={"COLUMNS": "200"})
+    assert result.exit_code == 0
+    return result.output
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_command_shows_its_examples_and_its_options_under_headings(name):
+    shown = shown_help(name)
+    assert len(EXAMPLES[name]) >= (3 if name != "systems list" else 2)
+    for example in EXAMPLES[name]:
+        assert f"\n  bitting {name} {example}".rstrip() + "\n" in shown
+    assert "\nOptions:" not in shown
+    homeless = [p.opts for p in ALL[name].params if isinstance(p, click.Option) and heading_of(p)[0] == OTHER]
+    assert homeless == [], "give these options a heading in bitting/cli/help.py"
+
+
+@pytest.mark.parametrize(("name", "example"), [(name, example) for name, each in EXAMPLES.items() for example in each])
+def test_every_example_runs_as_printed(name, example, tmp_path, monkeypatch):
+    shutil.copy(ROOT / "examples" / "fleet.csv", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    words = shlex.split(example)
+    result = CliRunner().invoke(main, [*name.split(), *words])
+    assert result.exit_code in (0, 1), result.stderr
+    assert result.stdout
+    if "-o" in words and words[words.index("-o") + 1] != "-":
+        assert (tmp_path / words[words.index("-o") + 1]).stat().st_size
+
+
+OPTION = re.compile(r"(?<![\w-])--[a-z][a-z0-9-]*")
+OF_OTHERS = {"--quiet", "--help", "--version"}
+"""What pip and click know."""
+
+
+def texts() -> dict[str, str]:
+    """Everything people read: README, the pages, and every string of the program (help, hints, messages)."""
+    found = {
+        path.name: path.read_text(encoding="utf-8") for path in (ROOT / "README.md", *ROOT.glob("bitting/docs/*.md"))
+    }
+    for path in (ROOT / "bitting").rglob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        strings = [
+            node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        ]
+        found[str(path.relative_to(ROOT))] = "\n".join(strings)
+    return found
+
+
+@pytest.mark.parametrize(("where", "text"), texts().items())
+def test_every_option_that_is_mentioned_exists(where, text):
+    known = set().union(*OPTIONS.values()) | OF_OTHERS
+    assert (
+        sorted(
+            set(OPTION.findall(text)) - known - ({*OPTION.findall(text)} if where.endswith("cli/help.py") else set())
+        )
+        == []
+    )
+
+
+@pytest.mark.parametrize("where", ["README.md", "docs"])
+def test_commands_are_written_with_options_of_their_own(where):
+    paths = [ROOT / "README.md"] if where == "README.md" else sorted(ROOT.glob("bitting/docs/*.md"))
+    wrong = []
+    for path in paths:
+        for line in re.findall(r"bitting [a-z][^\n`]*", path.read_text(encoding="utf-8")):
+            words = line.split()[1:]
+            name = " ".join(words[:2]) if words[0] == "systems" else words[0]
+            if name in OPTIONS:
+                wrong += [(line, option) for option in OPTION.findall(line) if option not in OPTIONS[name] | OF_OTHERS]
+    assert wrong == []
+
+
+@pytest.mark.parametrize(
+    ("words", "incomplete", "expected"),
+    [
+        ([], "ch", ["check"]),
+        (["systems"], "li", ["lint", "list"]),
+        (["check", "-s"], "plo", ["plover"]),
+        (["check", "-s", "plover", "--lock"], "", ["door", "steering"]),
+        (["complete", "-s", "plover", "--lock"], "st", ["steering"]),
+        (["systems", "show"], "wr", ["wren"]),
+        (["check"], "--al", ["--all-systems"]),
+    ],
+)
+def test_the_shell_completes_commands_systems_and_locks(words, incomplete, expected):
+    found = ShellComplete(main, {}, "bitting", "_BITTING_COMPLETE").get_completions(words, incomplete)
+    assert sorted(item.value for item in found) == expected

@@ -1,0 +1,124 @@
+"""The public face: every name found, listed and typed; values of another type refused in words; one shape of JSON."""
+
+from __future__ import annotations
+
+import json
+import pydoc
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import bitting
+from bitting.cli import main
+
+PLOVER = bitting.load_system("plover")
+CODE = bitting.parse_code("2133244 1124421", PLOVER)
+STUB = Path(bitting.__file__).with_suffix(".pyi").read_text(encoding="utf-8")
+
+
+def test_every_name_is_there_and_stands_once():
+    names = re.findall(r" as (\w+)$", STUB, re.MULTILINE)
+    assert len(names) == len(set(names)) > 40
+    assert set(bitting.__all__) == {*names, "__version__"}
+    for name in names:
+        assert getattr(bitting, name) is not None
+        assert name in dir(bitting)
+
+
+def test_pydoc_shows_the_names():
+    page = pydoc.plain(pydoc.render_doc(bitting))
+    for name in ("check_many", "Decoder", "draw_svg", "TooLargeError"):
+        assert name in page
+
+
+def test_a_misspelt_name_fails_when_used_and_when_typed(tmp_path):
+    with pytest.raises(AttributeError, match="no attribute 'chek'"):
+        bitting.chek  # noqa: B018
+    script = tmp_path / "own.py"
+    script.write_text("import bitting\nbitting.chek\nbitting.load_system('plover').nam\n", encoding="utf-8")
+    command = [sys.executable, "-m", "mypy", "--strict", "--no-incremental", "--follow-imports=silent", str(script)]
+    found = subprocess.run(command, capture_output=True, text=True, check=False, cwd=Path(bitting.__file__).parents[1])
+    assert 'Module has no attribute "chek"' in found.stdout
+    assert '"System" has no attribute "nam"' in found.stdout
+
+
+TEXT = "2133244 1124421"
+
+
+@pytest.mark.parametrize(
+    ("call", "maker"),
+    [
+        (lambda: bitting.check(TEXT, PLOVER), "parse_code"),
+        (lambda: bitting.check(CODE, "plover"), "load_system"),
+        (lambda: bitting.count("plover"), "load_system"),
+        (lambda: bitting.count_codes("plover"), "load_system"),
+        (lambda: bitting.sample("plover"), "load_system"),
+        (lambda: bitting.number_of(TEXT), "parse_code"),
+        (lambda: bitting.code_at("plover", 1), "load_system"),
+        (lambda: bitting.code_space("plover"), "load_system"),
+        (lambda: bitting.complete(TEXT, PLOVER), "parse_code"),
+        (lambda: bitting.compare(CODE, TEXT), "parse_code"),
+        (lambda: bitting.compare(TEXT, CODE), "parse_code"),
+        (lambda: bitting.decode(TEXT, PLOVER), "parse_readings"),
+        (lambda: bitting.plan(TEXT, PLOVER), "parse_code"),
+        (lambda: bitting.plan(CODE, "plover"), "load_system"),
+        (lambda: bitting.inspect(CODE, TEXT, PLOVER), "parse_readings"),
+        (lambda: bitting.draw_svg(TEXT, PLOVER), "parse_code"),
+        (lambda: bitting.lint("plover"), "load_system"),
+        (lambda: bitting.parse_code(TEXT, "plover"), "load_system"),
+        (lambda: bitting.parse_readings("7.4", "plover"), "load_system"),
+        (lambda: bitting.parse_readings("7.4", None), "load_system"),
+    ],
+)
+def test_a_text_where_a_value_is_wanted_says_what_makes_one(call, maker):
+    with pytest.raises(bitting.BittingError) as fault:
+        call()
+    assert f"`bitting.{maker}(" in fault.value.hint
+    assert TEXT not in fault.value.message, "a code is a secret, and exceptions are kept"
+
+
+def test_a_wrong_direction_is_refused():
+    with pytest.raises(bitting.BittingError, match="'sideways' is no direction"):
+        bitting.plan(CODE, PLOVER, direction="sideways")
+
+
+def test_samples_are_legal_and_a_seed_draws_them_again():
+    drawn = bitting.sample(PLOVER, 20, seed=3)
+    assert len(drawn) == 20
+    assert all(bitting.check(code, PLOVER).legal for code in drawn)
+    assert [str(code) for code in drawn] == [str(code) for code in bitting.sample(PLOVER, 20, seed=3)]
+    assert [str(code) for code in drawn] != [str(code) for code in bitting.sample(PLOVER, 20)]
+
+
+READINGS = "left: 8.11 8.54 7.66 7.68 8.09 7.21 7.22 / right: 8.55 8.56 8.10 7.22 7.23 8.11 8.57"
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["check", TEXT, "-s", "plover"],
+        ["decode", READINGS, "-s", "plover"],
+        ["complete", "213324? 1124421", "-s", "plover"],
+        ["compare", TEXT, "2133243 1124421", "-s", "plover"],
+        ["plan", TEXT, "-s", "plover"],
+        ["inspect", TEXT, READINGS, "-s", "plover"],
+        ["docs"],
+        ["systems", "list"],
+        ["systems", "count", "plover"],
+        ["systems", "show", "plover"],
+        ["systems", "sample", "plover"],
+        ["systems", "codes", "plover"],
+        ["systems", "number", "plover", TEXT],
+        ["systems", "rules"],
+        ["systems", "lint", "wren"],
+    ],
+    ids=" ".join,
+)
+def test_every_json_object_says_its_format(command):
+    result = CliRunner().invoke(main, [*command, "--json"])
+    assert result.exit_code in (0, 1), result.stderr
+    assert next(iter(json.loads(result.stdout).items())) == ("format", 1)
