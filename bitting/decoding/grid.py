@@ -200,7 +200,7 @@ def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
     wide = REACH * (TAIL_TIMES if model.offset_tail else 1.0)
     lattice = wide * math.hypot(*pair) / (FINEST * min(sharp, *pair)) if pair else 0.0
     tilts = REACH * shown["tilt_sd"] / (COARSEST * min(2 * sharp, shown["tilt_sd"])) if shown["tilt_sd"] else 0.0
-    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 20 * MOST_POINTS):
+    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 40 * MOST_POINTS):
         raise BittingError(
             f"readings that together are good to {sharp:.1g} and errors shared by the key of {max(shown.values()):.3g} are too "
             "unlike to be weighed together",
