@@ -6,6 +6,7 @@ import json
 import math
 import re
 import stat
+from functools import cache
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -44,6 +45,14 @@ def known_key(system: System | None = None) -> tuple[Readings, Code]:
     return make_readings(system, cuts), code_of(system, [CODE])
 
 
+@cache
+def worn(mean: float, u: float) -> CubicSpline:
+    """The density of noise plus wear, by the integral over wear at even points."""
+    w, weights = _wear_nodes(mean, 4.0)
+    even = np.linspace(-3.0, 3.0, 6001)
+    return CubicSpline(even, norm.pdf(even[:, None] - w, scale=u) @ weights)
+
+
 def density_of_key(
     values: list[float], code: tuple[int, ...], offset: np.ndarray, model: MeasurementModel
 ) -> np.ndarray:
@@ -56,9 +65,7 @@ def density_of_key(
         product = np.full_like(offset, weight)
         for value, place in zip(values, code, strict=True):
             y = DEPTHS[place] + offset - value  # wear makes the reading smaller
-            w, weights = _wear_nodes(model.wear * factor, 4.0)
-            even = np.linspace(y.min() - 0.01, y.max() + 0.01, 3001)
-            good = CubicSpline(even, norm.pdf(even[:, None] - w, scale=u) @ weights)(y)
+            good = worn(model.wear * factor, u)(y)
             share = max(model.outliers, 1e-6)
             product = product * ((1 - share) * good + share * wrong)
         out += product
@@ -68,7 +75,7 @@ def density_of_key(
 def both_keys(model: MeasurementModel, zero_sd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Zeros z (n,), own errors e (m,), and the posterior of (z, e of the known key), by going through all of them."""
     own_sd = math.sqrt(model.offset_sd**2 - zero_sd**2)
-    z, e = np.linspace(-7, 7, 561) * zero_sd, np.linspace(-7, 7, 561) * own_sd
+    z, e = np.linspace(-7, 7, 201) * zero_sd, np.linspace(-7, 7, 201) * own_sd
     weight = norm.pdf(z, scale=zero_sd)[:, None] * norm.pdf(e, scale=own_sd)
     weight = weight * density_of_key(VALUES, CODE, z[:, None] + e, model)
     return z, e, weight / weight.sum()
@@ -218,8 +225,8 @@ def test_places_tell_systems_apart_that_readings_can_not() -> None:
     fits = [place_fit(places_readings(s, [20.2, 17.3, 14.7, 11.8]), s) for s in (near, far)]
     odds = math.exp(fits[1].log_evidence - fits[0].log_evidence)  # type: ignore[union-attr]
     assert placed.systems[0].probability > odds / (1 + odds) - 0.11
-    assert any("don't agree with finch:" in note for note in placed.notes)
-    assert any("agree with finch2 within" in note for note in placed.notes)
+    assert placed.places is not None
+    assert placed.places.rms < 0.2
     assert any("places along the blade ±0.25" in part for part in placed.assumed)
 
 
