@@ -303,21 +303,21 @@ class Decoder:
             right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
             if not right and (place.lane, place.cut) not in across:
                 out.append(Doubt("not read", cut.track, cut.cut, cut.side))
-            elif right and cut.deviation is not None and len(cut.values) > 1 and self._half_a_step(place, cut):
+            elif right and cut.deviation is not None and self._half_a_step(place, cut):
                 out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
         if found.places is not None:
             out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
         return tuple(out)
 
     def _half_a_step(self, place: Place, cut: CutResult) -> bool:
-        """Whether the right readings of a cut lie half a step or more from its depth, where they agree."""
+        """Whether the right readings of a cut lie half a step or more from its depth."""
         track = self.system.lanes[place.lane].track
         right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
         at, depths = track.labels.index(cut.depth), track.depths
         gaps = [abs(depths[at] - other) for other in (*depths[max(at - 1, 0) : at], *depths[at + 1 : at + 2])]
         error = (cut.reading or 0.0) - (cut.deviation or 0.0)
         away = sum(right) / len(right) - error
-        return len(right) > 1 and abs(away) >= min(gaps, default=math.inf) / 2
+        return abs(away) >= min(gaps, default=math.inf) / 2
 
     def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
         """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""

@@ -129,7 +129,7 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":
-        return f"the readings of {name} agree and lie half a step from its depth: burr, filed, or another cut?"
+        return f"what was read of {name} lies half a step from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
         return f"{name} was not read: its depth only follows from the rules"
@@ -207,7 +207,8 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
         parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
     yield f"shared by all readings: {'; '.join(parts)}", None
     p, limit = result.fit.p_value, result.fit.limit
-    word = "none" if p < limit else "poor" if p < 5 * limit else "good"
+    odd = any(doubt.kind == "half a step off" for doubt in result.doubts)
+    word = "none" if p < limit else "poor" if p < 5 * limit or odd else "good"
     yield (
         f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
         f"(below {percent(limit)}: no fit)",

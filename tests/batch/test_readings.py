@@ -201,7 +201,7 @@ def test_a_shape_already_read_does_not_excuse_what_can_not_be() -> None:
 
 
 def test_choices_reach_the_model() -> None:
-    text = "7.30 7.22 7.51 7.47 7.18 6.63 7.74 7.15"
+    text = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 6.90"
     plain = ReadingsDesk(load_system, WREN).decode([text])[0]
     said = ReadingsDesk(load_system, WREN, Choices(sure=0.0001, wear="none", made="original")).decode([text])[0]
     assert plain.verdict == "unsure"
