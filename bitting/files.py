@@ -5,9 +5,8 @@ beside the target (mode 0600, nothing of the content in its name), are flushed t
 one step. Where the system can make a file without a name (Linux), a killed run leaves nothing behind; elsewhere it may
 leave the temporary file, never a half answer.
 
-An existing file is replaced only when `force` says so, and a file that the run reads never: `inputs` names those, and
-what stands on standard input is always one of them. A file that an option says it updates (a history, a machine file) is
-written whole beside it and renamed, as every other.
+An existing file is replaced only when `force` says so, and a file that the run has read never, however it was reached:
+whatever opens a file that a user named says so with `was_read`, and `one_run` remembers it until the command ends.
 
 >>> import tempfile, pathlib
 >>> folder = tempfile.TemporaryDirectory()
@@ -26,24 +25,140 @@ from __future__ import annotations
 
 import os
 import stat
-import tempfile
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from bitting.errors import BittingError
 
 PRIVATE = 0o600
+MOST_BYTES = 1_000_000_000
+"""So many bytes of an input that has no end of its own (a pipe) are taken."""
+SPOOL = 64 << 20
+"""So many bytes of a pipe are kept in memory; more go to a nameless file that only this process can read."""
+FORMULA = frozenset("=+-@\t\r")
+Identity = tuple[int, int]
+"""Device and number of a file: the same however it is named."""
+_read: ContextVar[set[Identity] | None] = ContextVar("files read in this run", default=None)
+
+
+def no_formula(cell: str) -> str:
+    """A cell that no spreadsheet takes for a formula: what would begin like one gets an apostrophe in front."""
+    return "'" + cell if cell and cell[0] in FORMULA else cell
+
+
+@contextmanager
+def one_run() -> Iterator[None]:
+    """Remember which files are read inside the block, so that none of them is written to; an outer block goes on counting."""
+    if _read.get() is not None:
+        yield
+        return
+    token = _read.set(set())
+    try:
+        yield
+    finally:
+        _read.reset(token)
+
+
+def was_read(file: str | Path | int) -> None:
+    """Say that a file (a path or a descriptor) is read in this run; what can't be looked at is left to whoever opens it."""
+    known = _read.get()
+    with suppress(OSError, ValueError):
+        found = os.stat(file)
+        if known is not None and stat.S_ISREG(found.st_mode):
+            known.add((found.st_dev, found.st_ino))
+
+
+@contextmanager
+def open_input(name: str) -> Iterator[tuple[BinaryIO, int]]:
+    """A file that the user named ("-": standard input), as one that can be read again, and its size in bytes.
+
+    A pipe is taken up to `MOST_BYTES`. Raises BittingError for what isn't there, a folder or a device, which may have no end.
+    """
+    if name == "-":
+        if sys.stdin is None:
+            raise BittingError("standard input is closed", hint="name a file, or pipe one in")
+        with _spooled(sys.stdin.buffer, "standard input") as both:
+            yield both
+        return
+    try:
+        mode = os.stat(name).st_mode
+        if stat.S_ISDIR(mode):
+            raise BittingError(f"{name!r} is a folder", hint="name a table in it")
+        if stat.S_ISCHR(mode) or stat.S_ISBLK(mode):
+            raise BittingError(
+                f"{name!r} is a device, which may have no end", hint="name a file; `-` reads standard input"
+            )
+        file = open(name, "rb")  # noqa: SIM115 - closed below
+    except FileNotFoundError:
+        raise BittingError(f"there is no file {name!r}", hint="check the path; `-` reads standard input") from None
+    except (OSError, ValueError) as fault:
+        if isinstance(fault, BittingError):
+            raise
+        raise BittingError(f"can't read {name!r}: {getattr(fault, 'strerror', None) or fault}") from None
+    with file:
+        was_read(file.fileno())
+        if file.seekable():
+            yield file, os.fstat(file.fileno()).st_size
+            return
+        with _spooled(file, repr(name)) as both:
+            yield both
+
+
+@contextmanager
+def _spooled(source: BinaryIO, called: str) -> Iterator[tuple[BinaryIO, int]]:
+    with scratch() as spool:
+        size = 0
+        while block := source.read(1 << 20):
+            size += len(block)
+            if size > MOST_BYTES:
+                raise BittingError(
+                    f"more than {MOST_BYTES:,} bytes came from {called}", hint="save the table to a file, or in parts"
+                )
+            spool.write(block)
+        spool.seek(0)
+        yield spool, size
+
+
+@contextmanager
+def scratch() -> Iterator[BinaryIO]:
+    """A nameless file for what is put together on the way; small ones stay in memory."""
+    import tempfile  # 10 ms that only a written answer should cost
+
+    with tempfile.SpooledTemporaryFile(max_size=SPOOL, mode="w+b") as spool:
+        yield cast(BinaryIO, spool)
+
+
+@contextmanager
+def whole_output(path: str | None, *, force: bool = False) -> Iterator[BinaryIO]:
+    """Where an answer is written: a file, standard output ("-") or nowhere (None); it gets there only when the whole is."""
+    import shutil
+
+    if path is None:
+        with open(os.devnull, "w+b") as nowhere:
+            yield nowhere
+    elif path == "-":
+        with scratch() as spool:
+            yield spool
+            spool.seek(0)
+            shutil.copyfileobj(spool, sys.stdout.buffer)
+            sys.stdout.buffer.flush()
+    else:
+        with whole_file(path, force=force) as file:
+            yield file
 
 
 @contextmanager
 def whole_file(path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> Iterator[BinaryIO]:
     """A binary file to write to; it becomes `path` when the block ends well, and vanishes when it doesn't.
 
-    `inputs` are files being read, which are never replaced. Raises BittingError where the target can't be written, is
-    there already (without `force`), or is one of the inputs; an OSError inside the block (disk full) becomes one too.
+    Raises BittingError where the target can't be written, is there already (without `force`), or is one of the files read:
+    `inputs`, and what `was_read` in this run. An OSError inside the block (disk full) becomes one too.
     """
+    inputs = tuple(inputs)
     target = may_write(path, force=force, inputs=inputs)
     try:
         file, name = _open_beside(target)
@@ -54,6 +169,7 @@ def whole_file(path: str | Path, *, force: bool = False, inputs: Iterable[str | 
             yield file
             file.flush()
             os.fsync(file.fileno())
+            may_write(path, force=True, inputs=inputs)  # a file may have been read since the block began
             if name is None:
                 name = _name_it(file.fileno(), target)
         if force:
@@ -81,7 +197,9 @@ def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | P
     """The real path of a target that may be written, or a BittingError that says why it may not."""
     target = Path(os.path.realpath(path))
     named = any(Path(os.path.realpath(source)) == target or _same(source, target) for source in inputs)
-    if named or _same(0, target):  # 0: standard input, where a shell has put a file
+    if (
+        named or _same(0, target) or _identity(target) in (_read.get() or ())
+    ):  # 0: standard input, where a shell has put a file
         raise BittingError(
             f"{Path(path).name!r} is the file being read, and would be overwritten",
             hint="give the answer another name; the file you gave is never changed",
@@ -98,6 +216,13 @@ def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | P
                 f"{Path(path).name!r} is there already", hint="choose another name, or add --force to replace it"
             )
     return target
+
+
+def _identity(file: str | Path | int) -> Identity | None:
+    with suppress(OSError, ValueError):
+        found = os.stat(file)
+        return found.st_dev, found.st_ino
+    return None
 
 
 def _same(source: str | Path | int, target: Path) -> bool:
@@ -138,6 +263,8 @@ def _open_beside(target: Path) -> tuple[BinaryIO, str | None]:
     if hasattr(os, "O_TMPFILE") and os.path.isdir("/proc/self/fd"):
         with suppress(OSError):
             return _private(os.open(target.parent, os.O_TMPFILE | os.O_RDWR, PRIVATE)), None
+    import tempfile  # where a file needs a name at once
+
     descriptor, name = tempfile.mkstemp(prefix=".bitting-", suffix=".part", dir=target.parent)
     return _private(descriptor), name
 

@@ -22,8 +22,9 @@ def broken(sentence: str, system: System, code) -> bool:
     """Whether the code breaks the sentence."""
     lanes = list(system.lanes)
     scope = list(range(len(lanes)))
-    if found := re.match(r"on (\w+), (.*)", sentence):
-        scope = [i for i, lane in enumerate(lanes) if found[1] in (lane.track.name, lane.side)]
+    if found := re.match(r"on (\w+(?: \w+)?), (.*)", sentence):
+        words = found[1].split()
+        scope = [i for i, lane in enumerate(lanes) if all(word in (lane.track.name, lane.side) for word in words)]
         sentence = found[2]
     for pattern, judge in TWO.items():
         if found := re.fullmatch(pattern, sentence):
@@ -96,7 +97,7 @@ ONE = {
         _longest([a == b for a, b in _pairs(r)]) + 1 <= int(m[1])
     ),
     rf"{_LIMIT} (\d+) different depths": lambda r, t, m: _compare(m[1], len(set(r)), m[2]),
-    rf"{_LIMIT} (\d+) cuts are (\S+) or (deeper|shallower)": lambda r, t, m: _compare(
+    rf"{_LIMIT} (\d+) cuts? (?:are|is) (\S+) or (deeper|shallower)": lambda r, t, m: _compare(
         m[1],
         sum(d >= t.labels.index(m[3]) if m[4] == "deeper" else d <= t.labels.index(m[3]) for d in r),
         m[2],
@@ -147,13 +148,21 @@ ONE = {
 }
 
 
+def _facing(lanes, names):
+    """Pairs of lanes: the two tracks of every side, or the two sides of every track."""
+    sides, tracks = {lane.side for lane in lanes}, {lane.track.name for lane in lanes}
+    if set(names) <= sides:
+        wanted = [[(name, track) for name in names] for track in tracks]
+    else:
+        wanted = [[(side, name) for name in names] for side in sides]
+    at = {(lane.side, lane.track.name): i for i, lane in enumerate(lanes)}
+    return [(at[one], at[other]) for one, other in wanted]
+
+
 def _opposite(system, code, names, judge) -> bool:
-    """Whether any cut of the two tracks, on any side, is judged wrong."""
+    """Whether any cut of the two tracks, on any side, or of a track's two sides, is judged wrong."""
     lanes = list(system.lanes)
-    for side in {lane.side for lane in lanes}:
-        i, j = (
-            next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
-        )
+    for i, j in _facing(lanes, names):
         if any(judge(lanes[i].track, a, lanes[j].track, b) for a, b in zip(code[i], code[j], strict=False)):
             return True
     return False
@@ -162,10 +171,7 @@ def _opposite(system, code, names, judge) -> bool:
 def _metal(system, code, names, least) -> bool:
     """Straight from the drawing: the paths of the cutter's centre along both walls, as far apart as they are, less it."""
     lanes, width, radius = list(system.lanes), system.blade.width, system.cutting.cutter / 2
-    for side in {lane.side for lane in lanes}:
-        i, j = (
-            next(k for k, lane in enumerate(lanes) if (lane.side, lane.track.name) == (side, name)) for name in names
-        )
+    for i, j in _facing(lanes, names):
         a, b = lanes[i].track, lanes[j].track  # both walls from the right edge of the blade
         left = _centres(a, [a.depths[d] + radius for d in code[i]], max)
         right = _centres(b, [width - b.depths[d] - radius for d in code[j]], min)

@@ -25,11 +25,14 @@ RULES = re.compile(r"(<!-- rules -->\n).*?(<!-- end of rules -->)", re.S)
 
 
 def output(command: str, folder: Path) -> str:
-    """What a `bitting …` command prints; files that it writes go to `folder`."""
+    """What a `bitting …` command prints; files that it writes go to `folder`, where later commands find them."""
     words = shlex.split(command)[1:]
     if "-o" in words:
         at = words.index("-o") + 1
         words[at] = str(folder / words[at])
+    words = [
+        str(folder / word) if (folder / word).is_file() else word for word in words
+    ]  # what an earlier command wrote
     result = CliRunner().invoke(main, words, env={"COLUMNS": "100"})
     if result.exit_code not in (0, 1):
         raise RuntimeError(f"{command}: {result.stderr}")

@@ -1,14 +1,13 @@
-"""Spreadsheets in, the same rows out: many codes at once, and tables as they really are.
+"""Spreadsheets in, the same rows out: many codes or measured keys at once, and tables as they really are.
 
-- `many`: verdicts of many codes as arrays (`check_many`); `judge`: a system made ready for it
-- `shapes`, `spans`, `legality`, `blame`, `canonical`: texts read by shape, judged by table, blamed and written together
-- `desk`: the four added cells of a row, and what is counted on the way; `summary`: the figures as a value
-- `suggest`: the nearest legal codes of many wrong ones together; `seen`, `near`: codes repeated, or one slip from another
-- `mend`, `cells`: what spreadsheets do to codes
-- `layout`: where the codes stand in a table
-- `encoding`, `form`, `records`, `lazy`, `held`, `delimited`: CSV and its relatives, byte for byte
-- `guard`, `workbook`, `sheets`: XLSX
-- `job`: one run, from file to file
+From file to file: `job` (what is to be done), `run` (one run), `columns` (where the texts stand), `output` (the columns
+that are added), `summary` (the figures). Rows: `check_rows` for codes, `decode_rows` and `decoder` for readings, `systems`
+for what each row names. Files: `csv/` byte for byte, `xlsx/`, `parquet`, `values` (cells with values, and answers written
+in another kind).
+
+Many codes: `many` (`check_many`), `judge` (a system made ready), `shapes` (texts read by shape), `explain` (which rules are
+broken), `suggest` (nearest legal codes), `duplicates` (codes repeated, or one slip apart), `listing` (what no single row
+can say), `damage` and `dates` (what spreadsheets do to codes).
 """
 
 from bitting.batch.judge import Verdict

@@ -1,334 +1,334 @@
-"""Row by row: the verdicts, findings and suggestions of a table, and what is counted on the way.
+"""Row by row: the verdicts, findings and suggestions of a table of codes, and what is counted on the way.
 
-A `Desk` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
+A `RowChecker` serves one run. It has a `Judge` per system (one, or as many as a column of systems names), asks for findings
 only where there is something to say, for suggestions for many wrong texts together, and keeps the figures of the summary.
 
 Memory: that of `bitting.batch.duplicates`, the suggestions of up to `bitting.batch.suggest.REMEMBERED` distinct wrong codes, and
 the findings of up to `bitting.batch.judge.REMEMBERED` distinct texts.
-
-What is said of one row: its four cells, and what they are made of.
 """
 
 from __future__ import annotations
 
-import os
 from collections import Counter
-from collections.abc import Callable, Sequence
-from functools import cached_property, partial
+from collections.abc import Iterator, Sequence
+from functools import partial
 
 import numpy as np
 from attrs import define, evolve, field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Integers
-from bitting.batch.damage import mend
-from bitting.batch.dates import doubt
-from bitting.batch.duplicates import Seen
-from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms, one_line
+from bitting.batch.columns import Layout, Table, Wanted, column_of, find_columns
+from bitting.batch.damage import read_damaged
+from bitting.batch.dates import ambiguous
+from bitting.batch.duplicates import NAMED, Seen
+from bitting.batch.judge import CHUNK, Answer, Judge, Judged, Verdict, canonical_forms
+from bitting.batch.listing import Listing
+from bitting.batch.output import CODES, CellText, Chunk, Columns, Row, chunk_of
 from bitting.batch.shapes import Shape, Template
-from bitting.batch.suggest import Suggester, Suggestion, Wrong
-from bitting.errors import BittingError
-from bitting.model import System
-
-FORMULA = frozenset("=+-@\t\r")
-
-
-def safe(cell: str) -> str:
-    """A cell that no spreadsheet takes for a formula: what would begin like one gets an apostrophe in front."""
-    return "'" + cell if cell and cell[0] in FORMULA else cell
+from bitting.batch.suggest import NONE, Suggester, Suggestion
+from bitting.batch.summary import CodeSummary, CutDepths, Figures
+from bitting.batch.systems import Systems
+from bitting.batch.xlsx.read import code_cell
+from bitting.model import Finding, System
+from bitting.notation import parse_code
+from bitting.repair.written import missing, readable
 
 
 @frozen
-class Row:
-    """The four added cells of one row."""
+class Pending:
+    """A text that something is to be said about, and what is known before suggestions are resolved.
 
-    verdict: str
-    canonical: str = ""
-    findings: str = ""
-    suggestion: str = ""
-
-    @property
-    def cells(self) -> tuple[str, str, str, str]:
-        """The cells in the order of the columns."""
-        return self.verdict, self.canonical, self.findings, self.suggestion
-
-
-@frozen
-class Heard:
-    """A text that something is to be said about: the text it was read as, the answer, what a spreadsheet did to it."""
+    `text` is what it was read as, `note` what a spreadsheet did to it.
+    """
 
     text: str
     answer: Answer
     note: str = ""
     mended: bool = False
-    probably: str = ""
-    """The legal code that it probably was before."""
     leavings: bool = False
     """Whether what stands there is only what was left of the code."""
     doubt: str = ""
+    faults: tuple[Finding, ...] = ()
 
     @property
     def opened(self) -> bool:
         """Whether the nearest legal code is to be looked for."""
         return self.answer.verdict == Verdict.ILLEGAL and not self.leavings
 
-    def row(self, suggested: Suggestion | None = None) -> Row:
-        """The cells."""
-        answer, note, words = self.answer, self.note, self.answer.message
-        suggestion = suggested.code if suggested else self.probably
-        if self.doubt:
-            words = f"{self.doubt}; {words}" if words else self.doubt
-        if note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
-            words = " ".join([note, *(f"[{rule}]" for rule in answer.rules)])
-        elif note:
-            words = f"{note}; {words}" if words else note
-        if suggested and suggested.words:
-            words = f"{words}; {suggested.words}" if words else suggested.words
-        return Row(answer.verdict.word, safe(answer.canonical or ""), safe(words), safe(suggestion))
+    def row(self, suggested: Suggestion = NONE) -> Row:
+        """What is said of the row."""
+        answer, words = self.answer, self.answer.message
+        if self.note and not self.mended:  # what the spreadsheet did says more than what the leavings of it lack
+            words = " ".join([self.note, *(f"[{rule}]" for rule in answer.rules)])
+        said = [self.note if self.mended else "", self.doubt, words, suggested.words]
+        remarks = [self.note, self.doubt, suggested.words, "" if self.faults else answer.message]
+        return Row(
+            answer.verdict.word,
+            answer.canonical or "",
+            "; ".join(filter(None, said)),
+            suggested.code if suggested.offered else "",
+            suggested.likely,
+            faults=self.faults,
+            remarks=tuple(filter(None, remarks)),
+        )
 
 
-NAMES = 10_000
-"""So many names that are none of a system are kept, with what is said of them."""
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
 
 
 @frozen(eq=False)
-class Opened:
-    """Illegal rows of one chunk and system: their numbers in the chunk, what they say, and of those whose shape is known the
-    template; `depths` is (cuts, rows), good for those with as many cuts as the key."""
+class Waiting:
+    """Illegal rows of one chunk and system: their numbers in the chunk, and what is known of them so far with the template of
+    those whose shape is known."""
 
+    chunk: Chunk
     suggester: Suggester
-    numbers: list[int]
-    heard: list[Heard]
-    templates: list[Template | None]
-    depths: NDArray[np.uint8]
-
-
-@frozen(eq=False)
-class Judgement:
-    """A chunk of rows: a verdict each, and `said`: the rows about which there is anything to say.
-
-    `write` gives the canonical form of every row (None where there is none) between two texts. `opened` are illegal rows
-    that wait for their suggestion, and are not among those said before `Desk.settle`.
-    """
-
-    verdict: NDArray[np.uint8]
-    said: dict[int, Row]
-    write: Callable[[str, str], list[str | None]]
-    opened: list[Opened] = field(factory=list)
-
-    @cached_property
-    def canonical(self) -> list[str | None]:
-        """The canonical form of every row."""
-        return self.write("", "")
-
-    def row(self, number: int) -> Row:
-        """The four cells of one row."""
-        return self.said.get(number) or Row(Verdict(self.verdict[number]).word, safe(self.canonical[number] or ""))
+    rows: list[tuple[int, Pending, Template | None]]
 
 
 @define(eq=False)
-class Desk:
-    """Judges the rows of one table. `load` finds a system by its name; `default` is the one of `-s`, if given."""
+class RowChecker:
+    """Checks the rows of one table of codes. `default` is the system of `-s`, if given; `folders` hold those that rows name."""
 
-    load: Callable[[str], System]
     default: System | None
+    wanted: Wanted = field(factory=Wanted)
     suggestions: int | None = None
-    """For so many distinct wrong codes the nearest legal one is looked for one by one; None: for all that need it; 0: for
-    none at all."""
-    ahead: int = field(init=False, default=0)
-    """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
-    columns: bool = field(init=False, default=False)
+    """For so many distinct wrong codes the nearest legal one is looked for; None: for all; 0: for none at all."""
+    folders: tuple[str, ...] = ()
+    columns: Columns = field(init=False, default=CODES)
+    chunk: int = field(init=False, default=CHUNK)
+    telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     seen: dict[str, Seen] = field(init=False, factory=dict)
-    _judges: dict[str, Judge | str] = field(init=False, factory=dict)
-    _labels: dict[int, str] = field(init=False, factory=dict)
+    listings: dict[str, Listing] = field(init=False, factory=dict)
+    _ahead: int = field(init=False, default=0)
+    """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
+    _joined: bool = field(init=False, default=False)
+    _systems: Systems[Judge] = field(init=False)
     _suggesters: dict[str, Suggester] = field(init=False, factory=dict)
+    _waiting: list[Waiting] = field(init=False, factory=list)
+
+    def __attrs_post_init__(self) -> None:
+        self._systems = Systems(self.default, Judge, self.folders)
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
-        self.counts.clear()
-        self.rules.clear()
-        self.seen.clear()
+        for counted in (self.counts, self.rules, self.seen, self.listings, self._waiting):
+            counted.clear()
         for suggester in self._suggesters.values():
             suggester.unlooked = 0
 
-    @property
-    def unlooked(self) -> int:
-        """Illegal rows for which no legal code was looked for."""
-        return sum(suggester.unlooked for suggester in self._suggesters.values())
+    def find(self, sample: Table) -> Layout:
+        """Where the codes stand in a table whose first rows these are; BittingError where that isn't certain."""
+        return find_columns(sample, self.wanted, self.default, self._whole if self.default else None, measured=False)
 
-    def judge_of(self, name: str) -> Judge | str:
-        """The judge of a system given by name ("" for the default), or why there is none."""
-        known = self._judges.get(name)
-        if known is None:
-            known = self._find(name)
-            if isinstance(known, Judge) or len(self._judges) < NAMES:
-                self._judges[name] = known
-        return known
+    def holds(self, sample: Table, layout: Layout) -> bool:
+        """Whether most of the rows found there are codes indeed."""
+        texts = layout.texts([column_of(sample[layout.first :], place) for place in layout.places])
+        return not self.default or 2 * sum(self._whole(texts)) > sum(bool(text.strip()) for text in texts)
 
-    def _find(self, name: str) -> Judge | str:
-        if not name:
-            if self.default is None:
-                return "no system is named in this row"
-            return self._ready(self.default, self.default.name)
-        if self.default is not None and name == self.default.name:
-            return self.judge_of("")
-        if os.path.basename(name) != name or name.endswith(".toml"):
-            if not os.path.isfile(name):  # what a table names is never opened if it is a device or a pipe
-                return f"there is no system file {name!r}"
-            if name != (path := os.path.realpath(name)):
-                return self.judge_of(path)
-        try:
-            system = self.load(name)
-        except BittingError as fault:
-            return one_line(fault)
-        if name != system.name and name.casefold() == system.name:
-            return self.judge_of(system.name)
-        return self._ready(system, name)
+    def _whole(self, texts: Sequence[str]) -> list[bool]:
+        """Which texts are codes of the default system: as many cuts as its tracks have, of depths that they have."""
+        judge = self._systems.of("")
+        return [] if isinstance(judge, str) else judge.judge(texts).known.tolist()
 
-    def _ready(self, system: System, called: str) -> Judge:
-        """The judge of a system; a second one of the same name is told by its path."""
-        judge = Judge(system)
-        label = system.name if system.name not in self._labels.values() else f"{system.name} ({called})"
-        self._labels[id(judge)] = label
-        return judge
+    def cell(self, value: object, number_format: str) -> CellText:
+        """A cell's value as the text of a code."""
+        return code_cell(value, number_format)
 
-    def expect(self, rows: int, *, columns: bool = False) -> None:
-        """The table has so many rows, at most; with `columns` each code is put together from a cell per lane."""
-        self.ahead = rows if rows <= REMARKED else 0
-        self.columns = columns
+    def expect(self, rows: int, layout: Layout) -> None:
+        """The table has so many rows, at most."""
+        self._ahead = rows if rows <= REMARKED else 0
+        self._joined = bool(layout.lists)
 
-    def judge(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None = None) -> Judgement:
-        """Judge some rows, given with their numbers; `systems` names the system of each, "" the default."""
-        result = self.hear(texts, rows, systems)
-        self.settle([result])
-        return result
-
-    def hear(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None = None) -> Judgement:
-        """The same without suggestions: what is `opened` waits for `settle`, which is faster for many rows at once."""
-        one = systems is None
-        result = (
-            self._judge_one(self.judge_of(""), texts, rows) if one else self._judge_each(texts, rows, systems or [])
-        )
-        numbers = np.bincount(result.verdict, minlength=len(Verdict))
+    def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
+        """What is said of some rows but for suggestions: rows that wait for one are said when the chunk is resolved."""
+        if systems is None:
+            chunk = self._classify(self._systems.of(""), texts, rows)
+        else:
+            chunk = self._classify_each(texts, rows, systems)
+        numbers = np.bincount(chunk.verdict, minlength=len(Verdict))
         for verdict in Verdict:
             self.counts[verdict.word] += int(numbers[verdict])
-        return result
+        return chunk
 
-    def settle(self, judgements: Sequence[Judgement]) -> None:
+    def resolve(self, chunks: Sequence[Chunk]) -> None:
         """Look for the nearest legal code of all rows that wait for it, once per distinct text."""
-        by_suggester: dict[int, list[tuple[Judgement, Opened]]] = {}
-        for judgement in judgements:
-            for one in judgement.opened:
-                by_suggester.setdefault(id(one.suggester), []).append((judgement, one))
-            judgement.opened.clear()
-        for waiting in by_suggester.values():
-            first: dict[str, int] = {}
-            texts = [heard.text for _, opened in waiting for heard in opened.heard]
-            places = [first.setdefault(text, place) for place, text in enumerate(texts)]
-            rows = np.bincount(places)
-            templates = [template for _, opened in waiting for template in opened.templates]
-            depths = np.concatenate([opened.depths for _, opened in waiting], axis=1)
-            at = list(first.values())
-            wrong = Wrong(list(first), [templates[p] for p in at], depths[:, at], rows[at].tolist())
-            found = dict(zip(first, waiting[0][1].suggester.of(wrong), strict=True))
-            for judgement, opened in waiting:
-                for number, heard in zip(opened.numbers, opened.heard, strict=True):
-                    judgement.said[number] = heard.row(found[heard.text])
+        chosen = {id(chunk) for chunk in chunks}
+        waiting = [one for one in self._waiting if id(one.chunk) in chosen]
+        self._waiting = [one for one in self._waiting if id(one.chunk) not in chosen]
+        for suggester in dict.fromkeys(one.suggester for one in waiting):
+            every = [(one.chunk, *row) for one in waiting if one.suggester is suggester for row in one.rows]
+            texts = {pending.text: template for _, _, pending, template in every}
+            found = suggester.of(texts, Counter(pending.text for _, _, pending, _ in every))
+            for chunk, number, pending, _ in every:
+                chunk.said[number] = pending.row(found[pending.text])
+        for chunk in chunks:
+            chunk.waiting.clear()
 
-    def _judge_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Judgement:
+    def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
         """Rows of several systems: those of one system together."""
-        judges = {name: self.judge_of(name.strip()) for name in dict.fromkeys(systems)}
         together: dict[int | str, tuple[Judge | str, list[int]]] = {}
         for number, name in enumerate(systems):
-            judge = judges[name]
+            judge = self._systems.of(name.strip())
             key = judge if isinstance(judge, str) else id(judge)
             together.setdefault(key, (judge, []))[1].append(number)
-        opened: list[Opened] = []
-        verdict, canonical, said = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object), {}
+        verdict, canonical = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object)
+        whole = Chunk(CODES, verdict, {}, partial(_between, canonical))
         for judge, places in together.values():
-            part = self._judge_one(judge, [texts[place] for place in places], rows[places])
+            before = len(self._waiting)
+            part = self._classify(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
-            said.update({places[place]: row for place, row in part.said.items()})
-            opened += [evolve(one, numbers=[places[place] for place in one.numbers]) for one in part.opened]
-        forms = canonical.tolist()
-        write = lambda before, after: [form and f"{before}{form}{after}" for form in forms]  # noqa: E731
-        return Judgement(verdict, said, write, opened)
+            whole.said.update({places[number]: row for number, row in part.said.items()})
+            whole.waiting.update(places[number] for number in part.waiting)
+            self._waiting[before:] = [
+                Waiting(whole, one.suggester, [(places[number], *more) for number, *more in one.rows])  # type: ignore[misc]
+                for one in self._waiting[before:]
+            ]
+        return whole
 
-    def _judge_one(self, judge: Judge | str, texts: Sequence[str], rows: Integers) -> Judgement:
+    def _classify(self, judge: Judge | str, texts: Sequence[str], rows: Integers) -> Chunk:
         if isinstance(judge, str):
-            verdict = np.array([Verdict.UNREADABLE if text.strip() else Verdict.EMPTY for text in texts], np.uint8)
-            unread = dict.fromkeys(
-                np.flatnonzero(verdict == Verdict.UNREADABLE).tolist(), Row(Verdict.UNREADABLE.word, "", safe(judge))
+            return chunk_of(
+                CODES, [Row("unreadable", findings=judge) if text.strip() else Row("empty") for text in texts]
             )
-            return Judgement(verdict, unread, lambda _before, _after: [None] * len(texts))
         part = judge.judge(texts)
         noted = np.flatnonzero(part.noted).tolist()
         named = {number: texts[number] for number in noted}
-        heard = [
-            self._mended(judge, text, answer)
-            for text, answer in zip(named.values(), judge.answers(named, part, noted), strict=True)
+        answers = judge.answers(named, part, noted)
+        every = [
+            (number, self._detailed(judge, self._pending(judge, text, answer)))
+            for (number, text), answer in zip(named.items(), answers, strict=True)
         ]
-        for one in heard:
-            for rule in one.answer.rules:
-                self.rules[rule] += 1
-        wrong = [place for place, one in enumerate(heard) if one.opened]
-        opened = [self._opened(judge, part, [noted[p] for p in wrong], [heard[p] for p in wrong])] if wrong else []
-        said = {n: one.row() for n, one in zip(noted, heard, strict=True) if not one.opened}
-        for number, one in zip(noted, heard, strict=True):
+        for number, one in every:
+            self.rules.update(one.answer.rules)
             if one.mended:
-                answer = one.answer
-                part.verdict[number], part.answers[number] = answer.verdict, answer
-                if answer.depths is not None:
-                    part.depths[:, number] = answer.depths
+                part.verdict[number], part.answers[number] = one.answer.verdict, one.answer
+                if one.answer.depths is not None:
+                    part.depths[:, number] = one.answer.depths
                     part.known[number] = True
-        self._count(judge, part, rows, said)
-        return Judgement(part.verdict, said, partial(canonical_forms, judge, part), opened)
+        said = {number: one.row() for number, one in every if not one.opened}
+        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge, part))
+        wrong = [(number, one, _template(judge, part, number, one)) for number, one in every if one.opened]
+        if wrong:
+            self._waiting.append(Waiting(chunk, self._suggester(judge), wrong))
+            chunk.waiting.update(number for number, _, _ in wrong)
+        self._count(judge, part, rows, chunk, wrong)
+        return chunk
 
-    def _opened(self, judge: Judge, part: Judged, numbers: list[int], heard: list[Heard]) -> Opened:
-        """Illegal rows of a chunk, to be suggested for."""
-        name = self._labels[id(judge)]
+    def _suggester(self, judge: Judge) -> Suggester:
+        name = self._systems.labels[id(judge)]
         if name not in self._suggesters:
             self._suggesters[name] = Suggester(judge.system, self.suggestions)
-        shaped = (part.shapes == Shape.EXACT) | (part.shapes == Shape.INCOMPLETE)
-        exact, which = shaped[numbers].tolist(), part.which[numbers].tolist()
-        templates = [
-            judge.template(number) if whole and not one.mended and one.text.isascii() else None
-            for one, whole, number in zip(heard, exact, which, strict=True)
-        ]
-        return Opened(self._suggesters[name], numbers, heard, templates, part.depths[:, numbers])
+        return self._suggesters[name]
 
-    def _count(self, judge: Judge, part: Judged, rows: Integers, said: dict[int, Row]) -> None:
+    def _count(
+        self,
+        judge: Judge,
+        part: Judged,
+        rows: Integers,
+        chunk: Chunk,
+        wrong: Sequence[tuple[int, Pending, Template | None]],
+    ) -> None:
         """Add a chunk's codes to those seen, and a remark to rows one slip from another."""
-        name = self._labels[id(judge)]
+        name = self._systems.labels[id(judge)]
         if name not in self.seen:
-            self.seen[name] = Seen(judge.system, judge.legality, self.ahead)
-        seen = self.seen[name]
+            self.seen[name] = Seen(judge.system, judge.legality, self._ahead)
+            self.listings[name] = Listing(judge.system, judge.legality)
         known = slice(None) if part.known.all() else part.known
-        remarks = seen.add(part.depths[:, known], rows[known], part.verdict[known] == Verdict.LEGAL)
+        remarks = self.seen[name].add(part.depths[:, known], rows[known], part.verdict[known] == Verdict.LEGAL)
         if remarks:
-            forms = canonical_forms(judge, part)
-            for number, row in enumerate(rows.tolist()):
-                if row in remarks:
-                    before = said.get(number) or Row(Verdict.LEGAL.word, safe(forms[number] or ""))
-                    words = "; ".join(part for part in (before.findings, remarks[row]) if part)
-                    said[number] = evolve(before, findings=words)
+            for number in np.flatnonzero(np.isin(rows, list(remarks))).tolist():
+                before = chunk.row(number)
+                remark = remarks[int(rows[number])]
+                words = "; ".join(filter(None, (before.findings, remark)))
+                chunk.said[number] = evolve(before, findings=words, remarks=(*before.remarks, remark))
         for number, answer in part.answers.items():
             if answer.canonical is not None and not part.known[number]:
-                seen.add_open(answer.canonical)
+                self.seen[name].add_open(answer.canonical)
+        illegal = part.depths[:, part.known & (part.verdict == Verdict.ILLEGAL)]
+        lacking = Counter(
+            tracks
+            for _, one, template in wrong
+            if template is not None and template.kind == Shape.INCOMPLETE and (tracks := _lacks(template))
+        )
+        self.listings[name].add(illegal, int(np.count_nonzero(part.verdict != Verdict.EMPTY)), lacking)
 
-    def _mended(self, judge: Judge, text: str, answer: Answer) -> Heard:
+    def _pending(self, judge: Judge, text: str, answer: Answer) -> Pending:
         """What is said of a text, read as what it was before a spreadsheet changed it, where that is certain."""
         if answer.canonical is not None:
-            return Heard(text, answer, doubt=doubt(text) if answer.verdict == Verdict.LEGAL else "")
-        found = mend(text, judge, columns=self.columns)
+            return Pending(text, answer, doubt=ambiguous(text) if answer.verdict == Verdict.LEGAL else "")
+        found = read_damaged(text, judge, columns=self._joined)
         if found is None:
-            return Heard(text, answer)
+            return Pending(text, answer)
         if found.certain:
-            return Heard(found.text, judge.answer(found.text), found.note, mended=True)
-        was = judge.answer(found.text) if found.text else None
-        probably = was.canonical or "" if was is not None and was.verdict == Verdict.LEGAL else ""
-        return Heard(text, answer, found.note, probably=probably, leavings=found.leavings)
+            return Pending(found.text, judge.answer(found.text), found.note, mended=True)
+        return Pending(text, answer, found.note, leavings=found.leavings)
+
+    def _detailed(self, judge: Judge, one: Pending) -> Pending:
+        """With the findings as values, where somebody is told of each row."""
+        if not self.telling or one.answer.verdict not in (Verdict.LEGAL, Verdict.ILLEGAL):
+            return one
+        return evolve(one, faults=judge.explainer.findings(parse_code(one.text, judge.system)))
+
+    def notes(self) -> list[str]:
+        """What is to be said of the table as a whole."""
+        notes = [note for listing in self.listings.values() for note in listing.notes()]
+        if unlooked := sum(suggester.unlooked for suggester in self._suggesters.values()):
+            looked = (
+                f"only {self.suggestions:,} different wrong codes were looked at"
+                if self.suggestions
+                else "none was looked for"
+            )
+            notes.append(f"{unlooked:,} illegal rows have no suggestion: {looked} (--suggestions all looks at all)")
+        return notes
+
+    def summary(self, figures: Figures) -> CodeSummary:
+        """The figures of the run."""
+        repeated = [seen.repeated() for seen in self.seen.values()]
+        for seen in self.seen.values():
+            seen.finish()
+        chances = [seen.by_chance for seen in self.seen.values()]
+        every = list(self.seen.values())
+        named = sorted((pair for _, pairs in repeated for pair in pairs), key=lambda pair: pair[1])
+        return CodeSummary(
+            **figures.common(),
+            legal=self.counts["legal"],
+            illegal=self.counts["illegal"],
+            unreadable=self.counts["unreadable"],
+            empty=self.counts["empty"],
+            duplicates=sum(number for number, _ in repeated),
+            duplicate_rows=tuple(named)[:NAMED],
+            near_duplicates=None if any(seen.unlooked for seen in every) else sum(seen.near for seen in every),
+            near_by_chance=None if None in chances else round(sum(filter(None, chances)), 2),
+            near_rows=tuple(pair for seen in every for pair in seen.near_rows)[:NAMED],
+            rules=dict(self.rules.most_common()),
+            systems=tuple(self.seen),
+            depths=tuple(self._depths()),
+        )
+
+    def _depths(self) -> Iterator[CutDepths]:
+        for name, seen in self.seen.items():
+            places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
+            for (lane, cut), table in zip(places, seen.depths, strict=True):
+                yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
+
+
+def _between(forms: NDArray[np.object_], before: str, after: str) -> list[str | None]:
+    """Canonical forms between two texts."""
+    return [form and f"{before}{form}{after}" for form in forms.tolist()]
+
+
+def _template(judge: Judge, part: Judged, number: int, one: Pending) -> Template | None:
+    """The shape that a row's text has, None where it is read by itself."""
+    if one.mended or not one.text.isascii() or part.shapes[number] not in (Shape.EXACT, Shape.INCOMPLETE):
+        return None
+    return judge.template(int(part.which[number]))
+
+
+def _lacks(template: Template) -> str:
+    """The tracks that all texts of a shape lack."""
+    return missing(template.code) if template.code is not None and readable(template.code) else ""

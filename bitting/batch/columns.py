@@ -1,27 +1,25 @@
-"""Where the codes stand in a table: the header row, the column (or columns) of codes, the column of systems.
+"""Where the codes or readings stand in a table: the header row, the column (or columns), the column of systems.
 
-A column is taken when it is named, when its name is one that people give to a column of codes, or when its cells mostly
-are codes of the system. Where that isn't certain, nothing is guessed: the error lists the columns.
+A column is taken when it is named, when its name is one that people give to a column of codes, when there is one for each track
+(`Left`, `Right`), or when its cells mostly are codes of the system. Where that isn't certain, nothing is guessed: the
+error lists the columns. A column given in digits is its place, counted from 1; `=2` is the column whose header is 2.
 
-Where a table's readings stand: in one column, or in a column per cut (`left 1`, `left 2`, …).
-
-Columns per cut are found by their names, whatever the case and the dashes, blanks and underscores in them: track and cut
-number, with the side in front where a key is measured on several (`top left 1`); on a system of one track the number alone
-or `cut 1` will do. `across 1`, … are readings across two tracks. A track none of whose columns is there was not measured;
-one that has only some of them is an error.
-
-An empty cell in a row that has others is a cut that could not be measured. Spreadsheets drop the zeros at the end of a
-number, so in columns per cut all numbers of a row are taken to have as many decimals as the row's finest.
+Columns per cut (readings) are found by their names, whatever the case and the dashes, blanks and underscores in them: track
+and cut number, with the side in front where a key is measured on several (`top left 1`); on a system of one track the number
+alone or `cut 1` will do. `across 1`, … are readings across two tracks. A track none of whose columns is there was not
+measured; one that has only some of them is an error. An empty cell in a row that has others is a cut that could not be
+measured. Spreadsheets drop the zeros at the end of a number, so in columns per cut all numbers of a row are taken to have as
+many decimals as the row's finest.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import groupby
 
 from attrs import field, frozen
 
-from bitting.batch.judge import Judge
 from bitting.errors import BittingError, nearest
 from bitting.model import System
 
@@ -31,28 +29,33 @@ NAMES = frozenset(
 """Names of a column of codes, in small letters and without blanks, dashes and underscores."""
 HEADER_WITHIN = 30
 """The header is looked for in so many rows."""
-OURS = ("verdict", "canonical", "findings", "suggestion")
+Table = Sequence[Sequence[str]]
+Good = Callable[[Sequence[str]], Sequence[bool]]
+"""Which texts are whole codes (or readings) of the system."""
+_NUMBER = re.compile(r"[0-9]*(?:[.,][0-9]*)?")
 
 
 @frozen
 class Wanted:
-    """What the user said about the table: a column of codes, or one per lane (lane -> column); a column of systems."""
+    """What the user said about the table: a column, or one per lane (lane -> column), or one per cut; a column of systems."""
 
     column: str | None = None
     columns: Mapping[str, str] = field(factory=dict)
     system_column: str | None = None
+    per_cut: bool = False
 
 
 @frozen
 class Layout:
-    """Where things are. `header` is the place of the header among the rows, None where there is none; `codes` are the
-    columns that make a code, in the order of `lanes` (the lanes they hold; one column and no lane usually)."""
+    """Where things are. `header` is the place of the header among the rows, None where there is none; `places` are the columns
+    that make a text; `lists` says which list each column is part of (side, track), nothing where one column holds it all."""
 
     header: int | None
     names: tuple[str, ...]
-    codes: tuple[int, ...]
-    lanes: tuple[str, ...] = ()
+    places: tuple[int, ...]
+    lists: tuple[tuple[str | None, str], ...] = ()
     system: int | None = None
+    measured: bool = False
 
     @property
     def first(self) -> int:
@@ -60,178 +63,42 @@ class Layout:
         return 0 if self.header is None else self.header + 1
 
     @property
+    def called(self) -> list[str]:
+        """What each of the columns is called, for people."""
+        return [
+            self.names[c] if c < len(self.names) and self.names[c].strip() else f"column {c + 1}" for c in self.places
+        ]
+
+    @property
     def column(self) -> str:
-        """What the column of codes is called, for people."""
-        called = [self.names[c] if self.header is not None else f"column {c + 1}" for c in self.codes]
-        return ", ".join(called)
+        """What the columns are called together."""
+        called = self.called
+        return f"{called[0]} … {called[-1]}" if self.measured and len(called) > 1 else ", ".join(called)
 
-    def ours(self) -> tuple[str, ...]:
-        """The names of the added columns, with a number behind any that the table has already."""
-        return free_names(OURS, self.names if self.header is not None else ())
+    def free(self, wanted: Iterable[str]) -> tuple[str, ...]:
+        """Names for added columns, with a number behind any that the table's own names have already."""
+        taken = {plain(name) for name in self.names}
+        out = []
+        for name in wanted:
+            number, free = 1, name
+            while plain(free) in taken:
+                number += 1
+                free = f"{name}_{number}"
+            out.append(free)
+        return tuple(out)
 
+    def texts(self, columns: Sequence[Sequence[str]]) -> Sequence[str]:
+        """The text of every row, from the cells of its one column or put together from several; "" where all are empty."""
+        if not self.lists:
+            return columns[0]
+        return [self._text(cells) if any(map(str.strip, cells)) else "" for cells in zip(*columns, strict=True)]
 
-def free_names(wanted: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
-    """Names for added columns, with a number behind any that the table's own names have already."""
-    taken = {plain(name) for name in names}
-    out = []
-    for name in wanted:
-        number, free = 1, name
-        while plain(free) in taken:
-            number += 1
-            free = f"{name}_{number}"
-        out.append(free)
-    return tuple(out)
-
-
-def plain(name: str) -> str:
-    """A column's name for comparing: small letters, no blanks, dashes or underscores."""
-    return re.sub(r"[\s_\-\u00a0\ufeff.:]+", "", name).casefold()
-
-
-def find_layout(rows: Sequence[Sequence[str]], wanted: Wanted, judge: Judge | None) -> Layout:
-    """The layout of a table whose first rows these are (some hundred). `judge` is of the system, where there is one.
-
-    Raises BittingError where a named column is missing, or it isn't certain which column holds the codes.
-    """
-    if not any(cell.strip() for row in rows for cell in row):
-        raise BittingError("the table is empty", hint="it needs a header row and a column of codes")
-    if wanted.columns:
-        return _several(rows, wanted, judge)
-    if wanted.column is not None:
-        header, place = _named(rows, wanted.column, judge)
-        codes: tuple[int, ...] = (place,)
-    else:
-        header, codes = _found(rows, judge)
-    names = tuple(rows[header]) if header is not None else ()
-    return Layout(header, names, codes, (), _system_place(rows, header, wanted))
-
-
-def _system_place(rows: Sequence[Sequence[str]], header: int | None, wanted: Wanted) -> int | None:
-    if wanted.system_column is None:
-        return None
-    if header is None:
-        return _numbered(rows, wanted.system_column)
-    return _place(rows[header], wanted.system_column)
-
-
-def _place(row: Sequence[str], name: str) -> int:
-    """The column of that name in a header row; the exact name before one that differs in case and blanks."""
-    exact = [c for c, cell in enumerate(row) if cell.strip() == name.strip()]
-    alike = exact or [c for c, cell in enumerate(row) if plain(cell) == plain(name)]
-    if len(alike) == 1:
-        return alike[0]
-    if not alike:
-        known = nearest(name, [cell for cell in row if cell.strip()])
-        raise BittingError(
-            f"there is no column {name!r}",
-            hint=(f"did you mean {known!r}? " if known else "") + listed(row),
-        )
-    places = " and ".join(str(c + 1) for c in alike)
-    raise BittingError(
-        f"{name!r} is the name of columns {places}", hint=f"name it by its number: --column {alike[0] + 1}"
-    )
-
-
-def _numbered(rows: Sequence[Sequence[str]], name: str) -> int:
-    width = max(len(row) for row in rows)
-    if name.strip().isdigit() and 1 <= int(name) <= width:
-        return int(name) - 1
-    raise BittingError(f"there is no column {name!r}", hint=listed(rows[0]))
-
-
-def _named(rows: Sequence[Sequence[str]], name: str, judge: Judge | None) -> tuple[int | None, int]:
-    """Header row and place of a column given by its name, or by its number where no name is so."""
-    for number, row in enumerate(rows[:HEADER_WITHIN]):
-        if any(plain(cell) == plain(name) for cell in row) and plain(name):
-            return number, _place(row, name)
-    first = next(n for n, row in enumerate(rows) if any(cell.strip() for cell in row))
-    if not name.strip().isdigit():
-        _place(rows[first], name)  # says what is missing, and what there is
-    place = _numbered(rows, name)
-    if judge is None:
-        return first, place
-    codes = [number for number, good in enumerate(_good(rows, place, judge)) if good]
-    if not codes:
-        return first, place
-    return (codes[0] - 1 if codes[0] else None), place
-
-
-def _several(rows: Sequence[Sequence[str]], wanted: Wanted, judge: Judge | None) -> Layout:
-    """One column per lane: the header is the first row that has them all."""
-    if judge is None:
-        raise BittingError("--columns needs one system for all rows", hint="give it with -s SYSTEM")
-    lanes = [lane.label for lane in judge.system.lanes]
-    order: dict[str, str] = {}
-    for lane, column in wanted.columns.items():
-        found = [known for known in lanes if known.casefold() == lane.strip().casefold()]
-        if not found:
-            raise BittingError(f"{judge.system.name} has no track {lane!r}", hint=f"its tracks are {', '.join(lanes)}")
-        order[found[0]] = column
-    missing = [lane for lane in lanes if lane not in order]
-    if missing:
-        raise BittingError(
-            f"--columns names no column for {', '.join(missing)}",
-            hint="write " + ",".join(f"{lane}=COLUMN" for lane in lanes),
-        )
-    header = next(
-        (
-            number
-            for number, row in enumerate(rows[:HEADER_WITHIN])
-            if {plain(column) for column in order.values()} <= {plain(cell) for cell in row}
-        ),
-        next(n for n, row in enumerate(rows) if any(cell.strip() for cell in row)),
-    )
-    codes = tuple(_place(rows[header], order[lane]) for lane in lanes)
-    return Layout(header, tuple(rows[header]), codes, tuple(lanes), _system_place(rows, header, wanted))
-
-
-def _found(rows: Sequence[Sequence[str]], judge: Judge | None) -> tuple[int | None, tuple[int, ...]]:
-    """Header row and column of codes by their names, or by what the cells hold."""
-    for number, row in enumerate(rows[:HEADER_WITHIN]):
-        named = [c for c, cell in enumerate(row) if plain(cell) in NAMES]
-        if not named:
-            continue
-        shares = {c: _share(rows[number + 1 :], c, judge) for c in range(len(row))}
-        best = [c for c in named if shares[c] > 0.5]
-        if len(best) == 1:
-            return number, (best[0],)
-        if len(named) == 1 and not any(share > 0.5 for share in shares.values()):
-            return number, (named[0],)
-        raise _uncertain(row, "it isn't certain which column holds the codes")
-    width = max(len(row) for row in rows)
-    good = {c: _good(rows, c, judge) for c in range(width)} if judge else {}
-    likely = [c for c in good if True in good[c] and _share(rows[good[c].index(True) :], c, judge) > 0.5]
-    if len(likely) != 1:
-        first = next(row for row in rows if any(cell.strip() for cell in row))
-        raise _uncertain(
-            first, "no column is named as one of codes, and " + ("several hold" if likely else "none holds") + " codes"
-        )
-    start = good[likely[0]].index(True)
-    return (start - 1 if start else None), (likely[0],)
-
-
-def _uncertain(row: Sequence[str], message: str) -> BittingError:
-    return BittingError(message, hint=f"name it with --column; {listed(row)}")
-
-
-def listed(row: Sequence[str]) -> str:
-    """The columns of a header row, for people."""
-    return "the columns are " + ", ".join(f"{c + 1} {cell.strip() or '(no name)'!s}" for c, cell in enumerate(row[:40]))
-
-
-def _good(rows: Sequence[Sequence[str]], place: int, judge: Judge) -> list[bool]:
-    """Whether each row's cell is a code of the system: as many cuts as its tracks have, of depths that they have."""
-    judged = judge.judge([row[place] if place < len(row) else "" for row in rows])
-    good: list[bool] = judged.known.tolist()
-    return good
-
-
-def _share(rows: Sequence[Sequence[str]], place: int, judge: Judge | None) -> float:
-    """The share of codes among a column's cells that hold anything."""
-    if judge is None:
-        return 0.0
-    filled = sum(1 for row in rows if place < len(row) and row[place].strip())
-    return sum(_good(rows, place, judge)) / filled if filled else 0.0
+    def _text(self, cells: Sequence[str]) -> str:
+        tidy = _as_measured(cells) if self.measured else map(_without_remark, cells)
+        parts: dict[str | None, list[str]] = {}
+        for (side, track), some in groupby(zip(self.lists, tidy, strict=True), key=lambda one: one[0]):
+            parts.setdefault(side, []).append(f"{track}: {' '.join(cell for _, cell in some)}")
+        return "; ".join(" / ".join(p) if side is None else f"{side}({' / '.join(p)})" for side, p in parts.items())
 
 
 def _without_remark(cell: str) -> str:
@@ -240,112 +107,238 @@ def _without_remark(cell: str) -> str:
     return cuts.strip() if mark and cuts.strip() else cell.strip()
 
 
-def code_texts(layout: Layout, system: System | None, columns: Sequence[Sequence[str]]) -> Sequence[str]:
-    """The code of every row, from its one column or put together from several."""
-    if not layout.lanes:
-        return columns[0]
-    names = [(lane.side, lane.track.name) for lane in system.lanes] if system else []
-    texts = []
-    for cells in zip(*columns, strict=True):
-        if not any(cell.strip() for cell in cells):
-            texts.append("")
-            continue
-        parts: dict[str | None, list[str]] = {}
-        for (side, track), cell in zip(names, cells, strict=True):
-            parts.setdefault(side, []).append(f"{track}: {_without_remark(cell)}")
-        texts.append(
-            "; ".join(
-                " / ".join(part) if side is None else f"{side}({' / '.join(part)})" for side, part in parts.items()
-            )
-        )
-    return texts
-
-
-READINGS_OURS = ("verdict", "canonical", "probability", "findings", "suggestion")
-_NUMBER = re.compile(r"[0-9]*(?:[.,][0-9]*)?")
-
-
-@frozen
-class ReadingsLayout:
-    """`header` is the place of the header row; `columns` those of the readings; `lists` what each run of them is.
-
-    `lists` holds (side, track, cuts) in the order of `columns`, and nothing where one column holds the whole text.
-    """
-
-    header: int
-    names: tuple[str, ...]
-    columns: tuple[int, ...]
-    lists: tuple[tuple[str | None, str, int], ...] = ()
-    system: int | None = None
-
-    @property
-    def first(self) -> int:
-        """The first row of the table's body."""
-        return self.header + 1
-
-    @property
-    def column(self) -> str:
-        """What the columns are called, for people."""
-        named = [self.names[c] for c in self.columns]
-        return named[0] if len(named) == 1 else f"{named[0]} … {named[-1]}"
-
-    def ours(self) -> tuple[str, ...]:
-        """The names of the added columns, with a number behind any that the table has already."""
-        return free_names(READINGS_OURS, self.names)
-
-    def texts(self, columns: Sequence[Sequence[str]]) -> list[str]:
-        """The readings of every row as one text, from the cells of `columns`; "" where all of them are empty."""
-        if not self.lists:
-            return list(columns[0])
-        return [self._text(cells) for cells in zip(*columns, strict=True)]
-
-    def _text(self, cells: Sequence[str]) -> str:
-        stripped = _same_decimals([cell.strip() for cell in cells])
-        if not any(stripped):
-            return ""
-        parts: dict[str | None, list[str]] = {}
-        start = 0
-        for side, track, cuts in self.lists:
-            row = " ".join(cell or "?" for cell in stripped[start : start + cuts])
-            parts.setdefault(side, []).append(f"{track}: {row}")
-            start += cuts
-        return "; ".join(" / ".join(p) if side is None else f"{side}({' / '.join(p)})" for side, p in parts.items())
-
-
-def _same_decimals(cells: Sequence[str]) -> list[str]:
-    """Plain numbers with as many decimals as the finest among them."""
-    numbers = [cell for cell in cells if cell and _NUMBER.fullmatch(cell)]
-    behind = [len(re.split("[.,]", cell)[1]) if re.search("[.,]", cell) else 0 for cell in numbers]
-    most = max(behind, default=0)
+def _as_measured(cells: Sequence[str]) -> list[str]:
+    """Plain numbers with as many decimals as the finest among them; `?` for a cut that was not measured."""
+    cells = [cell.strip() or "?" for cell in cells]
+    most = max((len(cell) - cell.replace(",", ".").find(".") - 1 for cell in cells if _decimal(cell)), default=0)
     out = []
     for cell in cells:
-        if most and cell and _NUMBER.fullmatch(cell):
+        if most and _NUMBER.fullmatch(cell):
             whole, _, rest = cell.replace(",", ".").partition(".")
             cell = f"{whole}.{rest.ljust(most, '0')}"
         out.append(cell)
     return out
 
 
-def find_readings(
-    rows: Sequence[Sequence[str]], column: str | None, system_column: str | None, system: System | None
-) -> ReadingsLayout:
-    """The layout of a table whose first rows these are. `column` is the column of readings; None: a column per cut.
+def _decimal(cell: str) -> bool:
+    return _NUMBER.fullmatch(cell) is not None and ("." in cell or "," in cell)
 
-    A column that is itself one of a single cut (`left 1`) stands for all of them. Raises BittingError where columns are
-    missing, or columns per cut are asked for without one system for all rows.
+
+def plain(name: str) -> str:
+    """A column's name for comparing: small letters, no blanks, dashes or underscores."""
+    return re.sub(r"[\s_\-\u00a0\ufeff.:]+", "", name).casefold()
+
+
+def find_columns(rows: Table, wanted: Wanted, system: System | None, good: Good | None, *, measured: bool) -> Layout:
+    """The layout of a table whose first rows these are (some hundred).
+
+    `good` tells which texts are codes (or readings) of the system, where there is one for all rows. Raises BittingError where a
+    named column is missing, or it isn't certain which column holds the codes.
     """
     if not any(cell.strip() for row in rows for cell in row):
-        raise BittingError("the table is empty", hint="it needs a header row and a column of readings")
-    if column is not None and (system is None or plain(column) not in _names(system)):
-        header = _header(rows, [column])
-        columns, lists = (_readings_place(rows[header], column),), ()
-        return ReadingsLayout(header, tuple(rows[header]), columns, lists, _system(rows[header], system_column))
-    if system is None:
-        raise BittingError("columns per cut need one system for all rows", hint="give it with -s SYSTEM")
-    return _per_cut(rows, system_column, system)
+        what = "readings" if measured else "codes"
+        raise BittingError("the table is empty", hint=f"it needs a header row and a column of {what}")
+    finder = _Finder(rows, wanted, system, good, measured)
+    named = wanted.column or ""  # in digits it is a place, and a name of one cut stands for all of them
+    if wanted.per_cut or (measured and system and not named.strip().isdigit() and plain(named) in _cut_names(system)):
+        return finder.per_cut()
+    if wanted.columns:
+        return finder.per_lane()
+    return finder.named(wanted.column) if wanted.column is not None else finder.found()
 
 
-def _names(system: System) -> dict[str, tuple[str | None, str, int]]:
+@frozen
+class _Finder:
+    rows: Table
+    wanted: Wanted
+    system: System | None
+    good: Good | None
+    measured: bool
+
+    def layout(self, header: int | None, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> Layout:
+        names = tuple(self.rows[header]) if header is not None else ()
+        system, name = None, self.wanted.system_column
+        if name is not None:
+            system = self.numbered(name) if name.strip().isdigit() else self.place(names or self.rows[0], name)
+        return Layout(header, names, tuple(places), tuple(lists), system, self.measured)
+
+    def place(self, row: Sequence[str], name: str) -> int:
+        """The column of that name in a header row; the exact name before one that differs in case and blanks."""
+        name = name.removeprefix("=")
+        exact = [c for c, cell in enumerate(row) if cell.strip() == name.strip()]
+        alike = exact or [c for c, cell in enumerate(row) if plain(cell) == plain(name)]
+        if len(alike) == 1:
+            return alike[0]
+        if not alike:
+            known = nearest(name, [cell for cell in row if cell.strip()])
+            meant = f"did you mean {known!r}? " if known else ""
+            raise BittingError(f"there is no column {name!r}", hint=meant + listed(row))
+        places = " and ".join(str(c + 1) for c in alike)
+        option = "--readings" if self.measured else "--column"
+        raise BittingError(
+            f"{name!r} is the name of columns {places}", hint=f"name it by its number: {option} {alike[0] + 1}"
+        )
+
+    def numbered(self, name: str) -> int:
+        """The place that digits name."""
+        if name.isascii() and 1 <= int(name.strip()) <= max(map(len, self.rows)):
+            return int(name) - 1
+        raise BittingError(
+            f"there is no column {name.strip()}; a column given in digits is its place",
+            hint=f"a header that is a number is written ={name.strip()}; {listed(self.rows[self.filled()])}",
+        )
+
+    def filled(self) -> int:
+        """The first row that holds anything."""
+        return next(n for n, row in enumerate(self.rows) if any(cell.strip() for cell in row))
+
+    def header_of(self, names: Sequence[str]) -> int:
+        """The first row that has all these names; otherwise the first that holds anything."""
+        some = {plain(name.removeprefix("=")) for name in names}
+        for number, row in enumerate(self.rows[:HEADER_WITHIN]):
+            if some <= {plain(cell) for cell in row} and some != {""}:
+                return number
+        return self.filled()
+
+    def named(self, name: str) -> Layout:
+        """A column given by its place (digits) or its name."""
+        if not name.strip().isdigit():
+            header = self.header_of([name])
+            return self.layout(header, [self.place(self.rows[header], name)])
+        place = self.numbered(name)
+        return self.layout(self.above([place]), [place])
+
+    def above(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> int | None:
+        """The header of a column: the row above its first code, None where that is the first row."""
+        whole = self.goods(places, lists)
+        if True not in whole:
+            return self.filled()
+        return whole.index(True) - 1 if whole.index(True) else None
+
+    def goods(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = (), start: int = 0) -> list[bool]:
+        """Whether the cells of each row are a whole code."""
+        if self.good is None:
+            return [False] * len(self.rows[start:])
+        layout = Layout(None, (), tuple(places), tuple(lists), None, self.measured)
+        return list(self.good(layout.texts([column_of(self.rows[start:], place) for place in places])))
+
+    def share(self, place: int, start: int) -> float:
+        """The share of codes among a column's cells that hold anything."""
+        filled = sum(1 for cell in column_of(self.rows[start:], place) if cell.strip())
+        return sum(self.goods([place], start=start)) / filled if filled else 0.0
+
+    def per_lane(self) -> Layout:
+        """One column per lane, named by the user."""
+        if self.system is None:
+            raise BittingError("--columns needs one system for all rows", hint="give it with -s SYSTEM")
+        lanes = {lane.label: (lane.side, lane.track.name) for lane in self.system.lanes}
+        order: dict[str, str] = {}
+        for lane, column in self.wanted.columns.items():
+            found = [known for known in lanes if known.casefold() == lane.strip().casefold()]
+            if not found:
+                raise BittingError(
+                    f"{self.system.name} has no track {lane!r}", hint=f"its tracks are {', '.join(lanes)}"
+                )
+            order[found[0]] = column
+        if missing := [lane for lane in lanes if lane not in order]:
+            raise BittingError(
+                f"--columns names no column for {', '.join(missing)}",
+                hint="write " + ",".join(f"{lane}=COLUMN" for lane in lanes),
+            )
+        if all(column.strip().isdigit() for column in order.values()):
+            places = [self.numbered(order[lane]) for lane in lanes]
+            return self.layout(self.above(places, list(lanes.values())), places, list(lanes.values()))
+        header = self.header_of([column for column in order.values() if not column.strip().isdigit()])
+        places = [
+            self.numbered(order[lane]) if order[lane].strip().isdigit() else self.place(self.rows[header], order[lane])
+            for lane in lanes
+        ]
+        return self.layout(header, places, list(lanes.values()))
+
+    def found(self) -> Layout:
+        """Header row and column of codes by their names, or by what the cells hold."""
+        for number, row in enumerate(self.rows[:HEADER_WITHIN]):
+            named = [c for c, cell in enumerate(row) if plain(cell) in NAMES]
+            if named:
+                shares = {c: self.share(c, number + 1) for c in range(len(row))}
+                best = [c for c in named if shares[c] > 0.5]
+                if len(best) == 1:
+                    return self.layout(number, best)
+                if len(named) == 1 and not any(share > 0.5 for share in shares.values()):
+                    return self.by_lane() or self.layout(number, named)
+                raise _uncertain(row, "it isn't certain which column holds the codes")
+        if (lanes := self.by_lane()) is not None:
+            return lanes
+        likely = []
+        for place in range(max(map(len, self.rows)) if self.good else 0):
+            whole = self.goods([place])
+            if True in whole and self.share(place, whole.index(True)) > 0.5:
+                likely.append(place)
+        if len(likely) != 1:
+            how = "several hold" if likely else "none holds"
+            raise _uncertain(self.rows[self.filled()], f"no column is named as one of codes, and {how} codes")
+        return self.layout(self.above(likely), likely)
+
+    def by_lane(self) -> Layout | None:
+        """A column for each track, called as the track is, most rows of which are codes."""
+        lanes = [] if self.system is None else [(lane.side, lane.track.name) for lane in self.system.lanes]
+        wanted = [plain(f"{side or ''}{track}") for side, track in lanes]
+        for number, row in enumerate(self.rows[:HEADER_WITHIN] if len(lanes) > 1 else ()):
+            names = [plain(cell) for cell in row]
+            if all(names.count(name) == 1 for name in wanted):
+                places = [names.index(name) for name in wanted]
+                body = self.rows[number + 1 :]
+                filled = sum(any(place < len(row) and row[place].strip() for place in places) for row in body)
+                if 2 * sum(self.goods(places, lanes, number + 1)) > filled:
+                    return self.layout(number, places, lanes)
+        return None
+
+    def per_cut(self) -> Layout:
+        """The columns per cut of the row that has most of them."""
+        if self.system is None:
+            raise BittingError("columns per cut need one system for all rows", hint="give it with -s SYSTEM")
+        names = _cut_names(self.system)
+        within = self.rows[:HEADER_WITHIN]
+        shares = [len({names[plain(cell)] for cell in row if plain(cell) in names}) for row in within]
+        header = max(range(len(within)), key=lambda number: (shares[number], -number))
+        row = self.rows[header]
+        if not shares[header]:
+            example = f"{self.system.sides[0]} " * self.system.sided + self.system.tracks[0].name
+            raise BittingError(
+                f"no column is named as one of a cut of {self.system.name}",
+                hint=f"name them {example} 1, {example} 2, …, or one column of readings with --readings; "
+                f"{listed(self.rows[self.filled()])}",
+            )
+        found: dict[tuple[str | None, str, int], int] = {}
+        for place, cell in enumerate(row):
+            where = names.get(plain(cell))
+            if where in found:
+                raise BittingError(
+                    f"columns {found[where] + 1} and {place + 1} are both of cut {where[2] + 1} of {where[1]}",
+                    hint="name one of them otherwise, or join repeated readings in one cell (7.40|7.42)",
+                )
+            if where is not None:
+                found[where] = place
+        measured = {(side, track) for side, track, _ in found}
+        cuts = [cut for cut in dict.fromkeys(names.values()) if cut[:2] in measured]
+        if absent := [
+            " ".join(filter(None, (side, track, str(cut + 1))))
+            for side, track, cut in cuts
+            if (side, track, cut) not in found
+        ]:
+            raise BittingError(
+                f"there is no column for {', '.join(absent)}",
+                hint=f"leave the cells of cuts that weren't measured empty; {listed(row)}",
+            )
+        return self.layout(header, [found[cut] for cut in cuts], [cut[:2] for cut in cuts])
+
+
+def column_of(rows: Table, place: int) -> list[str]:
+    """One cell of every row, "" where the row is too short for it."""
+    return [row[place] if place < len(row) else "" for row in rows]
+
+
+def _cut_names(system: System) -> dict[str, tuple[str | None, str, int]]:
     """Plain name of a column -> (side, track, cut from 0)."""
     names: dict[str, tuple[str | None, str, int]] = {}
     tracks = [(track.name, track.cuts) for track in system.tracks]
@@ -356,85 +349,15 @@ def _names(system: System) -> dict[str, tuple[str | None, str, int]]:
             for cut in range(cuts):
                 names[plain(f"{side or ''} {track} {cut + 1}")] = (side, track, cut)
                 if len(system.tracks) == 1:
-                    front = f"{side} " if side else ""
-                    names.setdefault(plain(f"{front}{cut + 1}"), (side, track, cut))
-                    names.setdefault(plain(f"{front}cut {cut + 1}"), (side, track, cut))
+                    names.setdefault(plain(f"{side or ''} {cut + 1}"), (side, track, cut))
+                    names.setdefault(plain(f"{side or ''} cut {cut + 1}"), (side, track, cut))
     return names
 
 
-def _per_cut(rows: Sequence[Sequence[str]], system_column: str | None, system: System) -> ReadingsLayout:
-    """The columns per cut of the first row that has any."""
-    names = _names(system)
-    within = rows[:HEADER_WITHIN]
-    shares = [len({names[plain(cell)] for cell in row if plain(cell) in names}) for row in within]
-    header = max(range(len(within)), key=lambda number: (shares[number], -number))
-    row = rows[header]
-    if not shares[header]:
-        filled = next(one for one in rows if any(cell.strip() for cell in one))
-        raise BittingError(
-            f"no column is named as one of a cut of {system.name}",
-            hint=f"name them {_example(system)}, or one column of readings with --readings; {listed(filled)}",
-        )
-    found: dict[tuple[str | None, str, int], int] = {}
-    for place, cell in enumerate(row):
-        where = names.get(plain(cell))
-        if where is None:
-            continue
-        if where in found:
-            raise BittingError(
-                f"columns {found[where] + 1} and {place + 1} are both of cut {where[2] + 1} of {where[1]}",
-                hint="name one of them otherwise, or join repeated readings in one cell (7.40|7.42)",
-            )
-        found[where] = place
-    lists, columns = [], []
-    for side, track in dict.fromkeys((side, track) for side, track, _ in names.values()):
-        cuts = [cut for one, other, cut in names.values() if (one, other) == (side, track)]
-        total = max(cuts) + 1
-        here = [cut for cut in range(total) if (side, track, cut) in found]
-        if not here:
-            continue
-        if len(here) < total:
-            absent = ", ".join(
-                f"{' '.join(filter(None, (side, track)))} {c + 1}" for c in range(total) if c not in here
-            )
-            raise BittingError(
-                f"there is no column for {absent}",
-                hint=f"leave the cells of cuts that weren't measured empty; {listed(row)}",
-            )
-        lists.append((side, track, total))
-        columns += [found[side, track, cut] for cut in here]
-    return ReadingsLayout(header, tuple(row), tuple(columns), tuple(lists), _system(row, system_column))
+def _uncertain(row: Sequence[str], message: str) -> BittingError:
+    return BittingError(message, hint=f"name it with --column; {listed(row)}")
 
 
-def _example(system: System) -> str:
-    side = f"{system.sides[0]} " if system.sided else ""
-    return f"{side}{system.tracks[0].name} 1, {side}{system.tracks[0].name} 2, …"
-
-
-def _header(rows: Sequence[Sequence[str]], names: Sequence[str]) -> int:
-    """The first row that has a cell of that name; otherwise the first that holds anything."""
-    for number, row in enumerate(rows[:HEADER_WITHIN]):
-        if any(plain(cell) == plain(name) and plain(name) for cell in row for name in names):
-            return number
-    return next(number for number, row in enumerate(rows) if any(cell.strip() for cell in row))
-
-
-def _system(row: Sequence[str], name: str | None) -> int | None:
-    return None if name is None else _readings_place(row, name)
-
-
-def _readings_place(row: Sequence[str], name: str) -> int:
-    """The column of a name, or of a number from 1 where no name is so."""
-    exact = [c for c, cell in enumerate(row) if cell.strip() == name.strip()]
-    alike = exact or [c for c, cell in enumerate(row) if plain(cell) == plain(name)]
-    if len(alike) == 1:
-        return alike[0]
-    if not alike and name.strip().isdigit() and 1 <= int(name) <= len(row):
-        return int(name) - 1
-    if alike:
-        places = " and ".join(str(c + 1) for c in alike)
-        raise BittingError(f"{name!r} is the name of columns {places}", hint="give one of them another name")
-    known = nearest(name, [cell for cell in row if cell.strip()])
-    raise BittingError(
-        f"there is no column {name!r}", hint=(f"did you mean {known!r}? " if known else "") + listed(row)
-    )
+def listed(row: Sequence[str]) -> str:
+    """The columns of a header row, for people."""
+    return "the columns are " + ", ".join(f"{c + 1} {cell.strip() or '(no name)'!s}" for c, cell in enumerate(row[:40]))

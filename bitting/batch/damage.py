@@ -31,7 +31,7 @@ from bitting.model import Track
 
 
 @frozen
-class Mended:
+class Damaged:
     """What a cell was read as, or probably was; `note` says what happened to it. `text` is "" where nothing is known.
     `leavings`: what stands there is no code that somebody wrote, with a slip or without."""
 
@@ -50,7 +50,7 @@ _THOUSANDS = re.compile(r"[1-9]\d{0,2}(?P<by>[.,'’])\d{3}(?:(?P=by)\d{3})*")
 
 
 @frozen
-class _Asked:
+class _Place:
     """One cell's place in a code: how its text is judged, and the track it stands for (the first one of several).
     `before` and `after` make a whole code of it."""
 
@@ -69,16 +69,16 @@ class _Asked:
         return self.answer(text).canonical is not None
 
 
-def mend(text: str, judge: Judge, *, columns: bool = False) -> Mended | None:
+def read_damaged(text: str, judge: Judge, *, columns: bool = False) -> Damaged | None:
     """What a cell that is no code of the system was, None where nothing is known of it; with `columns` a text
-    put together from a cell per lane (`bitting.batch.layout.code_texts`)."""
+    put together from a cell per lane (`bitting.batch.columns.Layout.texts`)."""
     lanes = judge.system.lanes
     if columns:
-        return _mend_columns(text, judge)
-    return _mend(text, _Asked(judge, lanes[0].track, sum(lane.track.cuts for lane in lanes)))
+        return _read_columns(text, judge)
+    return _read_one(text, _Place(judge, lanes[0].track, sum(lane.track.cuts for lane in lanes)))
 
 
-def _mend_columns(text: str, judge: Judge) -> Mended | None:
+def _read_columns(text: str, judge: Judge) -> Damaged | None:
     """Each cell by itself: the others are taken for right meanwhile."""
     lanes = judge.system.lanes
     names = "|".join(re.escape(track.name) for track in judge.system.tracks)
@@ -89,7 +89,7 @@ def _mend_columns(text: str, judge: Judge) -> Mended | None:
     notes, cells, certain, leavings = [], [cell[1] for cell in found], True, False
     for number, (lane, cell) in enumerate(zip(lanes, found, strict=True)):
         around = _put(text, found, [*stand_in[:number], "\0", *stand_in[number + 1 :]]).split("\0")
-        one = _mend(cell[1], _Asked(judge, lane.track, lane.track.cuts, *around))
+        one = _read_one(cell[1], _Place(judge, lane.track, lane.track.cuts, *around))
         if one is None:
             continue
         notes.append(f"{lane.label}: {one.note}")
@@ -97,7 +97,7 @@ def _mend_columns(text: str, judge: Judge) -> Mended | None:
         cells[number] = one.text if one.certain else cell[1]
     if not notes:
         return None
-    return Mended(_put(text, found, cells) if certain else "", certain, "; ".join(notes), leavings)
+    return Damaged(_put(text, found, cells) if certain else "", certain, "; ".join(notes), leavings)
 
 
 def _put(text: str, found: Sequence[re.Match[str]], cells: Sequence[str]) -> str:
@@ -109,12 +109,12 @@ def _put(text: str, found: Sequence[re.Match[str]], cells: Sequence[str]) -> str
     return "".join([*parts, text[at:]])
 
 
-def _mend(text: str, asked: _Asked) -> Mended | None:
+def _read_one(text: str, asked: _Place) -> Damaged | None:
     bare = text.strip().replace("\u00a0", " ")
     if not _BEGIN.match(bare):
         return None
     if _ERROR.fullmatch(bare):
-        return Mended("", False, f"the cell holds the spreadsheet's error {bare}")
+        return Damaged("", False, f"the cell holds the spreadsheet's error {bare}")
     if found := _TEXT_FORMULA.fullmatch(bare):
         return _read(found[1], "a formula that holds only a text", asked, text_kept=True)
     if bare.startswith(("'", "’")):
@@ -122,7 +122,7 @@ def _mend(text: str, asked: _Asked) -> Mended | None:
     decimals, thousands = _DECIMALS.fullmatch(bare), _THOUSANDS.fullmatch(bare)
     if decimals and thousands:
         whole = bare.replace(thousands["by"], "")
-        return Mended("", False, f"{whole} with separators of thousands, or {decimals[1]} with decimals")
+        return Damaged("", False, f"{whole} with separators of thousands, or {decimals[1]} with decimals")
     if decimals:
         return _number(decimals[1], "a number with decimals", asked)
     if thousands and thousands["by"] != ",":
@@ -134,23 +134,23 @@ def _mend(text: str, asked: _Asked) -> Mended | None:
     return _lost_zeros(bare.replace(",", "") if thousands else bare, asked)
 
 
-def _read(text: str, note: str, asked: _Asked, *, text_kept: bool = False) -> Mended:
+def _read(text: str, note: str, asked: _Place, *, text_kept: bool = False) -> Damaged:
     """A cell that is certainly this text. What was a number is a code only with all cuts; a text is what it is."""
     verdict = asked.answer(text).verdict
     if asked.fits(text) or (text_kept and verdict == Verdict.ILLEGAL):
-        return Mended(text, True, f"read as {text}: {note}")
+        return Damaged(text, True, f"read as {text}: {note}")
     zeros = None if text_kept else _lost_zeros(text, asked)
-    return Mended("", False, f"{note}: it was {text}" + (f"; {zeros.note}" if zeros else ""))
+    return Damaged("", False, f"{note}: it was {text}" + (f"; {zeros.note}" if zeros else ""))
 
 
-def _number(text: str, note: str, asked: _Asked) -> Mended:
+def _number(text: str, note: str, asked: _Place) -> Damaged:
     """The digits of a number; too many of them are not all there any more."""
     if len(text) > MOST_DIGITS:
-        return Mended("", False, f"{note}, of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
+        return Damaged("", False, f"{note}, of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
     return _read(text, note, asked)
 
 
-def _lost_zeros(text: str, asked: _Asked) -> Mended | None:
+def _lost_zeros(text: str, asked: _Place) -> Damaged | None:
     """A number that would be a code with zeros in front."""
     if not (text.isascii() and text.isdigit()) or len(text) >= asked.cuts:
         return None
@@ -159,25 +159,25 @@ def _lost_zeros(text: str, asked: _Asked) -> Mended | None:
     whole = text.rjust(asked.cuts, "0")
     if not asked.fits(whole):
         return None
-    return Mended(
+    return Damaged(
         whole, False, f"probably {whole}: a number loses the zeros in front; or a cut is missing", leavings=False
     )
 
 
-def _exponent(found: re.Match[str], asked: _Asked) -> Mended:
+def _exponent(found: re.Match[str], asked: _Place) -> Damaged:
     """A number in scientific form: its lost digits are known only where they are written."""
     digits, power = found[1] + (found[2] or ""), int(found[3])
     lost = power + 1 - len(digits)
     if 0 <= power <= 40 and lost >= 0:
         whole = digits + "0" * lost
         if found[2] and lost:
-            return Mended("", False, f"a number in scientific form: of {power + 1} digits the last {lost} are lost")
+            return Damaged("", False, f"a number in scientific form: of {power + 1} digits the last {lost} are lost")
         if asked.fits(whole):
-            return Mended(whole, False, f"probably {whole}, taken for a number in scientific form")
-        return Mended("", False, f"a number in scientific form: {whole}, or {found[0]} was meant")
-    return Mended("", False, "a number in scientific form")
+            return Damaged(whole, False, f"probably {whole}, taken for a number in scientific form")
+        return Damaged("", False, f"a number in scientific form: {whole}, or {found[0]} was meant")
+    return Damaged("", False, "a number in scientific form")
 
 
-def date_note(typed: Typed) -> Mended:
+def date_note(typed: Typed) -> Damaged:
     """What a date may have been typed as; which number was which isn't known."""
-    return Mended("", False, f"a date; it was probably typed as {typed.ways()}")
+    return Damaged("", False, f"a date; it was probably typed as {typed.ways()}")

@@ -68,12 +68,12 @@ def in_groups(text: str) -> bool:
     return any(_GROUPS.fullmatch(cell) for cell in _BETWEEN.split(text.strip()))
 
 
-def doubt(text: str) -> str:
+def ambiguous(text: str) -> str:
     """What is to be said of a code that a spreadsheet may have made of another; "" for all others."""
-    return next(filter(None, map(_doubt, _BETWEEN.split(text.strip()))), "")
+    return next(filter(None, map(_ambiguous, _BETWEEN.split(text.strip()))), "")
 
 
-def _doubt(bare: str) -> str:
+def _ambiguous(bare: str) -> str:
     typed = date_of(bare) if in_groups(bare) else None
     if typed is not None:
         return f"advice: read as it stands, but it is a date too, and was then probably typed as {typed.ways()} [date]"

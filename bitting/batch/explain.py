@@ -37,13 +37,18 @@ Remark = tuple[tuple[str, ...], str]
 
 def say(finding: Finding) -> str:
     """One finding in a line of its own: where, what, which rule; advice is marked as such."""
-    advice = "advice: " if finding.level == "should" else ""
-    where = " ".join(name for name in (finding.side, finding.track) if name and name not in finding.message)
-    return f"{advice}{where + ': ' if where else ''}{finding.message} [{finding.rule}]"
+    return _sentence(finding.level, (finding.side, finding.track), finding.message, finding.rule)
+
+
+def _sentence(level: str, names: Sequence[str | None], message: str, rule: str) -> str:
+    """The same of a finding's parts; `names` are its side and track."""
+    advice = "advice: " if level == "should" else ""
+    where = " ".join([name for name in names if name and name not in message])
+    return f"{advice}{where + ': ' if where else ''}{message} [{rule}]"
 
 
 @frozen
-class Saying:
+class Message:
     """What is said of a code: the text, the rule, whether it is only advice, and of which cuts (lane after lane), or which
     part of the text, where it is about what was written."""
 
@@ -61,24 +66,24 @@ class Saying:
 
 
 @define(eq=False)
-class Sayings:
+class Messages:
     """All that has been said so far, each once, by number; `groups` are what is said together, 0 nothing."""
 
-    listed: list[Saying] = field(init=False, factory=list)
+    listed: list[Message] = field(init=False, factory=list)
     groups: list[tuple[int, ...]] = field(init=False, factory=lambda: [()])
-    _number: dict[Saying, int] = field(init=False, factory=dict)
+    _number: dict[Message, int] = field(init=False, factory=dict)
     _group: dict[tuple[int, ...], int] = field(init=False, factory=lambda: {(): 0})
     _spans: dict[int, list[Span]] = field(init=False, factory=dict)
 
-    def number(self, saying: Saying) -> int:
-        """The number of a saying."""
-        if saying not in self._number:
-            self._number[saying] = len(self.listed)
-            self.listed.append(saying)
-        return self._number[saying]
+    def number(self, message: Message) -> int:
+        """The number of a message."""
+        if message not in self._number:
+            self._number[message] = len(self.listed)
+            self.listed.append(message)
+        return self._number[message]
 
-    def group(self, said: Sequence[Saying]) -> int:
-        """The number of some sayings together."""
+    def group(self, said: Sequence[Message]) -> int:
+        """The number of some messages together."""
         numbers = tuple(map(self.number, said))
         if numbers not in self._group:
             self._group[numbers] = len(self.groups)
@@ -86,14 +91,14 @@ class Sayings:
         return self._group[numbers]
 
     def spans(self, key: int, starts: Sequence[int], widths: Sequence[int]) -> Integers:
-        """Where each is about, (sayings, 2), in texts of one shape; `key` is the number of that shape."""
+        """Where each is about, (messages, 2), in texts of one shape; `key` is the number of that shape."""
         known = self._spans.setdefault(key, [])
-        known += [saying.where(starts, widths) for saying in self.listed[len(known) :]]
+        known += [message.where(starts, widths) for message in self.listed[len(known) :]]
         return np.array(known, np.int64).reshape(-1, 2)
 
 
 @define(eq=False)
-class Blame:
+class Explainer:
     """The rules of one system, each with the walk that tells whether a code breaks it (None: ask the rule itself)."""
 
     system: System
@@ -105,7 +110,7 @@ class Blame:
     _limits: NDArray[np.int64] = field(init=False)
     _said: list[dict[bytes, int]] = field(init=False)
     _tables: dict[tuple[int, ...], Integers] = field(init=False, factory=dict)
-    sayings: Sayings = field(init=False, factory=Sayings)
+    messages: Messages = field(init=False, factory=Messages)
 
     def __attrs_post_init__(self) -> None:
         self._walks = [_alone(self.system, rule) for rule in self.system.rules]
@@ -169,8 +174,8 @@ class Blame:
         """What is said of whole codes (cuts, codes): the same as `findings`, as text.
 
         A depth as large as its depth table is unknown; `unknown` are the findings of those, as pairs of the code and the
-        number of a saying. `which` is the shape of each code's text, and `shapes` says where its cuts stand, which orders
-        the sayings.
+        number of a message. `which` is the shape of each code's text, and `shapes` says where its cuts stand, which orders
+        the messages.
         """
         codes, said = self._broken(depths)
         codes = np.concatenate([np.array([code for code, _ in unknown], np.int64), codes])
@@ -179,9 +184,9 @@ class Blame:
         shape = np.array(which, np.int64)[codes]
         for number in np.unique(shape).tolist():
             rows = np.flatnonzero(shape == number)
-            spans[rows] = self.sayings.spans(number, *shapes[number])[said[rows]]
-        listed = self.sayings.listed
-        advice = np.array([saying.advice for saying in listed], bool)[said]
+            spans[rows] = self.messages.spans(number, *shapes[number])[said[rows]]
+        listed = self.messages.listed
+        advice = np.array([message.advice for message in listed], bool)[said]
         order = np.lexsort((spans[:, 1], spans[:, 0], advice, codes))  # stable: then as they came
         ordered, stop = said[order].tolist(), 0
         out: list[Remark] = []
@@ -191,12 +196,12 @@ class Blame:
                 only = listed[ordered[start]]
                 out.append(((only.rule,), only.text))
             else:
-                some = [listed[saying] for saying in ordered[start:stop]]
+                some = [listed[message] for message in ordered[start:stop]]
                 out.append((tuple(dict.fromkeys([one.rule for one in some])), "; ".join([one.text for one in some])))
         return out
 
     def _broken(self, depths: Bytes) -> tuple[Integers, Integers]:
-        """What the rules say: codes and numbers of sayings, rule by rule."""
+        """What the rules say: codes and numbers of messages, rule by rule."""
         codes, groups = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
         for number, flags in enumerate(self.broken_by(depths)):
             rows = np.flatnonzero(flags)
@@ -212,7 +217,7 @@ class Blame:
                 codes.append(rows)
                 groups.append(self._groups(number, [cut, cut + 1], depths[cut : cut + 2, rows]))
         code, group = np.concatenate(codes), np.concatenate(groups)
-        known = self.sayings.groups
+        known = self.messages.groups
         size = np.array([len(one) for one in known])[group]
         first = np.repeat(np.cumsum(size) - size, size)
         place = np.arange(int(size.sum())) - first
@@ -221,7 +226,7 @@ class Blame:
         return np.repeat(code, size), flat[np.repeat(begin, size) + place]
 
     def _groups(self, number: int, reads: Sequence[int], depths: Bytes) -> Integers:
-        """What one rule says of each code, as groups of sayings; remembered by the depths (reads, codes) that matter."""
+        """What one rule says of each code, as groups of messages; remembered by the depths (reads, codes) that matter."""
         if len(reads) <= FEW:
             base = int(self._limits.max()) + 1
             key = np.zeros(depths.shape[1], np.int64)
@@ -246,13 +251,13 @@ class Blame:
         return out[which]
 
     def _group(self, number: int, reads: Sequence[int], depths: Sequence[int]) -> int:
-        """What one rule says of the cuts that it reads, as a group of sayings."""
+        """What one rule says of the cuts that it reads, as a group of messages."""
         cuts: list[int | None] = [None] * self._first[-1]
         for cut, depth in zip(reads, depths, strict=True):
             cuts[cut] = depth if depth < self._limits[cut, 0] else None
-        return self.sayings.group(self._judged(number, cuts))
+        return self.messages.group(self._judged(number, cuts))
 
-    def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Saying]:
+    def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Message]:
         first, rule = self._first, self.system.rules[number]
         said = []
         for wrong in self._evaluate[number](
@@ -260,18 +265,12 @@ class Blame:
         ):
             lanes = [rule.lanes[place.lane] for place in wrong.places]
             where = [first[lane] + place.cut for lane, place in zip(lanes, wrong.places, strict=True)]
-            text = self._say(rule, set(lanes or rule.lanes), wrong.message)
-            said.append(Saying(text, rule.identifier, rule.level != "must", tuple(where)))
+            (only, *others) = dict.fromkeys(lanes or rule.lanes)
+            lane = self.system.lanes[only]
+            names = () if others else (lane.side, lane.track.name)
+            text = _sentence(rule.level, names, wrong.message, rule.identifier)
+            said.append(Message(text, rule.identifier, rule.level != "must", tuple(where)))
         return said
-
-    def _say(self, rule: Rule, lanes: set[int], message: str) -> str:
-        """The same as `say` of the finding that this makes, without making one."""
-        advice = "advice: " if rule.level == "should" else ""
-        where = ""
-        if len(lanes) == 1:
-            lane = self.system.lanes[next(iter(lanes))]
-            where = " ".join([name for name in (lane.side, lane.track.name) if name and name not in message])
-        return f"{advice}{where + ': ' if where else ''}{message} [{rule.identifier}]"
 
 
 def _words(rows: Bytes) -> NDArray[np.bytes_]:
@@ -280,9 +279,9 @@ def _words(rows: Bytes) -> NDArray[np.bytes_]:
 
 
 @lru_cache(maxsize=8)
-def blame_of(system: System) -> Blame:
+def explainer_of(system: System) -> Explainer:
     """The blame of a system, kept for the next list of codes."""
-    return Blame(system)
+    return Explainer(system)
 
 
 def _alone(system: System, rule: Rule) -> Legality | None:

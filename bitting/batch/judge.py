@@ -18,8 +18,8 @@ from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Bytes
-from bitting.batch.dates import MOST_DIGITS, doubt, in_groups
-from bitting.batch.explain import Blame, Saying, blame_of, say
+from bitting.batch.dates import MOST_DIGITS, ambiguous, in_groups
+from bitting.batch.explain import Explainer, Message, explainer_of, say
 from bitting.batch.shapes import Read, Shape, ShapeReader, Template
 from bitting.diagram.walk import Legality, legality_of
 from bitting.errors import BittingError, NotationError
@@ -56,6 +56,8 @@ def _form(system: System) -> str:
     return code_of(bare, [[0] * lane.track.cuts for lane in bare.lanes]).canonical or ""
 
 
+CHUNK = 1 << 15
+"""Texts that are judged at once."""
 REMEMBERED = 20_000
 """Distinct texts whose findings are kept for the next row that says the same."""
 
@@ -149,7 +151,7 @@ class Judge:
             likely = some & np.array(self._grouped)[read.which]
         if len(self._limits) > MOST_DIGITS and self._zero is not None:
             likely |= some & (read.depths[MOST_DIGITS:] == self._zero).all(axis=0)
-        return [row for row in np.flatnonzero(likely).tolist() if doubt(texts[row])]
+        return [row for row in np.flatnonzero(likely).tolist() if ambiguous(texts[row])]
 
     @cached_property
     def _zero(self) -> Bytes | None:
@@ -218,7 +220,7 @@ class Judge:
             numbers = self._unknown(texts[rows[place]], self.template(which[place]), cuts_of)
             unknown += [(place, number) for number in numbers]
         shapes = {number: (self.template(number).starts, self.template(number).widths) for number in set(which)}
-        remarks = self.blame.remarks(depths, which, shapes, unknown)
+        remarks = self.explainer.remarks(depths, which, shapes, unknown)
         forms = iter(write_depths(self.system, depths[:, known]))
         cuts = iter(map(tuple, depths[:, known].T.tolist()))
         return [
@@ -241,21 +243,21 @@ class Judge:
         return answer if answer.verdict == Verdict.UNREADABLE else self._answer(text)
 
     def _unknown(self, text: str, template: Template, wrong: Sequence[int]) -> tuple[int, ...]:
-        """What is said of a whole code because the depths of some cuts are none of the system's, as numbers of sayings."""
+        """What is said of a whole code because the depths of some cuts are none of the system's, as numbers of messages."""
         starts, widths = template.starts, template.widths
         key = (template.number, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
         if key not in self._faults:
             if len(self._faults) >= REMEMBERED:
                 self._faults.clear()
-            sayings = self.blame.sayings
-            said = [Saying(say(f), f.rule, advice=False, span=f.span) for f in all_of(template.code_of(text))]
-            self._faults[key] = sayings.groups[sayings.group(said)]
+            messages = self.explainer.messages
+            said = [Message(say(f), f.rule, advice=False, span=f.span) for f in all_of(template.code_of(text))]
+            self._faults[key] = messages.groups[messages.group(said)]
         return self._faults[key]
 
     @cached_property
-    def blame(self) -> Blame:
+    def explainer(self) -> Explainer:
         """What tells which rules are broken; made when the first code is wrong."""
-        return blame_of(self.system)
+        return explainer_of(self.system)
 
     def _remember(self, text: str, answer: Answer) -> Answer:
         if len(self._answers) >= REMEMBERED:
@@ -273,7 +275,7 @@ class Judge:
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
-        findings = self.blame.findings(code)
+        findings = self.explainer.findings(code)
         legal = not any(finding.level == "must" for finding in findings)
         places = code.depths
         depths = None if places is None else tuple(d for row in places for d in row)

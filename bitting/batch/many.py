@@ -22,13 +22,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bitting.arrays import Bytes
-from bitting.batch.judge import Judge, Judged, Verdict, canonical_forms
+from bitting.batch.judge import CHUNK, Judge, Judged, Verdict, canonical_forms
 from bitting.errors import BittingError
 from bitting.model import Finding, System
 from bitting.model.expect import expect
 from bitting.notation import parse_code
-
-CHUNK = 1 << 15
 
 
 class CheckedMany:
@@ -77,7 +75,7 @@ class CheckedMany:
         text = self._texts[number]
         if self.verdict[number] in (Verdict.EMPTY, Verdict.UNREADABLE):
             return ()
-        return self._judge.blame.findings(parse_code(text, self.system))
+        return self._judge.explainer.findings(parse_code(text, self.system))
 
     def message(self, number: int) -> str:
         """What is wrong with one text (numbered from 0), in one line; of an unreadable one why it can't be read."""
@@ -92,10 +90,12 @@ def _missing(item: object) -> bool:
     """Whether an item is how tables write an empty cell: None, or what isn't equal to itself (NaN, NaT; pandas' NA)."""
     if item is None:
         return True
-    if isinstance(item, str):
+    try:
+        return bool(item != item)
+    except TypeError:  # pandas' NA has no truth
+        return True
+    except ValueError:  # neither has an array, which is something
         return False
-    same = item == item
-    return same is not True and not (same is False and isinstance(item, int))
 
 
 def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
@@ -109,15 +109,17 @@ def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
         raise BittingError(
             "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
         )
-    listed: list[Any] = ["" if _missing(text) else text for text in texts]
-    judge, judged = Judge(system), []
-    for start in range(0, len(listed), CHUNK):
-        chunk = listed[start : start + CHUNK]
-        for number, text in enumerate(chunk):
-            if not isinstance(text, str):
-                raise BittingError(
-                    f"item {start + number} is {text!r}, which is no text",
-                    hint="give codes as text: a number has no leading zeros and no blanks",
-                )
-        judged.append(judge.judge(chunk))
+    listed = [text if isinstance(text, str) else _empty(number, text) for number, text in enumerate(texts)]
+    judge = Judge(system)
+    judged = [judge.judge(listed[start : start + CHUNK]) for start in range(0, len(listed), CHUNK)]
     return CheckedMany(judge, listed, judged)
+
+
+def _empty(number: int, item: object) -> str:
+    """The empty text for an item that is missing; BittingError for any other that is no text."""
+    if not _missing(item):
+        raise BittingError(
+            f"item {number} is {item!r}, which is no text",
+            hint="give codes as text: a number has no leading zeros and no blanks",
+        )
+    return ""

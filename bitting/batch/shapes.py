@@ -32,7 +32,7 @@ from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Bytes, Indices
-from bitting.batch.csv.records import Cells
+from bitting.batch.csv.records import ColumnView
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
@@ -318,7 +318,7 @@ def _fits(template: Template, hit: NDArray[np.bool_], matrix: Bytes) -> NDArray[
 
 def _laid_out(texts: Sequence[str]) -> tuple[Bytes, Indices, Indices]:
     """All texts as bytes, and where each begins and ends among them; without what must be read by itself."""
-    if isinstance(texts, Cells):
+    if isinstance(texts, ColumnView):
         return np.frombuffer(texts.text.encode("ascii"), np.uint8), texts.starts, texts.stops
     plain = list(texts)
     joined = "\n".join(plain)

@@ -1,71 +1,74 @@
-"""The nearest legal code for the wrong codes of a table, and how likely it is the one that was meant.
+"""The nearest legal code for the wrong codes of a table: codes written alike are looked at together.
 
-Codes that are written alike are looked at together (`bitting.repair.search`), every one of them. What has to be read by the
-grammar first (texts that are not ASCII, shapes met once among thousands) takes some milliseconds each, so it is done for so
-many different codes only, and how many rows went without is counted. Either way the answer is that of
-`bitting.repair.nearest`.
+The answer is that of `bitting.repair.nearest`. Each distinct wrong code is looked at once, however far apart its rows stand: the
+first `REMEMBERED` different ones of each system stay known (some 20 MB for as many codes of fourteen cuts).
 
-Each distinct wrong code is looked at once, however far apart its rows stand: the first `REMEMBERED` different ones of each
-system stay known (some 20 MB for as many codes of fourteen cuts). Where a table holds more, those that came later are looked
-at again when they come back after the rows that waited with them (`bitting.batch.csv.rewrite`) were written.
+A suggestion is *offered* where one slip leads to it, with at least `OFFERED` of the probability of all that one slip leads
+to: pasted unread, others would be wrong too often. Of those it is only said how many there are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import islice
+from collections.abc import Mapping, Sequence
+from itertools import chain, islice
 
 import numpy as np
 from attrs import define, field, frozen
-from numpy.typing import NDArray
 
 from bitting.batch.judge import write_depths
-from bitting.batch.shapes import Shape, Template
+from bitting.batch.shapes import Template
 from bitting.model import Code, System
 from bitting.notation import parse_code
 from bitting.repair import Repairer
-from bitting.repair.search import Column, Found
+from bitting.repair.search import Column
 from bitting.repair.words import change
 from bitting.repair.written import missing, readable, signs_of
 
+OFFERED = 0.6
+"""A suggestion less likely than this is not offered."""
 REMEMBERED = 100_000
 """So many different wrong codes are kept with their suggestion for the rows that say the same later."""
-OFFERED = 0.6
-"""A code less likely than this is not suggested: pasted unread, it would be wrong too often."""
 
 
 @frozen
 class Suggestion:
-    """What a table says of a wrong code: the code that was probably meant and how likely that is, in whole per cent ("" where
-    none is likely enough), and in `words` the likeliest slip, or how many codes it may have been."""
+    """The likeliest of `count` legal codes that are `slips` slips away: its canonical form, the slips in words, and its share
+    of their probability. `note` says why none was looked for."""
 
     code: str = ""
-    likely: str = ""
-    words: str = ""
+    change: str = ""
+    probability: float = 0.0
+    count: int = 0
+    slips: int = 0
+    note: str = ""
+
+    @property
+    def offered(self) -> bool:
+        """Whether it is likely enough to be offered."""
+        return self.slips == 1 and self.probability >= OFFERED
+
+    @property
+    def likely(self) -> int | None:
+        """Its probability in whole per cent, None where it isn't offered; never 100, as the code may be another key's."""
+        return min(int(self.probability * 100), 99) if self.offered else None
+
+    @property
+    def words(self) -> str:
+        """What the findings say of it."""
+        if self.offered:
+            return f"likeliest slip: {self.change}"
+        away = "one slip away" if self.slips == 1 else "two slips away"
+        if not self.count:
+            return self.note
+        return f"{self.count:,} legal codes are {away}" if self.count > 1 else f"one legal code is {away}"
 
 
 NONE = Suggestion()
 
 
-@frozen(eq=False)
-class Wrong:
-    """Some illegal codes: their texts and, of those whose shape is known, the template and the depths; `rows` is how
-    many rows say the same."""
-
-    texts: Sequence[str]
-    templates: Sequence[Template | None]
-    depths: NDArray[np.uint8]
-    rows: Sequence[int]
-
-    def part(self, places: list[int]) -> Wrong:
-        """Those at some places."""
-        texts, templates = [self.texts[p] for p in places], [self.templates[p] for p in places]
-        return Wrong(texts, templates, self.depths[:, places], [self.rows[p] for p in places])
-
-
 @define(eq=False)
 class Suggester:
-    """Suggests for one system; `limit` is how many different codes it reads one by one (None: all; 0: it suggests nothing)."""
+    """Suggests for one system; `limit` is for how many different codes it looks (None: all)."""
 
     system: System
     limit: int | None = None
@@ -73,110 +76,68 @@ class Suggester:
     """Rows that went without because of it."""
     _repairer: Repairer = field(init=False)
     _known: dict[str, Suggestion] = field(init=False, factory=dict)
-    _singles: int = field(init=False, default=0)
+    _ways: dict[int, tuple[Column | str, list[slice]]] = field(init=False, factory=dict)
+    _looked: int = field(init=False, default=0)
 
     def __attrs_post_init__(self) -> None:
         self._repairer = Repairer(self.system)
 
-    def of(self, wrong: Wrong) -> list[Suggestion]:
-        """A suggestion for each code (all different)."""
-        if self.limit == 0:
-            self.unlooked += sum(wrong.rows)
-            return [NONE] * len(wrong.texts)
-        known = self._known
-        places = [place for place, text in enumerate(wrong.texts) if text not in known]
-        texts = wrong.texts
-        if len(places) < len(texts):
-            wrong = wrong.part(places)
-        new = {text: one for text, one in zip(wrong.texts, self._look(wrong), strict=True) if one is not None}
-        said = [known[text] if text in known else new.get(text, NONE) for text in texts]
-        known.update(islice(new.items(), REMEMBERED - len(known)))
-        return said
-
-    def _look(self, wrong: Wrong) -> list[Suggestion | None]:
-        """Look for the nearest legal code of each; None where it isn't looked for."""
-        alike: dict[int, list[int]] = {}
-        found: list[Suggestion | None] = [None] * len(wrong.texts)
-        for place, template in enumerate(wrong.templates):
-            if template is not None and template.code is not None:
-                alike.setdefault(template.number, []).append(place)
-            else:
-                found[place] = self._one(wrong.texts[place], wrong.rows[place])
-        for places in alike.values():
-            for place, suggestion in zip(places, self._together(wrong, places), strict=True):
-                found[place] = suggestion
+    def of(self, wrong: Mapping[str, Template | None], rows: Mapping[str, int]) -> dict[str, Suggestion]:
+        """A suggestion for each text; with the template of its shape, where that is known, and how many rows say it."""
+        found = {text: self._known[text] for text in wrong if text in self._known}
+        new = [text for text in wrong if text not in found]
+        left = len(new) if self.limit is None else max(self.limit - self._looked, 0)
+        for text in new[left:]:
+            self.unlooked += rows[text]
+            found[text] = NONE
+        together: dict[tuple[int, int], tuple[Column, list[str], list[list[str]]]] = {}
+        for text in new[:left]:
+            way, written = self._way(text, wrong[text])
+            if isinstance(way, str):
+                found[text] = Suggestion(note=way)
+                continue
+            _, texts, signs = together.setdefault((id(way), len(written)), (way, [], []))
+            texts.append(text)
+            signs.append(written)
+        for column, texts, signs in together.values():
+            found.update(zip(texts, self._nearest(column, signs), strict=True))
+        self._looked += len(new[:left])
+        self._known.update(islice(((text, found[text]) for text in new[:left]), REMEMBERED - len(self._known)))
         return found
 
-    def _together(self, wrong: Wrong, places: Sequence[int]) -> list[Suggestion]:
-        """Suggestions for codes of one shape."""
-        template = wrong.templates[places[0]]
-        assert template is not None
-        assert template.code is not None
-        column = self._column(template.code)
-        if isinstance(column, Suggestion):
-            return [column] * len(places)
-        signs = self._signs(wrong, template, template.code, places)
-        return self._suggestions(column, column.nearest(signs), signs)
+    def _way(self, text: str, template: Template | None) -> tuple[Column | str, list[str]]:
+        """What answers for texts written like this one, or why nothing does; and the text's signs, as they are written."""
+        if template is None or template.code is None:
+            code = parse_code(text, self.system)
+            return self._answering(code), signs_of(code)
+        if template.number not in self._ways:
+            spans = [slice(*cut.span) for row in template.code.written for cut in row.cuts]
+            self._ways[template.number] = self._answering(template.code), spans
+        way, spans = self._ways[template.number]
+        return way, [text[span] for span in spans]
 
-    def _column(self, code: Code) -> Column | Suggestion:
-        """What answers for codes written like this one, or what to say of all of them."""
+    def _answering(self, code: Code) -> Column | str:
         if not readable(code):
-            return NONE
-        tracks = missing(code)
-        column = None if tracks else self._repairer.column(code)
-        return column or Suggestion(words=tracks)
+            return ""
+        return missing(code) or self._repairer.column(code) or ""
 
-    def _suggestions(self, column: Column, found: Found, signs: NDArray[np.uint16]) -> list[Suggestion]:
+    def _nearest(self, column: Column, signs: Sequence[Sequence[str]]) -> list[Suggestion]:
+        """The suggestions for some texts, given as signs."""
+        numbers = self._repairer.table.numbers(chain.from_iterable(signs))
+        found = column.nearest(np.array(numbers, np.uint16).reshape(len(signs), -1).T)
         some = np.flatnonzero(found.count)
-        first = found.first[some]
-        likely = found.probability[first] >= OFFERED
-        out = [NONE] * len(found.count)
-        forms = iter(write_depths(self.system, np.ascontiguousarray(found.depths[:, first[likely]])))
-        texts = self._repairer.table.texts
-        for which, place, good in zip(some.tolist(), first.tolist(), likely.tolist(), strict=True):
-            if good:
-                words = change(column, found.told.item(place), [texts[sign] for sign in signs[:, which].tolist()])
-                out[which] = Suggestion(
-                    next(forms), f"{int(100 * found.probability[place])}", f"likeliest slip: {words}"
-                )
-            else:
-                out[which] = Suggestion(words=_many(found.count.item(which), found.slips.item(which)))
+        if not len(some):
+            return [NONE] * len(signs)
+        at = found.first[some]
+        forms = write_depths(self.system, np.ascontiguousarray(found.depths[:, at]))
+        out = [NONE] * len(signs)
+        parts = zip(some.tolist(), at.tolist(), forms, strict=True)
+        for place, first, form in parts:
+            probability = found.probability.item(first)
+            words = (
+                change(column, found.told.item(first), signs[place])
+                if found.slips.item(place) == 1 and probability >= OFFERED
+                else ""
+            )
+            out[place] = Suggestion(form, words, probability, found.count.item(place), found.slips.item(place))
         return out
-
-    def _signs(self, wrong: Wrong, template: Template, code: Code, places: Sequence[int]) -> NDArray[np.uint16]:
-        """The signs of codes of one shape as numbers (signs, codes), in the order in which they are written."""
-        table = self._repairer.table
-        spans = [cut.span for written in code.written for cut in written.cuts]
-        if template.kind != Shape.EXACT:
-            rows = [[wrong.texts[place][start:stop] for start, stop in spans] for place in places]
-            numbers = table.numbers([sign for row in rows for sign in row])
-            return np.array(numbers, np.uint16).reshape(len(places), len(spans)).T
-        lane = {start: cut for cut, start in enumerate(template.starts)}
-        tracks = [one.track for one in self.system.lanes for _ in range(one.track.cuts)]
-        signs = np.zeros((len(spans), len(places)), np.uint16)
-        for row, (start, stop) in enumerate(spans):
-            cut = lane[start]
-            depths, track = wrong.depths[cut, places], tracks[cut]
-            signs[row] = np.array([*table.numbers(track.labels), 0], np.uint16)[depths]
-            for number in np.flatnonzero(depths >= len(track.labels)).tolist():
-                (signs[row, number],) = table.numbers([wrong.texts[places[number]][start:stop]])
-        return signs
-
-    def _one(self, text: str, rows: int) -> Suggestion | None:
-        """That of one code; None past the limit."""
-        if self.limit is not None and self._singles >= self.limit:
-            self.unlooked += rows
-            return None
-        self._singles += 1
-        code = parse_code(text, self.system)
-        column = self._column(code)
-        if isinstance(column, Suggestion):
-            return column
-        signs = np.array([self._repairer.table.numbers(signs_of(code))], np.uint16).T
-        return self._suggestions(column, column.nearest(signs), signs)[0]
-
-
-def _many(count: int, slips: int) -> str:
-    """How many codes it may have been."""
-    away = "one slip" if slips == 1 else "two slips"
-    return f"{count:,} legal codes are {away} away" if count > 1 else f"one legal code is {away} away"

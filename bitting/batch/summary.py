@@ -1,43 +1,20 @@
-"""What a run over a table comes to, as a value: counts, repeated codes, findings by rule, depths by cut."""
+"""What a run over a table comes to, as a value: counts, and of codes those repeated, findings by rule and depths by cut."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+import time
+from typing import ClassVar, TypedDict
 
-from attrs import field, frozen
+from attrs import define, field, frozen
 
-from bitting.batch.check_rows import Desk
-from bitting.batch.duplicates import NAMED
-
-
-@frozen
-class CutDepths:
-    """How often each depth stands at one cut (`cut` counts from 1) of one lane, among all codes whose depths are known."""
-
-    system: str
-    lane: str
-    cut: int
-    counts: dict[str, int]
+from bitting.batch.columns import Layout
+from bitting.model.value import Answer, Value
 
 
-@frozen
-class Summary:
-    """The figures of one run.
-
-    `duplicates` are rows whose code an earlier row of the same system has already; `near_duplicates` are pairs of
-    different legal codes one slip apart (None: too many codes to look), and `near_by_chance` about how many there would
-    be if every legal code were as likely (None: not known). Of both the first few are named: the earlier row, the later.
-    `output` is where the answer went ("-": standard output). `blank_lines` were kept and are no rows. `seconds` is the
-    time taken.
-    """
+class Common(TypedDict):
+    """The figures that every run has."""
 
     rows: int
-    legal: int
-    illegal: int
-    unreadable: int
-    empty: int
-    duplicates: int
     output: str | None
     column: str
     header: int | None
@@ -45,97 +22,137 @@ class Summary:
     delimiter: str | None
     blank_lines: int
     seconds: float
-    rules: dict[str, int]
-    systems: tuple[str, ...]
-    notes: tuple[str, ...] = ()
-    depths: tuple[CutDepths, ...] = field(default=(), repr=False)
-    duplicate_rows: tuple[tuple[int, int], ...] = ()
-    near_duplicates: int | None = 0
-    near_by_chance: float | None = None
-    near_rows: tuple[tuple[int, int], ...] = ()
+    notes: tuple[str, ...]
+
+
+@define
+class Figures:
+    """What is counted on the way."""
+
+    output: str | None
+    layout: Layout = field(init=False)
+    encoding: str = ""
+    """How the input is written."""
+    delimiter: str | None = None
+    rows: int = 0
+    blank: int = 0
+    wide: int = 0
+    """Rows with more cells than the header."""
+    notes: list[str] = field(factory=list)
+    begun: float = field(factory=time.perf_counter)
+
+    def common(self) -> Common:
+        """The figures as a summary has them."""
+        header = self.layout.header
+        return Common(
+            rows=self.rows,
+            output=self.output,
+            column=self.layout.column,
+            header=None if header is None else header + 1,
+            encoding=self.encoding,
+            delimiter=self.delimiter,
+            blank_lines=self.blank,
+            seconds=round(time.perf_counter() - self.begun, 3),
+            notes=tuple(self.notes),
+        )
+
+
+@frozen(kw_only=True)
+class Summary(Answer):
+    """The figures of one run. `output` is where the answer went ("-": standard output); `blank_lines` were kept and are no
+    rows; `header` is its row, counted from 1; `seconds` is the time taken."""
+
+    verdicts: ClassVar[tuple[str, ...]]
+    good: ClassVar[tuple[str, ...]]
+    rows: int
+    output: str | None
+    column: str
+    header: int | None
+    encoding: str
+    delimiter: str | None
+    blank_lines: int
+    seconds: float
+    notes: tuple[str, ...]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many rows have each verdict."""
+        return {verdict: getattr(self, verdict.replace("-", "_")) for verdict in self.verdicts}
 
     @property
     def bad(self) -> int:
-        """Rows that are illegal or can't be read."""
-        return self.illegal + self.unreadable
+        """Rows that are bad news."""
+        return sum(number for verdict, number in self.counts.items() if verdict not in self.good)
+
+    @property
+    def more(self) -> dict[str, int]:
+        """Further counts of rows."""
+        return {}
+
+    @property
+    def broken(self) -> dict[str, int]:
+        """How many rows have each finding, the most frequent first."""
+        return {}
 
     @property
     def rows_per_second(self) -> float:
         """Rows by the time taken."""
         return self.rows / self.seconds if self.seconds else 0.0
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of the command."""
-        return {
-            "rows": self.rows,
-            "legal": self.legal,
-            "illegal": self.illegal,
-            "unreadable": self.unreadable,
-            "empty": self.empty,
-            "duplicates": self.duplicates,
-            "duplicate_rows": [list(pair) for pair in self.duplicate_rows],
-            "near_duplicates": self.near_duplicates,
-            "near_by_chance": None if self.near_by_chance is None else round(self.near_by_chance, 2),
-            "near_rows": [list(pair) for pair in self.near_rows],
-            "output": self.output,
-            "column": self.column,
-            "header": self.header,
-            "encoding": self.encoding,
-            "delimiter": self.delimiter,
-            "blank_lines": self.blank_lines,
-            "seconds": round(self.seconds, 3),
-            "rules": self.rules,
-            "systems": list(self.systems),
-            "notes": list(self.notes),
-            "depths": [{"system": d.system, "track": d.lane, "cut": d.cut, "counts": d.counts} for d in self.depths],
-        }
+
+@frozen
+class CutDepths(Value):
+    """How often each depth stands at one cut (`cut` counts from 1) of one track, among all codes whose depths are known."""
+
+    system: str
+    track: str
+    cut: int
+    counts: dict[str, int]
 
 
-def _depths(desk: Desk) -> Iterator[CutDepths]:
-    for name, seen in desk.seen.items():
-        places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
-        for (lane, cut), table in zip(places, seen.depths, strict=True):
-            yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
+@frozen(kw_only=True)
+class CodeSummary(Summary):
+    """The figures of a table of codes.
+
+    `duplicates` are rows whose code an earlier row of the same system has already; `near_duplicates` are pairs of
+    different legal codes one slip apart (None: too many codes to look), and `near_by_chance` about how many there would
+    be if every legal code were as likely (None: not known). Of both the first few are named: the earlier row, the later.
+    """
+
+    verdicts = ("legal", "illegal", "unreadable", "empty")
+    good = ("legal", "empty")
+    legal: int
+    illegal: int
+    unreadable: int
+    empty: int
+    duplicates: int
+    duplicate_rows: tuple[tuple[int, int], ...]
+    near_duplicates: int | None
+    near_by_chance: float | None
+    near_rows: tuple[tuple[int, int], ...]
+    rules: dict[str, int]
+    systems: tuple[str, ...]
+    depths: tuple[CutDepths, ...] = field(repr=False)
+
+    @property
+    def more(self) -> dict[str, int]:
+        """Further counts of rows."""
+        return {"duplicates": self.duplicates}
+
+    @property
+    def broken(self) -> dict[str, int]:
+        """How many rows have each finding, the most frequent first."""
+        return self.rules
 
 
-def summarise(
-    desk: Desk,
-    *,
-    rows: int,
-    output: str | None,
-    column: str,
-    header: int | None,
-    encoding: str,
-    delimiter: str | None,
-    blank_lines: int,
-    seconds: float,
-    notes: tuple[str, ...],
-) -> Summary:
-    """The summary of what a desk has judged."""
-    repeated = [seen.repeated() for seen in desk.seen.values()]
-    for seen in desk.seen.values():
-        seen.finish()
-    chances = [seen.by_chance for seen in desk.seen.values()]
-    return Summary(
-        rows,
-        desk.counts["legal"],
-        desk.counts["illegal"],
-        desk.counts["unreadable"],
-        desk.counts["empty"],
-        sum(number for number, _ in repeated),
-        output,
-        column,
-        header,
-        encoding,
-        delimiter,
-        blank_lines,
-        seconds,
-        dict(desk.rules.most_common()),
-        tuple(desk.seen),
-        notes,
-        tuple(_depths(desk)),
-        tuple(sorted((pair for _, named in repeated for pair in named), key=lambda pair: pair[1]))[:NAMED],
-        None if any(seen.unlooked for seen in desk.seen.values()) else sum(seen.near for seen in desk.seen.values()),
-        None if None in chances else sum(chance for chance in chances if chance is not None),
-        tuple(pair for seen in desk.seen.values() for pair in seen.near_rows)[:NAMED],
-    )
+@frozen(kw_only=True)
+class ReadingsSummary(Summary):
+    """The figures of a table of readings."""
+
+    verdicts = ("sure", "unsure", "no-fit", "unreadable", "empty")
+    good = ("sure", "empty")
+    sure: int
+    unsure: int
+    no_fit: int
+    unreadable: int
+    empty: int

@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("compare", "Two keys: what differs, and can one be deepened into the other?"),
     "batch": ("batch", "Go through a spreadsheet of codes."),
     "plan": ("plan", "The moves for a machine set by hand, in order, simulated."),
+    "sheet": ("sheet", "One page for the bench: moves to step through, limits, boxes to sign."),
     "draw": ("draw", "The blade to scale, as SVG."),
     "inspect": ("inspect", "Is the finished key right? Measured, cut by cut."),
     "align": ("align", "What a measured setup key says about the machine."),

@@ -1,64 +1,53 @@
-"""`bitting batch`: go through a spreadsheet of codes.
-
-One JSON object a row on standard output, held back until the whole table has been gone through.
-
-A fault half-way must leave standard output empty, and the rows of a large table don't fit the memory; so they wait in a
-temporary file that has no name and is gone when the command ends.
-
-`bitting batch --readings`: decode a spreadsheet of measured keys.
-"""
+"""`bitting batch`: go through a spreadsheet of codes, or of measured keys."""
 
 from __future__ import annotations
 
 import os
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
-from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
 from bitting.cli.common import tell as aside
 from bitting.cli.help import Command
 from bitting.errors import BittingError
+from bitting.files import scratch
+from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
+    from bitting.batch.decoder import Choices
+    from bitting.batch.job import Rowwise
     from bitting.decoding.model import Made
-from contextlib import AbstractContextManager
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from bitting.batch.run import Order, ReadingsSummary
-    from bitting.decoding.model import Made
-    from bitting.model import System
-
-_IN_MEMORY = 1 << 26
-"""Characters that wait in memory before a file is made."""
+MOST_JOBS = 8
+"""Processes that are started without being asked for."""
 
 
 @contextmanager
 def rows_in_the_end() -> Iterator[Callable[[dict[str, object]], None]]:
-    """A function that takes rows; they are printed when the block ends without a fault."""
-    with tempfile.SpooledTemporaryFile(_IN_MEMORY, "w+", encoding="utf-8", newline="") as spool:
+    """A function that takes rows, one JSON object each; they are printed when the block ends without a fault.
+
+    A fault half-way must leave standard output empty, and the rows of a large table don't fit the memory: so they wait in
+    a temporary file that has no name and is gone when the command ends.
+    """
+    with scratch() as spool:
 
         def tell(row: dict[str, object]) -> None:
-            spool.write(json_text(row) + "\n")
+            spool.write(json_text(row).encode() + b"\n")
 
         yield tell
         spool.seek(0)
         for line in spool:
-            click.echo(line, nl=False)
+            click.echo(line.decode(), nl=False)
 
 
 def _pairs(text: str | None) -> dict[str, str]:
     """`left=Column A,right=Column B` as a mapping."""
-    if text is None:
-        return {}
     pairs = {}
-    for part in text.split(","):
+    for part in (text or "").split(",") if text is not None else ():
         lane, equals, column = part.partition("=")
         if not equals or not lane.strip() or not column.strip():
             raise BittingError(
@@ -80,7 +69,7 @@ def _number(text: str) -> int | None:
 @contextmanager
 def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     """A bar on standard error, on a terminal."""
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
     bars: list[Any] = []
@@ -109,19 +98,24 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     help="A shipped system's name or the path of a system file; with --system-column the one of rows that name none.",
 )
 @click.option("-o", "--output", metavar="OUT", help="The file to write; `-` is standard output.")
-@click.option("--column", metavar="NAME", help="The column of codes, by its name or its number from 1.")
+@click.option("--column", metavar="NAME", help="The column of codes: its name, its place from 1, or =2 for a header 2.")
 @click.option("--columns", metavar="TRACK=NAME,…", help="A column for each track.")
 @click.option("--system-column", metavar="NAME", help="The column that names each row's system.")
-@click.option("--sheet", metavar="NAME", help="The sheet of a workbook (the first one that holds anything).")
+@click.option(
+    "--systems-folder",
+    metavar="FOLDER",
+    multiple=True,
+    help="Where system files lie that rows name, beside those next to the table.",
+)
+@click.option("--sheet", metavar="NAME", help="The sheet of a workbook, where several hold codes.")
 @click.option("--delimiter", metavar="CHAR", help="What separates the columns, where it isn't found by itself.")
 @click.option("--only", type=click.Choice(["all", "bad"]), default="all", help="Write only the bad rows.")
 @click.option(
     "--suggestions",
     metavar="N|all",
-    default="500",
+    default="all",
     show_default=True,
-    help="Wrong codes get the nearest legal one. Of those that can only be looked at one by one (a list that may be cut up "
-    "in several ways; some milliseconds each) look at so many different ones; 0: no suggestions.",
+    help="Look for the nearest legal code of so many different wrong ones; 0: of none.",
 )
 @click.option(
     "--readings", metavar="NAME", help="Decode the readings in this column (or in a column per cut: left 1, …)."
@@ -144,6 +138,7 @@ def command(
     column: str | None,
     columns: str | None,
     system_column: str | None,
+    systems_folder: tuple[str, ...],
     sheet: str | None,
     delimiter: str | None,
     only: str,
@@ -160,44 +155,45 @@ def command(
     json_lines: bool,
     as_json: bool,
 ) -> int:
-    """Go through a table of codes and write the same rows with four columns added.
+    """Go through a table of codes and write the same rows with five columns added.
 
-    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings and suggestion. Bad rows never stop
-    it; the exit status is 1 when there are any.
+    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion and likely (how likely the
+    suggestion is, in per cent; below 60 it is left out). Bad rows never stop it; the exit status is 1 when there are any.
 
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
     empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion
     (the second best); the exit status is 1 when any row isn't sure.
     """
-    from bitting.batch.columns import OURS, Wanted
-    from bitting.batch.run import Order, run_batch
+    from bitting.batch.columns import Wanted
+    from bitting.batch.job import Job
+    from bitting.batch.output import CODES, READINGS
+    from bitting.batch.run import run_batch
     from bitting.systemfile import load_system
 
-    _check_options(system_name, output, column, columns, system_column, delimiter, json_lines, as_json)
+    _check_system(system_name, system_column)
+    _check_answer(output, json_lines=json_lines, as_json=as_json)
     default = load_system(system_name) if system_name else None
-    reads = _reads(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper, jobs))
-    order = Order(
+    choices = _choices(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper), jobs)
+    wanted = Wanted(readings if choices else column, _pairs(columns), system_column, readings_columns)
+    if column and columns:
+        raise BittingError("--column and --columns contradict each other", hint="give one of them")
+    job = Job(
         file,
         output,
-        Wanted(column, _pairs(columns), system_column),
+        wanted,
         sheet,
-        "\t" if delimiter == "\\t" else delimiter,
+        _delimiter(delimiter),
         "bad" if only == "bad" else "all",
         force,
+        _number(suggestions),
+        choices,
+        jobs or min(os.cpu_count() or 1, MOST_JOBS),
+        systems_folder,
     )
-    if reads:
-        return decode_table(
-            order, readings, default, (unit, sure, made, wear, caliper), jobs,
-            progress=_progress, json_lines=json_lines, as_json=as_json,
-        )  # fmt: skip
-    order = evolve(order, suggestions=_number(suggestions))
-    with rows_in_the_end() as tell:
-
-        def told(line: int, code: str, cells: tuple[str, str, str, str]) -> None:
-            tell({"line": line, "code": code, **{name: cell or None for name, cell in zip(OURS, cells, strict=True)}})
-
-        with _progress() as progress:
-            summary = run_batch(order, load_system, default, progress=progress, rowwise=told if json_lines else None)
+    with rows_in_the_end() as tell, _progress() as progress:
+        added, text = (CODES, "code") if choices is None else (READINGS, "readings")
+        told: Rowwise = lambda line, of, row: tell({"format": FORMAT, "line": line, text: of, **added.as_dict(row)})  # noqa: E731
+        summary = run_batch(job, default, progress=progress, rowwise=told if json_lines else None)
     if as_json:
         print_json(summary.as_dict())
     elif not json_lines:
@@ -209,113 +205,56 @@ def command(
     return BAD_NEWS if summary.bad else GOOD
 
 
-def _reads(readings: str | None, per_cut: bool, codes: str | None, said: tuple[object, ...]) -> bool:
-    """Whether the table holds readings rather than codes; options that contradict that raise."""
+def _choices(
+    readings: str | None,
+    per_cut: bool,
+    codes: str | None,
+    said: tuple[str | None, float | None, Made | None, str | None, str | None],
+    jobs: int | None,
+) -> Choices | None:
+    """What was said of the keys, None for a table of codes; options that contradict each other raise.
+
+    `said`: unit, sure, made, wear, caliper.
+    """
+    unit, sure, made, wear, caliper = said
     if readings is None and not per_cut:
-        if any(value is not None for value in said):
+        if any(value is not None for value in (*said, jobs)):
             raise BittingError(
                 "--unit, --sure, --made, --wear, --caliper and --jobs are for tables of readings",
                 hint="name their column with --readings COLUMN, or add --readings-columns",
             )
-        return False
+        return None
     if readings is not None and per_cut:
         raise BittingError("--readings and --readings-columns contradict each other", hint="give one of them")
     if codes is not None:
         raise BittingError("a table is gone through for its codes or for its readings", hint="leave --column out")
-    return True
+    from bitting.batch.decoder import Choices
+    from bitting.decoding import SURE
+
+    return Choices(unit, SURE if sure is None else sure, made, wear, caliper)
 
 
-def _check_options(
-    system_name: str | None,
-    output: str | None,
-    column: str | None,
-    columns: str | None,
-    system_column: str | None,
-    delimiter: str | None,
-    json_lines: bool,
-    as_json: bool,
-) -> None:
-    """Options that are missing or contradict each other."""
+def _check_system(system_name: str | None, system_column: str | None) -> None:
     if not system_name and not system_column:
         raise BittingError(
             "no system is given", hint="name it with -s SYSTEM, or the column that does with --system-column"
         )
+
+
+def _check_answer(output: str | None, *, json_lines: bool, as_json: bool) -> None:
     if output is None and not json_lines:
         raise BittingError("no file to write to is given", hint="name it with -o OUT (`-o -` is standard output)")
-    if column and columns:
-        raise BittingError("--column and --columns contradict each other", hint="give one of them")
     if output == "-" and (as_json or json_lines):
         raise BittingError(
             "standard output can't take both the table and JSON", hint="write the table to a file with -o OUT"
         )
     if as_json and json_lines:
         raise BittingError("--json and --json-lines contradict each other", hint="give one of them")
-    if (
-        delimiter is not None
-        and delimiter != "\\t"
-        and (len(delimiter) != 1 or not delimiter.isascii() or delimiter in '"\r\n')
-    ):
-        raise BittingError(f"--delimiter {delimiter!r} is not one plain character", hint="for example ';' or '\\t'")
 
 
-Progress = Callable[[], AbstractContextManager[Callable[[int], Callable[[int], None]] | None]]
-MOST_JOBS = 8
-"""Processes that are started without being asked for."""
-
-
-def decode_table(
-    order: Order,
-    column: str | None,
-    default: System | None,
-    said: tuple[str | None, float | None, Made | None, str | None, str | None],
-    jobs: int | None,
-    *,
-    progress: Progress,
-    json_lines: bool,
-    as_json: bool,
-) -> int:
-    """Decode the table, print its figures, and give the exit status. `said`: unit, sure, made, wear, caliper."""
-    from bitting.batch.columns import READINGS_OURS as OURS
-    from bitting.batch.decode_rows import Choices
-    from bitting.batch.run import ReadingsOrder, run_readings
-    from bitting.decoding import SURE
-    from bitting.systemfile import load_system
-
-    unit, sure, made, wear, caliper = said
-    choices = Choices(unit, SURE if sure is None else sure, made, wear, caliper)
-    wanted = ReadingsOrder(order, column, choices, jobs or min(os.cpu_count() or 1, MOST_JOBS))
-    with rows_in_the_end() as tell:
-
-        def told(line: int, text: str, cells: tuple[str, ...]) -> None:
-            row: dict[str, object] = {"line": line, "readings": text}
-            row.update((name, cell or None) for name, cell in zip(OURS, cells, strict=True))
-            row["probability"] = float(cells[2]) if cells[2] else None
-            tell(row)
-
-        with progress() as bar:
-            summary = run_readings(wanted, load_system, default, progress=bar, rowwise=told if json_lines else None)
-    if as_json:
-        print_json(summary.as_dict())
-    elif not json_lines:
-        for line in _lines(summary):
-            (aside if order.output == "-" else say)(line)
-    return BAD_NEWS if summary.bad else GOOD
-
-
-def _lines(summary: ReadingsSummary) -> list[str]:
-    """The figures for people."""
-    from bitting.report.batch import share
-
-    counts = [
-        ("sure", summary.sure),
-        ("unsure", summary.unsure),
-        ("no-fit", summary.no_fit),
-        ("unreadable", summary.unreadable),
-        ("empty", summary.empty),
-    ]
-    wide = max(len(f"{number:,}") for _, number in (*counts, ("rows", summary.rows)))
-    lines = [f"{word:<10}  {number:>{wide},}  {share(number, summary.rows):>7}".rstrip() for word, number in counts]
-    lines.append(f"{'rows':<10}  {summary.rows:>{wide},}")
-    rate = summary.rows / summary.seconds if summary.seconds else 0.0
-    lines.append(f"readings in {summary.column}; {rate:,.0f} rows/s")
-    return [*lines, *(f"note: {note}" for note in summary.notes)]
+def _delimiter(given: str | None) -> str | None:
+    if given == "\\t":
+        return "\t"
+    if given is not None and (len(given) != 1 or not given.isascii() or given in '"\r\n'):
+        raise BittingError(f"--delimiter {given!r} is not one plain character", hint="for example ';' or '\\t'")
+    return given

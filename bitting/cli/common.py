@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bitting.errors import BittingError, shown
+from bitting.files import one_run
 from bitting.model.value import FORMAT
 
 if TYPE_CHECKING:
@@ -71,12 +72,12 @@ def systems_option(function: F) -> F:
 
 
 def system_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:  # noqa: ARG001
-    """What may stand for SYSTEM, for the shell: the shipped names, then files."""
+    """What may stand for SYSTEM, for the shell: the names of systems, then files."""
     from click.shell_completion import CompletionItem
 
-    from bitting.systemfile import shipped_systems
+    from bitting.systemfile import known_systems
 
-    found = [CompletionItem(name) for name in shipped_systems() if name.startswith(incomplete)]
+    found = [CompletionItem(known.name) for known in known_systems() if known.name.startswith(incomplete)]
     return found or [CompletionItem(incomplete, type="file")]
 
 
@@ -149,7 +150,8 @@ def answers(function: F) -> F:
     @functools.wraps(function)
     def guarded(*args: Any, **kwargs: Any) -> None:
         try:
-            status = function(*args, **kwargs)
+            with one_run():
+                status = function(*args, **kwargs)
             if sys.stdout is not None:
                 sys.stdout.flush()
         except BittingError as fault:

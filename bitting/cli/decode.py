@@ -44,7 +44,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     "-s", "--system", "names", multiple=True, metavar="SYSTEM", shell_complete=system_names,
     help="A shipped system's name or the path of a system file; several are ranked.",
 )  # fmt: skip
-@click.option("--all-systems", is_flag=True, help="Rank all shipped systems.")
+@click.option("--all-systems", is_flag=True, help="Rank all systems: the shipped ones and your own.")
 @click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
 @click.option("--best", type=click.IntRange(1, 1000), default=5, show_default=True, help="How many codes to list.")
 @click.option(
@@ -114,9 +114,9 @@ def command(
     list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
     from bitting.decoding.session import decode_at
-    from bitting.systemfile import shipped_systems
+    from bitting.systemfile import known_systems
 
-    chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems else list(names)
+    chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
     systems = _with_jaw([known_system(name) for name in dict.fromkeys(chosen)], jaw)

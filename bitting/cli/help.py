@@ -9,17 +9,23 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--system", "--all-systems", "--system-column", "--against-system", "--lock", "--machine",
     ),
     "What is read": (
-        "--column", "--columns", "--sheet", "--delimiter", "--encoding", "--header", "--readings", "--readings-columns",
-        "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--have",
+        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--encoding", "--header", "--readings",
+        "--readings-columns",
+        "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--answers", "--defaults", "--have",
+    ),
+    "What is said of the system": (
+        "--milling", "--depths", "--spaces", "--stop", "--tracks", "--sides", "--thickness", "--mill-depth", "--prepared",
+        "--macs", "--rule", "--shape", "--cutter", "--angle", "--root", "--seat", "--steepest", "--source", "--about",
     ),
     "What else is known": (
         "--made", "--wear", "--caliper", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
-        "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take",
+        "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take", "--known", "--new",
     ),
-    "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303"),
+    "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),
     "How it is cut": ("--ease", "--direction", "--copy"),
     "What the answer holds": (
-        "--best", "--limit", "--limits", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
+        "--best", "--limit", "--limits", "--repeats", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
+        "--schema",
     ),
     "Where it goes": (
         "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs", "--quiet",
@@ -67,15 +73,30 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "align": (SETUP, f"{SETUP} --left-right", f"{SETUP} --history machine.csv"),
     "docs": ("", "notation", "rules"),
     "systems list": ("", "--json"),
-    "systems show": ("plover", "dunlin", "siskin --json"),
+    "systems show": ("plover", "dunlin", "siskin --json", "--schema"),
     "systems count": ("plover", "heron", "wren --json"),
     "systems sample": ("plover", "wren -n 5", "wren -n 5 --seed 7"),
     "systems codes": ("wren --limit 10", "wren --from 3000 --limit 2", "grebe --limit 3 --json"),
     "systems number": ("wren '2 1 2 3 2 3 1 2'", "plover --at 1000001", "plover --at 1000001 --json"),
     "systems rules": ("", "equal-run", "sum --json"),
-    "systems lint": ("wren", "dunlin --en1303", "grebe --json"),
+    "systems lint": ("wren", "dunlin --en1303", "wren --strict", "grebe --json"),
+    "systems new": (
+        "knot --chart knot-chart.csv -o knot.toml",
+        "smew --chart smew-chart.csv --source 'a drawing' -o smew.toml",
+        "finch --unit mm --stop tip --depths '1 8.60, 2 8.15, 3 7.70' --spaces '21.4 19.1 16.8' -o finch.toml",
+    ),
+    "systems learn": (
+        "fleet.csv -s plover",
+        "fleet.csv -s plover --column 'key code' --bad 0.1 -o learned.toml",
+        "fleet.csv -s plover --json",
+    ),
+    "systems fit": (
+        "plover-keys.csv -s plover",
+        "plover-keys.csv -s plover --known 1=8.60 -o fitted.toml",
+        "plover-keys.csv -s plover --new 1 --json",
+    ),
 }
-"""Command -> what may stand behind it: every one runs as printed (in a folder that holds `examples/fleet.csv`)."""
+"""Command -> what may stand behind it: every one runs as printed (in a folder that holds what `examples` holds)."""
 
 
 class Command(click.Command):

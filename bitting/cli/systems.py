@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import secrets
 import shutil
 import sys
 import time
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
+    NO_ANSWER,
     answers,
     ask,
     json_option,
@@ -26,12 +31,33 @@ from bitting.cli.common import (
 from bitting.cli.help import Command
 from bitting.errors import BittingError
 
-SYSTEM = click.argument("system_name", metavar="SYSTEM")
+if TYPE_CHECKING:
+    from bitting.linting import Linted
+    from bitting.model import System
+
+SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 MOST_LISTED = 1_000_000
 """Codes that one run writes at most; `--from` goes on where it ended."""
 
+ELSEWHERE = {name: ("systems_own", name) for name in ("new", "learn", "fit")}
+"""Subcommands that live in modules of their own: name -> (module under bitting.cli, attribute)."""
 
-@click.group()
+
+class SystemsGroup(click.Group):
+    """The subcommands of this module, and those of others, imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted([*super().list_commands(ctx), *ELSEWHERE])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in ELSEWHERE:
+            module, attribute = ELSEWHERE[cmd_name]
+            command: click.Command = getattr(import_module(f"bitting.cli.{module}"), attribute)
+            return command
+        return super().get_command(ctx, cmd_name)
+
+
+@click.group(cls=SystemsGroup)
 def command() -> None:
     """The rule sets themselves: list them, look at one, count its codes, prove what follows from its rules.
 
@@ -43,26 +69,56 @@ def command() -> None:
 @json_option
 @answers
 def list_(as_json: bool) -> int:
-    """The shipped systems, a line each."""
-    from bitting.systemfile import load_system, shipped_systems
+    """Every system that has a name, a line each, and where it comes from: shipped, or your own folder."""
+    from bitting.systemfile import known_systems, load_system, user_folder
+    from bitting.systemfile.load import twice, twice_said
 
-    systems = [load_system(name) for name in shipped_systems()]
+    known = known_systems()
+    clashes = twice(known)
+    rows = []
+    for system in known:
+        where = "shipped" if system.shipped else str(system.path)
+        try:
+            read = load_system(system.path)
+            row = {"system": read.name, "about": read.about, "source": read.source, "unit": read.unit, "from": where}
+        except BittingError as fault:
+            row = {"system": system.name, "error": fault.message, "from": where}
+        rows.append(row)
     if as_json:
-        rows = [{"system": s.name, "about": s.about, "source": s.source, "unit": s.unit} for s in systems]
-        print_json({"systems": rows})
-        return GOOD
-    width = max(len(s.name) for s in systems)
-    for system in systems:
-        say(f"{system.name.ljust(width)}  {system.about}")
-    return GOOD
+        print_json({"systems": rows, "folder": str(user_folder())})
+    else:
+        width = max(len(row["system"]) for row in rows)
+        for row in rows:
+            about = row.get("about", "can't be used: `bitting systems lint` says why")
+            say(f"{row['system'].ljust(width)}  {about}" + ("" if row["from"] == "shipped" else f"   [{row['from']}]"))
+        tell(f"your own are found by name in {user_folder()}")
+    for found in clashes.values():
+        tell(f"bitting: {twice_said(found)}; rename one under [system]")
+    return NO_ANSWER if clashes else GOOD
 
 
 @command.command(cls=Command)
-@SYSTEM
+@click.argument("system_name", metavar="SYSTEM", required=False, shell_complete=system_names)
+@click.option(
+    "--schema",
+    type=click.Choice(["system", "machine"]),
+    is_flag=False,
+    flag_value="system",
+    help="Print the JSON Schema of system files (or of machine files) for your editor, instead of a system.",
+)
 @json_option
 @answers
-def show(system_name: str, as_json: bool) -> int:
+def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
+    if schema is not None:
+        from bitting.systemfile import machine
+        from bitting.systemfile.schema import TOP, json_schema
+
+        keys = TOP if schema == "system" else machine.TOP
+        say(json.dumps(json_schema(keys, f"bitting {schema} file"), ensure_ascii=True, indent=2))
+        return GOOD
+    if system_name is None:
+        raise BittingError("no system was named", hint="`bitting systems list` has them; a path will do too")
     from bitting.report.systems import render_show, show_dict
 
     system = known_system(system_name, sound=False)
@@ -183,39 +239,85 @@ EPILOG = """\
 Levels: error, no key can be made or no code is legal; warning, the file says what can't be meant, or its keys would be
 poor; note, worth knowing.
 
-Exit status: 0 clean (notes at most); 1 errors or warnings; 2 the file can't be used.
+Exit status: 0 clean (notes at most); 1 errors or warnings, with --strict also what could not be checked; 2 a file can't be
+used.
 """
 
 
 @command.command(cls=Command, epilog=EPILOG)
-@click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
+@click.argument("system_name", metavar="SYSTEM|FOLDER", shell_complete=system_names)
 @click.option(
     "--en1303",
     is_flag=True,
     help="Add the key-code requirements of EN 1303 by grade: numbers from a secondary source, and no certification.",
 )
+@click.option("--strict", is_flag=True, help="Fail as well where a check could not be made for want of a figure.")
 @json_option
 @answers
-def lint(system_name: str, en1303: bool, as_json: bool) -> int:
+def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:
     """Prove what follows from a system file: clashing or idle rules, unusable depths, metal that can't stand.
 
-    SYSTEM is a shipped name or the path of a system file. A finding about codes comes with a code that shows it, where a
-    single code does.
+    SYSTEM is a shipped name or the path of a system file; every file of a FOLDER is looked at. A finding about codes comes
+    with a code that shows it, where a single code does.
     """
-    from bitting.linting import lint as examine
-
-    found = examine(known_system(system_name, sound=False), en1303=en1303, progress=_Progress())
+    if Path(system_name).is_dir():
+        return _lint_folder(Path(system_name), en1303, strict, as_json)
+    found = _lint(known_system(system_name, sound=False), en1303)
     if as_json:
         print_json(found.as_dict())
     else:
-        from bitting.report.systems import render_lint
-
-        for line, colour in render_lint(found, shutil.get_terminal_size().columns):
-            say(line, colour)
-    return GOOD if found.clean else BAD_NEWS
+        _say_linted(found)
+    return GOOD if _passes(found, strict) else BAD_NEWS
 
 
-class _Progress:
+def _lint(system: System, en1303: bool) -> Linted:
+    from bitting.linting import lint as examine
+
+    return examine(system, en1303=en1303, progress=Progress())
+
+
+def _say_linted(found: Linted) -> None:
+    from bitting.report.systems import render_lint
+
+    for line, colour in render_lint(found, shutil.get_terminal_size().columns):
+        say(line, colour)
+
+
+def _passes(found: Linted, strict: bool) -> bool:
+    return found.clean and (found.complete or not strict)
+
+
+def _lint_folder(place: Path, en1303: bool, strict: bool, as_json: bool) -> int:
+    """Every system file of a folder; a file that can't be used and a name that stands twice make the status 2."""
+    from bitting.systemfile import load_system
+    from bitting.systemfile.load import systems_in, twice, twice_said
+
+    known = systems_in(place)
+    if not known:
+        raise BittingError(f"there is no system file in {str(place)!r}", hint="system files end in .toml")
+    status, answered = GOOD, []
+    for number, system in enumerate(known):
+        try:
+            found = _lint(load_system(system.path, sound=False), en1303)
+        except BittingError as fault:
+            status = NO_ANSWER
+            tell(f"bitting: {fault.explain()}")
+            answered.append({"system": system.name, "file": str(system.path), "error": fault.message})
+            continue
+        answered.append({**found.as_dict(), "file": str(system.path)})
+        status = status if _passes(found, strict) else max(status, BAD_NEWS)
+        if not as_json:
+            say("\n" * (number > 0) + f"{system.path}:")
+            _say_linted(found)
+    for clash in twice(known).values():
+        status = NO_ANSWER
+        tell(f"bitting: {twice_said(clash)}; rename one under [system]")
+    if as_json:
+        print_json({"systems": answered})
+    return status
+
+
+class Progress:
     """What is being worked on, on standard error, once the lint has taken a second; only on a terminal."""
 
     def __init__(self) -> None:

@@ -49,7 +49,12 @@ def reversed_depths(track: Track) -> bool:
 
 def reversed_spaces(system: System, track: Track) -> bool:
     """Whether the spaces, which are listed bow to tip, run against the stop."""
-    return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (system.stop == "shoulder")
+    return against_stop(system.stop, track)
+
+
+def against_stop(stop: str, track: Track) -> bool:
+    """The same for a stop by itself."""
+    return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (stop == "shoulder")
 
 
 def faults_of(system: System) -> tuple[Fault, ...]:

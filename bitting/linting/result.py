@@ -77,6 +77,11 @@ class Linted:
         """Whether there is nothing to mend: no error and no warning."""
         return all(finding.level == "note" for finding in self.findings)
 
+    @property
+    def complete(self) -> bool:
+        """Whether every check could be made."""
+        return all(finding.code != "not-checked" for finding in self.findings)
+
     def as_dict(self) -> dict[str, Any]:
         """The JSON of `systems lint`."""
         return {

@@ -96,6 +96,13 @@ def _checked(facts: Facts) -> Iterator[LintFinding]:
         name, key = path.split(".")
         message = f"the file doesn't state `{key}` under [{name}], so these are not checked: {', '.join(dict.fromkeys(about))}"
         yield LintFinding("not-checked", "note", message)
+    if lacking:
+        tables: dict[str, list[str]] = {}
+        for path in lacking:
+            name, key = path.split(".")
+            tables.setdefault(name, []).append(f"{key} = …")
+        lines = "; ".join(f"under [{name}] {', '.join(keys)}" for name, keys in tables.items())
+        yield LintFinding("not-checked", "note", f"to have everything checked, add {lines}")
 
 
 def _slips_said(slips: readout.Slips) -> str:

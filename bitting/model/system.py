@@ -45,7 +45,8 @@ class Track:
     """One milled path.
 
     `spaces[i]` is the distance from the stop to the centre of cut i, bow to tip. `labels[p]` and `depths[p]` are the
-    name and the dimension of depth p, shallowest first. `direction` is the order in which its cuts are worked.
+    name and the dimension of depth p, shallowest first. `direction` is the order in which its cuts are worked. `counted[p]`
+    is what sums count depth p as, where the file says so.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Track:
     labels: tuple[str, ...]
     depths: tuple[float, ...]
     direction: Literal["bow-to-tip", "tip-to-bow"] = "bow-to-tip"
+    counted: tuple[int, ...] | None = None
 
     @property
     def cuts(self) -> int:
@@ -83,7 +85,9 @@ class Track:
 
     @property
     def numbers(self) -> tuple[int, ...] | None:
-        """The labels as whole numbers, for sums; None where any label is something else."""
+        """What sums count the depths as: what the file says, or the labels; None where any is no whole number."""
+        if self.counted is not None:
+            return self.counted
         if all(label.isascii() and label.isdigit() for label in self.labels):
             return tuple(int(label) for label in self.labels)
         return None

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from tabulate import tabulate
 
-from bitting.batch.summary import CutDepths, Summary
+from bitting.batch.summary import CodeSummary, CutDepths, Summary
 
 SHADES = " ░▒▓█"
 SHADES_PLAIN = " .:*#"
@@ -14,33 +14,39 @@ SHADES_PLAIN = " .:*#"
 
 def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     """The lines of the summary; `plain` keeps to ASCII."""
-    percent = [(word, getattr(summary, word)) for word in ("legal", "illegal", "unreadable", "empty")]
-    table = [(word, f"{number:,}", share(number, summary.rows)) for word, number in percent]
+    table = [(word, f"{number:,}", share(number, summary.rows)) for word, number in summary.counts.items()]
     table.append(("rows", f"{summary.rows:,}", ""))
     yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
-    if summary.duplicates:
-        repeat = "repeat" if summary.duplicates > 1 else "repeats"
-        named = _pairs(summary.duplicate_rows, summary.duplicates)
-        yield f"{summary.duplicates:,} of them {repeat} the code of an earlier row{named}"
-    yield from near_lines(summary)
+    if isinstance(summary, CodeSummary):
+        yield from repeated_lines(summary)
     if summary.blank_lines:
         yield f"{summary.blank_lines:,} blank lines were kept; they are no rows"
-    where = f"codes in {summary.column}"
+    where = f"{'codes' if isinstance(summary, CodeSummary) else 'readings'} in {summary.column}"
     if summary.header is not None and summary.header > 1:
         where += f", header in row {summary.header}"
     yield f"{where}; {summary.encoding}; {summary.rows_per_second:,.0f} rows/s"
     for note in summary.notes:
         yield f"note: {note}"
-    if summary.rules:
+    if summary.broken:
         yield ""
-        broken = [(f"{number:,}", rule) for rule, number in summary.rules.items()]
+        broken = [(f"{number:,}", rule) for rule, number in summary.broken.items()]
         yield from tabulate(
             broken, headers=("rows", "finding"), tablefmt="plain", colalign=("right", "left")
         ).splitlines()
-    yield from heat_lines(summary.depths, plain=plain)
+    if isinstance(summary, CodeSummary):
+        yield from heat_lines(summary.depths, plain=plain)
 
 
-def near_lines(summary: Summary) -> Iterator[str]:
+def repeated_lines(summary: CodeSummary) -> Iterator[str]:
+    """Codes that are repeated, and those that differ only by a slip."""
+    if summary.duplicates:
+        repeat = "repeat" if summary.duplicates > 1 else "repeats"
+        named = _pairs(summary.duplicate_rows, summary.duplicates)
+        yield f"{summary.duplicates:,} of them {repeat} the code of an earlier row{named}"
+    yield from near_lines(summary)
+
+
+def near_lines(summary: CodeSummary) -> Iterator[str]:
     """Codes that differ only by a slip, and how many of them chance would make."""
     pairs = summary.near_duplicates
     if pairs is None:
@@ -77,10 +83,10 @@ def share(number: int, whole: int) -> str:
 
 def heat_lines(depths: Sequence[CutDepths], *, plain: bool = False) -> Iterator[str]:
     """Which share of the codes has which depth at which cut: a table per lane, shaded."""
-    lanes = dict.fromkeys((cut.system, cut.lane) for cut in depths)
+    lanes = dict.fromkeys((cut.system, cut.track) for cut in depths)
     several = len({system for system, _ in lanes}) > 1
     for system, lane in lanes:
-        cuts = [cut for cut in depths if (cut.system, cut.lane) == (system, lane)]
+        cuts = [cut for cut in depths if (cut.system, cut.track) == (system, lane)]
         total = sum(cuts[0].counts.values())
         if not total:
             continue

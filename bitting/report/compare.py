@@ -47,13 +47,17 @@ def _table(cuts: list[CutCompared], measured: bool, system: System) -> Iterator[
     names = [f"{system.called(cut.side, cut.track)} cut {cut.cut}" for cut in cuts]
     width = max(map(len, names))
     for name, cut in zip(names, cuts, strict=True):
-        off = "" if cut.deviation is None else f"  ({abs(cut.deviation):.3f} {system.unit} {_way(cut.deviation)})"
+        off = "" if cut.deviation is None else f"  {_off(cut, system.unit)}"
         word = "too close to tell" if measured and cut.change == "open" and cut.deviation is not None else ""
         yield f"  {name.ljust(width)}  {cut.first} -> {cut.second}  {word or WORDS[cut.change]}{off}".rstrip()
 
 
-def _way(deviation: float) -> str:
-    return "deeper" if deviation > 0 else "shallower"
+def _off(cut: CutCompared, unit: str) -> str:
+    """`by 0.450 mm`, or by how much the cut reads deeper or shallower than its depth."""
+    size = f"{abs(cut.deviation or 0.0):.3f} {unit}"
+    if cut.change in ("deepen", "too-deep"):
+        return f"by {size}"
+    return f"reads {size} {'deeper' if (cut.deviation or 0.0) > 0 else 'shallower'}"
 
 
 def _verdict(answer: Comparison, system: System) -> Iterator[str]:

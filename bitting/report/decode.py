@@ -27,7 +27,7 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
     system = result.of
     if system is None:
         raise ValueError("a result to render carries its system")
-    yield from _headline(result, system)
+    yield from headline(result, system)
     yield from _listing(result, system)
     yield from _offset(result, system)
     if result.copied:
@@ -71,7 +71,8 @@ def number(length: float, system: System) -> str:
     return f"{length:.{3 if system.unit == 'mm' else 4}f}"
 
 
-def _headline(result: Decoded, system: System) -> Iterator[Line]:
+def headline(result: Decoded, system: System) -> Iterator[Line]:
+    """The code, whether it is sure, and how probable it is."""
     whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
     what = "the whole code" if whole else "every cut that this lock reads"
     likely = f"{percent(result.probability)} that this is {what}"
@@ -165,23 +166,31 @@ def _systems(result: Decoded) -> Iterator[Line]:
         yield "none of these systems fits", BAD
 
 
-def _table(result: Decoded, system: System) -> str:
-    from tabulate import tabulate
+HEADS = ("cut", "depth", "reading", "deviation", "or else")
 
-    rows = []
+
+def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
+    """The table of a decoded key, a row per cut, with the headings `HEADS`."""
+    rows: list[tuple[str, ...]] = []
     for cut in result.cuts:
         others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
         rows.append(
-            [
+            (
                 cut_name(cut.side, cut.track, cut.cut, system),
                 cut.depth,
                 "not read" if cut.reading is None else number(cut.reading, system),
                 "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
                 others,
-            ]
+            )
         )
-    heads = ["cut", "depth", "reading", "deviation", "or else"]
-    return "\n".join(_lines(tabulate(rows, heads, disable_numparse=True, stralign="left")))
+    return rows
+
+
+def _table(result: Decoded, system: System) -> str:
+    from tabulate import tabulate
+
+    rows = table_rows(result, system)
+    return "\n".join(_lines(tabulate(rows, HEADS, disable_numparse=True, stralign="left")))
 
 
 def _lines(table: str) -> list[str]:

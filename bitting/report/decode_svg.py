@@ -66,7 +66,8 @@ def readings_svg(result: Decoded) -> str:
         top = frame.top + frame.height + FOOT + GAP
         width = max(width, frame.across[-1] + frame.half + MARGIN)
     width = max(width, 130.0)
-    body.extend(_legend(top, system))
+    unread = next((cut.cut for cut in result.cuts if not cut.values), None)
+    body.extend(_legend(top, system, unread))
     height = top + 14 + MARGIN
     return "\n".join(
         [
@@ -151,7 +152,7 @@ def _column(lane: Lane, cut: CutResult, frame: _Frame, result: Decoded) -> Itera
     )
 
 
-def _legend(top: float, system: System) -> Iterator[str]:
+def _legend(top: float, system: System, unread: int | None) -> Iterator[str]:
     """What the marks mean, and a bar for the scale of depths."""
     x = MARGIN
     yield _line(x, x + 6, top, DECIDED, 0.9)
@@ -169,9 +170,10 @@ def _legend(top: float, system: System) -> Iterator[str]:
         f'<line x1="{_n(x + 72)}" x2="{_n(x + 72)}" y1="{_n(y)}" y2="{_n(y - high)}" stroke="{INK}" stroke-width="0.6"/>'
     )
     yield f'<text x="{_n(x + 74)}" y="{_n(y)}" font-size="{SMALL}">{words} of depth</text>'
+    said = "" if unread is None else f"; ({unread}): cut {unread} was not read by itself"
     yield (
         f'<text x="{_n(x)}" y="{_n(top + 11)}" font-size="{SMALL}" fill="{MOVED}">bow on the left, shallow at the top; '
-        f"{DOWN:g} times life size in depth; (3): cut 3 was not read by itself</text>"
+        f"{DOWN:g} times life size in depth{said}</text>"
     )
 
 

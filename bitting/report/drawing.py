@@ -21,16 +21,18 @@ Walls keep their true arcs; only the pocket of an internal groove is a polygon (
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from typing import Literal
 from xml.sax.saxutils import escape
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from bitting.errors import BittingError
+from bitting.geometry.frame import Frame
+from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
-from bitting.model import Code, System
+from bitting.model import Code, Depths, System
 from bitting.model.expect import expect
 
 EM = 0.66
@@ -226,6 +228,10 @@ class Panel:
     walls: tuple[LaneWall, ...]
 
 
+Overlay = Callable[[Panel, Scale], Sequence[str]]
+"""What is drawn upon the blade, below its lines and labels, as parts of an SVG file."""
+
+
 def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool = False, zoom: float = 1.0) -> str:
     """The drawing as the text of an SVG file, `zoom` times life size.
 
@@ -243,22 +249,65 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
         )
     if not 0.1 <= zoom <= 50:
         raise BittingError(f"a drawing {zoom:g} times life size is of no use", hint="0.1 to 50 times")
-    panels = _panels(system, lane_walls(depths, system, ease=ease))
+    return _blades(system, panels_of(system, lane_walls(depths, system, ease=ease)), measures, zoom)
+
+
+def life_size_svg(depths: Depths, system: System, *, ease: bool, ruler: float, ids: str) -> str:
+    """The drawing to be printed within a page: a bar of `ruler` millimetres at its foot, `ids` before its identifiers."""
+    return _blades(system, panels_of(system, lane_walls(depths, system, ease=ease)), False, 1.0, ruler, ids)
+
+
+def _blades(
+    system: System, panels: Sequence[Panel], measures: bool, zoom: float, ruler: float | None = None, ids: str = ""
+) -> str:
+    """Every blade under the one before it, and the bar that tells whether a print is life size."""
     body: list[str] = []
     labels: list[Label] = []
     y, width = MARGIN, 0.0
+    size = min(fitted_size(system, panel.walls) for panel in panels)  # digits of one size on every face
     for panel in panels:
-        y, right = _panel(body, labels, system, panel, y, measures)
+        y, right, _ = _panel(body, labels, system, panel, y, size, measures)
         width = max(width, right)
-    labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom))
-    height = y + 2.0 + MARGIN
-    width = max(width, 30.0) + MARGIN
+    labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom, ruler))
+    paper = (max(width, 30.0 if ruler is None else labels[-1].box[2]) + MARGIN, y + 2.0 + MARGIN)
+    return _file(
+        body, labels, paper, zoom, f"Key blade of the system {system.name}", _description(system, panels, zoom), ids
+    )
+
+
+def blank_picture(system: System, panel: Panel, overlay: Overlay, *, title: str, ids: str) -> str:
+    """One blade as it comes, as the text of an SVG file: depth lines, the cuts' numbers and depths, an overlay upon it.
+
+    It is made to be shown large, so it has no ruler.
+    """
+    uncut = tuple(evolve(w, wall=(_uncut(w.frame),), centres=()) for w in panel.walls)
+    body: list[str] = []
+    labels: list[Label] = []
+    y, width, _ = _panel(body, labels, system, Panel("", uncut), MARGIN, fitted_size(system, uncut), False, overlay)
+    return _file(body, labels, (width + MARGIN, y + MARGIN), 1.0, title, _description(system, [panel], None), ids)
+
+
+def _uncut(frame: Frame) -> Piece:
+    return Piece(frame.x_bow, frame.x_tip, frame.x_bow, frame.surface)
+
+
+def _file(
+    body: Sequence[str],
+    labels: Sequence[Label],
+    size: tuple[float, float],
+    zoom: float,
+    title: str,
+    description: str,
+    ids: str,
+) -> str:
+    """The whole SVG: what it is called, its paper, its shapes and upon them its labels."""
+    width, height = size
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{n(width * zoom)}mm" height="{n(height * zoom)}mm" '
-            f'viewBox="0 0 {n(width)} {n(height)}" role="img" aria-labelledby="title desc">',
-            f'<title id="title">Key blade of the system {escape(system.name)}</title>',
-            f'<desc id="desc">{escape(_description(system, panels, zoom))}</desc>',
+            f'viewBox="0 0 {n(width)} {n(height)}" role="img" aria-labelledby="{ids}title {ids}desc">',
+            f'<title id="{ids}title">{escape(title)}</title>',
+            f'<desc id="{ids}desc">{escape(description)}</desc>',
             f'<rect width="{n(width)}" height="{n(height)}" fill="#ffffff"/>',
             *body,
             '<g font-family="DejaVu Sans, Verdana, sans-serif" fill="' + INK + '">',
@@ -270,7 +319,7 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     )
 
 
-def _panels(system: System, walls: Sequence[LaneWall]) -> list[Panel]:
+def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:
     """Edges are seen on one blade; faces are drawn one by one, a convenience key's once."""
     if system.tracks[0].milling == "edge" or not system.sides:
         return [Panel("", tuple(walls))]
@@ -279,22 +328,28 @@ def _panels(system: System, walls: Sequence[LaneWall]) -> list[Panel]:
     return [Panel(side, tuple(w for w in walls if w.frame.lane.side == side)) for side in system.sides]
 
 
-def _description(system: System, panels: Sequence[Panel], zoom: float) -> str:
+def _description(system: System, panels: Sequence[Panel], zoom: float | None) -> str:
     tracks = {w.frame.lane.label: w.frame.track.cuts for panel in panels for w in panel.walls}
     named = ", ".join(f"{name} with {cuts} cuts" for name, cuts in tracks.items())
-    scale = "life size" if zoom == 1 else f"{zoom:g} times life size"
+    scale = "" if zoom is None else ", life size" if zoom == 1 else f", {zoom:g} times life size"
     return (
-        f"{system.about or system.name}. Bow on the left, tip on the right, {scale}. {named.capitalize()}, numbered from "
+        f"{system.about or system.name}. Bow on the left, tip on the right{scale}. {named.capitalize()}, numbered from "
         f"the bow; beside each number the depth. The {system.stop} meets the stop."
     )
 
 
 def _panel(
-    body: list[str], labels: list[Label], system: System, panel: Panel, top: float, measures: bool
-) -> tuple[float, float]:
-    """Draw one blade below `top`; returns where it ends, down and to the right (millimetres)."""
+    body: list[str],
+    labels: list[Label],
+    system: System,
+    panel: Panel,
+    top: float,
+    size: float,
+    measures: bool,
+    overlay: Overlay | None = None,
+) -> tuple[float, float, Scale]:
+    """Draw one blade below `top`, its digits of one size; returns where it ends, down and to the right (mm), and its scale."""
     frame = panel.walls[0].frame
-    size = fitted_size(system, panel.walls)
     if panel.title:
         labels.append(Label(MARGIN, top + 1.6, 1.8, "start", panel.title))
         top += 3.0
@@ -306,12 +361,13 @@ def _panel(
     over, under = size / 2 - fan[0], fan[-1] + size / 2 - system.in_mm(width)
     scale = Scale(system, MARGIN + BOW - system.in_mm(frame.x_bow), top + max(rows if above else 1.5, over))
     blade(body, system, panel.walls, scale, width)
+    body += overlay(panel, scale) if overlay else ()
     for wall in panel.walls:
         _depth_lines(body, wall, scale)
         _cut_marks(body, labels, wall, scale, size, measures)
     _stop(body, labels, system, scale, frame.x_bow if system.stop == "shoulder" else frame.x_tip, width)
     right = _depth_labels(body, labels, system, panel.walls, scale, size, measures)
-    return scale.y(width) + max(rows if below else 1.5, under) + 1.5, right
+    return scale.y(width) + max(rows if below else 1.5, under) + 1.5, right, scale
 
 
 def _rows_height(system: System, walls: Sequence[LaneWall], size: float, measures: bool) -> float:
@@ -405,10 +461,15 @@ def _depth_labels(
     return right
 
 
-def _ruler(body: list[str], system: System, x: float, y: float, zoom: float) -> Label:
-    """A bar of ten millimetres (half an inch) of the key; it says how long it must be on paper to check the print."""
+def _ruler(body: list[str], system: System, x: float, y: float, zoom: float, wanted: float | None) -> Label:
+    """A bar of ten millimetres (half an inch) of the key; it says how long it must be on paper to check the print.
+
+    `wanted` is its length in millimetres where another is asked for, in a drawing of life size.
+    """
     length, text = (10.0, "10 mm") if system.unit == "mm" else (12.7, "0.5 in")
-    if zoom != 1:
+    if wanted is not None:
+        length, text = wanted, f"{wanted:g} mm"
+    elif zoom != 1:
         text += (
             f" of the key, {10 * zoom:g} mm on paper"
             if system.unit == "mm"

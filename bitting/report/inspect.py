@@ -105,7 +105,7 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
         row = [name_of(cut.side, cut.track, cut.cut), cut.depth, number(cut.nominal, system)]
         for unit in (system.unit, other):
             row += [
-                "none" if cut.go is None else _window(cut.go, system, unit),
+                "none" if cut.go is None else window_words(cut.go, system, unit),
                 f"{'<>'[way < 0]} {number(cut.no_go[0], system, unit)}",
                 f"{'><'[way < 0]} {number(cut.no_go[1], system, unit)}",
             ]
@@ -178,7 +178,7 @@ def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[st
         name,
         cut.depth,
         nominal,
-        "none" if cut.window is None else _window(cut.window, system, unit),
+        "none" if cut.window is None else window_words(cut.window, system, unit),
         recut,
         scrap,
         reads,
@@ -189,7 +189,7 @@ def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[st
     )
 
 
-def _window(window: tuple[float, float], system: System, unit: str) -> str:
+def window_words(window: tuple[float, float], system: System, unit: str) -> str:
     """The window rounded inwards, so that what is printed passes."""
     step = system.from_mm({"mm": 1.0, "in": 25.4, "thou": 0.0254}[unit]) * 10.0 ** -DIGITS[unit]
     low, high = (math.ceil(window[0] / step - 1e-6) * step, math.floor(window[1] / step + 1e-6) * step)

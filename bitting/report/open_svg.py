@@ -9,6 +9,7 @@ real cutter would leave a slope. Fine lines are the depths of the table. Title a
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from xml.sax.saxutils import escape
 
 from bitting.completion.result import Completion, CutLeft
@@ -30,10 +31,14 @@ def open_svg(answer: Completion, system: System) -> str:
         raise BittingError("no legal code fits, so there is nothing to draw", hint="leave --svg out to see the answer")
     body: list[str] = []
     top, width = MARGIN, 0.0
-    for lane in system.lanes:
-        cuts = [cut for cut in answer.cuts if (cut.side, cut.track) == (lane.side, lane.track.name)]
+    lists = [
+        (lane, [cut for cut in answer.cuts if (cut.side, cut.track) == (lane.side, lane.track.name)])
+        for lane in system.lanes
+    ]
+    letter = min(_letter(lane, cuts, system) for lane, cuts in lists if cuts)  # digits of one size on every list
+    for lane, cuts in lists:
         if cuts:
-            height, right = _strip(body, lane, cuts, system, top)
+            height, right = _strip(body, lane, cuts, system, top, letter)
             top, width = top + height, max(width, right)
     size = f'width="{_n(ZOOM * width)}mm" height="{_n(ZOOM * top)}mm" viewBox="0 0 {_n(width)} {_n(top)}"'
     return "\n".join(
@@ -52,7 +57,17 @@ def open_svg(answer: Completion, system: System) -> str:
     )
 
 
-def _strip(body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System, top: float) -> tuple[float, float]:
+def _letter(lane: Lane, cuts: Sequence[CutLeft], system: System) -> float:
+    """The height of the letters with which the depths of a list fit beside each other."""
+    labels, spaces = lane.track.labels, lane.track.spaces
+    gaps = [abs(system.in_mm(b - a)) for a, b in pairwise(spaces)] or [system.in_mm(system.step) * 4]
+    longest = max(len(_named([labels.index(label) for label in cut.depths], labels)) for cut in cuts)
+    return min(LETTER, min(gaps) / (EM * (1 + longest)))
+
+
+def _strip(
+    body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System, top: float, letter: float
+) -> tuple[float, float]:
     """Draw one list of cuts; returns the height it took and where it ends on the right."""
     track = lane.track
     along = [abs(system.in_mm(space - track.spaces[0])) for space in track.spaces]
@@ -70,7 +85,6 @@ def _strip(body: list[str], lane: Lane, cuts: Sequence[CutLeft], system: System,
         for level in levels
     )
     shown = {cut: _named([track.labels.index(label) for label in cut.depths], track.labels) for cut in cuts}
-    letter = min(LETTER, min(gaps) / (EM * (1 + max(map(len, shown.values())))))
     for cut in cuts:
         at = cut.cut - 1
         left, wide = edges[at] + shift, edges[at + 1] - edges[at]

@@ -43,7 +43,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
     for warning in loud:
         yield from _wrapped("", warning, columns, BAD)
-    yield from _verdict(plan, columns)
+    yield from verdict_lines(plan, columns)
     for warning in plan.warnings:
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
@@ -67,7 +67,8 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
             shown[track.track] = (number, track)
             number += moves
     for side, parts in again.items():
-        turned = f"{side.upper()}: turn over, gauge it against the stop again; moves {', '.join(parts)} once more"
+        turn = "" if full else "turn over, gauge it against the stop again; "
+        turned = f"{side.upper()}: {turn}moves {', '.join(parts)} once more"
         yield from _wrapped("", turned, columns, HEAD)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
@@ -97,10 +98,10 @@ def _legend(plan: Plan, full: bool) -> str:
     bite = (
         ("; bite: the width of metal that the vee touches" if vee else "; bite: the widest metal taken") if full else ""
     )
-    return f"Space from the {stop}, depth as the table has it; {where}{bite}."
+    return f"Space from the {stop}, depth as in the table; {where}{bite}."
 
 
-def _verdict(plan: Plan, columns: int) -> Iterator[Line]:
+def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     """The answer first: what is wrong, or what was simulated and what remains."""
     system = plan.made_for
     simulation = plan.simulation
@@ -189,15 +190,15 @@ def _row(
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
     value = step.space + step.play if spaced else step.depth
-    before, after = (_space(frame, s.space) if spaced else _depth(frame, s.depth) for s in (previous, step))
+    before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
-        _milling(frame.system, step, short)
+        milling_words(frame.system, step, short)
         if full
         else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
     )
     if name is None:
         name = "SPACE" if spaced else "DEPTH"
-        after += {"ease": " (ease)", "take": ""}.get(step.action, " (past, then back)")
+        after += {"ease": " (ease)", "overshoot": ", then back"}.get(step.action, "")
     if step.turns is not None:
         last = f"{step.turns}  {last}".rstrip()
     if step.action in ("run-out", "retract"):
@@ -215,7 +216,18 @@ def _bite(system: System, step: Step) -> str:
     return f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f} thou"
 
 
-def _space(frame: Frame, distance: float) -> str:
+def _stands(frame: Frame, step: Step, spaced: bool) -> str:
+    """Where a control stands after a step: a name, or past the one that it is about to return to."""
+    if step.action != "overshoot" or not step.to.startswith("space" if spaced else "depth"):
+        return space_name(frame, step.space) if spaced else depth_name(frame, step.depth)
+    if spaced:
+        near = min(range(frame.track.cuts), key=lambda i: abs(frame.track.spaces[i] - step.space))
+        return f"past {near + 1}"
+    near = min(range(len(frame.track.depths)), key=lambda i: abs(frame.track.depths[i] - step.depth))
+    return f"past {frame.track.labels[near]}"
+
+
+def space_name(frame: Frame, distance: float) -> str:
     """A cut, the two cuts a place lies between, or the load place."""
     x = frame.x_of(distance)
     if abs(x - frame.load) < 1e-9:
@@ -223,7 +235,7 @@ def _space(frame: Frame, distance: float) -> str:
     return _among([(str(i + 1), frame.x_of_cut(i)) for i in range(frame.track.cuts)], x)
 
 
-def _depth(frame: Frame, dimension: float) -> str:
+def depth_name(frame: Frame, dimension: float) -> str:
     """A depth, the depth and what lies past it, or clear of the blade."""
     travel = frame.travel(dimension)
     if abs(travel - frame.clear) < 1e-9:
@@ -256,7 +268,7 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"past {named[-1][0]}"
 
 
-def _milling(system: System, step: Step, short: bool) -> str:
+def milling_words(system: System, step: Step, short: bool) -> str:
     """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
     if step.bite <= 0:
         return "air"

@@ -46,7 +46,7 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
         yield "blade: " + ", ".join(f"{name} {_both(system, value)}" for name, value in given)
     for track in system.tracks:
         yield ""
-        yield from _chart(system, track)
+        yield from render_chart(system, track)
     if system.locks:
         yield ""
         yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
@@ -57,8 +57,15 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
             yield f"{word}:"
             yield from (f"  {sentence}   [{identifier}]" for sentence, identifier in sentences)
     yield "  (`bitting systems rules IDENTIFIER` explains a rule)"
+    yield ""
+    yield from render_blades(system, plain)
+
+
+def render_blades(system: System, plain: bool = False) -> Iterator[str]:
+    """The blade with every cut at its shallowest, and at its deepest."""
     for word, deep in (("shallowest", False), ("deepest", True)):
-        yield ""
+        if deep:
+            yield ""
         yield f"the blade with every cut the {word} (whether or not the rules allow it):"
         depths = [[len(lane.track.labels) - 1 if deep else 0] * lane.track.cuts for lane in system.lanes]
         yield from (f"  {line}" for line in blade_blocks(code_of(system, depths), plain=plain))
@@ -80,7 +87,7 @@ def _both(system: System, value: float) -> str:
     return f"{mm:.2f} mm ({thou:.1f} thou)" if system.unit == "mm" else f"{thou:.1f} thou ({mm:.3f} mm)"
 
 
-def _chart(system: System, track: Track) -> Iterator[str]:
+def render_chart(system: System, track: Track) -> Iterator[str]:
     """Depths and spaces of a track side by side."""
     from tabulate import tabulate
 
@@ -139,6 +146,7 @@ def show_dict(system: System) -> dict[str, Any]:
                 "measured": track.measured,
                 "spaces": list(track.spaces),
                 "depths": dict(zip(track.labels, track.depths, strict=True)),
+                **({"numbers": dict(zip(track.labels, track.counted, strict=True))} if track.counted else {}),
             }
             for track in system.tracks
         ],

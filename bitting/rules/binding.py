@@ -138,6 +138,8 @@ def need_numbers(system: System, lanes: Iterable[int], span: Span | None = None)
         if track.numbers is None:
             raise SentenceError(
                 f"sums need depth labels that are numbers, and {track.name} has {' '.join(track.labels)}",
-                hint="depths that are letters can be compared, but not added",
+                hint="add a line to that track: numbers = { "
+                + ", ".join(f"{label} = {n}" for n, label in enumerate(track.labels, start=1))
+                + " }, with what each counts as",
                 span=span,
             )

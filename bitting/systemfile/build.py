@@ -1,7 +1,7 @@
 """From the text of a system file to a `System`: TOML, then table by table, then what holds between tables.
 
-All faults of a file are told together. The sentences of the rules need a sound system to speak of, so they are read
-last, and their faults are told together too.
+All faults of a file are told together, slips of TOML among them. The sentences of the rules need tracks to speak of, so
+they are read last.
 
 >>> read_system("format = 2", "finch.toml")
 Traceback (most recent call last):
@@ -35,8 +35,10 @@ from attrs import evolve
 from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.model.system import Across, Blade, Cutting, Level, Measured, Measuring, Rule, SetupCut, System, Track
 from bitting.systemfile import schema as tables
+from bitting.systemfile.doubts import doubts
 from bitting.systemfile.figures import sound_figures
 from bitting.systemfile.schema import (
+    COPIED,
     LONGEST,
     MOST_CUTS,
     Faults,
@@ -50,9 +52,6 @@ from bitting.systemfile.schema import (
     read_table,
     read_value,
 )
-
-COPIED = ("milling", "measured", "spaces", "depths")
-"""What `like` takes over from the other track, and what therefore can't stand beside it."""
 
 _DIGITS = 9
 """Decimals kept of a derived space, so that 21.4 - 6 * 2.3 is 7.6 and no longer."""
@@ -95,7 +94,9 @@ def _alike(values: dict[str, Any], where: str, seen: dict[str, Track | None], fa
     """A track that is like an earlier one in everything but its name and the order in which its cuts are worked."""
     for key in COPIED:
         if key in values:
-            faults.add(f"{where}.{key}", "found beside like; allowed: either like, or " + names(COPIED) + " of its own")
+            faults.add(
+                f"{where}.{key}", "found beside like; allowed: either like, or " + names(COPIED[:4]) + " of its own"
+            )
     like = values["like"]
     if like.casefold() not in seen:
         near = nearest(like, list(seen))
@@ -111,16 +112,35 @@ def _alike(values: dict[str, Any], where: str, seen: dict[str, Track | None], fa
 
 def _described(values: dict[str, Any], where: str, seen: dict[str, Track | None], faults: Faults) -> Track | None:
     """A track that says everything itself."""
-    for key in COPIED:
+    for key in _EXAMPLES:
         if key not in values and not faults.at(f"{where}.{key}"):
             other = f', or like = "{next(iter(seen))}"' if seen else ""
             faults.add(f"{where}.{key}", f"not found; add {_EXAMPLES[key]}{other}")
     measured = values.get("measured")
     spaces = _spaces(values["spaces"], f"{where}.spaces", faults) if "spaces" in values else None
     depths = _depths(values["depths"], f"{where}.depths", measured, faults) if "depths" in values else None
+    counted = _numbers(values["numbers"], f"{where}.numbers", depths, faults) if "numbers" in values else None
     if not spaces or not depths or measured is None or "milling" not in values or "name" not in values:
         return None
-    return Track(values["name"], values["milling"], measured, spaces, tuple(depths), tuple(depths.values()))
+    track = Track(values["name"], values["milling"], measured, spaces, tuple(depths), tuple(depths.values()))
+    return evolve(track, counted=counted) if counted else track
+
+
+def _numbers(value: Any, where: str, depths: Mapping[str, float] | None, faults: Faults) -> tuple[int, ...] | None:
+    """What sums count each depth as, in the order of the depth table; None where it can't be told."""
+    if not isinstance(value, dict):
+        faults.wrong(where, value, "a table such as { A = 1, B = 2 }")
+        return None
+    before = len(faults.lines)
+    for label, item in value.items():
+        if isinstance(item, bool) or not isinstance(item, int) or abs(item) > MOST_CUTS:
+            faults.wrong(join(where, label), item, f"a whole number, at most {MOST_CUTS}")
+        elif depths is not None and label not in depths:
+            faults.add(join(where, label), f"found this depth; allowed: {names(list(depths))}")
+    for label in depths or ():
+        if label not in value:
+            faults.add(join(where, label), f"not found; add {label} = …")
+    return tuple(value[label] for label in depths) if depths and len(faults.lines) == before else None
 
 
 _EXAMPLES = {
@@ -206,32 +226,46 @@ LEVELS: tuple[Level, ...] = ("must", "should")
 def read_system(text: str, path: str) -> System:
     """The system that a file describes; `path` names the file in faults and stays with the system.
 
-    Raises `SystemFileError` with every fault of the file, one line each.
+    Raises `SystemFileError` with every fault of the file, one line each: slips of TOML, which are mended in a copy, so that
+    the rest is judged too; then what the tables say; then the sentences, where there are tracks to speak of; and where there
+    are faults at all, what can hardly be meant.
     """
     faults = Faults(shown(PurePath(path).name or path, lines=False))
-    top = read_table(_parse(text, path, faults), "", tables.TOP, faults)
+    top = read_table(parse(text, path, faults), "", tables.TOP, faults)
     system = _system(top, path, faults)
-    if system is None or faults.lines:
-        raise unusable(path, faults.lines)
-    rules = [rule for level in LEVELS for rule in _rules(system, level, faults)]
+    rules = [rule for level in LEVELS for rule in _rules(system, level, faults)] if system is not None else []
     if faults.lines:
+        if any(".spaces" in line for line in faults.lines):
+            from bitting.systemfile.mend import list_commas
+
+            for found, write in list_commas(text):
+                faults.add("", f"{found}; write {write}")
         raise unusable(path, faults.lines)
+    if system is None:
+        raise ValueError("a file without faults gives a system")
     return evolve(system, rules=tuple(rules)) if rules else system
 
 
-def unusable(path: str, faults: Sequence[str]) -> SystemFileError:
+def unusable(path: str, faults: Sequence[str], hint: str = "") -> SystemFileError:
     """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
     lines = "".join(f"\n  {line}" for line in faults)
-    return SystemFileError(f"{shown(path, lines=False)} can't be used: {count}{lines}", faults=faults)
+    return SystemFileError(f"{shown(path, lines=False)} can't be used: {count}{lines}", faults=faults, hint=hint)
 
 
-def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
-    """The tables of the text; text that isn't TOML ends the reading here, with the line."""
+def parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
+    """The tables of the text, or of its mended copy, with a fault for each slip; what can't be mended ends the reading."""
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = f"not TOML: {error}"
+    except tomllib.TOMLDecodeError:
+        from bitting.systemfile.mend import mend  # only a broken file pays for it
+
+        mended = mend(text)
+        for slip in mended.slips:
+            faults.add("", slip)
+        if mended.data is not None:
+            return mended.data
+        message = mended.stop
     except RecursionError:
         message = "not readable: lists or tables are nested too deeply"
     except ValueError as error:  # a number of thousands of digits
@@ -241,7 +275,7 @@ def _parse(text: str, path: str, faults: Faults) -> dict[str, Any]:
 
 
 def _system(top: Mapping[str, Any], path: str, faults: Faults) -> System | None:
-    """The system without its rules, or None where a table that everything stands on is missing."""
+    """The system without its rules; where there are faults, as much as sentences can speak of, or None."""
     head = read_table(top["system"], "system", tables.SYSTEM, faults) if "system" in top else {}
     blade = read_table(top.get("blade", {}), "blade", tables.BLADE, faults)
     cutting = read_table(top.get("cutting", {}), "cutting", tables.CUTTING, faults)
@@ -254,13 +288,18 @@ def _system(top: Mapping[str, Any], path: str, faults: Faults) -> System | None:
     made = _cutting(cutting, tracks, faults)
     measured, notes = _measuring(top.get("measuring", {}), tracks, len(tracks) == len(found) > 0, head, faults)
     if faults.lines:
-        return None
+        own = [(i, t) for i, t in enumerate(found) if t is not None and "like" not in top["tracks"][i]]
+        for where, message in doubts(head.get("unit"), head.get("stop"), own):
+            faults.add(where, message)
+        speak = tracks and len(tracks) == len(found) and not any(map(faults.at, ("system.sides", "blade", "cutting")))
+        if not speak:
+            return None
     return System(
-        name=head["name"],
+        name=head.get("name", ""),
         about=head.get("about", ""),
-        source=head["source"],
-        unit=head["unit"],
-        stop=head["stop"],
+        source=head.get("source", ""),
+        unit=head.get("unit", "mm"),
+        stop=head.get("stop", "tip"),
         sides=sides,
         convenience=head.get("convenience", False),
         blade=Blade(**blade),

@@ -1,4 +1,8 @@
-"""Finding system files: the shipped ones by name, any other by its path.
+"""Finding system files: the shipped ones and those in the user's folder by name, any other by its path.
+
+The user's folder is `user_folder()`, where the operating system keeps a user's data (`bitting systems list` prints it). A
+system there is called what its file says under `[system]`; two of the same name, shipped or not, are an error wherever that
+name is used, so that nobody cuts by the wrong one.
 
 >>> load_system("Plover").name
 'plover'
@@ -13,9 +17,14 @@ from __future__ import annotations
 import errno
 import os
 import stat
+import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 
+from attrs import frozen
+
 from bitting.errors import BittingError, SystemFileError, nearest, shown
+from bitting.files import was_read
 from bitting.geometry.figures import faults_of
 from bitting.grammars import folder
 from bitting.model.system import System
@@ -30,26 +39,84 @@ def shipped_systems() -> tuple[str, ...]:
     return tuple(sorted(name[:-5] for name in os.listdir(folder("systems")) if name.endswith(".toml")))
 
 
+@frozen
+class Known:
+    """A system that commands find by its name; `path` is its file, `shipped` whether it comes with the toolkit."""
+
+    name: str
+    path: Path
+    shipped: bool
+
+
+def user_folder() -> Path:
+    """The folder for the user's own systems; it need not be there."""
+    import platformdirs
+
+    return platformdirs.user_data_path("bitting", appauthor=False) / "systems"
+
+
+def known_systems() -> tuple[Known, ...]:
+    """Every system that has a name, the shipped ones first; a name may stand there twice (see `twice`)."""
+    shipped = [Known(name, folder("systems") / f"{name}.toml", True) for name in shipped_systems()]
+    return (*shipped, *systems_in(user_folder()))
+
+
+def systems_in(place: Path) -> tuple[Known, ...]:
+    """The systems of a folder, by the names in their files (the file's own name where it can't be read)."""
+    try:
+        files = sorted(place.glob("*.toml"))
+    except OSError:
+        return ()
+    return tuple(Known(_declared(path), path, False) for path in files if path.is_file())
+
+
+def twice(known: Iterable[Known]) -> dict[str, list[Known]]:
+    """The names that more than one system has, whatever their capitals."""
+    by_name: dict[str, list[Known]] = {}
+    for system in known:
+        by_name.setdefault(system.name.casefold(), []).append(system)
+    return {name: found for name, found in by_name.items() if len(found) > 1}
+
+
+def _declared(path: Path) -> str:
+    try:
+        name = tomllib.loads(path.read_text(encoding="utf-8-sig"))["system"]["name"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return path.stem
+    return name if isinstance(name, str) and name else path.stem
+
+
 def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> System:
-    """The shipped system of that name, whatever its capitals, or the one in the file of that path.
+    """The system of that name (shipped, or in the user's folder), whatever its capitals, or the one in the file of that path.
 
     A text with a folder in it, or that ends in `.toml`, is a path; so is the name of a file that is there, where no
-    shipped system is called so. A file whose figures no key can have is refused; `sound=False` takes it as it is, to look
-    at what is wrong with it. Raises `BittingError` where there is no such system, `SystemFileError` for a file that
+    system is called so. A file whose figures no key can have is refused; `sound=False` takes it as it is, to look at what
+    is wrong with it. Raises `BittingError` where there is no such system or there are two, `SystemFileError` for a file that
     can't be read or used.
     """
     given = os.fspath(name_or_path)
-    known = shipped_systems()
-    if isinstance(name_or_path, str) and given.casefold() in known:
-        return _sound(_read(folder("systems") / f"{given.casefold()}.toml"), sound)
     if not isinstance(name_or_path, str) or given.endswith(".toml") or os.path.basename(given) != given:
         return _sound(_read(Path(given)), sound)
+    known = known_systems()
+    found = [system for system in known if system.name.casefold() == given.casefold()]
+    if len(found) > 1:
+        raise BittingError(twice_said(found), hint="give the path of the one you mean, or rename one under [system]")
+    if found:
+        return _sound(_read(found[0].path), sound)
     if given and Path(given).is_file():
         return _sound(_read(Path(given)), sound)
-    near = nearest(given, known)
+    names = list(dict.fromkeys(system.name for system in known))
+    near = nearest(given, names)
     meant = f"did you mean {near}? " if near else ""
-    hint = f"{meant}systems: {', '.join(known)}; or give the path of a system file"
+    hint = f"{meant}systems: {', '.join(names)}; or give the path of a system file"
     raise BittingError(f"no system is called {given!r}", hint=hint)
+
+
+def twice_said(found: Iterable[Known]) -> str:
+    """That several systems have one name, and where each is."""
+    systems = list(found)
+    places = " and ".join("shipped" if system.shipped else str(system.path) for system in systems)
+    return f"{len(systems)} systems are called {systems[0].name!r}: {places}"
 
 
 def _sound(system: System, asked: bool) -> System:
@@ -65,6 +132,7 @@ def _read(path: Path) -> System:
     file = shown(path.name, lines=False) or name
     try:
         with path.open("rb") as stream:
+            was_read(stream.fileno())
             if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
                 raise OSError(errno.EINVAL, "it is a device, not a file")
             raw = stream.read(MOST_BYTES + 1)

@@ -37,16 +37,18 @@ All faults of a file are reported together.
 
 from __future__ import annotations
 
-import tomllib
-from math import isfinite
 from pathlib import Path
 from typing import Any, Literal
 
 from attrs import fields, frozen
 
-from bitting.errors import SystemFileError, nearest
 from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
+from bitting.systemfile.build import parse, unusable
+from bitting.systemfile.schema import FORMAT, Faults, Key, Kind, Wrong, number, one_of, read_table, table, whole
+from bitting.systemfile.schema import text as line_of_text
+
+LARGEST = 1e6
 
 
 @frozen
@@ -135,14 +137,59 @@ class Machine:
         )
 
 
-CLOCKWISE = {"space": ("to-bow", "to-tip"), "depth": ("deepens", "backs-out")}
-TABLES = {
-    "": ("format", "name", "unit", "cutter", "space", "depth", "corrections"),
-    "cutter": ("diameter",),
-    "space": tuple(f.name for f in fields(Control)),
-    "depth": tuple(f.name for f in fields(Control) if f.name != "clamp"),
-    "corrections": tuple(f.name for f in fields(Corrections)),
-}
+_length = number("a length", above=-LARGEST, below=LARGEST)
+_positive = number("a length", above=0, below=LARGEST)
+_play = number("a length", least=0, below=LARGEST)
+
+
+def _two(value: Any) -> tuple[float, float]:
+    """The least and the greatest setting."""
+    allowed = "two lengths [least, greatest]"
+    if not isinstance(value, list) or len(value) != 2:
+        raise Wrong(allowed)
+    low, high = (_length(item) for item in value)
+    if not low < high:
+        raise Wrong(allowed)
+    return low, high
+
+
+_LIMITS = {"type": "array", "minItems": 2, "maxItems": 2, "items": _length.schema}
+
+
+def _control(*clockwise: str) -> tuple[Key, ...]:
+    """The keys of a control, which a clockwise turn takes one of two ways."""
+    ways = " or ".join(f'clockwise = "{way}"' for way in clockwise)
+    return (
+        Key("per_turn", _positive, True, "per_turn = …, the travel of one full turn", "travel of one full turn"),
+        Key("zero", _length, about="the setting at which the dial shows 0"),
+        Key("clockwise", one_of(*clockwise), True, ways, "which way a clockwise turn goes"),
+        Key("divisions", whole("a number of marks", 1, 100_000), about="marks on the dial"),
+        Key("backlash", _play, about="play when the direction changes"),
+        Key("detents", _positive, about="distance between clicks, counted from zero"),
+        Key("limits", Kind(_two, _LIMITS), about="settings that the control can reach"),
+    )
+
+
+CUTTER = (Key("diameter", _positive, about="as measured"),)
+SPACE = (*_control("to-bow", "to-tip"), Key("clamp", _length, about="where the clamp begins"))
+DEPTH = _control("deepens", "backs-out")
+CORRECTIONS = (
+    Key("space", _length, about="added to every distance from the stop"),
+    Key("depth", _length, about="added to every dimension"),
+    Key("depth_scale", _length, about="added to a dimension, per length that it lies from the shallowest"),
+    Key("left_right", _length, about="added to dimensions of the left track, taken from those of the right one"),
+    Key("cutter", _length, about="the cutter with which they were found"),
+)
+TOP = (
+    Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
+    Key("name", line_of_text, about="whatever tells your machines apart"),
+    Key("unit", one_of("mm", "in"), about="of every length in this file; left out: mm"),
+    Key("cutter", shape=table(CUTTER)),
+    Key("space", shape=table(SPACE), about="the control along the blade"),
+    Key("depth", shape=table(DEPTH), about="the control across it"),
+    Key("corrections", shape=table(CORRECTIONS), about="added to what is set; `bitting align` finds them"),
+)
+_HELP = "`bitting docs system-files` says what a file may hold; `bitting plan --help` shows a machine file"
 
 
 def load_machine(path: str | Path) -> Machine:
@@ -152,118 +199,22 @@ def load_machine(path: str | Path) -> Machine:
 
 def read_machine(text: str, name: str = "machine file") -> Machine:
     """A machine from the text of its file; `name` is what errors call it."""
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as fault:  # not TOML, a number of thousands of digits, tables nested too deeply
-        raise SystemFileError(
-            f"{name} is not TOML: {fault}", hint="`bitting plan --help` shows a machine file"
-        ) from None
-    reader = _Reader(data)
-    machine = reader.machine()
-    if reader.faults:
-        count = "one fault" if len(reader.faults) == 1 else f"{len(reader.faults)} faults"
-        told = "\n".join(f"  {fault}" for fault in reader.faults)
-        raise SystemFileError(
-            f"{name} can't be used: {count}\n{told}",
-            faults=reader.faults,
-            hint="`bitting plan --help` shows a machine file",
-        )
-    return machine
-
-
-class _Reader:
-    """Takes values out of the tables of a file and keeps every fault with its path."""
-
-    def __init__(self, data: dict[str, Any]) -> None:
-        self.data = data
-        self.faults: list[str] = []
-
-    def machine(self) -> Machine:
-        tables = {key: self._table(key) for key in ("cutter", "space", "depth", "corrections")}
-        self._unknown("", self.data)
-        if self.data.get("format") != 1:
-            self.faults.append(f"format: {self.data.get('format')!r} found, 1 is the only format known")
-        unit = self.data.get("unit", "mm")
-        if unit not in ("mm", "in"):
-            self.faults.append(f'unit: {unit!r} found, "mm" or "in" is allowed')
-        return Machine(
-            name=str(self.data.get("name", "")),
-            unit="in" if unit == "in" else "mm",
-            space=self._control("space", tables["space"]) if "space" in self.data else None,
-            depth=self._control("depth", tables["depth"]) if "depth" in self.data else None,
-            cutter=self._number("cutter.diameter", tables["cutter"].get("diameter"), above=0.0),
-            corrections=self._corrections(tables["corrections"]),
-        )
-
-    def _table(self, key: str) -> dict[str, Any]:
-        found = self.data.get(key, {})
-        if not isinstance(found, dict):
-            self.faults.append(f"{key}: {found!r} found, a table [{key}] is expected")
-            return {}
-        self._unknown(key, found)
-        return found
-
-    def _unknown(self, table: str, found: dict[str, Any]) -> None:
-        for key in found:
-            if key not in TABLES[table]:
-                near = nearest(key, TABLES[table])
-                path = f"{table}.{key}" if table else key
-                known = f"did you mean {near!r}?" if near else f"known are {', '.join(TABLES[table])}"
-                self.faults.append(f"{path}: no such entry; {known}")
-
-    def _number(self, path: str, value: Any, above: float | None = None, least: float | None = None) -> float | None:
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value) or abs(value) > 1e6:
-            self.faults.append(f"{path}: {value!r} found, a length is expected")
-            return None
-        if (above is not None and value <= above) or (least is not None and value < least):
-            self.faults.append(
-                f"{path}: {value:g} found, it must be {'more than' if above is not None else 'at least'} 0"
-            )
-        return float(value)
-
-    def _control(self, key: str, table: dict[str, Any]) -> Control:
-        clockwise = table.get("clockwise")
-        if clockwise not in CLOCKWISE[key]:
-            allowed = " or ".join(f'"{way}"' for way in CLOCKWISE[key])
-            self.faults.append(f"{key}.clockwise: {clockwise!r} found, {allowed} is allowed")
-        if "per_turn" not in table:
-            self.faults.append(f"{key}.per_turn: missing; the travel of one full turn")
-        divisions = table.get("divisions")
-        if divisions is not None and (isinstance(divisions, bool) or not isinstance(divisions, int) or divisions < 1):
-            self.faults.append(f"{key}.divisions: {divisions!r} found, a whole number of marks is expected")
-            divisions = None
-        return Control(
-            per_turn=self._number(f"{key}.per_turn", table.get("per_turn"), above=0.0) or 1.0,
-            zero=self._number(f"{key}.zero", table.get("zero")) or 0.0,
-            clockwise=str(clockwise),
-            divisions=divisions,
-            backlash=self._number(f"{key}.backlash", table.get("backlash"), least=0.0) or 0.0,
-            detents=self._number(f"{key}.detents", table.get("detents"), above=0.0),
-            limits=self._limits(f"{key}.limits", table.get("limits")),
-            clamp=self._number(f"{key}.clamp", table.get("clamp")),
-        )
-
-    def _limits(self, path: str, value: Any) -> tuple[float, float] | None:
-        if value is None:
-            return None
-        if isinstance(value, list) and len(value) == 2:
-            low, high = (self._number(f"{path}[{i}]", v) for i, v in enumerate(value))
-            if low is not None and high is not None and low < high:
-                return low, high
-        self.faults.append(f"{path}: {value!r} found, two lengths [least, greatest] are expected")
-        return None
-
-    def _corrections(self, table: dict[str, Any]) -> Corrections:
-        number = {key: self._number(f"corrections.{key}", value) for key, value in table.items()}
-        return Corrections(
-            space=number.get("space") or 0.0,
-            depth=number.get("depth") or 0.0,
-            depth_scale=number.get("depth_scale") or 0.0,
-            left_right=number.get("left_right") or 0.0,
-            cutter=number.get("cutter"),
-        )
+    faults = Faults(Path(name).name or name)
+    top = read_table(parse(text, name, faults), "", TOP, faults)
+    parts = {
+        key: read_table(top[key], key, keys, faults) if key in top else {}
+        for key, keys in (("cutter", CUTTER), ("space", SPACE), ("depth", DEPTH), ("corrections", CORRECTIONS))
+    }
+    if faults.lines:
+        raise unusable(name, faults.lines, _HELP)
+    return Machine(
+        name=top.get("name", ""),
+        unit=top.get("unit", "mm"),
+        space=Control(**{"zero": 0.0, **parts["space"]}) if "space" in top else None,
+        depth=Control(**{"zero": 0.0, **parts["depth"]}) if "depth" in top else None,
+        cutter=parts["cutter"].get("diameter"),
+        corrections=Corrections(**parts["corrections"]),
+    )
 
 
 def with_corrections(text: str, corrections: Corrections) -> str:

@@ -12,10 +12,10 @@ path in the file, so that a file with five slips is mended in one go.
 finch.toml: blade.width: found -1; allowed: a length greater than 0
 finch.toml: blade.thicknes: found this key; allowed: width, thickness (did you mean thickness?)
 
-What one value of a system file may be: small readers, each of which says what it allows.
-
-A reader takes what TOML gave and returns the value the program works with, or raises `Wrong` with the sentence that
-says what is allowed. It knows nothing of tables or files: the caller adds the place and what was found.
+What one value of a file may be is a `Kind`: it reads what TOML gave, or raises `Wrong` with the sentence that says what is
+allowed, and it says the same as JSON Schema, as far as that can. It knows nothing of tables or files: the caller adds the
+place and what was found. `json_schema` puts the tables below together for editors, so reading, error texts and schema come
+from the same lines.
 
 >>> number("a length", above=0)(7)
 7.0
@@ -34,14 +34,27 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from bitting.errors import nearest
 from bitting.model.system import RESERVED, WORD
 
-Read = Callable[[Any], Any]
-"""From a TOML value to the value worked with; raises `Wrong`."""
+Json = Mapping[str, Any]
+"""A part of a JSON Schema."""
+
+
+class Kind(NamedTuple):
+    """What one value may be: `read` gives the value worked with or raises `Wrong`; `schema` says the same to editors."""
+
+    read: Callable[[Any], Any]
+    schema: Json
+
+    def __call__(self, value: Any) -> Any:
+        """The value as it is worked with."""
+        return self.read(value)
+
 
 _WORD = re.compile(WORD)
 
@@ -77,7 +90,7 @@ def describe(value: Any, most: int = 40) -> str:
     return "a table" if isinstance(value, dict) else "a date or time"
 
 
-def one_of(*options: str) -> Read:
+def one_of(*options: str) -> Kind:
     """One of these words, exactly."""
     allowed = " | ".join(f'"{option}"' for option in options)
 
@@ -86,7 +99,7 @@ def one_of(*options: str) -> Read:
             raise Wrong(allowed)
         return value
 
-    return read
+    return Kind(read, {"enum": list(options)})
 
 
 def number(
@@ -96,7 +109,7 @@ def number(
     least: float | None = None,
     below: float = math.inf,
     most: float = math.inf,
-) -> Read:
+) -> Kind:
     """A finite number, whole or not, within limits; a truth value is none."""
     limits = [
         f"{word} {limit:g}"
@@ -117,10 +130,12 @@ def number(
             raise Wrong(allowed)
         return result
 
-    return read
+    bounds = {"exclusiveMinimum": above, "minimum": least, "exclusiveMaximum": below, "maximum": most}
+    stated = {word: limit for word, limit in bounds.items() if limit is not None and math.isfinite(limit)}
+    return Kind(read, {"type": "number", **stated})
 
 
-def whole(what: str, least: int, most: int) -> Read:
+def whole(what: str, least: int, most: int) -> Kind:
     """A whole number within limits, written as one: `7`, not `7.0`."""
 
     def read(value: Any) -> int:
@@ -128,25 +143,30 @@ def whole(what: str, least: int, most: int) -> Read:
             raise Wrong(f"{what} from {least} to {most}")
         return value
 
-    return read
+    return Kind(read, {"type": "integer", "minimum": least, "maximum": most})
 
 
-def truth(value: Any) -> bool:
-    """`true` or `false`."""
+def _truth(value: Any) -> bool:
     if not isinstance(value, bool):
         raise Wrong("true | false")
     return value
 
 
-def text(value: Any) -> str:
-    """Some text on one line."""
+truth = Kind(_truth, {"type": "boolean"})
+"""`true` or `false`."""
+
+
+def _text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > MOST_TEXT or not value.isprintable():
         raise Wrong(f"some text on one line, at most {MOST_TEXT} characters")
     return value
 
 
-def sentences(value: Any) -> tuple[str, ...]:
-    """A list of texts: the rules."""
+text = Kind(_text, {"type": "string", "maxLength": MOST_TEXT, "pattern": r"\S"})
+"""Some text on one line."""
+
+
+def _sentences(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list):
         raise Wrong('a list of sentences, such as ["adjacent cuts differ by at most 2"]')
     for i, item in enumerate(value):
@@ -155,13 +175,16 @@ def sentences(value: Any) -> tuple[str, ...]:
     return tuple(value)
 
 
+sentences = Kind(_sentences, {"type": "array", "items": {"type": "string"}})
+"""A list of texts: the rules."""
+
+
 def is_word(name: str) -> bool:
     """Whether the notation can read it as one word that starts with a letter."""
     return len(name) <= 40 and _WORD.fullmatch(name) is not None and name[0].isalpha()
 
 
-def word(value: Any) -> str:
-    """A name for a side or a track."""
+def _a_word(value: Any) -> str:
     if not isinstance(value, str) or not is_word(value):
         raise Wrong("one word of letters, digits and _, that starts with a letter")
     if value.casefold() in RESERVED:
@@ -169,8 +192,12 @@ def word(value: Any) -> str:
     return value
 
 
-def words(value: Any) -> tuple[str, ...]:
-    """A list of names, each different from the others whatever its capitals."""
+_A_WORD = {"type": "string", "maxLength": 40, "pattern": f"^(?![0-9_]){_WORD.pattern}$"}
+word = Kind(_a_word, _A_WORD)
+"""A name for a side or a track."""
+
+
+def _several_words(value: Any) -> tuple[str, ...]:
     if not isinstance(value, list) or not value:
         raise Wrong('a list of names, such as ["top", "bottom"]')
     for i, item in enumerate(value):
@@ -183,11 +210,19 @@ def words(value: Any) -> tuple[str, ...]:
     return tuple(value)
 
 
-def system_name(value: Any) -> str:
-    """A name that a command line can take without quotes, and that is no path."""
+words = Kind(_several_words, {"type": "array", "minItems": 1, "uniqueItems": True, "items": _A_WORD})
+"""A list of names, each different from the others whatever its capitals."""
+
+
+def _system_name(value: Any) -> str:
     if not isinstance(value, str) or not is_word(value.replace("-", "_")):
         raise Wrong("one word of letters, digits, - and _, that starts with a letter")
     return value
+
+
+_NAME_PATTERN = f"^(?![0-9_-])[-{_WORD.pattern[1:]}$"
+system_name = Kind(_system_name, {"type": "string", "maxLength": 40, "pattern": _NAME_PATTERN})
+"""A name that a command line can take without quotes, and that is no path."""
 
 
 def is_label(label: str) -> bool:
@@ -205,12 +240,34 @@ def names(values: Sequence[str]) -> str:
 
 
 class Key(NamedTuple):
-    """One key of a table: how its value is read (None: by the caller, later), and whether it must be there."""
+    """One key of a table: how its value is read (None: by the caller, later), and whether it must be there.
+
+    `about` tells editors what it is; `shape` is the schema of a key without a reader.
+    """
 
     name: str
-    read: Read | None = None
+    read: Kind | None = None
     required: bool = False
     example: str = ""
+    about: str = ""
+    shape: Json = MappingProxyType({})
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """The key's part of the JSON Schema."""
+        described = {"description": self.about} if self.about else {}
+        return {**(self.shape if self.read is None else self.read.schema), **described}
+
+
+def table(keys: Sequence[Key], **more: Any) -> dict[str, Any]:
+    """The JSON Schema of a table with these keys and no others; `more` is added to it."""
+    return {
+        "type": "object",
+        "properties": {key.name: key.schema for key in keys},
+        "required": [key.name for key in keys if key.required],
+        "additionalProperties": False,
+        **more,
+    }
 
 
 class Faults:
@@ -234,7 +291,7 @@ class Faults:
         return any(line.startswith(places) for line in self.lines)
 
 
-def read_value(value: Any, path: str, read: Read, faults: Faults) -> Any:
+def read_value(value: Any, path: str, read: Kind, faults: Faults) -> Any:
     """The value as its reader understands it, or None and a fault."""
     try:
         return read(value)
@@ -297,75 +354,127 @@ LONGEST = 1000.0
 _length = number("a length", above=0, most=LONGEST)
 _spread = number("a length", least=0, most=LONGEST)
 
-TOP = (
-    Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
-    Key("system", required=True, example="the table [system]"),
-    Key("blade"),
-    Key("tracks", required=True, example="a table [[tracks]] for each track"),
-    Key("rules"),
-    Key("locks"),
-    Key("cutting"),
-    Key("measuring"),
-)
-
 SYSTEM = (
-    Key("name", system_name, True, 'name = "…", the name that commands use'),
-    Key("about", text),
-    Key("source", text, True, 'source = "…", where the data came from'),
-    Key("unit", one_of("mm", "in"), True, 'unit = "mm" or unit = "in"'),
-    Key("stop", one_of("tip", "shoulder"), True, 'stop = "tip" or stop = "shoulder"'),
-    Key("sides", words),
-    Key("convenience", truth),
+    Key("name", system_name, True, 'name = "…", the name that commands use', "the name that commands use"),
+    Key("about", text, about="what a list of systems says of it"),
+    Key("source", text, True, 'source = "…", where the data came from', "where the data came from"),
+    Key("unit", one_of("mm", "in"), True, 'unit = "mm" or unit = "in"', "of every length in this file"),
+    Key("stop", one_of("tip", "shoulder"), True, 'stop = "tip" or stop = "shoulder"', "where space distances start"),
+    Key("sides", words, about="faces (external, internal) or edges (edge); left out for a key cut on one side only"),
+    Key("convenience", truth, about="every side carries the same cuts"),
 )
 
-BLADE = (Key("width", _length), Key("thickness", _length), Key("mill_depth", _length), Key("prepared", _spread))
+BLADE = (
+    Key("width", _length, about="edge to edge"),
+    Key("thickness", _length, about="face to face"),
+    Key("mill_depth", _length, about="how deep a track is milled into its face (external, internal)"),
+    Key("prepared", _spread, about="how far in from each edge an external blank comes milled already"),
+)
 
 DIRECTION = one_of("bow-to-tip", "tip-to-bow")
 
-TRACK = (
-    Key("name", word, True, 'name = "…"'),
-    Key("like", text),
-    Key("milling", one_of("external", "internal", "edge")),
-    Key("measured", one_of("far-edge", "own-edge", "centre")),
-    Key("spaces"),
-    Key("depths"),
-    Key("direction", DIRECTION),
-)
-
 SPACES = (
-    Key("first", number("a distance", least=0, most=LONGEST), True),
-    Key("pitch", number("a distance", least=-LONGEST, most=LONGEST), True),
-    Key("count", whole("a number of cuts", 1, MOST_CUTS), True),
+    Key("first", number("a distance", least=0, most=LONGEST), True, about="of cut 1, at the bow"),
+    Key(
+        "pitch",
+        number("a distance", least=-LONGEST, most=LONGEST),
+        True,
+        about="from cut to cut towards the tip: less than 0 from a tip stop",
+    ),
+    Key("count", whole("a number of cuts", 1, MOST_CUTS), True, about="number of cuts"),
 )
 
-RULES = (Key("must", sentences), Key("should", sentences))
+SPACE = number("a distance from the stop", least=0)
+_BY_LABEL = {"propertyNames": {"pattern": f"^{_WORD.pattern}$", "maxLength": 20}, "type": "object"}
+_LISTED = {"type": "array", "items": SPACE.schema, "minItems": 1, "maxItems": MOST_CUTS}
+_DEPTHS = {
+    **_BY_LABEL, "minProperties": 2, "maxProperties": MOST_CUTS, "additionalProperties": {"type": "number", "minimum": 0},
+}  # fmt: skip
+
+TRACK = (
+    Key("name", word, True, 'name = "…"', "left and right are seen from the bow to the tip"),
+    Key("like", text, about="another track with the same milling, measuring, spaces and depths"),
+    Key("milling", one_of("external", "internal", "edge")),
+    Key("measured", one_of("far-edge", "own-edge", "centre"), about="from where a depth's dimension runs"),
+    Key("spaces", shape={"anyOf": [table(SPACES), _LISTED]}, about="centre of each cut from the stop, bow to tip"),
+    Key("depths", shape=_DEPTHS, about="label -> dimension, shallowest first"),
+    Key(
+        "numbers",
+        shape={**_BY_LABEL, "additionalProperties": {"type": "integer"}},
+        about="label -> the whole number that sums count it as, for labels that are no numbers",
+    ),
+    Key("direction", DIRECTION, about="order in which its cuts are worked"),
+)
+COPIED = ("milling", "measured", "spaces", "depths", "numbers")
+"""What `like` takes over from the other track, and what therefore can't stand beside it."""
+
+RULES = (
+    Key("must", sentences, about="sentences that make a code legal; `bitting docs rules` has them all"),
+    Key("should", sentences, about="advice: reported, never makes a code illegal"),
+)
+
+SETUP = (
+    Key("cut", required=True, shape={"type": "integer", "minimum": 1}, about="counted from the bow"),
+    Key("depth", required=True, shape={"type": ["string", "integer"]}, about="a label of the depth table"),
+)
 
 CUTTING = (
     Key("shape", one_of("round", "vee")),
-    Key("cutter", _length),
-    Key("angle", number("an included angle in degrees", above=0, below=180)),
-    Key("root", _spread),
-    Key("seat", _length),
-    Key("steepest", number("an angle in degrees", above=0, most=90)),
-    Key("direction", DIRECTION),
-    Key("rotation", one_of("clockwise", "anticlockwise", "counterclockwise")),
-    Key("setup"),
+    Key("cutter", _length, about="diameter of the end mill"),
+    Key("angle", number("an included angle in degrees", above=0, below=180), about="of the vee, in degrees"),
+    Key("root", _spread, about="the flat at the vee's point"),
+    Key("seat", _length, about="width at the centre of a cut on which a tumbler rests"),
+    Key(
+        "steepest",
+        number("an angle in degrees", above=0, most=90),
+        about="to the blade's length, that a tumbler climbs",
+    ),
+    Key("direction", DIRECTION, about="order in which the cuts of a track are worked"),
+    Key("rotation", one_of("clockwise", "anticlockwise", "counterclockwise"), about="of the cutter, from above"),
+    Key("setup", shape=table(SETUP), about="the setup key: all shallowest cuts but this one"),
 )
 
-SETUP = (Key("cut", required=True), Key("depth", required=True))
+ACROSS = (
+    Key("tracks", words, True, about="two opposite tracks"),
+    Key("less", _spread, about="a reading across is left + right - this"),
+    Key("from", _length, about="a reading across is this - left - right"),
+)
 
 MEASURING = (
-    Key("tolerance", _length),
-    Key("reading_sd", _length),
-    Key("offset_sd", _spread),
-    Key("tilt_sd", _spread),
-    Key("left_right_sd", _spread),
-    Key("wear", _spread),
-    Key("outliers", number("a share", least=0, below=1)),
-    Key("cut_sd", _spread),
-    Key("jaw", _spread),
-    Key("reclamp_sd", _spread),
-    Key("across"),
+    Key("tolerance", _length, about="a finished cut may be off by this much"),
+    Key("reading_sd", _length, about="standard uncertainty of one caliper reading"),
+    Key("offset_sd", _spread, about="error shared by all the readings of one key"),
+    Key("tilt_sd", _spread, about="difference of that error from the first cut to the last"),
+    Key("left_right_sd", _spread, about="half the difference of that error between left and right"),
+    Key("wear", _spread, about="mean material lost at one cut"),
+    Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
+    Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
+    Key("jaw", _spread, about="width of the caliper's jaw"),
+    Key("reclamp_sd", _spread, about="error of a key that is clamped again"),
+    Key("across", shape=table(ACROSS, oneOf=[{"required": ["less"]}, {"required": ["from"]}])),
 )
 
-ACROSS = (Key("tracks", words, True), Key("less", _spread), Key("from", _length))
+_OWN = [{"anyOf": [{"required": ["like"]}, {"required": [key]}]} for key in COPIED if key != "numbers"]
+_LIKE = {"if": {"required": ["like"]}, "then": {"not": {"anyOf": [{"required": [key]} for key in COPIED]}}}
+_LOCK = {"type": ["string", "integer", "array"]}
+
+TOP = (
+    Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
+    Key("system", required=True, example="the table [system]", shape=table(SYSTEM)),
+    Key("blade", shape=table(BLADE)),
+    Key(
+        "tracks",
+        required=True,
+        example="a table [[tracks]] for each track",
+        shape={"type": "array", "minItems": 1, "items": table(TRACK, allOf=_OWN, **_LIKE)},
+    ),
+    Key("rules", shape=table(RULES)),
+    Key("locks", shape={"type": "object", "additionalProperties": _LOCK}, about='which cuts each lock reads: "1-5"'),
+    Key("cutting", shape=table(CUTTING)),
+    Key("measuring", shape=table(MEASURING)),
+)
+
+
+def json_schema(keys: Sequence[Key], title: str) -> dict[str, Any]:
+    """The JSON Schema of a file whose top has these keys, for editors that check TOML as it is typed."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": title, **table(keys)}

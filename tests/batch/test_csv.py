@@ -19,13 +19,15 @@ from hypothesis import strategies as st
 from bitting.batch import check_many
 from bitting.batch.columns import Wanted
 from bitting.batch.csv.records import LONGEST, WIDEST, read_records
-from bitting.batch.run import Order, run_batch
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import code_of
 from bitting.systemfile import load_system
+from tests.batch.added import CODES, HEADER, added, tail
 
 LEGAL = "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
 ILLEGAL = "left: 2 1 3 3 3 4 1 / right: 1 1 2 3 4 2 1"
@@ -38,8 +40,8 @@ def batch(tmp_path: Path, data: bytes, *options: str, name: str = "in.csv") -> t
     source.write_bytes(data)
     target = tmp_path / "out.csv"
     wanted = Wanted(*options)
-    order = Order(str(source), str(target), wanted, force=True)
-    summary = run_batch(order, load_system, load_system("plover"))
+    order = Job(str(source), str(target), wanted, force=True)
+    summary = run_batch(order, load_system("plover"))
     return target.read_bytes(), summary
 
 
@@ -47,24 +49,18 @@ def invoke(*arguments: str, stdin: bytes | None = None) -> Result:
     return CliRunner().invoke(main, ["batch", *arguments], input=stdin)
 
 
-def added(data: bytes, encoding: str = "utf-8", delimiter: str = ",") -> list[list[str]]:
-    """The four added cells of every record."""
-    rows = csv.reader(io.StringIO(data.decode(encoding), newline=""), delimiter=delimiter)
-    return [row[-4:] for row in rows]
-
-
-def test_the_same_rows_in_order_with_four_columns(tmp_path: Path) -> None:
+def test_the_same_rows_in_order_with_our_columns(tmp_path: Path) -> None:
     rows = [LEGAL, ILLEGAL, UNREADABLE, "", LEGAL]
     data = "unit,key code,remark\n" + "".join(f"{n},{code},r{n}\n" for n, code in enumerate(rows))
     out, summary = batch(tmp_path, data.encode())
     lines = out.decode().splitlines()
-    assert lines[0] == "unit,key code,remark,verdict,canonical,findings,suggestion"
-    assert lines[1] == f"0,{LEGAL},r0,legal,{LEGAL},,"
-    verdicts = [row[0] for row in added(out)[1:]]
+    assert lines[0] == f"unit,key code,remark,{HEADER}"
+    assert lines[1] == f"0,{LEGAL},r0," + tail(verdict="legal", canonical=LEGAL)
+    verdicts = [row["verdict"] for row in added(out)[1:]]
     assert verdicts == ["legal", "illegal", "unreadable", "empty", "legal"]
     assert "cut 6 is 4 and cut 7 is 1: they differ by 3, and at most 2 is allowed [adjacent-difference]" in lines[2]
     assert "nothing stands behind '/' (at character 11)" in lines[3]
-    assert lines[4] == "3,,r3,empty,,,"
+    assert lines[4] == "3,,r3," + tail(verdict="empty")
     counts = {k: summary.as_dict()[k] for k in ("rows", "legal", "illegal", "unreadable", "empty", "duplicates")}
     assert counts == {"rows": 5, "legal": 2, "illegal": 1, "unreadable": 1, "empty": 1, "duplicates": 1}
     assert summary.rules == {"adjacent-difference": 1}
@@ -72,9 +68,9 @@ def test_the_same_rows_in_order_with_four_columns(tmp_path: Path) -> None:
 
 def test_advice_is_said_and_leaves_a_code_legal(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, b"code\nleft: 1 1 2 2 1 1 2 / right: 1 1 2 3 4 2 1\n")
-    verdict, _, findings, _ = added(out)[1]
-    assert verdict == "legal"
-    assert findings == "advice: left: only 2 different depths used, at least 3 needed [distinct-depths]"
+    row = added(out)[1]
+    assert row["verdict"] == "legal"
+    assert row["findings"] == "advice: left: only 2 different depths used, at least 3 needed [distinct-depths]"
     assert summary.bad == 0
 
 
@@ -117,11 +113,12 @@ def test_cells_come_out_as_they_went_in(
     data, encoding, delimiter, rows, codes = drawn
     out, summary = batch(tmp_path_factory.getbasetemp(), data, "Key code")
     back = list(csv.reader(io.StringIO(out.decode(encoding), newline=""), delimiter=delimiter))
-    assert [row[:-4] for row in back] == rows
+    assert [row[: -len(CODES.names)] for row in back] == rows
     many = check_many(load_system("plover"), codes)
     words = ["legal", "illegal", "unreadable", "empty"]
-    assert [row[-4] for row in back[1:]] == [words[v] for v in many.verdict]
-    assert [row[-3] or None for row in back[1:]] == many.canonical
+    answered = added(out, encoding, delimiter)[1:]
+    assert [row["verdict"] for row in answered] == [words[v] for v in many.verdict]
+    assert [row["canonical"] or None for row in answered] == many.canonical
     assert summary.rows == len(codes)
     # as written, not only as read: each record's own characters stand in front of what was added
     before = _records(data.decode(encoding), delimiter)
@@ -158,8 +155,8 @@ def test_encodings_are_found_and_kept(tmp_path: Path, encoding: str, name: str) 
     out, summary = batch(tmp_path, data)
     assert summary.encoding == name
     text = out.decode(encoding)
-    assert text.startswith("größe;code;verdict;canonical;findings;suggestion\r\nblöd – ½;")
-    assert [row[0] for row in added(out, encoding, ";")] == ["verdict", "legal", "legal"]
+    assert text.startswith("größe;code;" + HEADER.replace(",", ";") + "\r\nblöd – ½;")
+    assert [row["verdict"] for row in added(out, encoding, ";")] == ["verdict", "legal", "legal"]
 
 
 def test_bytes_that_are_no_characters_stay(tmp_path: Path) -> None:
@@ -180,7 +177,7 @@ def test_pandas_reads_the_same(tmp_path: Path) -> None:
     frame.to_csv(source, index=False)
     out, summary = batch(tmp_path, source.read_bytes())
     back = pandas.read_csv(io.BytesIO(out), dtype=str, keep_default_na=False)
-    assert list(back.columns) == ["n", "code", "text", "verdict", "canonical", "findings", "suggestion"]
+    assert list(back.columns) == ["n", "code", "text", *CODES.names]
     before = pandas.read_csv(source, dtype=str, keep_default_na=False)
     pandas.testing.assert_frame_equal(back[["n", "code", "text"]], before)
     assert (back["verdict"] == "legal").all()
@@ -214,7 +211,7 @@ def test_blank_lines_are_kept_and_are_no_rows(tmp_path: Path) -> None:
     assert out.endswith(b"\n\n\n")
     assert (summary.rows, summary.blank_lines) == (1, 3)
     out, summary = batch(tmp_path, f"code\n{LEGAL}\n\n{ILLEGAL}\n".encode())
-    assert [row[0] for row in added(out)[1:]] == ["legal", "empty", "illegal"]
+    assert [row["verdict"] for row in added(out)[1:]] == ["legal", "empty", "illegal"]
     assert summary.empty == 1
 
 
@@ -223,21 +220,22 @@ def test_a_header_that_is_not_in_the_first_row(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, data)
     lines = out.decode().splitlines()
     assert lines[:3] == ["Fleet list,,", "printed on Monday,,", ""]
-    assert lines[3].endswith(",verdict,canonical,findings,suggestion")
+    assert lines[3].endswith("," + HEADER)
     assert (summary.header, summary.rows, summary.column) == (4, 1, "key code")
 
 
 def test_no_header_at_all(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, f"A,{LEGAL}\nB,{ILLEGAL}\nC,{LEGAL}\n".encode())
-    assert [row[0] for row in added(out)] == ["legal", "illegal", "legal"]
+    assert [row["verdict"] for row in added(out)] == ["legal", "illegal", "legal"]
     assert summary.header is None
     assert summary.notes == ("the table has no header row, so the added columns have no names",)
     assert summary.column == "column 2"
 
 
 def test_the_sep_line_of_spreadsheets_is_kept(tmp_path: Path) -> None:
+    answer = tail(verdict="legal", canonical=LEGAL)
     out, summary = batch(tmp_path, f"sep=;\r\na;code\r\n1;{LEGAL}\r\n".encode())
-    assert out.decode() == f"sep=;\r\na;code;verdict;canonical;findings;suggestion\r\n1;{LEGAL};legal;{LEGAL};;\r\n"
+    assert out.decode() == f"sep=;\r\na;code,{HEADER}\r\n1;{LEGAL},{answer}\r\n".replace(",", ";")
     assert summary.rows == 1
 
 
@@ -276,11 +274,20 @@ def test_nothing_is_guessed(tmp_path: Path, data: str, column: str | None, messa
 
 
 def test_names_that_are_taken_get_a_number(tmp_path: Path) -> None:
+    ours = HEADER.replace("verdict", "verdict_2").replace("findings", "findings_2")
     out, summary = batch(tmp_path, f"code,Verdict,findings\n{LEGAL},yes,\n".encode())
-    assert out.decode().splitlines()[0] == "code,Verdict,findings,verdict_2,canonical,findings_2,suggestion"
-    assert "ours are verdict_2, canonical, findings_2, suggestion" in summary.notes[0]
+    assert out.decode().splitlines()[0] == f"code,Verdict,findings,{ours}"
+    assert f"ours are {ours.replace(',', ', ')}" in summary.notes[0]
     again, _ = batch(tmp_path, out)
-    assert again.decode().splitlines()[0].endswith(",verdict_3,canonical_2,findings_3,suggestion_2")
+    assert (
+        again.decode()
+        .splitlines()[0]
+        .endswith(
+            ","
+            + HEADER.replace(",", "_2,").replace("verdict_2", "verdict_3").replace("findings_2", "findings_3")
+            + "_2"
+        )
+    )
 
 
 def test_systems_by_row(tmp_path: Path) -> None:
@@ -289,8 +296,8 @@ def test_systems_by_row(tmp_path: Path) -> None:
     data = f"code;lock\n{LEGAL};plover\n{code};wren\n{LEGAL};\n{code};nosuch\n;nosuch\n{LEGAL};plover\n"
     out, summary = batch(tmp_path, data.encode(), "code", {}, "lock")  # type: ignore[arg-type]
     rows = added(out, delimiter=";")[1:]
-    assert [row[0] for row in rows] == ["legal", "legal", "legal", "unreadable", "empty", "legal"]
-    assert "nosuch" in rows[3][2]
+    assert [row["verdict"] for row in rows] == ["legal", "legal", "legal", "unreadable", "empty", "legal"]
+    assert "nosuch" in rows[3]["findings"]
     assert summary.duplicates == 2
     assert set(summary.systems) == {"plover", "wren"}
 
@@ -299,8 +306,8 @@ def test_a_column_for_each_track(tmp_path: Path) -> None:
     data = b"L;R;n\n2133345;1123421;1\n2 1 3 3 3 4 1;1123421;2\n;;3\n2133345;;4\n"
     out, summary = batch(tmp_path, data, None, {"left": "L", "right": "R"})  # type: ignore[arg-type]
     rows = added(out, delimiter=";")[1:]
-    assert [row[0] for row in rows] == ["legal", "illegal", "empty", "unreadable"]
-    assert rows[0][1] == LEGAL
+    assert [row["verdict"] for row in rows] == ["legal", "illegal", "empty", "unreadable"]
+    assert rows[0]["canonical"] == LEGAL
     assert summary.column == "L, R"
     with pytest.raises(BittingError, match="names no column for right"):
         batch(tmp_path, data, None, {"left": "L"})  # type: ignore[arg-type]
@@ -312,8 +319,8 @@ def test_our_cells_are_never_formulas(tmp_path: Path) -> None:
     data = 'code\n"=1+1"\n+3\n-2\n@x\n"\t=2"\n'
     out, _ = batch(tmp_path, data.encode(), "code")
     for row in added(out)[1:]:
-        assert all(not cell.startswith(("=", "+", "-", "@", "\t", "\r")) for cell in row)
-        assert row[0] != "legal"
+        assert all(not cell.startswith(("=", "+", "-", "@", "\t", "\r")) for cell in row.values())
+        assert row["verdict"] != "legal"
 
 
 @pytest.mark.parametrize(
@@ -385,7 +392,13 @@ def test_piping() -> None:
     data = f"n,code\n1,{LEGAL}\n2,{ILLEGAL}\n3,{UNREADABLE}\n4,\n".encode()
     result = invoke("-", "-s", "plover", "-o", "-", stdin=data)
     assert result.exit_code == 1
-    assert [row[0] for row in added(result.stdout_bytes)] == ["verdict", "legal", "illegal", "unreadable", "empty"]
+    assert [row["verdict"] for row in added(result.stdout_bytes)] == [
+        "verdict",
+        "legal",
+        "illegal",
+        "unreadable",
+        "empty",
+    ]
     assert "unreadable" in result.stderr
     result = invoke("-", "-s", "plover", "-o", "-", "--only", "bad", stdin=data)
     assert [line.split(",")[0] for line in result.stdout.splitlines()] == ["n", "2", "3"]
@@ -394,7 +407,19 @@ def test_piping() -> None:
     assert [row["verdict"] for row in rows] == ["legal", "illegal", "unreadable", "empty"]
     assert [row["line"] for row in rows] == [2, 3, 4, 5]
     assert rows[0]["canonical"] == LEGAL
-    assert rows[0]["findings"] is None
+    assert rows[0]["findings"] == []
+    (broken, *remarks) = rows[1]["findings"]
+    assert (broken["rule"], broken["level"], broken["track"], broken["cuts"]) == (
+        "adjacent-difference",
+        "must",
+        "left",
+        [6, 7],
+    )
+    assert [remark["rule"] for remark in remarks] == [None]
+    assert "one slip away" in remarks[0]["message"]
+    assert [finding["rule"] for finding in rows[2]["findings"]] == [None]
+    assert "nothing stands behind '/'" in rows[2]["findings"][0]["message"]
+    assert rows[3]["findings"] == []
     # a file that can't be read to its end leaves standard output empty
     result = invoke("-", "-s", "plover", "-o", "-", stdin=data + b'5,"open')
     assert (result.exit_code, result.stdout) == (2, "")

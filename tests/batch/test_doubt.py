@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from bitting.batch.columns import Wanted
+from bitting.batch.job import Job
 from bitting.batch.judge import Judge
-from bitting.batch.run import Order, run_batch
+from bitting.batch.run import run_batch
+from bitting.batch.systems import Systems
 from bitting.model import System
 from bitting.systemfile import load_system
 
@@ -40,12 +42,12 @@ must = []
     return load_system(str(path))
 
 
-def rows(folder: Path, system: System, texts: list[str]) -> list[list[str]]:
+def rows(folder: Path, system: System, texts: list[str]) -> list[dict[str, str]]:
     source, target = folder / "in.tsv", folder / "out.tsv"
     source.write_text("n\tcode\n" + "".join(f"{number}\t{text}\n" for number, text in enumerate(texts)))
-    run_batch(Order(str(source), str(target), Wanted("code"), force=True), load_system, system)
+    run_batch(Job(str(source), str(target), Wanted("code"), force=True), system)
     with target.open(newline="") as file:
-        return [row[2:] for row in list(csv.reader(file, delimiter="\t"))[1:]]
+        return list(csv.DictReader(file, delimiter="\t"))
 
 
 @pytest.mark.parametrize(
@@ -76,27 +78,29 @@ def rows(folder: Path, system: System, texts: list[str]) -> list[list[str]]:
 )
 def test_what_may_be_another_code_is_said(cuts: int, text: str, verdict: str, words: str, tmp_path: Path) -> None:
     cell = '"' + text.replace('"', '""') + '"'
-    ((said, canonical, findings, _),) = rows(tmp_path, system_of(tmp_path, cuts), [cell])
-    assert said == verdict
-    assert words in findings
-    assert bool(findings) == bool(words)
-    assert bool(canonical) == (verdict == "legal")
+    (row,) = rows(tmp_path, system_of(tmp_path, cuts), [cell])
+    assert row["verdict"] == verdict
+    assert words in row["findings"]
+    assert bool(row["findings"]) == bool(words)
+    assert bool(row["canonical"]) == (verdict == "legal")
 
 
 def test_month_names_that_are_depths(tmp_path: Path) -> None:
     """With depths from 0 to F, three months are cuts too."""
     system = system_of(tmp_path, 5, "0123456789ABCDEF")
     said = rows(tmp_path, system, ["DEC-12", "12-DEC", "FEB 12", "12-EEC"])
-    assert [row[0] for row in said] == ["legal"] * 4
-    assert ["[date]" in row[2] for row in said] == [True, True, True, False]
+    assert [row["verdict"] for row in said] == ["legal"] * 4
+    assert ["[date]" in row["findings"] for row in said] == [True, True, True, False]
 
 
 def test_leavings_get_no_nearest_code(tmp_path: Path) -> None:
     """A code one slip from the leavings of a date is no better than any other; a number that was written 1E5 is known."""
     said = rows(tmp_path, system_of(tmp_path, 6), ["3/2/2001", "1E5", "1E+05", "2001-12-31", "23456"])
-    assert [row[3] for row in said[:4]] == ["", "1 0 0 0 0 0", "1 0 0 0 0 0", ""]
-    assert said[4][3]  # a cut may be missing as well
-    assert "probably 023456" in said[4][2]
+    assert [row["suggestion"] + row["likely"] for row in said[:4]] == [""] * 4
+    assert "100000, or 1E5 was meant" in said[1]["findings"] or "probably 100000" in said[1]["findings"]
+    assert not any("slip" in row["findings"] for row in said[:4])
+    assert "legal codes are one slip away" in said[4]["findings"]  # a cut may be missing as well
+    assert "probably 023456" in said[4]["findings"]
 
 
 def test_a_doubt_changes_no_verdict_of_the_arrays(tmp_path: Path) -> None:
@@ -133,7 +137,7 @@ def test_each_of_several_cells_is_read_by_itself(
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     source.write_text(f"L;R\n{left};{right}\n")
     wanted = Wanted(columns={"left": "L", "right": "R"})
-    run_batch(Order(str(source), str(target), wanted), load_system, load_system("plover"))
+    run_batch(Job(str(source), str(target), wanted), load_system("plover"))
     row = next(csv.DictReader(target.open(newline=""), delimiter=";"))
     assert row["verdict"] == verdict
     assert words in row["findings"]
@@ -147,7 +151,7 @@ def test_sides_in_columns_are_read_by_themselves(tmp_path: Path) -> None:
     source.write_text("a,b\n143324.0,'123214\n143324,2/3/2001\n")
     system = load_system("grebe")
     top, bottom = (lane.label for lane in system.lanes)
-    run_batch(Order(str(source), str(target), Wanted(columns={top: "a", bottom: "b"})), load_system, system)
+    run_batch(Job(str(source), str(target), Wanted(columns={top: "a", bottom: "b"})), system)
     one, other = list(csv.DictReader(target.open(newline="")))
     assert one["canonical"] == "top(1 4 3 3 2 4); bottom(1 2 3 2 1 4)"
     assert f"{bottom}: read as 123214: an apostrophe" in one["findings"]
@@ -164,11 +168,12 @@ def test_two_systems_of_one_name_are_kept_apart(tmp_path: Path) -> None:
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     lines = [f"{one};123456", f"{two};1234", f"{again};123456", f"{two};123456", f"{one};12345", f"{two};234"]
     source.write_text("lock;code\n" + "".join(f"{line}\n" for line in lines))
-    order = Order(str(source), str(target), Wanted(system_column="lock"))
-    summary = run_batch(order, load_system, None)
+    order = Job(str(source), str(target), Wanted(system_column="lock"))
+    summary = run_batch(order, None)
     said = list(csv.DictReader(target.open(newline=""), delimiter=";"))
     assert [row["verdict"] for row in said] == ["legal", "legal", "legal", "illegal", "illegal", "illegal"]
-    assert [len(row["suggestion"].split()) for row in said[3:]] == [4, 6, 4]
+    for row, words in zip(said[3:], ("4 expected", "probably 012345", "probably 0234"), strict=True):
+        assert words in row["findings"]
     assert summary.systems == ("plain", f"plain ({two})")
     assert summary.duplicate_rows == ((2, 4),)
 
@@ -178,8 +183,39 @@ def test_what_a_table_names_as_its_system_is_no_device(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.toml")
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     source.write_text(f"lock;code\n{tmp_path}/pipe.toml;123456\nploverr;123456\n")
-    run_batch(Order(str(source), str(target), Wanted(system_column="lock")), load_system, None)
+    run_batch(Job(str(source), str(target), Wanted(system_column="lock")), None)
     one, other = csv.DictReader(target.open(newline=""), delimiter=";")
     assert one["verdict"] == other["verdict"] == "unreadable"
-    assert "there is no system file" in one["findings"]
-    assert "no system is called 'ploverr'; did you mean plover?" in other["findings"]
+    assert f"no system is called '{tmp_path}/pipe.toml'" in one["findings"]
+    assert (
+        "no system is called 'ploverr': a table names systems that `bitting systems list` lists, or files"
+        in other["findings"]
+    )
+
+
+def test_a_table_opens_no_file_but_those_beside_it_or_in_a_folder_that_was_given(tmp_path: Path) -> None:
+    """A table is somebody else's text: it must not tell what is in any other file of the machine, nor whether one is there."""
+    for folder in ("table", "secret", "systems"):
+        (tmp_path / folder).mkdir()
+    system_of(tmp_path / "systems", 6)
+    (tmp_path / "secret" / "plain.toml").write_text("password = 1\n")
+    (tmp_path / "table" / "link.toml").symlink_to(tmp_path / "secret" / "plain.toml")
+    names = [
+        f"{tmp_path}/secret/plain.toml",
+        "../secret/plain.toml",
+        "link.toml",
+        "link",
+        "plain",
+        "Plover",
+        "/dev/zero",
+    ]
+    source, target = tmp_path / "table" / "in.csv", tmp_path / "table" / "out.csv"
+    source.write_text("lock;code\n" + "".join(f"{name};123456\n" for name in names))
+    for folders in ((), (str(tmp_path / "systems"),)):
+        run_batch(Job(str(source), str(target), Wanted(system_column="lock"), force=True, folders=folders), None)
+        said = {row["lock"]: row for row in csv.DictReader(target.open(newline=""), delimiter=";")}
+        assert all(said[name]["findings"].startswith(f"no system is called {name!r}") for name in names[:4])
+        assert "password" not in target.read_text()
+        assert said["plain"]["verdict"] == ("legal" if folders else "unreadable")
+        assert said["Plover"]["verdict"] == "illegal"
+    assert "no system is called" in str(Systems(None, str, (str(tmp_path),)).of("x\0"))

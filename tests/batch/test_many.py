@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+import pandas
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -276,8 +278,16 @@ def test_nothing_and_things_that_are_no_text() -> None:
     assert len(check_many(system, [])) == 0
     assert check_many(system, []).canonical == []
     assert check_many(system, [None, " "]).counts["empty"] == 2
+    column = pandas.Series(["2133345 1123421", None, math.nan, pandas.NA, pandas.NaT, ""], dtype=object)
+    assert check_many(system, column).counts == {"legal": 1, "illegal": 0, "unreadable": 0, "empty": 5}
+    for kind in ("string", "category"):
+        assert check_many(system, pandas.Series(["2133345 1123421", None], dtype=kind)).counts["empty"] == 1
+    with pytest.raises(BittingError, match="one text stands where many are wanted"):
+        check_many(system, "2133345 1123421")
+    with pytest.raises(BittingError, match="item 1 is array"):
+        check_many(system, ["", np.array([1, 2])])
     with pytest.raises(BittingError, match="item 1 is 2133, which is no text"):
-        check_many(system, ["2133345 1123421", 2133])  # type: ignore[list-item]
+        check_many(system, ["2133345 1123421", 2133])
 
 
 def test_written_depths_equal_the_canonical_form() -> None:

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from bitting.batch import duplicates as seen_module
 from bitting.batch.duplicates import Seen, find_near, keys_of, legal_neighbours
+from bitting.batch.job import Job
 from bitting.batch.judge import Judge
-from bitting.batch.run import Order, run_batch
+from bitting.batch.run import run_batch
 from bitting.cli import main
 from bitting.diagram import code_space
 from bitting.model import System, code_of
@@ -149,7 +150,7 @@ def table(folder: Path) -> Path:
 
 def test_the_later_row_gets_a_remark_and_stays_legal(tmp_path: Path) -> None:
     source, target = table(tmp_path), tmp_path / "out.csv"
-    summary = run_batch(Order(str(source), str(target)), load_system, load_system("plover"))
+    summary = run_batch(Job(str(source), str(target)), load_system("plover"))
     rows = list(csv.DictReader(target.open()))
     assert [row["verdict"] for row in rows] == ["legal", "legal", "illegal", "legal", "empty", "legal", "legal"]
     assert rows[3]["findings"] == "advice: one slip from row 3 (right cut 7) [near-duplicate]"
@@ -186,7 +187,7 @@ def test_codes_that_fill_their_space_get_no_remarks(tmp_path: Path) -> None:
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     codes = [str(code_of(system, code)) for code in code_space(system).sample(2000, 1)]
     source.write_text("code\n" + "".join(f"{code}\n" for code in codes))
-    summary = run_batch(Order(str(source), str(target)), load_system, system)
+    summary = run_batch(Job(str(source), str(target)), system)
     assert "[near-duplicate]" not in target.read_text()
     assert summary.near_duplicates is not None
     assert summary.near_by_chance is not None

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import csv
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from bitting.batch import many as many_module
 from bitting.batch import suggest as suggest_module
-from bitting.batch.csv import rewrite as held_module
-from bitting.batch.run import Order, run_batch
+from bitting.batch.check_rows import RowChecker
+from bitting.batch.csv import rewrite as rewrite_module
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.batch.suggest import OFFERED
 from bitting.batch.summary import Summary
 from bitting.checking import check
@@ -30,8 +32,8 @@ SYSTEMS = ("plover", "wren", "siskin", "dunlin", "grebe")
 def run(folder: Path, text: str, system: System, **options: object) -> tuple[Summary, bytes]:
     source, target = folder / "in.csv", folder / "out.csv"
     source.write_bytes(text.encode())
-    order = Order(str(source), str(target), force=True, **options)  # type: ignore[arg-type]
-    return run_batch(order, load_system, system), target.read_bytes()
+    order = Job(str(source), str(target), force=True, **options)  # type: ignore[arg-type]
+    return run_batch(order, system), target.read_bytes()
 
 
 def texts_of(system: System, number: int, draw: random.Random) -> list[str]:
@@ -80,26 +82,24 @@ def test_every_wrong_code_of_a_table_gets_what_it_gets_alone(name: str, tmp_path
     texts = texts_of(system, 120 if name != "siskin" else 50, random.Random(5))
     summary, out = run(tmp_path, "code\n" + "".join(f"{text}\n" for text in texts), system, delimiter="\t")
     suggested = 0
-    for text, row in zip(texts, list(csv.reader(out.decode().splitlines(), delimiter="\t"))[1:], strict=True):
+    for text, row in zip(texts, csv.DictReader(out.decode().splitlines(), delimiter="\t"), strict=True):
         try:
             code = parse_code(text, system)
         except NotationError:
             continue
-        if check(code, suggest=False).legal:
-            assert row[4] == ""
-            continue
-        answer = nearest(code, best=1)
-        found = [one for one in answer.codes if one.probability >= OFFERED]
-        assert row[4] == (found[0].code if found else "")
-        assert ("likeliest slip" in row[3]) == bool(found)
-        if found:
-            assert row[3].endswith(f"likeliest slip: {found[0].change}")
-        elif answer.count:
-            away = f"{'one slip' if answer.slips == 1 else 'two slips'} away"
-            many = "one legal code is" if answer.count == 1 else f"{answer.count} legal codes are"
-            assert row[3].endswith(f"{many} {away}")
-        suggested += bool(found)
-    assert suggested >= 4
+        legal = check(code, suggest=False).legal
+        answer = None if legal else nearest(code, best=1)
+        first = answer.codes[0] if answer and answer.codes else None
+        offered = answer is not None and answer.slips == 1 and first is not None and first.probability >= OFFERED
+        assert row["suggestion"] == (first.code if first and offered else "")
+        assert row["likely"] == (str(min(int(100 * first.probability), 99)) if first and offered else "")
+        assert row["findings"].endswith(f"likeliest slip: {first.change}" if first and offered else row["findings"])
+        assert ("likeliest slip" in row["findings"]) == offered
+        slips = {1: "one slip", 2: "two slips"}[answer.slips] if first and answer else ""
+        many = f"{answer.count:,} legal codes are {slips} away" if answer and answer.count > 1 else "one legal code is"
+        assert (many in row["findings"]) == (not offered) or first is None
+        suggested += offered
+    assert suggested >= 3
     assert not [note for note in summary.notes if "looked" in note]
 
 
@@ -110,15 +110,20 @@ SHORT = ("213312 1124421", "2133124 112442", "2133145 112421")
 
 def test_as_many_cuts_in_too_many_lists_are_put_together(tmp_path: Path) -> None:
     system = load_system("dunlin")
-    texts = ["395/204", "3/9/5/2/0/4", "395204", "39/52/04", "395/209", "395208", "39/52/0"]
+    texts = ["395/204", "3/9/5/2/0/4", "395204", "39/52/04"]
     _, out = run(tmp_path, "code\n" + "".join(f"{text}\n" for text in texts), system)
-    rows = list(csv.reader(out.decode().splitlines()))[1:]
-    for text, row in zip(texts, rows, strict=True):
-        code = parse_code(text, system)
-        first = nearest(code, best=1).codes[0]
-        wanted = not check(code, suggest=False).legal and first.probability >= OFFERED
-        assert row[4] == (first.code if wanted else "")
-    assert [row[4] for row in rows[:4]] == ["3 9 5 2 0 4", "3 9 5 2 0 4", "", "3 9 5 2 0 4"]
+    rows = list(csv.DictReader(out.decode().splitlines()))
+    assert [row["suggestion"] for row in rows] == ["3 9 5 2 0 4", "3 9 5 2 0 4", "", "3 9 5 2 0 4"]
+
+
+def smaller(begun: Callable[[RowChecker], None], rows: int = 7) -> Callable[[RowChecker], None]:
+    """How a row checker begins, with chunks of so many rows."""
+
+    def begin(self: RowChecker) -> None:
+        begun(self)
+        self.chunk = rows
+
+    return begin
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
@@ -131,27 +136,26 @@ def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monk
             rows.append("")
     text, system = end.join(rows) + end, load_system("plover")
     _, whole = run(tmp_path, text, system)
-    assert whole.count(b"one slip away") > 5
+    assert whole.count(b"slip") > 8
+    begun = RowChecker.__attrs_post_init__
     for together, chunk in ((1, 4), (3, 7), (1000, 5)):
-        monkeypatch.setattr(held_module, "TOGETHER", together)
-        monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", chunk)
+        monkeypatch.setattr(rewrite_module, "TOGETHER", together)
+        monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(begun, chunk))
         assert run(tmp_path, text, system)[1] == whole
-    assert many_module.CHUNK > 1000
     given = [line.split(",")[0] for line in rows]
     assert [line.decode().split(",")[0] for line in whole.splitlines()] == given
 
 
-def test_a_limit_is_for_those_that_are_read_one_by_one(tmp_path: Path) -> None:
+def test_a_limit_is_for_different_codes(tmp_path: Path) -> None:
     system = load_system("plover")
-    wide = [code.translate({ord(str(n)): 0xFF10 + n for n in range(10)}) for code in SHORT]
-    text = "code\n" + "".join(f"{code}\n" for code in (ILLEGAL, *wide, ILLEGAL, wide[2]))
-    summary, out = run(tmp_path, text, system, suggestions=1)
-    given = ["one slip away" in row[3] or bool(row[4]) for row in list(csv.reader(out.decode().splitlines()))[1:]]
-    assert given == [True, True, False, False, True, False]
-    assert any("for 3 illegal rows no legal code was looked for" in note for note in summary.notes)
+    text = "code\n" + "".join(f"{code}\n" for code in (ILLEGAL, *SHORT, ILLEGAL, SHORT[2]))
+    summary, out = run(tmp_path, text, system, suggestions=2)
+    said = ["slip" in row["findings"] for row in csv.DictReader(out.decode().splitlines())]
+    assert said == [True, True, False, False, True, False]
+    assert any("3 illegal rows have no suggestion: only 2 different wrong codes" in note for note in summary.notes)
     summary, out = run(tmp_path, text, system, suggestions=0)
-    assert not any(row[4] for row in list(csv.reader(out.decode().splitlines()))[1:])
-    assert "no legal codes were looked for; 6 illegal rows have no suggestion" in summary.notes
+    assert b"slip" not in out
+    assert any("6 illegal rows have no suggestion: none was looked for" in note for note in summary.notes)
     summary, _ = run(tmp_path, text, system)
     assert not any("looked" in note for note in summary.notes)
 
@@ -181,10 +185,11 @@ def test_a_suggestion_that_is_not_likely_enough_is_left_empty_and_said(
 def test_a_cell_that_was_mended_is_looked_at_as_it_was_read(tmp_path: Path) -> None:
     """An apostrophe that marks text is none of the code's signs."""
     system = load_system("plover")
-    _, out = run(tmp_path, "code\n'21331241124428\n21331241124428\n", system)
-    one, other = list(csv.reader(out.decode().splitlines()))[1:]
-    assert one[1] == other[1] == "illegal"
-    assert one[4] == other[4] != ""
+    _, out = run(tmp_path, "code\n'51331241124421\n51331241124421\n", system)
+    one, other = csv.DictReader(out.decode().splitlines())
+    assert one["verdict"] == other["verdict"] == "illegal"
+    assert one["findings"].partition("; ")[2] == other["findings"]
+    assert "slip" in other["findings"]
 
 
 def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
@@ -193,13 +198,13 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
     looked: list[int] = []
     nearest_of = Column.nearest
 
-    def of_column(self: Column, signs: Signs) -> Found:
+    def counted(self: Column, signs: Signs) -> Found:
         looked.append(signs.shape[1])
         return nearest_of(self, signs)
 
-    monkeypatch.setattr(Column, "nearest", of_column)
-    monkeypatch.setattr(held_module, "TOGETHER", 10)
-    monkeypatch.setattr("bitting.batch.csv.rewrite.CHUNK", 7)
+    monkeypatch.setattr(Column, "nearest", counted)
+    monkeypatch.setattr(rewrite_module, "TOGETHER", 10)
+    monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(RowChecker.__attrs_post_init__))
     system = load_system("plover")
     wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]
     text = "code\n" + "".join(f"{code}\n{LEGAL}\n" for _ in range(3) for code in (*wrong, *SHORT))
@@ -211,7 +216,6 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
 
     whole = rows()
     assert sum(looked) == distinct
-    assert sum("slip" in row[3] for row in whole) > 30
     monkeypatch.setattr(suggest_module, "REMEMBERED", 20)
     assert rows() == whole
     assert sum(looked) == 20 + 3 * (distinct - 20)

@@ -22,37 +22,39 @@ import xlsxwriter
 from openpyxl.worksheet.dimensions import ColumnDimension
 
 from bitting.batch.columns import Wanted
-from bitting.batch.run import Order, run_batch
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.batch.xlsx.read import code_cell
 from bitting.errors import BittingError
 from bitting.files import whole_file
 from bitting.systemfile import load_system
+from tests.batch.added import CODES
 from tests.torture import make
 
 ROOT = Path(__file__).parents[2]
 
 
 def batch(source: Path, target: Path, **options: object) -> Summary:
-    order = Order(str(source), str(target), **options)  # type: ignore[arg-type]
-    return run_batch(order, load_system, load_system("plover"))
+    order = Job(str(source), str(target), **options)  # type: ignore[arg-type]
+    return run_batch(order, load_system("plover"))
 
 
 @pytest.fixture(scope="module")
-def cells_of_text(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
+def cells_of_text(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, str]]:
     folder = tmp_path_factory.mktemp("text")
     batch(make.text_table(folder), folder / "out.csv")
     rows = csv.reader(io.StringIO((folder / "out.csv").read_text(encoding="utf-8-sig"), newline=""))
-    return {row[0]: row[2:] for row in rows}
+    return {row[0]: dict(zip(CODES.names, row[2:], strict=False)) for row in rows}
 
 
 @pytest.mark.parametrize("name", make.CELLS)
-def test_cells_of_text(cells_of_text: dict[str, list[str]], name: str) -> None:
+def test_cells_of_text(cells_of_text: dict[str, dict[str, str]], name: str) -> None:
     verdict, findings = make.CELLS[name][1]
     row = cells_of_text[name]
-    assert row[0] == verdict, row
-    assert findings in row[2]
-    assert (row[1] == make.LEGAL) == (verdict == "legal")
+    assert row["verdict"] == verdict, row
+    assert findings in row["findings"]
+    assert (row["canonical"] == make.LEGAL) == (verdict == "legal")
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +92,7 @@ def test_the_workbook_keeps_what_it_had(answered: tuple[Path, Summary], tmp_path
     assert new["A1"].font.size == 20
     assert {str(area) for area in new.merged_cells.ranges} == {str(area) for area in old.merged_cells.ranges}
     assert after["prices"]["A2"].value == "=A1*2"
-    assert [cell.value for cell in new[3]][3:] == ["verdict", "canonical", "findings", "suggestion"]
+    assert [cell.value for cell in new[3]][3:] == list(CODES.names)
     assert "1 hidden row was checked too" in answered[1].notes
     figures = {row[0]: row[1] for row in after["codes checked"].iter_rows(values_only=True) if row[0]}
     assert (figures["rows"], figures["legal"]) == (answered[1].rows, answered[1].legal)
@@ -186,9 +188,10 @@ def test_no_column_gets_two_widths(first: int, last: int, tmp_path: Path) -> Non
         for column in range(int(said["min"]), int(said["max"]) + 1):
             assert column not in widths
             widths[column] = float(said["width"])
-    assert all(widths[column] == 31 for column in range(first, last + 1) if not 4 <= column <= 7)
+    ours = range(4, 4 + len(CODES.names))
+    assert all(widths[column] == 31 for column in range(first, last + 1) if column not in ours)
     assert widths[5] == 44
-    assert set(widths) == {*range(first, last + 1), 4, 5, 6, 7}
+    assert set(widths) == {*range(first, last + 1), *ours}
 
 
 def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path) -> None:
@@ -201,7 +204,7 @@ def test_columns_go_beside_what_is_filled_and_never_past_the_last(tmp_path: Path
     assert openpyxl.load_workbook(tmp_path / "out.xlsx").active["B1"].value == "verdict"
     page["XFB1"] = "remark"
     book.save(tmp_path / "wide.xlsx")
-    with pytest.raises(BittingError, match="16,382 columns, and no room for 4 more"):
+    with pytest.raises(BittingError, match=f"16,382 columns, and no room for {len(CODES.names)} more"):
         batch(tmp_path / "wide.xlsx", tmp_path / "wide-out.xlsx")
     batch(tmp_path / "wide.xlsx", tmp_path / "wide-out.csv")
 
@@ -222,7 +225,7 @@ def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, mo
     book = openpyxl.load_workbook(tmp_path / "out.xlsx")
     assert book.sheetnames == ["fleet", "codes checked"]
     rows = list(book["fleet"].iter_rows(values_only=True))
-    assert rows[2] == ("name", "key code", "remark", "verdict", "canonical", "findings", "suggestion")
+    assert rows[2] == ("name", "key code", "remark", *CODES.names)
     assert rows[3][3] == "legal"
     assert rows[4][3] == "illegal"
     assert len(rows) == 3 + summary.rows
@@ -291,15 +294,15 @@ def test_numbers_are_read_as_they_are_shown() -> None:
     assert code_cell(float("inf")).text == "inf"
 
 
-def test_a_cell_that_a_spreadsheet_mangled_is_told_by_that_alone(cells_of_text: dict[str, list[str]]) -> None:
-    assert cells_of_text["date-month"][2] == "a date; it was probably typed as 2-3 or 3-2 [cut-count]"
-    assert cells_of_text["error"][2] == "the cell holds the spreadsheet's error #N/A"
+def test_a_cell_that_a_spreadsheet_mangled_is_told_by_that_alone(cells_of_text: dict[str, dict[str, str]]) -> None:
+    assert cells_of_text["date-month"]["findings"] == "a date; it was probably typed as 2-3 or 3-2 [cut-count]"
+    assert cells_of_text["error"]["findings"] == "the cell holds the spreadsheet's error #N/A"
 
 
 def test_leading_zeros_are_never_put_back_silently(tmp_path: Path) -> None:
     source = tmp_path / "in.csv"
     source.write_text("code\n012345\n12345\n")
-    run_batch(Order(str(source), str(tmp_path / "out.csv"), Wanted("code")), load_system, load_system("dunlin"))
+    run_batch(Job(str(source), str(tmp_path / "out.csv"), Wanted("code")), load_system("dunlin"))
     rows = list(csv.DictReader((tmp_path / "out.csv").open()))
     assert rows[0]["verdict"] == "legal"
     assert rows[1]["verdict"] == "illegal"
@@ -369,9 +372,8 @@ def test_rows_of_json_show_the_cell_that_is_no_code(tmp_path: Path) -> None:
     book.save(path)
     told: list[tuple[int, str, str]] = []
     run_batch(
-        Order(str(path), None),
-        load_system,
+        Job(str(path), None),
         load_system("plover"),
-        rowwise=lambda line, code, cells: told.append((line, code, cells[0])),
+        rowwise=lambda line, code, row: told.append((line, code, row.verdict)),
     )
     assert told == [(2, make.LEGAL, "legal"), (3, "2026-03-02", "unreadable")]

@@ -19,7 +19,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from bitting.batch.columns import Wanted
-from bitting.batch.run import Order, run_batch
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.systemfile import load_system
 from tests.benchmarks import batch_rows
 
@@ -42,8 +43,8 @@ def batch(path: Path, suggestions: int) -> int:
     """From file to file; the legal codes."""
     system = path.with_name("knot.toml")
     system.write_text(batch_rows.SYSTEM)
-    order = Order(str(path), str(path.with_name("out.csv")), Wanted("code"), force=True, suggestions=suggestions)
-    return run_batch(order, load_system, load_system(str(system))).legal
+    order = Job(str(path), str(path.with_name("out.csv")), Wanted("code"), force=True, suggestions=suggestions)
+    return run_batch(order, load_system(str(system))).legal
 
 
 def main() -> None:

@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 
 from bitting.batch.columns import Wanted
-from bitting.batch.decode_rows import Reader
-from bitting.batch.run import Order, ReadingsOrder, run_readings
+from bitting.batch.decoder import Choices, Reader
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from bitting.model import Measuring, System
 from bitting.notation import parse_readings
-from bitting.systemfile import load_system
 from tests.benchmarks.decode_common import Maker, make_system, readings_of
 
 MEASURING = Measuring(
@@ -49,9 +49,9 @@ def run(system: System, texts: list[str], jobs: int) -> tuple[float, float]:
     with tempfile.TemporaryDirectory() as folder:
         source = Path(folder) / "in.csv"
         source.write_text("key,caliper\n" + "".join(f"{n},{text}\n" for n, text in enumerate(texts)))
-        order = Order(str(source), str(Path(folder) / "out.csv"), Wanted())
+        job = Job(str(source), str(Path(folder) / "out.csv"), Wanted("caliper"), readings=Choices(), processes=jobs)
         start = time.process_time()
-        seconds = run_readings(ReadingsOrder(order, "caliper", jobs=jobs), load_system, system).seconds
+        seconds = run_batch(job, system).seconds
         return seconds, time.process_time() - start
 
 

@@ -18,8 +18,8 @@ import python_calamine
 import xlsxwriter
 
 from bitting.batch.columns import Wanted
-from bitting.batch.run import Order, run_batch
-from bitting.systemfile import load_system
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
 from tests.benchmarks import batch_rows
 from tests.benchmarks.batch_csv import peak
 
@@ -48,8 +48,8 @@ def main() -> None:
         wrote = time.perf_counter() - begun
         del rows
         begun = time.perf_counter()
-        order = Order(str(source), str(target), Wanted("code"), force=True, suggestions=0)
-        summary = run_batch(order, load_system, knot)
+        order = Job(str(source), str(target), Wanted("code"), force=True, suggestions=0)
+        summary = run_batch(order, knot)
         took = time.perf_counter() - begun
     print(f"calamine reading {read:.2f} s, openpyxl writing {wrote:.2f} s, together {read + wrote:.2f} s")
     print(

@@ -46,7 +46,7 @@ def shipped(keys: int, seed: int) -> None:
             answer = decode_among(lambda other, text=text: parse_readings(text, other), systems)  # type: ignore[misc]
             first += answer.system == system.name
             fits += answer.verdict != "no-fit"
-            as_given += answer.way == "as given"
+            as_given += answer.listed == "as given"
             readable += sum(_can_read(text, other) for other in systems)
         print(
             f"{system.name:7} first {first}/{keys}, fits {fits}/{keys}, held as listed {as_given}/{keys}; "

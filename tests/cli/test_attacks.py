@@ -94,7 +94,7 @@ def test_carets_stand_under_what_is_written_out() -> None:
 
 
 @pytest.mark.parametrize("how", ["itself", "link", "hard link", "standard input"])
-@pytest.mark.parametrize("command", ["draw", "complete", "decode"])
+@pytest.mark.parametrize("command", ["draw", "complete", "decode", "sheet"])
 def test_no_output_is_a_file_the_run_reads(tmp_path: Path, command: str, how: str) -> None:
     system, other = tmp_path / "my.toml", tmp_path / "other.toml"
     text = (folder("systems") / "plover.toml").read_text()
@@ -109,6 +109,7 @@ def test_no_output_is_a_file_the_run_reads(tmp_path: Path, command: str, how: st
         "draw": ["draw", CODE, "-o", other],
         "complete": ["complete", "2?33244 1124421", "--svg", other],
         "decode": ["decode", SETUP, "--svg", other],
+        "sheet": ["sheet", CODE, "-o", other],
     }[command]
     source = system if how != "standard input" else Path("plover")
     with system.open("rb") as file:
@@ -138,6 +139,20 @@ def test_a_date_of_a_history_is_a_date(tmp_path: Path, date: str) -> None:
         assert not path.exists()
     else:  # as if it weren't given: today
         assert path.exists()
+
+
+@pytest.mark.parametrize("figure", ["1e308", "-1e308", "1001", "nan", "inf", "x"])
+@pytest.mark.parametrize("column", ["depth_offset", "depth_sd", "space_offset"])
+def test_a_wild_figure_in_a_history_is_named(tmp_path: Path, column: str, figure: str) -> None:
+    path = tmp_path / "history.csv"
+    assert run("align", SETUP, "-s", "plover", "--history", str(path))[0] in (0, 1)
+    head, row = (line.split(",") for line in path.read_text().splitlines())
+    row[head.index(column)] = figure
+    path.write_text(",".join(head) + "\n" + ",".join(row) + "\n")
+    before = path.read_text()
+    status, output = run("align", SETUP, "-s", "plover", "--history", str(path))
+    assert (status, path.read_text()) == (2, before)
+    assert f"{column} is '{figure}', which is no" in output
 
 
 @pytest.mark.parametrize("command", [["check", "-"], ["decode", "-"], ["draw", "-", "--blocks"], ["plan", "-"]])
@@ -218,5 +233,8 @@ def test_only_one_module_prints() -> None:
     """What is shown goes through `say`, `tell` and `print_json`, which write out what a terminal obeys."""
     for path in Path(str(cli.__file__)).parent.glob("*.py"):
         if path.name not in ("common.py", "batch.py"):  # a table's rows are written by `json_text`
-            raw = re.findall(r"click\.echo\((?!svg, file=sys\.stdout)|\bprint\(|sys\.std\w+\.write", path.read_text())
+            raw = re.findall(
+                r"click\.echo\((?!(?:svg|html), file=sys\.stdout, nl=False)|\bprint\(|sys\.std\w+\.write",
+                path.read_text(),
+            )
             assert raw == [], path

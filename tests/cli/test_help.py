@@ -57,7 +57,7 @@ def test_every_command_shows_its_examples_and_its_options_under_headings(name):
 
 @pytest.mark.parametrize(("name", "example"), [(name, example) for name, each in EXAMPLES.items() for example in each])
 def test_every_example_runs_as_printed(name, example, tmp_path, monkeypatch):
-    shutil.copy(ROOT / "examples" / "fleet.csv", tmp_path)
+    shutil.copytree(ROOT / "examples", tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
     words = shlex.split(example)
     result = CliRunner().invoke(main, [*name.split(), *words])

@@ -288,7 +288,7 @@ def test_compare_takes_readings_for_the_first(system_path):
     for flags in ((), ("--measured",)):
         got = run("compare", values, code, "-s", system_path, *flags)
         assert got.exit_code == 0, got.output
-        assert "right cut 4  7.900 -> 2  deepen  (0.400 mm shallower)" in got.stdout
+        assert "right cut 4  7.900 -> 2  deepen  by 0.400 mm" in got.stdout
 
 
 @pytest.mark.parametrize(

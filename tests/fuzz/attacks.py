@@ -61,6 +61,10 @@ class Attack:
 
 def attack_of(seed: int, number: int) -> Attack:
     """The attack of that number; the same seed and number make the same attack."""
+    from tests.fuzz.corpus import CORPUS
+
+    if number < len(CORPUS):
+        return CORPUS[number]
     draw = random.Random(f"{seed}/{number}")
     if number % 50 == 49:  # a process of its own takes a second or two
         return _streams(draw)
@@ -128,7 +132,7 @@ def _options(draw: random.Random) -> Attack:
 
 def _figures(draw: random.Random) -> Attack:
     """A shipped system's file with some of its figures, or its rules, made wild."""
-    text = (folder("systems") / f"{draw.choice(shipped_systems())}.toml").read_text(encoding="utf-8")
+    text = shipped_text(draw.choice(shipped_systems()))
     for _ in range(draw.randint(1, 3)):
         numbers = list(re.finditer(r"(?<== )[-0-9.]+", text))
         at = draw.choice(numbers)
@@ -142,31 +146,54 @@ def _figures(draw: random.Random) -> Attack:
 def _large(draw: random.Random) -> Attack:
     """Many cuts, many depths, and rules that remember much."""
     cuts, depths = draw.choice([4, 12, 40, 200, 1000]), draw.choice([2, 5, 10, 60, 200])
-    table = ", ".join(f"{i + 1} = {900 - 0.5 * i:.2f}" for i in range(depths))
     rules = [
         draw.choice(RULES).format(n=draw.randint(0, cuts), m=draw.randint(0, depths)) for _ in range(draw.randint(0, 3))
     ]
-    return _with_file(
-        draw,
-        f"""
+    code = " ".join(str(draw.randint(1, 2)) for _ in range(2 * cuts))
+    return _with_file(draw, large_text(cuts, depths, rules), code)
+
+
+def large_text(cuts: int, depths: int, rules: list[str]) -> str:
+    """A system file of two equal tracks."""
+    table = ", ".join(f"{i + 1} = {900 - 0.5 * i:.2f}" for i in range(depths))
+    spaces = f"{{ first = {cuts / 2 + 1}, pitch = -0.5, count = {cuts} }}"
+    return f"""
 format = 1
 system = {{ name = "large", source = "invented", unit = "mm", stop = "tip" }}
 tracks = [
-  {{ name = "left", milling = "edge", measured = "far-edge", spaces = {{ first = {cuts / 2 + 1}, pitch = -0.5, count = {cuts} }}, depths = {{ {table} }} }},
+  {{ name = "left", milling = "edge", measured = "far-edge", spaces = {spaces}, depths = {{ {table} }} }},
   {{ name = "right", like = "left" }},
 ]
 [rules]
 must = {rules!r}
 [blade]
 width = 950.0
-""",
-        " ".join(str(draw.randint(1, 2)) for _ in range(2 * cuts)),
+"""
+
+
+def shipped_text(name: str) -> str:
+    """The file of a shipped system."""
+    return (folder("systems") / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def _table(draw: random.Random) -> Attack:
+    """A table of codes with slips in its cells and its punctuation."""
+    rows = [
+        "id,key code,note",
+        *(f"{i},{scrap(draw) if draw.random() < 0.3 else draw.choice(CODES)},x" for i in range(8)),
+    ]
+    text = _slip(draw, "\n".join(rows)).encode(errors="replace").decode()
+    options = draw.choice(
+        [[], ["--column", draw.choice(["2", "key code", "=2", scrap(draw)])], ["--force"], ["--json"]]
+    )
+    return Attack(
+        ("batch", "{folder}/t.csv", "-s", "plover", "-o", "{folder}/o.csv", *options), files=(("t.csv", text),)
     )
 
 
 def _broken(draw: random.Random) -> Attack:
     """A system file with slips of the pen."""
-    text = (folder("systems") / f"{draw.choice(shipped_systems())}.toml").read_text(encoding="utf-8")
+    text = shipped_text(draw.choice(shipped_systems()))
     return _with_file(draw, _slip(draw, text))
 
 
@@ -226,5 +253,5 @@ def _streams(draw: random.Random) -> Attack:
 
 
 KINDS: list[Callable[[random.Random], Attack]] = [
-    _texts, _texts, _options, _figures, _figures, _large, _broken, _machine, _history
+    _texts, _texts, _texts, _options, _options, _figures, _figures, _large, _broken, _machine, _history, _table
 ]  # fmt: skip

@@ -276,9 +276,10 @@ def test_all_faults_of_a_machine_file_are_told_together() -> None:
     with pytest.raises(SystemFileError, match="6 faults") as fault:
         read_machine(text, "bench.toml")
     assert "bench.toml" in fault.value.message
-    assert [line.split(":")[0] for line in fault.value.faults] == [
-        "speed", "format", "unit", "space.clockwise", "space.per_turn", "space.limits",
-    ]  # fmt: skip
+    assert [line.split(": ")[:2] for line in fault.value.faults] == [
+        ["bench.toml", path]
+        for path in ("format", "unit", "speed", "space.per_turn", "space.clockwise", "space.limits")
+    ]
 
 
 def test_corrections_are_written_and_nothing_else_is_touched() -> None:
@@ -548,3 +549,29 @@ def test_a_track_of_one_cut_is_planned() -> None:
             result = plan(code_of(system, [[2]]), system, ease=True, direction=direction)
             assert result.simulation.gouge == 0
             assert result.simulation.reached
+
+
+def test_cautions_stand_where_the_hurt_is() -> None:
+    """Vehicles and ignitions are spoken of only where a lock of the system is one's; a key that sticks, everywhere."""
+    for name in shipped_systems():
+        system = load_system(name)
+        after = " ".join(plan(code_of(system, next(legal_depths(system, 1, 1))), system).after)
+        vehicle = name in ("plover", "heron", "wren")  # steering; ignition and boot; boot and glovebox
+        assert ("ignition" in after) == vehicle == ("vehicle" in after), name
+        assert "If it sticks: stop turning, back to where it went in, withdraw it straight; no pliers." in after
+        assert "steering" not in after
+    tip, shoulder = (" ".join(plan(code_of(s, next(legal_depths(s, 1, 1))), s).setup) for s in (FOUR, TWO))
+    assert "take the stop away before the first move" in tip
+    assert "take the stop away" not in shoulder
+
+
+def test_play_is_said_of_the_controls_that_have_it() -> None:
+    code, kind = code_of(FOUR, [[0] * 7] * 2), Control(1.0, 0.0, "to-bow", 100)
+    for space, depth, words_of in (
+        (0.05, 0.05, "Both controls have play"), (0.05, 0.0, "The space control has play"), (0.0, 0.05, "The depth control"),
+        (0.0, 0.0, ""),
+    ):  # fmt: skip
+        deepens = Control(1.0, 0.0, "deepens", 100, depth)
+        said = " ".join(plan(code, FOUR, machine=Machine("m", "mm", evolve(kind, backlash=space), deepens)).setup)
+        assert words_of in said
+        assert ("play" in said) == bool(words_of)

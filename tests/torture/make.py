@@ -234,7 +234,7 @@ REFUSED: dict[str, tuple[Callable[[Path], Path], str]] = {
     "too wide": (too_wide, "where no workbook has any"),
     "truncated": (truncated, "the workbook is damaged"),
     "no workbook": (no_workbook, "this is a ZIP archive, but no workbook"),
-    "old workbook": (old_workbook, "the workbook can't be read"),
+    "old workbook": (old_workbook, "the workbook is damaged"),
 }
 """Workbooks that are refused, with what must be said."""
 

@@ -28,6 +28,7 @@ from typing import BinaryIO
 
 from attrs import frozen
 
+from bitting.batch.csv.records import LONGEST
 from bitting.errors import BittingError
 
 BLOCK = 1 << 20
@@ -179,6 +180,7 @@ def find_form(file: BinaryIO, delimiter: str | None = None) -> Form:
 def _find_delimiter(text: str, present: str) -> str:
     """The character that cuts the first lines most evenly; one that the file lacks where it has a single column."""
     best, found = (False, 0.0, 0), ""
+    csv.field_size_limit(LONGEST)  # a quote that is never closed must not make its delimiter look impossible
     for delimiter in DELIMITERS:
         try:
             rows = list(islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), 200))

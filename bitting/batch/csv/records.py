@@ -27,7 +27,7 @@ from bitting.errors import BittingError
 
 
 @frozen(eq=False)
-class Cells(Sequence[str]):
+class ColumnView(Sequence[str]):
     """Cells of one column that are made only when they are asked for: `text[start:stop]` each, all of it ASCII."""
 
     text: str = field(repr=False)
@@ -107,13 +107,13 @@ class Records:
             split = (raw.split(delimiter, limit) for raw in self.raws)
             return [cells[place] if place < len(cells) else "" for cells in split]
 
-    def lazy(self, place: int) -> Cells | None:
+    def view(self, place: int) -> ColumnView | None:
         """The same column without making its cells; None where that can't be."""
         if not len(self) or self.stops is None or not 0 <= place < self.stops.shape[1] or not self.text.isascii():
             return None
         ended = self.stops[:, -1] - (len(self.ends[0]) - 1)  # a line end of two characters begins before its last one
         starts = self.stops[:, place - 1] + 1 if place else ended - np.fromiter(map(len, self.raws), np.intp, len(self))
-        return Cells(self.text, starts, ended if place == self.stops.shape[1] - 1 else self.stops[:, place])
+        return ColumnView(self.text, starts, ended if place == self.stops.shape[1] - 1 else self.stops[:, place])
 
     def cells(self, number: int) -> list[str]:
         """All cells of one record."""

@@ -13,8 +13,12 @@ written in another way, the sheet is read again by an XML parser, tag by tag: sl
 
 from __future__ import annotations
 
+import lzma
 import re
 import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import BinaryIO
 from xml.etree.ElementTree import ParseError, iterparse
 from xml.parsers import expat
@@ -25,6 +29,10 @@ from bitting.errors import BittingError
 
 MOST_CELLS = 60_000_000
 """Cells in the rectangle that a sheet covers; readers set them all aside."""
+MOST_EMPTY, FOR_EACH = 500_000, 20
+"""Cells in that rectangle that may be empty: so many, and so many more for each that is there."""
+MOST_STYLES = 200_000
+"""Tags in the table of styles: spreadsheets keep some 65,000 styles of cells at most."""
 MOST_COVERED = 1_000_000
 """Cells that all the merged and linked ranges of a sheet cover together."""
 MOST_COLUMNS, MOST_ROWS = 16_384, 1_048_576
@@ -44,6 +52,25 @@ def refused(why: str) -> BittingError:
     )
 
 
+def damaged(fault: BaseException) -> BittingError:
+    """The error for a workbook that something inside can't be read of."""
+    why = str(fault.__context__ or fault).splitlines() or [type(fault).__name__]
+    return BittingError(f"the workbook is damaged: {why[0]}", hint="open it in a spreadsheet and save it again")
+
+
+@contextmanager
+def readable() -> Iterator[None]:
+    """Whatever a library raises over a workbook that it can't read becomes one plain error."""
+    try:
+        yield
+    except (BittingError, KeyboardInterrupt, SystemExit):
+        raise
+    except MemoryError:
+        raise BittingError("the workbook is too large to be opened", hint="write the answer as CSV") from None
+    except BaseException as fault:  # parsers raise whatever they meet; calamine panics outside of Exception
+        raise damaged(fault) from None
+
+
 @define(eq=False)
 class Extent:
     """How far one part of a workbook reaches, so far."""
@@ -53,6 +80,7 @@ class Extent:
     rows: int = 0
     columns: int = 0
     covered: int = 0
+    cells: int = 0
 
     def add(self, text: bytes) -> bool:
         """Some whole tags of the sheet; False where they aren't written as usual (then `read` all of it)."""
@@ -64,6 +92,7 @@ class Extent:
         numbers = _ROW.findall(text)
         if len(numbers) != len(columns):
             return False
+        self.cells += len(columns)
         if columns:
             self._reach(max(int(number[:12]) for number in set(numbers)), max(map(column_number, set(columns))))
         for tag in _RANGE.findall(text):
@@ -75,7 +104,7 @@ class Extent:
 
     def read(self, stream: BinaryIO) -> None:
         """All of the sheet, from its beginning. Raises BittingError, ValueError for what is no XML."""
-        self.rows = self.columns = self.covered = 0
+        self.rows = self.columns = self.covered = self.cells = 0
         row = column = 0
 
         def start(tag: str, attributes: dict[str, str]) -> None:
@@ -87,6 +116,7 @@ class Extent:
                 where = _WHERE.match(attributes.get("r", "").upper())
                 row = int(where[2][:12]) if where else row
                 column = column_number(where[1].encode()) if where else column + 1
+                self.cells += 1
                 self._reach(row, column)
             elif tag in ("mergeCell", "hyperlink"):
                 ends = _WHERE.findall(attributes.get("ref", "").upper()) or [("A", "1")]
@@ -113,6 +143,13 @@ class Extent:
                 f"{self.name} covers {self.rows:,} rows by {self.columns:,} columns, more than {MOST_CELLS:,} cells"
             )
 
+    def check_filled(self) -> None:
+        """Raise BittingError where next to none of the cells that the sheet covers is there."""
+        if self.rows * self.columns > MOST_EMPTY + FOR_EACH * self.cells:
+            raise refused(
+                f"{self.name} covers {self.rows:,} rows by {self.columns:,} columns, and has {self.cells:,} cells in them"
+            )
+
     def _cover(self, left: bytes, top: int, right: bytes, bottom: int) -> None:
         self.covered += (abs(bottom - top) + 1) * (abs(column_number(right) - column_number(left)) + 1)
         if self.covered > MOST_COVERED:
@@ -137,13 +174,6 @@ _BLOCK = 1 << 20
 _SHEET = re.compile(rb"<(?:\w+:)?worksheet[\s>]")
 
 
-def check_workbook(file: BinaryIO) -> None:
-    """Raise BittingError where the file is no XLSX workbook, is damaged, or would not fit the bounds."""
-    kind = find_workbook(file)
-    if kind != "xlsx":
-        raise BittingError(f"this is a workbook of another kind ({kind.upper()})", hint="save it as XLSX")
-
-
 def find_workbook(file: BinaryIO) -> str:
     """Which kind of workbook this is (xlsx, ods, xls).
 
@@ -157,12 +187,12 @@ def find_workbook(file: BinaryIO) -> str:
     try:
         with zipfile.ZipFile(file) as archive:
             return _check_archive(archive)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError, ValueError, ParseError) as fault:
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, OSError, ValueError, ParseError, KeyError) as fault:
         if isinstance(fault, BittingError):
             raise
-        raise BittingError(
-            f"the workbook is damaged: {fault}", hint="open it in a spreadsheet and save it again"
-        ) from None
+        raise damaged(fault) from None
+    except (zlib.error, lzma.LZMAError) as fault:
+        raise damaged(fault) from None
     finally:
         file.seek(0)
 
@@ -214,7 +244,7 @@ def _check_repeats(stream: BinaryIO) -> None:
 
 def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
     """Go through one part: no entities, and what a sheet covers stays within the bounds, wherever the sheet is kept."""
-    name, tail, extent, wide = part.filename, b"", None, False
+    name, tail, extent, wide, styles = part.filename, b"", None, False, 0
     with archive.open(part) as stream:
         while block := stream.read(_BLOCK):
             if extent is None:
@@ -226,6 +256,10 @@ def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
             text = tail + (block.replace(b"\0", b"") if wide else block)
             if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
                 raise refused(f"{name} declares XML entities")
+            if name.endswith("styles.xml"):
+                styles += text.count(b"<")
+                if styles > MOST_STYLES:
+                    raise refused(f"{name} has more than {MOST_STYLES:,} tags of styles")
             cut = text.rfind(b"<")
             tail = text[cut:] if cut >= 0 else text
             if len(tail) > MOST_TAG:
@@ -233,6 +267,9 @@ def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
             if extent.sheet and cut > 0 and not extent.add(text[:cut]):
                 break
         else:
+            if extent is not None:
+                extent.check_filled()
             return
     with archive.open(part) as stream:  # written as no spreadsheet writes it
         extent.read(stream)  # type: ignore[arg-type]
+    extent.check_filled()

@@ -1,4 +1,4 @@
-"""What a cell of a workbook says when it should be a code: a text, or why it is none.
+"""What a cell of a workbook says when it should be a code or a reading: a text, or why it is none.
 
 Numbers are read as they are shown: a whole number by its digits, with the zeros in front where its format says so. Dates,
 times, truth values, errors and formulas without a stored result are no codes; what they probably were is said.
@@ -15,75 +15,66 @@ import posixpath
 import re
 import zipfile
 from collections.abc import Sequence
-from typing import Any, BinaryIO
+from typing import BinaryIO
 from xml.etree import ElementTree
 from xml.sax.saxutils import unescape
 
-from attrs import frozen
-
 from bitting.batch.damage import date_note
 from bitting.batch.dates import MOST_DIGITS, Typed
+from bitting.batch.output import CellText, plain_text
 
 _OTHERWISE = re.compile(r'"[^"]*[1-9][^"]*"|\\[1-9]|%|[0#?],+(?:$|[.;])')
 """Formats that show other digits than the number's: some of their own, or those of a multiple."""
 
 
-@frozen
-class CodeCell:
-    """A cell as a code's text; `fault` says why it is none, and is "" otherwise."""
-
-    text: str
-    fault: str = ""
-
-
-def code_cell(value: Any, number_format: str = "") -> CodeCell:
+def code_cell(value: object, number_format: str = "") -> CellText:
     """A cell's value, as a reader of workbooks gives it, as the text of a code."""
     if value is None:
-        return CodeCell("")
+        return CellText("")
     if isinstance(value, str):
-        return CodeCell(value)
+        return CellText(value)
     if isinstance(value, bool):
-        return CodeCell("", f"the cell holds {'TRUE' if value else 'FALSE'}")
+        return CellText("", f"the cell holds {'TRUE' if value else 'FALSE'}")
     if isinstance(value, (int, float)):
         return _number(value, number_format)
     if isinstance(value, (datetime.datetime, datetime.date)):
-        return CodeCell("", date_note(Typed(value.year, value.month, value.day)).note)
+        return CellText("", date_note(Typed(value.year, value.month, value.day)).note)
     if isinstance(value, datetime.time):
-        return CodeCell("", f"a time of day; it was probably typed as {value.hour}:{value.minute:02d}")
-    return CodeCell("", f"the cell holds {value}, which is no code")
+        return CellText("", f"a time of day; it was probably typed as {value.hour}:{value.minute:02d}")
+    return CellText("", f"the cell holds {value}, which is no code")
 
 
-def _number(value: float, number_format: str) -> CodeCell:
+def _number(value: float, number_format: str) -> CellText:
     if value != int(value) if abs(value) < 1e300 else True:
-        return CodeCell(repr(value))
+        return CellText(repr(value))
     if abs(value) >= 10**MOST_DIGITS:
-        return CodeCell("", f"a number of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
+        return CellText("", f"a number of more than {MOST_DIGITS} digits: the spreadsheet has lost the last ones")
     text = str(int(value))
     if _OTHERWISE.search(number_format):
-        return CodeCell("", f"the number {text} is shown as another one, in the format {number_format}")
+        return CellText("", f"the number {text} is shown as another one, in the format {number_format}")
     if value and not value % 10 and re.search("E[+-]", number_format, re.IGNORECASE):
         short = text.rstrip("0")
-        return CodeCell("", f"a number in scientific form: {text}, or {short}E{len(text) - len(short)} was meant")
+        return CellText("", f"a number in scientific form: {text}, or {short}E{len(text) - len(short)} was meant")
     shown = re.fullmatch(r'"?(0+)"?', number_format.split(";")[0])
-    return CodeCell(text.rjust(len(shown[1]), "0") if shown else text)
+    return CellText(text.rjust(len(shown[1]), "0") if shown else text)
 
 
-def plain_text(value: Any) -> str:
-    """Any cell as text, for headers and for tables without types."""
-    if value is None:
-        return ""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 10**MOST_DIGITS:
-        return str(int(value))
-    if isinstance(value, bool):
-        return "TRUE" if value else "FALSE"
-    return str(value)
+def reading_cell(value: object, number_format: str = "") -> CellText:
+    """A cell's value as the text of a reading: numbers with the decimals that their format shows."""
+    if value is None or isinstance(value, str):
+        return CellText(value or "")
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        behind = number_format.split(";")[0].partition(".")[2]
+        decimals = len(behind) - len(behind.lstrip("0"))
+        return CellText(f"{value:.{decimals}f}" if decimals and round(value, decimals) == value else plain_text(value))
+    return code_cell(value)
 
 
 NO_RESULT = "a formula whose result isn't stored, or is an error"
 _BLOCK = 1 << 20
 
 
-def unshown(source: BinaryIO, sheet: str, columns: Sequence[int]) -> dict[tuple[int, int], str]:
+def formula_errors(source: BinaryIO, sheet: str, columns: Sequence[int]) -> dict[tuple[int, int], str]:
     """What is to be said of such cells, by (row, column), both counted from 0; "" for formulas that come to an empty text.
 
     Empty for a sheet that isn't found, or isn't written as spreadsheets do.

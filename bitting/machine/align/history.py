@@ -47,6 +47,8 @@ D2 = 2 / math.sqrt(math.pi)
 BASELINE = 20
 """So many first values at most set centre and limits; those after them are only judged."""
 
+MOST_OFF = 1000.0
+"""No length of a key is more, in either unit."""
 MOST_HISTORY = 1 << 24
 """Bytes of a history that are read: a hundred thousand setup keys and more."""
 
@@ -318,7 +320,7 @@ def _number(row: dict[str, str], column: str, number: int, path: str) -> float |
         value = float(row[column])
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) <= MOST_OFF:  # and where it is no number at all
         raise BittingError(
             f"row {number} of {path!r}: {column} is {row[column]!r}, which is no number", hint="mend or remove the row"
         )

@@ -1,0 +1,205 @@
+"""From the text of a row to what is said of the key: the one place where a table of readings meets the decoder.
+
+Texts are read by their *shape* (every digit a 0): the first of a shape is parsed by the grammar, and what follows takes
+its places over and reads only the numbers, which is some twenty times faster and gives the same readings. Keys read alike
+share one simulation of how well a key fits.
+
+What isn't sure says why in `findings`, and names the cuts that are worth measuring again, the most doubtful first. A key that
+doesn't fit gets no code at all: nothing that could be pasted from a table.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from decimal import Decimal
+
+from attrs import define, evolve, field, frozen
+
+from bitting.batch.judge import one_line
+from bitting.batch.output import Row
+from bitting.decoding import SURE, Decoded, Decoder
+from bitting.decoding.listing import AS_GIVEN
+from bitting.decoding.model import Made, caliper_step, model_with
+from bitting.errors import BittingError
+from bitting.model import ReadCut, Reading, Readings, System
+from bitting.notation import parse_readings
+from bitting.notation.readings import UNITS, check_plausible
+
+SHAPES = 20_000
+"""Shapes of texts that are remembered."""
+DOUBTFUL = 6
+"""So many doubtful cuts are named in a row."""
+TOGETHER = 100
+"""Keys that are decoded together."""
+_NUMBER = re.compile(r"[0-9]*[.,]?[0-9]+")
+
+
+@frozen
+class Choices:
+    """What was said of all keys of a table; see the options of `decode`."""
+
+    unit: str | None = None
+    sure: float = field(default=SURE)
+    made: Made | None = None
+    wear: str | None = None
+    caliper: str | None = None
+
+    @sure.validator
+    def _probability(self, _: object, value: float) -> None:
+        if not 0 < value <= 1:
+            raise BittingError(
+                f"the limit for sure is {value} and must be a probability above 0, up to 1",
+                hint="the usual one is 0.95",
+            )
+
+
+@define(eq=False)
+class Reader:
+    """Reads texts for one system, by their shapes."""
+
+    system: System
+    unit: str | None = None
+    step: float = 0.0
+    _shapes: dict[str, Readings | None] = field(init=False, factory=dict)
+
+    def read(self, text: str) -> Readings:
+        """The readings of a text; BittingError as `parse_readings` raises it."""
+        shape = re.sub("[0-9]", "0", text)
+        known = self._shapes.get(shape)
+        if known is not None:
+            return self._filled(known, text)
+        readings = parse_readings(text, self.system, self.unit)
+        if self.step:
+            readings = evolve(readings, cuts=tuple(self._coarse(cut) for cut in readings.cuts))
+        if len(self._shapes) < SHAPES and _plain(text, readings):
+            self._shapes[shape] = readings
+        return readings
+
+    def _coarse(self, cut: ReadCut) -> ReadCut:
+        return evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, self.step)) for r in cut.readings))
+
+    def _filled(self, known: Readings, text: str) -> Readings:
+        """The readings of a text that is written like one already read."""
+        factor = UNITS[known.unit] / UNITS[self.system.unit]
+        cuts = []
+        for cut in known.cuts:
+            several = []
+            for reading in cut.readings:
+                number = _NUMBER.match(text, reading.span[0])
+                if number is None:
+                    return parse_readings(text, self.system, self.unit)
+                figure = number[0].replace(",", ".")
+                value = float(figure) if factor == 1 else float(Decimal(figure) * factor)
+                several.append(Reading(value, None, reading.digit, reading.span))  # `_plain` has no limits of its own
+            cuts.append(ReadCut(cut.side, cut.track, cut.cut, tuple(several), cut.place))
+        readings = evolve(known, text=text, cuts=tuple(cuts))
+        check_plausible(readings, named=re.search("[A-Za-z]", text) is not None and _names_unit(text))
+        return readings
+
+
+def _names_unit(text: str) -> bool:
+    return re.search(r"[0-9]\s*(mm|in|thou)\b", text, re.IGNORECASE) is not None
+
+
+def _plain(text: str, readings: Readings) -> bool:
+    """Whether texts of this shape differ in their values alone: no limits, no places, no number of too many digits."""
+    if not text.isascii() or re.search(r"[0-9]{6}|[#@]|\+", text):
+        return False
+    return all(r.own_sd is None for cut in readings.cuts for r in cut.readings)
+
+
+class KeyDecoder:
+    """Reader and decoder of one system, made ready once."""
+
+    def __init__(self, system: System, choices: Choices) -> None:
+        model = model_with(system, made=choices.made, wear=choices.wear, caliper=choices.caliper)
+        self.reader = Reader(system, choices.unit, caliper_step(choices.caliper, system))
+        self.decoder = Decoder(system, model)
+        self.sure = choices.sure
+
+    def rows(self, texts: Sequence[str]) -> list[Row]:
+        """What is said of each text, in order."""
+        rows: dict[int, Row] = {}
+        keys: list[tuple[int, Readings]] = []
+        for number, text in enumerate(texts):
+            try:
+                readings = self.reader.read(text) if text.strip() else None
+            except BittingError as fault:
+                rows[number] = Row("unreadable", findings=one_line(fault))
+                continue
+            if readings is None:
+                rows[number] = Row("empty")
+            elif any(cut.readings for cut in readings.cuts):
+                keys.append((number, readings))
+            else:
+                rows[number] = Row("unreadable", findings="nothing was measured: every value is open")
+        for start in range(0, len(keys), TOGETHER):
+            part = keys[start : start + TOGETHER]
+            rows.update(zip([number for number, _ in part], self._decoded([key for _, key in part]), strict=True))
+        return [rows[number] for number in range(len(texts))]
+
+    def _decoded(self, keys: Sequence[Readings]) -> list[Row]:
+        """The rows of some keys; where one can't be decoded, each is asked for by itself."""
+        try:
+            return [_row(answer, self.decoder.system) for answer in self.decoder.decode_many(keys, 2, self.sure)]
+        except BittingError as fault:
+            if len(keys) == 1:
+                return [Row("unreadable", findings=one_line(fault))]
+            return [row for key in keys for row in self._decoded([key])]
+
+
+def _row(answer: Decoded, system: System) -> Row:
+    """The row of a key that was decoded."""
+    if answer.verdict == "no-fit":
+        words = (
+            f"doesn't fit {system.name}: of its keys only {answer.fit.p_value:.1%} read so far from their code "
+            f"(limit {answer.fit.limit:.0%}); measure again, or try other systems"
+        )
+        return Row("no-fit", findings=words)
+    if answer.verdict == "sure":
+        taken = "" if answer.listed == AS_GIVEN else f"the list was taken: {answer.listed}"
+        return Row("sure", answer.code, taken, probability=answer.probability)
+    words = f"{_percent(answer.probability)} {_why(answer)}; {_doubts(answer, system)}"
+    second = answer.candidates[1] if len(answer.candidates) > 1 else None
+    if second is not None:
+        words += f"; next best {_percent(second.probability)}"
+    return Row("unsure", answer.code, words, second.code if second else "", probability=answer.probability)
+
+
+WHY = {
+    "listing": "the list may have been taken otherwise",
+    "not read": "a cut has no reading that can be used",
+    "half a step off": "a cut reads half a step from its depth",
+    "wrong place": "a place along the blade is off",
+}
+"""What each kind of doubt says in a row."""
+
+
+def _why(answer: Decoded) -> str:
+    """Why an answer isn't sure."""
+    if answer.probability < answer.sure_limit:
+        return f"is below {answer.sure_limit:.0%}"
+    return (
+        f"but {' and '.join(WHY[kind] for kind in dict.fromkeys(doubt.kind for doubt in answer.doubts)) or 'not sure'}"
+    )
+
+
+def _doubts(answer: Decoded, system: System) -> str:
+    """The cuts to measure again, the most doubtful first, each with what it may be."""
+    doubtful = sorted((c for c in answer.cuts if c.confidence < answer.sure_limit), key=lambda cut: cut.confidence)
+    if not doubtful:
+        return "no single cut is in doubt, but small doubts add up: measure every cut again"
+    several = len(system.tracks) > 1
+    named = []
+    for cut in doubtful[:DOUBTFUL]:
+        name = " ".join(filter(None, (cut.side, cut.track if several else "cut", str(cut.cut))))
+        depths = " or ".join([cut.depth, *(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)])
+        named.append(f"{name} ({depths})")
+    more = f" and {len(doubtful) - DOUBTFUL} more" if len(doubtful) > DOUBTFUL else ""
+    return f"measure again {', '.join(named)}{more}"
+
+
+def _percent(probability: float) -> str:
+    return f"{math.floor(probability * 1000) / 10:.1f} %"

@@ -1,0 +1,186 @@
+"""`bitting sheet`: one page for the bench that walks the locksmith through the key."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    json_option,
+    known_system,
+    print_json,
+    say,
+    system_option,
+    unicode_out,
+)
+from bitting.cli.inspect import gauge_of, gauge_options, secrets, unit_option
+from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from bitting.checking import Report
+    from bitting.machine.plan.plan import Plan
+    from bitting.model import Code
+
+EPILOG = """\b
+Examples
+  bitting sheet -s plover -o key.html           asks for the code
+  bitting sheet - -s plover --machine bench.toml -o key.html < code.txt
+  bitting sheet -s plover --readings - -o key.html   asks for the code, and for what was read on the old key
+
+The page holds the code: FILE is readable by you only. Delete it when the key is handed over.
+
+Exit status: 0 written; 1 the code is not legal, or the simulation found a fault: nothing is written; 2 it can't be made.
+"""
+
+
+@click.command(name="sheet", epilog=EPILOG)
+@click.argument("code", required=False)
+@system_option
+@click.option("-o", "--output", metavar="FILE.html", help="Where the page goes; - is standard output.")
+@click.option("--readings", metavar="READINGS", help="What was read on the old key: shown decoded beside the code.")
+@unit_option
+@click.option(
+    "--machine", "machine_path", type=click.Path(path_type=Path), metavar="FILE",
+    help="A machine file (TOML): every move says where the dial stands.",
+)  # fmt: skip
+@click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
+@click.option(
+    "--direction",
+    type=click.Choice(["bow-to-tip", "tip-to-bow", "conventional"]),
+    help="The order of the cuts, instead of the system's own; conventional: whichever mills against the feed.",
+)
+@click.option("--have", metavar="OLD", help="The code that the key is cut to already: only what gets deeper is milled.")
+@click.option(
+    "--take", "takes", multiple=True, metavar="'TRACK CUT by LENGTH'",
+    help="So much more off one cut of a finished key; may be given several times.",
+)  # fmt: skip
+@click.option("--guard", metavar="P|Ku", help="How sure a verdict must be: 95% (unless given), or a guard band as 2u.")
+@click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
+@gauge_options
+@click.option("--force", is_flag=True, help="Replace FILE if it is there.")
+@json_option
+@answers
+def command(
+    code: str | None,
+    system_name: str,
+    output: str | None,
+    readings: str | None,
+    unit: str | None,
+    machine_path: Path | None,
+    ease: bool,
+    direction: Literal["bow-to-tip", "tip-to-bow", "conventional"] | None,
+    have: str | None,
+    takes: tuple[str, ...],
+    guard: str | None,
+    tolerance: str | None,
+    caliper: str | None,
+    hand: str | None,
+    zero: str | None,
+    jaw: str | None,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """One page for the bench: code, blade, moves to step through, limits to inspect by, boxes to sign.
+
+    It opens in any browser, on a tablet or a telephone, without a network, and prints on one or two sheets of paper.
+    """
+    if output is None:
+        raise BittingError("where should the page go?", hint="name a file with -o FILE.html")
+    if output == "-" and as_json:
+        raise BittingError(
+            "only one answer fits on standard output, and `-o -` sends the page there",
+            hint="name a file with -o FILE.html, or leave --json out",
+        )
+    if hand is not None and hand.strip().lower() == "repeats":
+        raise BittingError(
+            "the page is made before anything is measured, so `--hand repeats` has nothing to go by",
+            hint="state the hand's figure as a length; where repeats scatter more than it allows, the page takes theirs",
+        )
+    from bitting.checking import check
+    from bitting.files import may_write, write_whole
+    from bitting.machine.inspect.decision import Guard
+    from bitting.machine.inspect.lengths import parse_length
+    from bitting.machine.plan.plan import parse_take, plan
+    from bitting.notation import parse_code, parse_readings
+    from bitting.sheet.html import page_html
+    from bitting.sheet.page import inspecting_of, page_of
+    from bitting.systemfile.machine import load_machine
+
+    system = known_system(system_name)
+    inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
+    machine = None if machine_path is None else load_machine(machine_path)
+    if output != "-":
+        may_write(output, force=force, inputs=inputs)
+    wanted = [("Code", code), ("The code that the key has", have), ("Readings of the old key", readings)]
+    asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
+    given = dict(zip((what for what, _ in asked), secrets(asked), strict=True))
+    parsed, old, read = (given.get(what) for what, _ in wanted)
+    key = parse_code(str(parsed), system)
+    report = check(key)
+    if not report.legal:
+        return _refuse_code(key, report, as_json)
+    known = None if old is None else parse_code(old, system)
+    made = plan(key, system, ease, machine, direction, known, [parse_take(text, system) for text in takes])
+    if not made.good:
+        return _refuse_plan(made, as_json)
+    page = page_of(
+        made,
+        key,
+        have=known,
+        readings=None if read is None else parse_readings(read, system, unit),
+        inspecting=inspecting_of(
+            key,
+            gauge_of(system, caliper, hand, zero, jaw),
+            Guard() if guard is None else Guard.parse(guard),
+            None if tolerance is None else parse_length(tolerance, system),
+        ),
+    )
+    html = page_html(page)
+    if output == "-":
+        click.echo(html, file=sys.stdout, nl=False)
+        return GOOD
+    write_whole(output, html, force=force, inputs=inputs)
+    if as_json:
+        print_json(
+            {"system": system.name, "output": output, "legal": True, "moves": page.moves, "bytes": len(html.encode())}
+        )
+    else:
+        say(f"written to {output}: {page.moves} moves. It holds the code: delete it when the key is handed over.")
+    return GOOD
+
+
+def _refuse_code(code: Code, report: Report, as_json: bool) -> int:
+    """Say why the code is not legal; no page is made."""
+    if as_json:
+        findings: list[dict[str, Any]] = report.as_dict()["findings"]
+        print_json({"system": report.system, "output": None, "legal": False, "findings": findings})
+        return BAD_NEWS
+    from bitting.report.check import render
+
+    for line, colour in render(code, report, shutil.get_terminal_size().columns, not unicode_out()):
+        say(line, colour)
+    say("no page was made")
+    return BAD_NEWS
+
+
+def _refuse_plan(made: Plan, as_json: bool) -> int:
+    """Say what the simulation found; no page is made."""
+    if as_json:
+        faults = {"cut_through": made.cut_through, "obstacles": list(made.obstacles), "warnings": list(made.warnings)}
+        print_json({"system": made.system, "output": None, "legal": True, **faults})
+        return BAD_NEWS
+    from bitting.report.plan import verdict_lines
+
+    for line, colour in verdict_lines(made, shutil.get_terminal_size().columns):
+        say(line, colour)
+    for warning in made.warnings:
+        say(f"! {warning}")
+    say("no page was made")
+    return BAD_NEWS

@@ -1,0 +1,128 @@
+"""Charts as people write them: every shape is read, and what can't be read says where."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from openpyxl import Workbook
+
+from bitting.authoring.chart import Chart, read_chart, split_rows
+from bitting.authoring.tables import chart_rows
+from bitting.errors import BittingError
+
+DEPTHS = {"1": "8.60", "2": "8.15", "3": "7.70"}
+SPACES = ("21.4", "19.1", "16.8", "14.5")
+
+
+def read(text: str, unit: str | None = None) -> Chart:
+    return read_chart(split_rows(text), unit)
+
+
+SHAPES = {
+    "headers": "depth,dimension\n1,8.60\n2,8.15\n3,7.70\n\nspace,distance\n1,21.4\n2,19.1\n3,16.8\n4,14.5",
+    "headers without a blank line": "Depth;mm\n1;8,60\n2;8,15\n3;7,70\nSpace;mm\n1;21,4\n2;19,1\n3;16,8\n4;14,5",
+    "two columns": "1 8.60\n2 8.15\n3 7.70\n\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
+    "numbering that begins again": "1 8.60\n2 8.15\n3 7.70\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
+    "decimal commas": "1 8,60\n2 8,15\n3 7,70\n\n1 21,4\n2 19,1\n3 16,8\n4 14,5",
+    "decimal commas between commas": "1,8,60\n2,8,15\n3,7,70\n\n1,21,4\n2,19,1\n3,16,8\n4,14,5",
+    "equals signs": "1=8.60\n2=8.15\n3=7.70\n\n1=21.4\n2=19.1\n3=16.8\n4=14.5",
+    "side by side": "depth,mm,space,mm from tip\n1,8.60,1,21.4\n2,8.15,2,19.1\n3,7.70,3,16.8\n,,4,14.5",
+    "side by side without a header": "1 8.60 1 21.4\n2 8.15 2 19.1\n3 7.70 3 16.8",
+    "units behind numbers": "1 8.60mm\n2 8.15mm\n3 7.70mm\n\n1 21.4mm\n2 19.1mm\n3 16.8mm\n4 14.5mm",
+    "rows": "Depths: 1 2 3\nDimension: 8.60 8.15 7.70\nSpaces: 21.4 19.1 16.8 14.5",
+    "both units": "depth,in,mm\n1,.339,8.60\n2,.321,8.15\n3,.303,7.70\n\n"
+    "space,in,mm\n1,.843,21.4\n2,.752,19.1\n3,.661,16.8\n4,.571,14.5",
+    "numbers under #": "#\tdepth (mm)\n1\t8.60\n2\t8.15\n3\t7.70\n\n#\tspace (mm)\n1\t21.4\n2\t19.1\n3\t16.8\n4\t14.5",
+    "remarks": "# from the wall\ndepth dimension\n1 8.60\n# the next is worn\n2 8.15\n3 7.70\n\n"
+    "space distance\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
+}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_every_shape_is_the_same_chart(shape: str) -> None:
+    chart = read(SHAPES[shape], "mm")
+    assert dict(chart.depths[""]) == DEPTHS
+    assert chart.spaces[""] == SPACES[: len(chart.spaces[""])]
+    assert len(chart.spaces[""]) == (3 if shape == "side by side without a header" else 4)
+    assert chart.unit == "mm"
+    assert chart.notes, "how it was read is said"
+
+
+def test_a_sheet_is_read_like_the_same_table(tmp_path: Path) -> None:
+    book = Workbook()
+    page = book.active
+    for row in split_rows(SHAPES["side by side"]):
+        page.append([float(cell) if re.fullmatch(r"\d+\.\d+", cell) else cell for cell in row])
+    book.create_sheet("other").append(["depth", "dimension"])
+    book.save(tmp_path / "chart.xlsx")
+    chart = read_chart(chart_rows(str(tmp_path / "chart.xlsx")))
+    assert {label: float(size) for label, size in chart.depths[""].items()} == {"1": 8.6, "2": 8.15, "3": 7.7}
+    assert [float(space) for space in chart.spaces[""]] == [21.4, 19.1, 16.8, 14.5]
+    with pytest.raises(BittingError, match="there is no sheet 'third'"):
+        chart_rows(str(tmp_path / "chart.xlsx"), "third")
+
+
+def test_a_dimension_for_each_track() -> None:
+    chart = read("depth,left,right\n1,8.6,8.5\n2,8.1,8.0\n\nspace,distance\n1,21.4\n2,19.1")
+    assert chart.depths == {"left": {"1": "8.6", "2": "8.1"}, "right": {"1": "8.5", "2": "8.0"}}
+    assert chart.spaces == {"": ("21.4", "19.1")}
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "first"),
+    [
+        ("1 .318\n2 .304", "in", "0.318"),
+        ("1 318\n2 304", "in", "0.318"),
+        ("1 8.6\n2 8.1", "mm", "8.6"),
+        ('1 .318"\n2 .304"', "in", "0.318"),
+        ("depth,thou\n1,318\n2,304", "in", "0.318"),
+        ("unit: in\n1 318\n2 304", "in", "0.318"),
+        ("1 1.1\n2 1.0", None, "1.1"),
+    ],
+)
+def test_the_unit_is_said_or_seen_from_the_sizes(text: str, unit: str | None, first: str) -> None:
+    chart = read(text)
+    assert (chart.unit, chart.depths[""]["1"]) == (unit, first)
+
+
+def test_lines_that_say_one_thing() -> None:
+    chart = read(
+        "stop: tip\nkind = internal\nwidth,9.0\nmill depth: 0.9\nrule: no more than 2 equal cuts in a row\n1 8.6\n2 8.1"
+    )
+    assert chart.said == {
+        "stop": "tip",
+        "milling": "internal",
+        "width": "9.0",
+        "mill-depth": "0.9",
+        "rule": "no more than 2 equal cuts in a row",
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "no depths and no spaces"),
+        ("hello there", "no dimension"),
+        ("depth,dimension\n1,8.6\n2,eight", "row 3 of the chart: 'eight' is no dimension"),
+        ("depth,dimension\n1,8.6\n1,8.1", "row 3 of the chart gives depth 1 as 8.1, and it was 8.6 before"),
+        ("depth,mm\n1,8.6\n\nspace,in\n1,.8", "lengths in inches and mm"),
+        ("1 2 3 4 5\n", "has 5 columns"),
+        ("unit: furlong\n1 8.6\n2 8.1", "'furlong' is no unit"),
+    ],
+)
+def test_what_cant_be_read_says_where(text: str, message: str) -> None:
+    with pytest.raises(BittingError, match=re.escape(message)):
+        read(text)
+
+
+@given(st.text(alphabet="depthspace mminlabel 0123456789.,;:=\t\n#", max_size=200))
+def test_any_text_is_a_chart_or_a_fault(text: str) -> None:
+    try:
+        chart = read(text)
+    except BittingError:
+        return
+    assert chart.depths or chart.spaces

@@ -1,0 +1,118 @@
+"""Suggestions of a workbook with every kind of mistake: how many rows get one, how many of these are what was meant.
+
+    python -m tests.benchmarks.batch_suggestions [rows] [seed]
+
+Legal codes are drawn, each spoilt by one mistake of a person, all kinds equally often; rows that stay legal are left out, as
+no table can tell. The kinds are ours (invented), not taken from the table of slips.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+import openpyxl
+
+from bitting.batch.job import Job
+from bitting.batch.run import run_batch
+from bitting.checking import check
+from bitting.diagram import code_space
+from bitting.errors import BittingError
+from bitting.model import System, code_of
+from bitting.notation import parse_code
+from bitting.systemfile import load_system, shipped_systems
+
+KINDS = ("one off", "alike", "any digit", "swapped", "left out", "doubled", "from the tip", "exchanged", "two slips")
+ALIKE = {"0": "6", "1": "7", "2": "7", "3": "8", "4": "9", "5": "69", "6": "05", "7": "1", "8": "3", "9": "54"}
+"""Digits that look or sound alike, written by hand or dictated (common practice)."""
+Rows = list[list[str]]
+
+
+def spoil(rows: Rows, kind: str, labels: tuple[str, ...], draw: random.Random) -> Rows:
+    """The lists of a code with one mistake of a kind."""
+    rows = [list(row) for row in rows]
+    row = draw.choice(rows)
+    at = draw.randrange(len(row) - 1)
+    if kind == "one off" and row[at] in labels:
+        place = labels.index(row[at]) + draw.choice((-1, 1))
+        row[at] = labels[place] if 0 <= place < len(labels) else row[at]
+    elif kind == "alike":
+        row[at] = draw.choice(ALIKE.get(row[at], row[at]))
+    elif kind == "any digit":
+        row[at] = draw.choice("0123456789")
+    elif kind == "swapped":
+        row[at], row[at + 1] = row[at + 1], row[at]
+    elif kind == "left out":
+        del row[at]
+    elif kind == "doubled":
+        row.insert(at, row[at])
+    elif kind == "from the tip":
+        rows = [row[::-1] for row in rows]
+    elif kind == "exchanged":
+        rows = rows[::-1]
+    elif kind == "two slips":
+        for one in draw.sample(("one off", "alike", "any digit", "swapped"), 2):
+            rows = spoil(rows, one, labels, draw)
+    return rows
+
+
+def spoilt(system: System, number: int, seed: int) -> list[tuple[str, str, str]]:
+    """(kind, what was written, the code meant) of so many rows that are not legal."""
+    draw = random.Random(seed)
+    out: list[tuple[str, str, str]] = []
+    codes = code_space(system).sample(20 * number, seed)
+    for place, depths in enumerate(codes):
+        kind = KINDS[place % len(KINDS)]
+        rows = [[lane.track.labels[d] for d in row] for lane, row in zip(system.lanes, depths, strict=True)]
+        rows = spoil(rows, kind, system.lanes[0].track.labels, draw)
+        text = " / ".join(f"{lane.track.name}: {' '.join(row)}" for lane, row in zip(system.lanes, rows, strict=True))
+        if system.sided:
+            text = "; ".join(f"{lane.side}({' '.join(row)})" for lane, row in zip(system.lanes, rows, strict=True))
+        try:
+            legal = check(parse_code(text, system), suggest=False).legal
+        except BittingError:
+            legal = False
+        if not legal:
+            out.append((kind, text, str(code_of(system, depths))))
+        if len(out) == number:
+            break
+    return out
+
+
+def offered(system: System, drawn: list[tuple[str, str, str]]) -> dict[str, Counter[str]]:
+    """By kind: rows, those with a suggestion, and those whose suggestion is what was meant."""
+    with tempfile.TemporaryDirectory() as folder:
+        source, target = Path(folder) / "in.xlsx", Path(folder) / "out.xlsx"
+        book = openpyxl.Workbook()
+        page = book.worksheets[0]
+        page.append(["code"])
+        for _, text, _ in drawn:
+            page.append([text])
+        book.save(source)
+        run_batch(Job(str(source), str(target)), system)
+        cells = list(openpyxl.load_workbook(target).worksheets[0].iter_rows(values_only=True))
+    place = cells[0].index("suggestion")
+    counts: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
+    for (kind, _, meant), row in zip(drawn, cells[1:], strict=True):
+        counts[kind].update(rows=1, offered=int(bool(row[place])), right=int(row[place] == meant))
+    return counts
+
+
+def main() -> None:
+    """Print a table for each shipped system."""
+    number = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    for name in shipped_systems():
+        system = load_system(name)
+        counts = offered(system, spoilt(system, number, seed))
+        total = sum(counts.values(), Counter())
+        share = total["right"] / max(total["offered"], 1)
+        print(f"{name}: {total['rows']} rows, {total['offered']} offered, {total['right']} right ({share:.0%})")
+        print("  " + ", ".join(f"{kind} {c['right']}/{c['offered']}/{c['rows']}" for kind, c in counts.items()))
+
+
+if __name__ == "__main__":
+    main()
