@@ -59,6 +59,8 @@ HOPELESS = 0.01
 """Probability of the best code below which no others are looked at for advice: first there must be more readings."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
+WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
+"""What readings were read by: a system that differs in these is another."""
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
 
 
@@ -138,7 +140,8 @@ class Decoder:
 
     def _check(self, readings: Readings) -> None:
         """Raises BittingError for readings that were read against another system."""
-        if readings.system is not self.system and readings.system != self.system:
+        given, own = readings.system, self.system
+        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
             raise BittingError(
                 f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
                 hint="parse them with the system they are decoded in",
