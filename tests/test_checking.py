@@ -33,7 +33,7 @@ def test_a_legal_code():
     assert report.findings == report.suggestions == ()
     assert report.as_dict() == {
         "input": "1 2 3 1", "system": "dabchick", "canonical": "1 2 3 1", "legal": True, "findings": [], "suggestions": [],
-        "lock": None, "suggestions_note": "",
+        "lock": None, "suggestions_note": "", "chance": None, "legal_slips": None,
     }  # fmt: skip
 
 

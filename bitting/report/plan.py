@@ -165,7 +165,7 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
         if columns < NARROW:
             rows = [(name, what, setting, "", "") for name, what, setting, _, _ in rows]
             lines = _aligned(rows, first)
-            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and what else there is to a move)"
+            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and more)"
         elif full:
             yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
     yield from lines

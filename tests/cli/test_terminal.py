@@ -124,7 +124,7 @@ def test_moves_fit_a_terminal_of_large_letters() -> None:
     moves = [line for line in lines if " SPACE " in line or " DEPTH " in line]
     assert len(moves) > 10
     assert max(map(len, lines)) <= 48
-    assert "  (a wider window adds thou and the bite)" in lines
+    assert "  (a wider window adds thou and more)" in lines
 
 
 @pytest.mark.parametrize("command", ["check", "plan", "complete", "draw", "compare", "inspect", "align"])
