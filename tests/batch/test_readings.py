@@ -212,7 +212,7 @@ def decoded(texts: list[str], choices: Choices | None = None) -> list[Row]:
 
 
 def test_choices_reach_the_model() -> None:
-    text = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 6.90"
+    text = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 6.95"
     plain = decoded([text])[0]
     said = decoded([text], Choices(sure=0.0001, wear="none", made="original"))[0]
     assert plain.verdict == "unsure"
