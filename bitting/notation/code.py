@@ -80,7 +80,7 @@ def _as_said(text: str, system: System, strict: Code | None, fault: NotationErro
         if unread and (found.ambiguous or (understood is not None and understood.sure)):
             raise
     if spoken is not None and understood is not None and (spoken.well_formed or (understood.sure and unread)):
-        return evolve(spoken, said=True)
+        return strict if strict == spoken else evolve(spoken, said=True)
     if strict is None:
         raise fault or NotationError("this can't be read", text=text)
     _refuse_two_meanings(text, system, strict)

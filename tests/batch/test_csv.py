@@ -31,7 +31,7 @@ from tests.batch.added import CODES, HEADER, added, tail
 
 LEGAL = "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
 ILLEGAL = "left: 2 1 3 3 3 4 1 / right: 1 1 2 3 4 2 1"
-UNREADABLE = "left: 2 1 // 3"
+UNREADABLE = "left: 2 1 -- 3"
 
 
 def batch(tmp_path: Path, data: bytes, *options: str, name: str = "in.csv") -> tuple[bytes, Summary]:
@@ -59,7 +59,7 @@ def test_the_same_rows_in_order_with_our_columns(tmp_path: Path) -> None:
     verdicts = [row["verdict"] for row in added(out)[1:]]
     assert verdicts == ["legal", "illegal", "unreadable", "empty", "legal"]
     assert "cut 6 is 4 and cut 7 is 1: they differ by 3, and at most 2 is allowed [adjacent-difference]" in lines[2]
-    assert "nothing stands behind '/' (at character 11)" in lines[3]
+    assert "two separators stand in a row (at character 12)" in lines[3]
     assert lines[4] == "3,,r3," + tail(verdict="empty")
     counts = {k: summary.as_dict()[k] for k in ("rows", "legal", "illegal", "unreadable", "empty", "duplicates")}
     assert counts == {"rows": 5, "legal": 2, "illegal": 1, "unreadable": 1, "empty": 1, "duplicates": 1}
@@ -418,7 +418,7 @@ def test_piping() -> None:
     assert [remark["rule"] for remark in remarks] == [None]
     assert "one slip away" in remarks[0]["message"]
     assert [finding["rule"] for finding in rows[2]["findings"]] == [None]
-    assert "nothing stands behind '/'" in rows[2]["findings"][0]["message"]
+    assert "two separators stand in a row" in rows[2]["findings"][0]["message"]
     assert rows[3]["findings"] == []
     # a file that can't be read to its end leaves standard output empty
     result = invoke("-", "-s", "plover", "-o", "-", stdin=data + b'5,"open')
@@ -441,7 +441,7 @@ def test_two_hundred_thousand_rows_with_junk_come_out_complete(tmp_path: Path) -
     rng = random.Random(7)
     system = load_system("plover")
     good = [str(code_of(system, d)) for d in code_space(system).sample(5000, 4)]
-    junk = {"": "empty", "left: 2 1 // 3": "unreadable", "lift: 1": "unreadable", "left: 9 / right: 1": "illegal"}
+    junk = {"": "empty", "left: 2 1 -- 3": "unreadable", "lift: 1": "unreadable", "left: 9 / right: 1": "illegal"}
     texts, expected = [], []
     for _ in range(200_000):
         text = rng.choice(list(junk)) if rng.random() < 0.02 else rng.choice(good)

@@ -123,7 +123,7 @@ def test_a_doubt_changes_no_verdict_of_the_arrays(tmp_path: Path) -> None:
             "2133345.0",
             "",
             "unreadable",
-            "left: read as 2133345: a number with decimals; nothing stands behind 'right:'",
+            "left: read as 2133345: a number with decimals; nothing stands behind 'right'",
         ),
         ("#N/A", "1123421", "unreadable", "left: the cell holds the spreadsheet's error #N/A"),
         ("2133345", "2E6", "illegal", "right: a number in scientific form: 2000000, or 2E6 was meant"),
