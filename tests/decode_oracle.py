@@ -19,7 +19,11 @@ from bitting.decoding import MeasurementModel
 from bitting.model import Blade, Cutting, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules, violations
 
-SCALES = ((0.25, 0.05), (0.5, 0.25), (1.0, 0.40), (2.0, 0.25), (4.0, 0.05))
+SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
+CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
+SHAPE = 3
+TAIL = 5.0
+LEAST_WRONG, OUTSIDE = 1e-6, 1e-4
 
 
 def make_system(
@@ -77,8 +81,7 @@ def legal_codes(system: System) -> Iterator[tuple[tuple[int, ...], ...]]:
 class Brute:
     """The exact posterior of one small key: `codes`, `probabilities` and `log_evidence`.
 
-    `scales`: what the key's mean wear may be, in terms of the model's, with probabilities; `cut_wear`: the shares of cuts
-    whose own mean wear is 1, 2, 4, … times the key's.
+    `scales`: what the key's mean wear may be, in terms of the model's, with probabilities.
     """
 
     def __init__(
@@ -90,13 +93,11 @@ class Brute:
         points: int = 801,
         shared: int = 1,
         reach: float = 8.0,
-        deepest_wear: float = 2.0,
         scales: tuple[tuple[float, float], ...] = SCALES,
-        cut_wear: tuple[float, ...] = (1.0,),
     ) -> None:
-        self.system, self.model, self.deepest_wear, self.cut_wear = system, model, deepest_wear, cut_wear
+        self.system, self.model = system, model
         self.codes = list(legal_codes(system))
-        self.offsets, offset_weights = _even(model.offset_sd, points, reach)
+        self.offsets, offset_weights = _offsets(model, points, reach)
         tilts, tilt_weights = _even(model.tilt_sd, shared, 6.0)
         pairs, pair_weights = _even(model.left_right_sd, shared, 6.0)
         total = np.zeros(len(self.codes))
@@ -129,40 +130,30 @@ class Brute:
             sign = 0 if len(self.system.tracks) < 2 else (1 if track is self.system.tracks[0] else -1)
             parts.setdefault((lane, cut.cut), []).append((cut, tilt * place + sign * pair))
         known: dict[tuple[int, int, float], np.ndarray] = {}
+        v, weight = _cut_errors(self.model, scale)
 
         def at(lane: int, cut: int, row: tuple[int, ...]) -> np.ndarray:
             track = self.system.lanes[lane].track
             deeper = 1.0 if track.depths[-1] > track.depths[0] else -1.0
             seen = track.depths[row[cut]] - deeper * jaw_stands_off(self.system, track, row, cut)
             if (lane, cut, seen) not in known:
-                tables = [self._one_cut(one, track, seen, shift, scale) for one, shift in parts[lane, cut]]
-                known[lane, cut, seen] = np.prod(tables, axis=0)
+                known[lane, cut, seen] = np.ones(self.offsets.size)
+                for side in sorted({one.side or "" for one, _ in parts[lane, cut]}):  # sides wear each for themselves
+                    lists = [
+                        self._one_cut(one, track, seen, shift, v)
+                        for one, shift in parts[lane, cut]
+                        if (one.side or "") == side
+                    ]
+                    known[lane, cut, seen] *= np.prod(lists, axis=0) @ weight
             return known[lane, cut, seen]
 
         return {key: partial(at, *key) for key in parts}
 
-    def _one_cut(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
-        """The density of one cut's readings on one side, at every offset; its own mean wear is unknown."""
-        parts = [self._worn(cut, track, depth, shift, scale * 2.0**k) * share for k, share in enumerate(self.cut_wear)]
-        return np.asarray(np.sum(parts, axis=0))
-
-    def _worn(self, cut: ReadCut, track: Track, depth: float, shift: float, scale: float) -> np.ndarray:
-        """The same where its mean wear is known."""
-        model = self.model
+    def _one_cut(self, cut: ReadCut, track: Track, depth: float, shift: float, v: np.ndarray) -> np.ndarray:
+        """The density of one list's readings of one cut on one side, at every offset and for every wear with own error."""
         deeper = 1.0 if track.depths[-1] > track.depths[0] else -1.0
-        first, last = track.depths[0] - track.depths[1], track.depths[-1] - track.depths[-2]
-        ends = sorted((track.depths[0] + first, track.depths[-1] + last))
-        wears, wear_weights = _wear_nodes(scale, self.deepest_wear)
-        owns, own_weights = _even(model.cut_sd, 61 if model.cut_sd else 1, 7.0)
-        middle = depth + self.offsets[:, None, None] + shift + deeper * wears[None, :, None] + owns[None, None, :]
-        density = np.ones_like(middle)
-        for reading in cut.readings:
-            own = model.reading_sd if reading.own_sd is None else reading.own_sd
-            u = math.sqrt(own**2 + reading.digit**2 / 12)
-            normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))
-            wrong = 1 / (ends[1] - ends[0]) if ends[0] <= reading.value <= ends[1] else 0.0
-            density *= (1 - model.outliers) * normal + model.outliers * wrong
-        return np.asarray(np.einsum("owe,w,e->o", density, wear_weights, own_weights))
+        middle = depth + self.offsets[:, None] + shift + deeper * v
+        return _list_density(cut, middle, _ends(track), self.model)
 
     def marginal(self, lane: int, cut: int, depth: int) -> float:
         """The probability of one depth at one cut."""
@@ -221,16 +212,72 @@ def _even(sd: float, points: int, reach: float) -> tuple[np.ndarray, np.ndarray]
     return x, np.exp(-0.5 * (x / sd) ** 2) / (sd * math.sqrt(2 * math.pi)) * (x[1] - x[0])
 
 
+def _offsets(model: MeasurementModel, points: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """The offset on a dense grid, out to where its wide part has faded, with weights."""
+    sd = model.offset_sd
+    if sd == 0 or model.offset_tail == 0:
+        return _even(sd, points, reach)
+    x = np.linspace(-5.0 * TAIL * sd, 5.0 * TAIL * sd, points)
+    weights = np.zeros(x.size)
+    for share, spread in ((1 - model.offset_tail, sd), (model.offset_tail, TAIL * sd)):
+        weights += share * np.exp(-0.5 * (x / spread) ** 2) / (spread * math.sqrt(2 * math.pi)) * (x[1] - x[0])
+    return x, weights
+
+
+def _list_density(cut: ReadCut, middle: np.ndarray, ends: tuple[float, float], model: MeasurementModel) -> np.ndarray:
+    """The density of one list's readings of a cut whose wall is at `middle`: each by itself, or all wrong together.
+
+    Where they are wrong together they lie around a place that may be anywhere; its density is taken where the mean of
+    those that are right lies.
+    """
+    density = np.ones_like(middle)
+    wrong = max(model.outliers, LEAST_WRONG)
+    known = []
+    for reading in cut.readings:
+        own = model.reading_sd if reading.own_sd is None else reading.own_sd
+        u = math.sqrt(own**2 + reading.digit**2 / 12)
+        anywhere = (1.0 if ends[0] <= reading.value <= ends[1] else OUTSIDE) / (ends[1] - ends[0])
+        normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))
+        density = density * ((1 - wrong) * normal + wrong * anywhere)
+        known.append((reading.value, u, anywhere))
+    return np.asarray((1 - model.cut_wrong) * density + model.cut_wrong * _together(tuple(known), ends, wrong))
+
+
+@cache
+def _together(known: tuple[tuple[float, float, float], ...], ends: tuple[float, float], wrong: float) -> float:
+    """The density of readings (value, standard deviation, density where wrong) around a place that may be anywhere."""
+    total = 0.0
+    for good in itertools.product((True, False), repeat=len(known)):
+        chance = math.prod(1 - wrong if g else wrong * w for g, (_, _, w) in zip(good, known, strict=True))
+        right = [(v, u) for g, (v, u, _) in zip(good, known, strict=True) if g]
+        if right:
+            z = np.linspace(min(v for v, _ in right) - 1.0, max(v for v, _ in right) + 1.0, 20001)
+            spread = np.prod(
+                [np.exp(-0.5 * ((v - z) / u) ** 2) / (u * math.sqrt(2 * math.pi)) for v, u in right], axis=0
+            )
+            mean = sum(v / u**2 for v, u in right) / sum(1 / u**2 for _, u in right)
+            chance *= spread.sum() * (z[1] - z[0])
+            chance *= (1.0 if ends[0] <= mean <= ends[1] else OUTSIDE) / (ends[1] - ends[0])
+        total += chance
+    return total
+
+
 def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
-    """Gauss-Legendre panels over exponential wear, out to 40 times its mean or to `deepest`."""
+    """Gauss-Legendre panels over a mixture of gamma densities of wear, out to where it has faded or to `deepest`."""
     if scale == 0:
         return np.zeros(1), np.ones(1)
     nodes, weights = np.polynomial.legendre.leggauss(8)
-    edges = np.arange(0, min(max(40 * scale, 0.3), deepest) + 0.04, 0.04)
+    last = min(max(24 * scale, 0.3), deepest) + 0.04
+    near = np.arange(0, min(6 * scale, last), 0.5 * scale)
+    edges = np.append(near, np.arange(near[-1] + 0.5 * scale, last, min(0.04, 2 * scale)))
     left, width = edges[:-1, None], np.diff(edges)[:, None]
     w = (left + (nodes + 1) / 2 * width).ravel()
-    shares = (weights * width / 2).ravel() * np.exp(-w / scale) / scale
-    return np.append(w, 1e3), np.append(shares, math.exp(-edges[-1] / scale))  # more wear than any reading tells apart
+    density = np.zeros(w.size)
+    for times, share in CUT_SCALES:
+        mean = scale * times / SHAPE
+        density += share * w ** (SHAPE - 1) * np.exp(-w / mean) / (math.factorial(SHAPE - 1) * mean**SHAPE)
+    shares = (weights * width / 2).ravel() * density
+    return np.append(w, 1e3), np.append(shares, max(1 - shares.sum(), 0.0))  # more wear than any reading tells apart
 
 
 def brute_across(
@@ -245,7 +292,7 @@ def brute_across(
         raise ValueError("the system doesn't say what a reading across is")
     first, second = (system.track(name) for name in across.tracks)
     codes = list(legal_codes(system))
-    offsets, offset_weights = _even(model.offset_sd, points, 8.0)
+    offsets, offset_weights = _offsets(model, points, 8.0)
     pairs, pair_weights = _even(model.left_right_sd, shared, 6.0)
     errors = np.stack([np.add.outer(offsets, sign * pairs).ravel() for sign in (1, -1)])
     weights = np.multiply.outer(offset_weights, pair_weights).ravel()
@@ -307,7 +354,7 @@ def _ends(track: Track) -> tuple[float, float]:
 def _cut_errors(model: MeasurementModel, scale: float) -> tuple[np.ndarray, np.ndarray]:
     """Wear plus own error of one cut (towards deeper), on a dense grid, with weights."""
     if model.cut_sd == 0:
-        return _wear_nodes(scale, 2.0)
+        return _wear_nodes(scale, 4.0)
     step = model.cut_sd / 3
     v = np.arange(-8 * model.cut_sd, 2.2, step)
     wear, wear_weights = _wear_nodes(scale, 4.0)
@@ -324,13 +371,6 @@ def _all(
     ends: tuple[float, float] | None = None,
 ) -> np.ndarray:
     """The density of all readings of one cut, or across two, around `middle`."""
-    density = np.ones_like(middle)
     if cut is None:
-        return density
-    low, high = ends if ends is not None else _ends(track)  # type: ignore[arg-type]
-    for reading in cut.readings:
-        u = math.sqrt(model.reading_sd**2 + reading.digit**2 / 12)
-        normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))
-        wrong = 1 / (high - low) if low <= reading.value <= high else 0.0
-        density = density * ((1 - model.outliers) * normal + model.outliers * wrong)
-    return density
+        return np.ones_like(middle)
+    return _list_density(cut, middle, ends if ends is not None else _ends(track), model)  # type: ignore[arg-type]

@@ -20,6 +20,7 @@ from attrs import define, evolve, field, frozen
 from bitting.batch.judge import one_line
 from bitting.batch.output import Row
 from bitting.decoding import SURE, Decoded, Decoder
+from bitting.decoding.listing import AS_GIVEN
 from bitting.decoding.model import Made, caliper_step, model_with
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Reading, Readings, System
@@ -158,13 +159,31 @@ def _row(answer: Decoded, system: System) -> Row:
         )
         return Row("no-fit", findings=words)
     if answer.verdict == "sure":
-        return Row("sure", answer.code, probability=answer.probability)
-    short = f"is below {answer.sure_limit:.0%}" if answer.probability < answer.sure_limit else "but not sure"
-    words = f"{_percent(answer.probability)} {short}; {_doubts(answer, system)}"
+        taken = "" if answer.listed == AS_GIVEN else f"the list was taken: {answer.listed}"
+        return Row("sure", answer.code, taken, probability=answer.probability)
+    words = f"{_percent(answer.probability)} {_why(answer)}; {_doubts(answer, system)}"
     second = answer.candidates[1] if len(answer.candidates) > 1 else None
     if second is not None:
         words += f"; next best {_percent(second.probability)}"
     return Row("unsure", answer.code, words, second.code if second else "", probability=answer.probability)
+
+
+WHY = {
+    "listing": "the list may have been taken otherwise",
+    "not read": "a cut has no reading that can be used",
+    "half a step off": "a cut reads half a step from its depth",
+    "wrong place": "a place along the blade is off",
+}
+"""What each kind of doubt says in a row."""
+
+
+def _why(answer: Decoded) -> str:
+    """Why an answer isn't sure."""
+    if answer.probability < answer.sure_limit:
+        return f"is below {answer.sure_limit:.0%}"
+    return (
+        f"but {' and '.join(WHY[kind] for kind in dict.fromkeys(doubt.kind for doubt in answer.doubts)) or 'not sure'}"
+    )
 
 
 def _doubts(answer: Decoded, system: System) -> str:

@@ -69,8 +69,14 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     "--zero", metavar="LENGTH",
     help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
 )  # fmt: skip
+@click.option(
+    "--gauge", type=click.Choice(["own-edge", "far-edge", "centre"]),
+    help="From where the readings run, where that isn't how the system's depths are measured (a depth gauge: own-edge).",
+)  # fmt: skip
+@click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
+@click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
 @json_option
@@ -91,8 +97,11 @@ def command(
     against_system: str | None,
     against_new: bool,
     zero: str | None,
+    gauge: str | None,
+    jaw: str | None,
     place: str | None,
     lock: str | None,
+    full: bool,
     svg: str | None,
     force: bool,
     as_json: bool,
@@ -101,7 +110,8 @@ def command(
 
     READINGS lists what the caliper read, bow to tip, one value per cut: ? for a cut that could not be measured, 7.40|7.42
     for repeats, 7.40±0.05 for a reading with limits of its own, 7.40@21.4 with the place along the blade. Quote it.
-    Without READINGS it is asked for. Several READINGS are repeats of the same key (two people, or after cleaning).
+    Without READINGS it is asked for. Several READINGS are lists of the same key, measured one after the other: a second
+    list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
     from bitting.decoding.session import decode_at
     from bitting.systemfile import known_systems
@@ -109,7 +119,11 @@ def command(
     chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = [known_system(name) for name in dict.fromkeys(chosen)]
+    systems = _with_jaw([known_system(name) for name in dict.fromkeys(chosen)], jaw)
+    if gauge is not None:
+        from bitting.decoding.corrections import gauged
+
+        systems = [gauged(system, gauge) for system in systems]
     known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
     inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
@@ -129,8 +143,20 @@ def command(
     if as_json:
         print_json(result.as_dict())
     else:
-        _print(result)
+        _print(result, full=full)
     return GOOD if result.verdict == "sure" else BAD_NEWS
+
+
+def _with_jaw(systems: list[System], jaw: str | None) -> list[System]:
+    """The systems as measured with a jaw of that width, a length in the unit of the first."""
+    if jaw is None:
+        return systems
+    from attrs import evolve
+
+    from bitting.decoding.model import length_option
+
+    width = systems[0].in_mm(length_option(jaw, "jaw", systems[0], 20.0))
+    return [evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width))) for one in systems]
 
 
 def _bench(
@@ -201,7 +227,7 @@ def _with_zero(
     from bitting.decoding.session import read_lists
     from bitting.notation import parse_code
 
-    readings = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
+    readings, _ = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
     zero_sd = None if zero is None else length_option(zero, "zero", system)
     model = model_with(system, made=made, caliper=caliper)
     return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
@@ -239,9 +265,9 @@ def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:
     may_write(svg, force=force, inputs=inputs)
 
 
-def _print(result: Decoded) -> None:
+def _print(result: Decoded, *, full: bool) -> None:
     from bitting.report.decode import render
 
     columns = shutil.get_terminal_size().columns
-    for line, colour in render(result, columns, plain=not unicode_out()):
+    for line, colour in render(result, columns, plain=not unicode_out(), full=full):
         say(line, colour)

@@ -284,16 +284,9 @@ def likeliest(
     """Rank the settings of `places` that the codes of `space` have: at least `wanted` codes, and at most `most`."""
     from bitting.decoding import Decoder
     from bitting.decoding.kbest import codes_in_order
-    from bitting.decoding.likelihood import witnesses_of
 
     decoder = Decoder(system, space=space)
-    witnesses = witnesses_of(readings, system, decoder.model)
-    if not witnesses:
-        raise BittingError(
-            "nothing was measured: every value is open",
-            hint="give at least one reading, or leave the readings out",
-        )
-    posterior = decoder.posterior(witnesses)
+    posterior = decoder.posterior(readings)
     found: dict[tuple[int, ...], float] = {}
     left_over = 1.0
     for number, ranked in enumerate(codes_in_order(posterior, system)):

@@ -1,10 +1,11 @@
 """From a worn key's readings to its code: the exact posterior over every legal code of a system.
 
 `decode(readings, system)` answers for one key; a `Decoder` is made once per system and model and used for many. The
-measurement model stands in `figures.py`; how its integrals are taken in `grid.py`, `density.py` and `witness.py`; what a
-jaw reaches in `reach.py`; the sums over all codes in `passes.py`, `sums.py`, `posterior.py` and, for large diagrams,
-`narrow.py`; the best codes in `kbest.py` and `levels.py`; whether the key fits at all in `fit.py`; what else a
-sure answer must stand up to in `caution.py`.
+figures of the measurement model stand in `model.py`; what the readings of a cut say in `likelihood.py` (and
+`across.py`, `tables.py`), what a jaw reaches in `jaw.py`; the grid of shared errors in `grid.py`; the sums over all
+codes in `weigh.py` and `posterior.py`; the best codes in `kbest.py`; in which way the list was taken in `listing.py`
+and `positions.py`; whether the key fits at all in `fit.py`; what to measure next in `advice.py`. `decoder.py` makes
+the answer, `session.py` puts together what is said beside the readings, `ranking.py` compares systems.
 """
 
 from bitting.decoding.decoder import SURE, Decoder, decode, decode_many

@@ -7,7 +7,8 @@ beforehand, with r = zero_sd²/offset_sd² and whatever the shape of what the re
 
     E[z] = r m,   Var[z] = r (1 - r) offset_sd² + r² s²        (laws of total expectation and total variance),
 
-which are exact; that z is normal with these is the one approximation. The other key's offset is then E[z] in the mean, with
+which are exact for an offset of one normal density (a caliper measured against a known key has no wide part to fear); that z is
+normal with these is the one approximation. The other key's offset is then E[z] in the mean, with
 variance Var[z] + (offset_sd² - zero_sd²) of its own.
 
 Several lists of readings of one key: two people measured it, or one measured it again after cleaning.
@@ -45,7 +46,7 @@ from bitting.decoding.likelihood import ACROSS
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.result import CutResult, Deciding, Decoded, Next, Offset
 from bitting.errors import BittingError
-from bitting.model import Code, Place, ReadCut, Readings, System
+from bitting.model import Code, Place, Readings, System
 
 SHARE = 0.5
 """Share of the offset's variance that is the caliper's, where nothing is said."""
@@ -65,7 +66,7 @@ class Zero:
         own = model.offset_sd**2 - before**2
         if own < -1e-12:
             raise _too_large(before, model, system)
-        return mean, evolve(model, offset_sd=math.sqrt(sd**2 + max(own, 0.0)))
+        return mean, evolve(model, offset_sd=math.sqrt(sd**2 + max(own, 0.0)), offset_tail=0.0)
 
 
 def zero_from(
@@ -82,7 +83,7 @@ def zero_from(
     offset's variance. `unworn` says that the key is newly cut. Open cuts of the code may have any depth. The code need
     not be legal (it may be a setup key's). Raises BittingError for a code that isn't whole or doesn't fit the readings.
     """
-    system = readings.system
+    system, model = readings.system, evolve(model, offset_tail=0.0)
     if zero_sd is None:
         zero_sd = math.sqrt(SHARE) * model.offset_sd
     if zero_sd > model.offset_sd * (1 + 1e-9):
@@ -90,8 +91,8 @@ def zero_from(
     if model.offset_sd == 0:
         return Zero(0.0, 0.0, 0.0)
     known = _known(code, system)
-    answer = Decoder(known[0], evolve(model, wear=0.0) if unworn else model, space=known[1]).decode(
-        readings, 1, advise=False
+    answer = Decoder(known[0], evolve(model, wear=0.0) if unworn else model, space=known[1], listings=False).decode(
+        evolve(readings, system=known[0]), 1, advise=False
     )
     if answer.fit.p_value < FIT_LIMIT:
         raise BittingError(
@@ -128,30 +129,27 @@ def _too_large(zero_sd: float, model: MeasurementModel, system: System) -> Bitti
     )
 
 
-def combined(lists: Sequence[Readings]) -> Readings:
-    """All lists as readings of one key. Raises BittingError where a list's side can't be told."""
-    if len(lists) == 1:
-        return lists[0]
+def combined(lists: Sequence[Readings]) -> tuple[Readings, int]:
+    """All lists as readings of one key, and how many were left out. Raises BittingError where a list's side can't be told.
+
+    A list that says the same as an earlier one to the digit is a copy of it, and counts once.
+    """
     first = lists[0]
-    if not first.system.sided:
-        lists = _on_one_side(lists)
-    found: dict[tuple[str | None, str, int], ReadCut] = {}
-    places = []
-    for readings in lists:
-        for cut in readings.cuts:
-            key = (cut.side, cut.track, cut.cut)
-            seen = found.get(key)
-            if seen is None:
-                found[key] = cut
-                continue
-            found[key] = evolve(seen, readings=seen.readings + cut.readings, place=_first(seen.place, cut.place))
-            if seen.place is not None and cut.place is not None:
-                places.append(evolve(cut, readings=()))  # a second place of the cut, without a reading of its own
-    return Readings(first.system, first.text, first.unit, (*found.values(), *places))
+    kept = [one for n, one in enumerate(lists) if not any(_copies(one, other) for other in lists[:n])]
+    if len(kept) > 1 and not first.system.sided:
+        kept = _on_one_side(kept)
+    cuts = tuple(evolve(cut, list_number=number) for number, one in enumerate(kept) for cut in one.cuts)
+    return Readings(first.system, first.text, first.unit, cuts), len(lists) - len(kept)
 
 
-def _first(one: float | None, other: float | None) -> float | None:
-    return other if one is None else one
+def _copies(one: Readings, other: Readings) -> bool:
+    """Whether two lists say the same to the digit, and not of two sides."""
+    sides = [{cut.side for cut in each.cuts if cut.side is not None} for each in (one, other)]
+    rows = [
+        {(cut.track, cut.cut, tuple(r.value for r in cut.readings)) for cut in each.cuts if cut.readings}
+        for each in (one, other)
+    ]
+    return rows[0] == rows[1] and not (all(sides) and sides[0] != sides[1])
 
 
 def _on_one_side(lists: Sequence[Readings]) -> list[Readings]:
@@ -252,3 +250,33 @@ def width_note(system: System, width: float) -> str:
         f"readings of {' and '.join(used)} are taken {abs(half):.4g} {'shorter' if half < 0 else 'longer'} than on a "
         f"full blade, both edges alike{left_out}"
     )
+
+
+GAUGES = ("own-edge", "far-edge", "centre")
+
+
+def gauged(system: System, gauge: str) -> System:
+    """The system with its depths as a gauge that measures from somewhere else reads them: the same walls, other numbers.
+
+    An own-edge depth gauge reads from the track's own edge to the wall, a caliper to the far edge or (by calculation) the
+    middle. Raises BittingError where the file states no width. Readings across don't go with it.
+    """
+    if all(track.measured == gauge for track in system.tracks):
+        return system
+    width: float = system.need("blade.width")
+
+    def from_middle(measured: str, value: float) -> float:
+        return {"far-edge": value - width / 2, "own-edge": width / 2 - value, "centre": value}[measured]
+
+    def shown(middle: float) -> float:
+        return {"far-edge": width / 2 + middle, "own-edge": width / 2 - middle, "centre": middle}[gauge]
+
+    tracks = tuple(
+        evolve(
+            track,
+            measured=gauge,  # type: ignore[arg-type]
+            depths=tuple(round(shown(from_middle(track.measured, depth)), 6) for depth in track.depths),
+        )
+        for track in system.tracks
+    )
+    return evolve(system, tracks=tracks, measuring=evolve(system.measuring, across=None))

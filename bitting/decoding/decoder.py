@@ -2,92 +2,269 @@
 
 >>> # Decoder(system).decode(readings).code
 
-From a posterior to the answer that people and scripts see: verdict, cuts, candidates, advice, notes.
+From a posterior to the answer that people and scripts see: verdict, cuts, candidates, advice. One key is a batch of one; keys
+that were read alike share one simulation of how well a key fits.
 
-Many keys of one system, by several processes where asked.
+An answer is sure where the whole code has the limit, the key fits, the list was hardly taken another way (`listing.py`), every
+cut has a reading that is one, no place along the blade is off by half a pitch, and no readings that agree with each other lie
+half a step from the depth chosen.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from attrs import evolve, frozen
 
-from bitting.decoding.across import PairWitness
 from bitting.decoding.advice import COMPARED, measure_next, wrong_shares
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
 from bitting.decoding.jaw import Reach, reach_of, widen
 from bitting.decoding.kbest import Ranked, best_codes
-from bitting.decoding.likelihood import Witness
+from bitting.decoding.likelihood import CutLikelihood
+from bitting.decoding.listing import AS_GIVEN, LOOKED_AT, MOST, NAMED, Way, readings_near, rough_evidence, ways_of
 from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
+from bitting.decoding.positions import PLACE_SD, PlaceFit, place_fit
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import (
+    ASKED,
     Alternative,
     Candidate,
     CutResult,
     Decoded,
+    Doubt,
     Fit,
+    Listed,
     Next,
     Offset,
+    Taken,
     Verdict,
     Wear,
 )
-from bitting.decoding.robustness import Caution, caution_of, harder
-from bitting.decoding.solver import Solver
+from bitting.decoding.slips import slip_of_pen
+from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Chain, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 from bitting.model.expect import expect
 
+SURE = 0.95
+"""Probability that a whole code needs to be called sure, unless the caller says another."""
+HOPELESS = 0.01
+"""Probability of the best code below which no others are looked at for advice: first there must be more readings."""
+FITS = 64
+"""Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
+WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
+"""What readings were read by: a system that differs in these is another."""
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
 
 
 @frozen(eq=False)
 class Found:
-    """One key on the way to its answer; `best` is the best code, filled where the lock doesn't read."""
+    """One key, its list taken in one way; `best` is the best code, filled where the lock doesn't read."""
 
-    witnesses: tuple[Witness, ...]
-    pairs: tuple[PairWitness, ...]
+    readings: Readings
+    read: Read
     posterior: Posterior
     ranked: list[Ranked]
     best: Ranked
+    places: PlaceFit | None = None
+    listed: Listed = ASKED
+    others: tuple[Listed, ...] = ()
+    log_total: float = 0.0
 
-    @property
-    def read(self) -> tuple[Witness | PairWitness, ...]:
-        """Everything that was read, of single cuts and across."""
-        return (*self.witnesses, *self.pairs)
 
+class Decoder:
+    """Decodes keys of one system with one model. Set-up builds the diagram of legal codes; keys share it.
 
-@frozen(eq=False)
-class Answers:
-    """What one decoder's answers have in common: `along` is where each cut lies, `ignored` what the lock doesn't read."""
+    `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
+    all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
+    have `?` elsewhere. `place_sd` (mm) is the uncertainty of places along the blade; without `listings` every list is taken
+    for one that was taken as asked. Raises `BittingError` for a system
+    without legal codes or too large for a diagram.
+    """
 
-    system: System
-    model: MeasurementModel
-    along: Mapping[Place, float]
-    reach: Reach
-    ignored: frozenset[Place]
+    def __init__(
+        self,
+        system: System,
+        model: MeasurementModel | None = None,
+        *,
+        made: Made | None = None,
+        lock: str | None = None,
+        space: Any = None,
+        place_sd: float = PLACE_SD,
+        listings: bool = True,
+    ) -> None:
+        from bitting.diagram import code_space
 
-    def of(self, found: Found, p_value: float, caution: Caution | None, sure: float, *, advise: bool) -> Decoded:
-        """The answer for one key; `caution`: what a harder key leaves of the best code, where that was asked.
+        self.system = system
+        self.model = model if model is not None else model_of(system, made)
+        self.place_sd, self.listings = place_sd, listings
+        space = code_space(system) if space is None else space
+        if space.count == 0:
+            raise BittingError(
+                f"no code of {system.name!r} is legal, so no reading can be decoded",
+                hint="`bitting systems lint` says which rules contradict each other",
+            )
+        keep_memory()
+        self.reach = reach_of(system)
+        self.chains: tuple[Chain, ...] = tuple(
+            widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
+        )
+        self.lock = lock
+        self.ignored = _not_read_by(system, lock)
+        self.along: Mapping[Place, float] = places_along(system)
+        self.solver = Solver(system, self.model, self.chains, self.reach, self.along)
+        self._fits: dict[Pattern, FitTest] = {}
 
-        `advise` adds which cuts to measure again and which readings look wrong.
+    def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
+        """The most probable legal code of one key and everything that stands behind it.
+
+        `advise=False` leaves out which cuts to measure again.
         """
-        witnesses, posterior, ranked, best = found.witnesses, found.posterior, found.ranked, found.best
-        fit = Fit(p_value, FIT_LIMIT)
-        enough = best.probability >= sure and (caution is None or caution.probability >= sure)
-        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough else "unsure"
+        return self.decode_many([readings], best, sure, advise=advise)[0]
+
+    def decode_many(
+        self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
+    ) -> list[Decoded]:
+        """Like `decode` for each key, in order."""
+        _check_options(best, sure)
+        for readings in keys:
+            self._check(readings)
+        return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
+
+    def _check(self, readings: Readings) -> None:
+        """Raises BittingError for readings that were read against another system."""
+        given, own = readings.system, self.system
+        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
+            raise BittingError(
+                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
+                hint="parse them with the system they are decoded in",
+            )
+
+    def posterior(self, readings: Readings) -> Posterior:
+        """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""
+        return self.solver.posterior(self.solver.read(readings))
+
+    def found(self, readings: Readings, best: int) -> Found:
+        """One key with its list taken in the way that has most."""
+        given = self._weighed(readings, best)
+        if not self.listings or (given.places is None and self._near(given)):
+            return evolve(given, log_total=given.posterior.log_evidence)
+        return self._listed(given, best)
+
+    def _weighed(self, readings: Readings, best: int) -> Found:
+        read = self.solver.read(readings)
+        posterior = self.solver.posterior(read)
+        ranked = best_codes(posterior, self.system, best, self.ignored)
+        places = place_fit(readings, self.system, self.place_sd)
+        return Found(readings, read, posterior, ranked, self._filled(ranked[0], posterior), places)
+
+    def _near(self, found: Found) -> bool:
+        """Whether every reading is about as near to the code as it could be to any."""
+        shared, signs = found.posterior.shared, found.posterior.grid.signs
+        errors = {
+            place: shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * along
+            for place, along in self.along.items()
+        }
+        usual = self.model.offset_sd == 0 or abs(shared.offset_mean) < 2 * self.model.offset_sd
+        whole = len({one.place for one in found.read.cuts}) == len(self.along)
+        return usual and whole and readings_near(found.read.cuts, found.best.depths, errors, self.solver)
+
+    def _listed(self, given: Found, best: int) -> Found:
+        """The same, once it was asked in which way the list was taken.
+
+        Rough evidences are put right by the difference of the list as given, or of the way that is then the best.
+        """
+        ways = [way for way in ways_of(given.readings, self.system) if _readable(way, self.system)]
+        places = [given.places and place_fit(way.readings, self.system, self.place_sd) for way in ways]
+        known = np.array(
+            [way.log_prior + (0.0 if fit is None else fit.log_evidence) for way, fit in zip(ways, places, strict=True)]
+        )
+        if not given.read.cuts:
+            return evolve(given, log_total=given.posterior.log_evidence + float(known[0]))
+        rough = rough_evidence(ways, self.solver)
+        kinds: dict[tuple[str, int | None], list[int]] = {}
+        for number, way in enumerate(ways):
+            kinds.setdefault((way.name, way.number), []).append(number)
+        weights = rough + known
+        shares = np.exp(weights - weights.max())
+        shares /= shares.sum()
+        by_kind = {kind: float(shares[numbers].sum()) for kind, numbers in kinds.items() if numbers != [0]}
+        looked = [kind for kind in sorted(by_kind, key=lambda k: -by_kind[k]) if by_kind[kind] > LOOKED_AT][:MOST]
+        exact = {0: given}
+        for kind in looked:
+            number = max(kinds[kind], key=lambda n: weights[n])
+            exact[number] = self._weighed(ways[number].readings, best)
+        right = {number: found.posterior.log_evidence - rough[number] for number, found in exact.items()}
+        usual = right[max(exact, key=lambda n: right[n] + weights[n])]
+        for numbers in kinds.values():
+            own = [right[number] for number in numbers if number in right]
+            for number in numbers:
+                weights[number] += own[0] if own else usual
+        total = float(np.logaddexp.reduce(weights))
+        shares = np.exp(weights - total)
+        return self._chosen(ways, kinds, shares, exact, total)
+
+    def _chosen(
+        self,
+        ways: Sequence[Way],
+        kinds: Mapping[tuple[str, int | None], Sequence[int]],
+        shares: Any,
+        exact: Mapping[int, Found],
+        total: float,
+    ) -> Found:
+        """The way with the greatest share, and the others that are to be named; ways to the same code speak for each other."""
+        listed: dict[int, Listed] = {}
+        for (name, number), members in kinds.items():
+            top = max(members, key=lambda n: float(shares[n]))
+            at = next((n for n in members if n in exact), top)
+            listed[at] = Listed(name, float(shares[list(members)].sum()), ways[at].detail, number)
+        best = max((n for n in listed if n in exact), key=lambda n: (listed[n].share, -n))
+        same = [n for n in exact if exact[n].best.depths == exact[best].best.depths]
+        if 0 in same:  # another way that leads to the same code changes nothing
+            best = 0
+        share = min(sum(listed[n].share for n in same), 1.0)
+        others = [one for n, one in listed.items() if n not in same and one.share >= NAMED]
+        return evolve(
+            exact[best],
+            listed=evolve(listed[best], share=share),
+            others=tuple(sorted(others, key=lambda one: -one.share)),
+            log_total=total,
+        )
+
+    def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
+        """The code with the most probable depth at each cut that the lock doesn't read."""
+        rows = [list(row) for row in ranked.depths]
+        for place in self.ignored:
+            rows[place.lane][place.cut] = int(posterior.shares[place].argmax())
+        return Ranked(tuple(tuple(row) for row in rows), ranked.probability)
+
+    def fit_test(self, read: Read) -> FitTest:
+        """The fit test for readings of this key's pattern, drawn once per pattern and kept with the last used ones."""
+        pattern = Pattern.of(read.every)
+        test = self._fits.pop(pattern, None) or FitTest(pattern, self.system, self.model, self.reach)
+        self._fits[pattern] = test  # the last used stands last
+        if len(self._fits) > FITS:
+            del self._fits[next(iter(self._fits))]
+        return test
+
+    def _answer(self, found: Found, sure: float, *, advise: bool) -> Decoded:
+        """The answer for one key; `advise` adds which cuts to measure again. (Long: a plain list of what an answer holds.)"""
+        posterior, ranked = found.posterior, found.ranked
+        fit = Fit(self.fit_test(found.read).p_values([(found.read.every, found.best.depths)])[0], FIT_LIMIT)
+        cuts = self._cuts(found)
+        doubts = self._doubts(found, cuts)
+        enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
+        verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
-        if advise and verdict == "unsure" and not self.ignored:
-            compared = best_codes(posterior, self.system, COMPARED)
-            again = measure_next(witnesses, posterior, compared, self.system, self.model, self.along)
-        wrong = [(0.0,) * len(one.values) for one in witnesses]
-        if advise:
-            wrong = wrong_shares(witnesses, posterior, best, self.system, self.model, self.along)
+        if advise and verdict == "unsure":
+            again = self._next(found, doubts, sure)
         shared = posterior.shared
         scales = np.array([scale for scale, _ in wear_scales(self.model)])
         wear = float(scales @ shared.scale_shares)
@@ -98,7 +275,7 @@ class Answers:
             verdict=verdict,
             code=candidates[0].code,
             probability=candidates[0].probability,
-            cuts=self._cuts(witnesses, posterior, best, wrong),
+            cuts=cuts,
             candidates=candidates,
             offset=Offset(shared.offset_mean, shared.offset_sd),
             fit=fit,
@@ -107,29 +284,74 @@ class Answers:
             tilt=Offset(shared.tilt_mean, shared.tilt_sd),
             left_right=shared.pair_mean,
             log_evidence=posterior.log_evidence,
+            log_total=found.log_total,
             sure_limit=sure,
             model=self.model,
-            cautious=None if caution is None else caution.probability,
-            doubted=() if caution is None or verdict != "unsure" else caution.doubted(best, self.system),
+            listing=found.listed,
+            other_listings=found.others,
+            doubts=doubts,
+            places=found.places,
+            lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
-            notes=(*((ONLY_ACROSS,) if found.pairs and not witnesses else ()), *self._jaw_note()),
+            notes=(*((ONLY_ACROSS,) if found.read.pairs and not found.read.cuts else ()), *self._jaw_note()),
         )
+
+    def _doubts(self, found: Found, cuts: Sequence[CutResult]) -> tuple[Doubt, ...]:
+        """What keeps an answer from being sure, whatever its probability."""
+        out = [Doubt("listing", share=one.share) for one in found.others]
+        across = {(place.lane, place.cut) for pair in found.read.pairs for place in pair.places}
+        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
+        for cut in cuts:
+            place = Place(lanes.index((cut.side, cut.track)), cut.cut - 1)
+            right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
+            if not right and (place.lane, place.cut) not in across:
+                out.append(Doubt("not read", cut.track, cut.cut, cut.side))
+            elif right and cut.deviation is not None and self._half_a_step(place, cut):
+                out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
+        if found.places is not None:
+            out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
+        return tuple(out)
+
+    def _half_a_step(self, place: Place, cut: CutResult) -> bool:
+        """Whether the right readings of a cut lie half a step or more from its depth."""
+        track = self.system.lanes[place.lane].track
+        right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
+        at, depths = track.labels.index(cut.depth), track.depths
+        gaps = [abs(depths[at] - other) for other in (*depths[max(at - 1, 0) : at], *depths[at + 1 : at + 2])]
+        error = (cut.reading or 0.0) - (cut.deviation or 0.0)
+        away = sum(right) / len(right) - error
+        return abs(away) >= min(gaps, default=math.inf) / 2
+
+    def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
+        """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""
+        few = self.ignored or found.best.probability < HOPELESS
+        compared = found.ranked if few else best_codes(found.posterior, self.system, COMPARED)
+        useful = measure_next(found.read.cuts, found.posterior, compared, self.solver, sure)
+        useful = tuple(one for one in useful if self._place(one) not in self.ignored)
+        asked = [
+            Next(doubt.track, doubt.cut, doubt.side, 1 - found.best.probability)
+            for doubt in doubts
+            if doubt.kind != "listing"
+        ]
+        known = {(one.track, one.cut, one.side): one for one in useful}
+        first = [known.pop((one.track, one.cut, one.side), one) for one in asked]
+        out = (*first, *known.values())
+        if out:
+            return out
+        return tuple(
+            Next(lane.track.name, cut + 1, lane.side, 1 - found.best.probability)
+            for number, lane in enumerate(self.system.lanes)
+            for cut in range(lane.track.cuts)
+            if Place(number, cut) not in self.ignored
+        )
+
+    def _place(self, one: Next) -> Place:
+        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
+        return Place(lanes.index((one.side, one.track)), one.cut - 1)
 
     def _jaw_note(self) -> tuple[str, ...]:
         """What must be said of a jaw that doesn't reach the floor of every cut."""
-        jaw, unit = self.system.measuring.jaw, self.system.unit
-        if self.reach.unknown:
-            return (
-                "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-                f"its jaw of {jaw:g} {unit} rests on",
-            )
-        if self.reach.largest == 0:
-            return ()
-        digits = 3 if unit == "mm" else 4
-        return (
-            f"a jaw of {jaw:g} {unit} stays up to {self.reach.largest:.{digits}f} {unit} above the floor of a cut beside "
-            "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
-        )
+        return jaw_note(self.system, self.reach)
 
     def _text(self, depths: Depths) -> str:
         """The canonical code, `?` where the lock doesn't read."""
@@ -146,206 +368,106 @@ class Answers:
             opened.append(evolve(written, cuts=cuts))
         return str(evolve(code, written=tuple(opened)))
 
-    def _cuts(
-        self, witnesses: tuple[Witness, ...], posterior: Posterior, best: Ranked, wrong: Sequence[tuple[float, ...]]
-    ) -> tuple[CutResult, ...]:
-        read: dict[Place, list[tuple[Witness, tuple[float, ...]]]] = {}
-        for one, doubts in zip(witnesses, wrong, strict=True):
-            read.setdefault(one.place, []).append((one, doubts))
+    def _cuts(self, found: Found) -> tuple[CutResult, ...]:
+        """The answer's cuts, with what each of their readings was taken for."""
+        posterior, best = found.posterior, found.best
+        read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
+        for one, wrong in zip(
+            found.read.cuts, wrong_shares(found.read.cuts, posterior, best, self.solver), strict=True
+        ):
+            read.setdefault(one.place, []).append((one, wrong))
         shared, signs = posterior.shared, posterior.grid.signs
         reached = self.reach.dimensions(best.depths)
+        steps = [digit for one in found.read.cuts for digit in one.digits]
+        usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
+        off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
         out = []
-        for number, lane in enumerate(self.system.lanes):
-            labels = lane.track.labels
-            for cut in range(lane.track.cuts):
-                place = Place(number, cut)
-                if place in self.ignored:
-                    continue
-                depth = best.depths[number][cut]
-                shares = [min(max(share, 0.0), 1.0) for share in posterior.shares[place].tolist()]
-                order = sorted((-share, d) for d, share in enumerate(shares))
-                here = read.get(place, [])
-                reading = _mean([one for one, _ in here])
-                nominal = lane.track.depths[depth]
-                aim = reached[place]
-                error = shared.offset_mean + signs[number] * shared.pair_mean + shared.tilt_mean * self.along[place]
-                out.append(
-                    CutResult(
-                        track=lane.track.name,
-                        cut=cut + 1,
-                        depth=labels[depth],
-                        confidence=shares[depth],
-                        alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
-                        deviation=None if reading is None else reading - aim - error,
-                        side=lane.side,
-                        nominal=nominal,
-                        reading=reading,
-                        values=tuple(value for one, _ in here for value in one.values),
-                        wrong=tuple(share for _, doubts in here for share in doubts),
-                    )
+        for place in self.along:
+            if place in self.ignored:
+                continue
+            lane, labels = self.system.lanes[place.lane], self.system.lanes[place.lane].track.labels
+            depth = best.depths[place.lane][place.cut]
+            shares = [min(max(share, 0.0), 1.0) for share in posterior.shares[place].tolist()]
+            order = sorted((-share, d) for d, share in enumerate(shares))
+            here = read.get(place, [])
+            error = shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * self.along[place]
+            aim = reached[place] + error
+            values = tuple(value for one, _ in here for value in one.values)
+            wrong = tuple(share for _, rows in here for share in rows)
+            elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
+            digits = tuple(digit for one, _ in here for digit in one.digits)
+            taken = tuple(
+                self._taken(value, share, aim, (digit, usual), elsewhere=elsewhere)
+                for value, share, digit in zip(values, wrong, digits, strict=True)
+            )
+            reading = _mean([one for one, _ in here])
+            out.append(
+                CutResult(
+                    track=lane.track.name,
+                    cut=place.cut + 1,
+                    depth=labels[depth],
+                    confidence=shares[depth],
+                    alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
+                    deviation=None if reading is None else reading - aim,
+                    side=lane.side,
+                    nominal=lane.track.depths[depth],
+                    reading=reading,
+                    values=values,
+                    wrong=wrong,
+                    taken_for=taken,
                 )
+            )
         return tuple(out)
 
+    def _taken(self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool) -> Taken:
+        """What one reading was taken for; `aim`: what it should read but for noise and wear, `digits`: its step, the usual."""
+        if elsewhere:
+            return "wrong place"
+        if wrong < 0.5:
+            return "reading"
+        own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
+        near = 3 * math.hypot(self.model.reading_sd, self.model.cut_sd)
+        return "slip of the pen" if slip_of_pen(f"{value:.{own}f}", aim, near, usual) else "wrong"
 
-def _mean(witnesses: list[Witness]) -> float | None:
+
+def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
+    """What must be said of a jaw that doesn't reach the floor of every cut."""
+    jaw, unit = system.measuring.jaw, system.unit
+    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
+    if jaw and gaps and jaw > 2 * min(gaps):
+        return (
+            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
+            "reckoned with, and such readings may be of no use",
+        )
+    if reach.unknown:
+        return (
+            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
+            f"its jaw of {jaw:g} {unit} rests on",
+        )
+    if reach.largest == 0:
+        return ()
+    digits = 3 if unit == "mm" else 4
+    return (
+        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
+    )
+
+
+def _mean(cuts: Sequence[CutLikelihood]) -> float | None:
     """Mean of all readings of a cut, weighted by what each is worth."""
-    pairs = [(1 / sd**2, value) for w in witnesses for value, sd in zip(w.values, w.sds, strict=True)]
+    pairs = [(1 / sd**2, value) for one in cuts for value, sd in zip(one.values, one.sds, strict=True)]
     if not pairs:
         return None
     return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
 
 
-SURE = 0.95
-"""Probability that a whole code needs to be called sure, unless the caller says another."""
-MANY = 256
-"""Keys whose posteriors are kept at a time."""
-FITS = 64
-"""Patterns of readings whose fit tests are kept; each holds five figures of 4000 drawn keys."""
-
-
-class Decoder:
-    """Decodes keys of one system with one model. Set-up builds the diagram of legal codes; keys share it.
-
-    `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
-    all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
-    have `?` elsewhere. Raises `BittingError` for a system without legal codes or too large for a diagram.
-    """
-
-    def __init__(
-        self,
-        system: System,
-        model: MeasurementModel | None = None,
-        *,
-        made: Made | None = None,
-        lock: str | None = None,
-        space: Any = None,
-    ) -> None:
-        from bitting.diagram import code_space
-
-        self.system = system
-        self.model = model if model is not None else model_of(system, made)
-        space = code_space(system) if space is None else space
-        if space.count == 0:
-            raise BittingError(
-                f"no code of {system.name!r} is legal, so no reading can be decoded",
-                hint="`bitting systems lint` says which rules contradict each other",
-            )
-        keep_memory()
-        self.reach = reach_of(system)
-        self.chains: tuple[Chain, ...] = tuple(
-            widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
-        )
-        self.lock = lock
-        self.ignored = _not_read_by(system, lock)
-        self.along: Mapping[Place, float] = places_along(system)
-        self._solver = Solver(system, self.model, self.chains, self.reach, self.along)
-        self._harder = harder(self._solver)
-        self._answers = Answers(system, self.model, self.along, self.reach, self.ignored)
-        self._fits: dict[Pattern, FitTest] = {}
-
-    def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
-        """The most probable legal code of one key and everything that stands behind it.
-
-        `advise=False` leaves out which cuts to measure again and which readings look wrong.
-        """
-        _check_options(best, sure)
-        found = self._found(readings, best)
-        p_value = self.fit_test(found).p_values([(found.read, found.best.depths)])[0]
-        cautious = self._cautious([found], [readings], sure)[0]
-        return self._answers.of(found, p_value, cautious, sure, advise=advise)
-
-    def decode_many(
-        self, keys: Sequence[Readings], best: int = 1, sure: float = SURE, *, advise: bool = False
-    ) -> list[Decoded]:
-        """Like `decode` for each key, in order; the fit of keys that were read alike is worked out together."""
-        _check_options(best, sure)
-        return [
-            answer
-            for start in range(0, len(keys), MANY)
-            for answer in self._several(keys[start : start + MANY], best, sure, advise)
-        ]
-
-    def _several(self, keys: Sequence[Readings], best: int, sure: float, advise: bool) -> list[Decoded]:
-        found = self._all_found(keys, best)
-        groups: dict[Pattern, list[int]] = {}
-        for number, one in enumerate(found):
-            groups.setdefault(Pattern.of(one.read), []).append(number)
-        p_values = [0.0] * len(found)
-        for numbers in groups.values():
-            test = self.fit_test(found[numbers[0]])
-            values = test.p_values([(found[n].read, found[n].best.depths) for n in numbers])
-            for number, value in zip(numbers, values, strict=True):
-                p_values[number] = value
-        cautious = self._cautious(found, keys, sure)
-        return [
-            self._answers.of(one, p, doubted, sure, advise=advise)
-            for one, p, doubted in zip(found, p_values, cautious, strict=True)
-        ]
-
-    def _found(self, readings: Readings, best: int) -> Found:
-        witnesses, pairs, alone = self._solver.read(readings)
-        return self._weighed(witnesses, pairs, self.posterior(alone, pairs), best)
-
-    def _weighed(
-        self,
-        witnesses: tuple[Witness, ...],
-        pairs: tuple[PairWitness, ...],
-        posterior: Posterior,
-        best: int,
-        known: list[Ranked] | None = None,
-    ) -> Found:
-        ranked = best_codes(posterior, self.system, best, self.ignored) if known is None else known
-        return Found(witnesses, pairs, posterior, ranked, self._filled(ranked[0], posterior))
-
-    def _all_found(self, keys: Sequence[Readings], best: int) -> list[Found]:
-        """Every key weighed, in order; those that were read alike together where that is quicker."""
-        read = [self._solver.read(readings) for readings in keys]
-        solved = self._solver.alike(dict(enumerate(read)), 0 if self.ignored else best)
-        out = []
-        for number, (witnesses, pairs, alone) in enumerate(read):
-            posterior, ranked = solved.get(number) or (self.posterior(alone, pairs), None)
-            out.append(self._weighed(witnesses, pairs, posterior, best, ranked))
-        return out
-
-    def posterior(self, witnesses: tuple[Witness, ...], pairs: tuple[PairWitness, ...] = ()) -> Posterior:
-        """The posterior of one key, on a lattice long enough for it."""
-        return self._solver.posterior(witnesses, pairs)
-
-    def _cautious(self, found: Sequence[Found], readings: Sequence[Readings], sure: float) -> list[Caution | None]:
-        """What a harder key leaves of each code, the least of several ways; None where it isn't over the limit as it is."""
-        out: list[Caution | None] = [None] * len(found)
-        asked = [number for number, one in enumerate(found) if one.best.probability >= sure]
-        codes = {number: found[number].best.depths for number in asked}
-        for solver in self._harder:
-            read = {number: solver.again(found[number].witnesses, self.model, readings[number]) for number in asked}
-            known = {} if self.ignored else solver.probabilities(read, codes)
-            for number in asked:
-                if number in known:
-                    caution = Caution(known[number])
-                else:
-                    _, pairs, alone = read[number]
-                    posterior = solver.posterior(alone, pairs)
-                    caution = caution_of(found[number].best, posterior, self.system, self.ignored)
-                before = out[number]
-                if before is None or caution.probability < before.probability:
-                    out[number] = caution
-        return out
-
-    def fit_test(self, found: Found) -> FitTest:
-        """The fit test for readings of this key's pattern, drawn once per pattern and kept with the last used ones."""
-        pattern = Pattern.of(found.read)
-        test = self._fits.pop(pattern, None) or FitTest(pattern, self.system, self.model, self.reach)
-        self._fits[pattern] = test  # the last used stands last
-        if len(self._fits) > FITS:
-            del self._fits[next(iter(self._fits))]
-        return test
-
-    def _filled(self, ranked: Ranked, posterior: Posterior) -> Ranked:
-        """The code with the most probable depth at each cut that the lock doesn't read."""
-        rows = [list(row) for row in ranked.depths]
-        for place in self.ignored:
-            rows[place.lane][place.cut] = int(posterior.shares[place].argmax())
-        return Ranked(tuple(tuple(row) for row in rows), ranked.probability)
+def _readable(way: Way, system: System) -> bool:
+    """Whether every cut that a way gives a reading is one of the key's."""
+    lanes = {(lane.side, lane.track.name): lane.track.cuts for lane in system.lanes}
+    return all(
+        cut.track == "across" or 0 <= cut.cut < lanes.get((cut.side if system.sided else None, cut.track), 0)
+        for cut in way.readings.cuts
+    )
 
 
 def _not_read_by(system: System, lock: str | None) -> frozenset[Place]:

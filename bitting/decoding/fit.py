@@ -10,8 +10,8 @@ The figures of the key at hand are those of its best code, which hardly ever fit
 keys that do come from the system about the stated share is called no-fit at most, whatever the system.
 
 Shared errors are estimated, one estimate per wear scale, where the posterior integrates them; of a cut's repeats only
-"all good", "one wrong" and "all wrong" are told apart. Drawn and real readings are treated alike, so the calibration
-doesn't suffer. Draws are seeded: the same readings get the same answer.
+"all good", "one wrong" and "all wrong" are told apart, and each list's readings of a cut are taken by themselves. Drawn and
+real readings are treated alike, so the calibration doesn't suffer. Draws are seeded: the same readings get the same answer.
 """
 
 from __future__ import annotations
@@ -20,20 +20,19 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from attrs import frozen
+from attrs import evolve, frozen
 
 from bitting.arrays import Array
-from bitting.decoding.across import PairWitness, density_two
 from bitting.decoding.grid import lane_signs, places_along
 from bitting.decoding.jaw import Reach
-from bitting.decoding.likelihood import Witness, density, outlier_range
-from bitting.decoding.model import MeasurementModel, wear_scales
+from bitting.decoding.likelihood import COARSE, CutLikelihood, density_table, outlier_range
+from bitting.decoding.model import CUT_WEAR, WEAR_SHAPE, MeasurementModel, wear_scales
 from bitting.model import Depths, Place, System
 
 FIT_LIMIT = 0.01
 """Tail probability below which readings don't fit: so at most 1 % of a system's own keys are called no-fit."""
 
-DRAWS = 4000
+DRAWS = 3000
 SEED = 20
 ROUNDS = 6
 """Rounds of reweighting in which the shared error is estimated."""
@@ -41,14 +40,22 @@ ROUNDS = 6
 
 @frozen
 class Pattern:
-    """What was read, but not what it read: per witness its places and side, and each reading's uncertainty."""
+    """What was read, but not what it read: per cut and list its places and side, and each reading's uncertainty."""
 
     cuts: tuple[tuple[tuple[Place, ...], str | None, tuple[float, ...]], ...]
 
     @classmethod
-    def of(cls, witnesses: Sequence[Witness | PairWitness]) -> Pattern:
-        """The pattern of some witnesses, of single cuts or of two at once."""
-        return cls(tuple((witness.places, witness.side, witness.sds) for witness in witnesses))
+    def of(cls, cuts: Sequence[CutLikelihood]) -> Pattern:
+        """The pattern of some likelihoods, of single cuts or of two at once."""
+        return cls(
+            tuple((cut.places, cut.side, tuple(sd for _, sd, _ in rows)) for cut in cuts for rows in _lists(cut))
+        )
+
+
+def _lists(cut: CutLikelihood) -> list[list[tuple[float, float, float]]]:
+    """(value, standard deviation, density where wrong) of the readings of each list of a cut."""
+    rows = list(zip(cut.lists, cut.values, cut.sds, cut.wrong, strict=True))
+    return [[row[1:] for row in rows if row[0] == number] for number in sorted(set(cut.lists))]
 
 
 class FitTest:
@@ -63,6 +70,7 @@ class FitTest:
             [np.sum([[1.0, along[p], signs[p.lane]] for p in places], axis=0) for places, _, _ in pattern.cuts]
         )
         self._prior = np.array([model.offset_sd, model.tilt_sd, model.left_right_sd])
+        self._parts = model.offset_parts
         self._count = np.array([len(places) for places, _, _ in pattern.cuts])
         self._turn = np.array([system.lanes[places[0].lane].track.deeper for places, _, _ in pattern.cuts])
         most = max(len(sds) for _, _, sds in pattern.cuts)
@@ -76,18 +84,18 @@ class FitTest:
         self._drawn = np.sort(drawn, axis=0)
         self._least = np.sort(self._tails(drawn).min(axis=1))
 
-    def p_values(self, keys: Sequence[tuple[Sequence[Witness | PairWitness], Depths]]) -> list[float]:
+    def p_values(self, keys: Sequence[tuple[Sequence[CutLikelihood], Depths]]) -> list[float]:
         """Per key: the share of drawn keys whose readings are no more likely given their code than these given theirs."""
         residuals = np.zeros((len(keys), *self._sds.shape))
-        possible = np.ones((len(keys), *self._sds.shape))
-        for number, (witnesses, depths) in enumerate(keys):
+        wrong = np.ones((len(keys), *self._sds.shape))
+        for number, (cuts, depths) in enumerate(keys):
             reached = self._reach.dimensions(depths)
-            for row, witness in enumerate(witnesses):
-                nominal = sum(reached[p] for p in witness.places)
-                for repeat, (value, wrong) in enumerate(zip(witness.values, witness.wrong, strict=True)):
+            rows = [(sum(reached[p] for p in cut.places), readings) for cut in cuts for readings in _lists(cut)]
+            for row, (nominal, readings) in enumerate(rows):
+                for repeat, (value, _, density) in enumerate(readings):
                     residuals[number, row, repeat] = value - nominal
-                    possible[number, row, repeat] = wrong > 0
-        least = self._tails(self.statistics(residuals, possible)).min(axis=1)
+                    wrong[number, row, repeat] = density / self._wrong[row]
+        least = self._tails(self.statistics(residuals, wrong)).min(axis=1)
         return [float(p) for p in (1 + np.searchsorted(self._least, least, side="right")) / (1 + DRAWS)]
 
     def _tails(self, statistics: Array) -> Array:
@@ -99,26 +107,26 @@ class FitTest:
         return np.asarray((1.0 + np.stack(columns, axis=1)) / (1 + DRAWS))
 
     def statistics(self, residuals: Array, possible: Array) -> Array:
-        """The four figures (keys, 4) of residuals (keys, cuts, repeats); `possible`: 1 where a reading can be wrong."""
+        """The four figures (keys, 4) of residuals (keys, cuts, repeats); `possible`: 1, or less outside the range."""
         precision = 1.0 / self._sds**2
         total = precision.sum(axis=1)
         centre = (residuals * precision).sum(axis=2) / total
         misfit = ((residuals - centre[:, :, None]) ** 2 * precision).sum(axis=2)
-        share = self._model.outliers
+        share = self._model.wrong
         count = self._given.sum(axis=1)
         normal = np.where(self._given, math.sqrt(2 * math.pi) * self._sds, 1.0)
         agree = (1 - share) ** count * np.sqrt(2 * np.pi / total) / normal.prod(axis=1)
         weight = agree * np.exp(-0.5 * misfit)
         each = np.where(self._given, share * self._wrong[:, None] * possible, 1.0)
-        floor = np.maximum(each.prod(axis=2), 1e-290)
-        sd = np.sqrt(1 / total + self._count * self._model.cut_sd**2)
+        floor = each.prod(axis=2) + self._model.cut_wrong * weight * self._wrong * possible.min(axis=2)
+        sd = np.sqrt(1 / total)
         terms = [(weight, centre, sd), *self._one_wrong(residuals, each)]
-        shared, prior = self._estimate(centre, weight, floor, sd)
+        shared, prior = self._estimate(centre, weight, floor, np.hypot(sd, np.sqrt(self._count) * self._model.cut_sd))
         out, totals = [], []
-        for k, (scale, probability) in enumerate(wear_scales(self._model)):
+        for k, (_, probability) in enumerate(wear_scales(self._model)):
             likely = floor
             for w, c, s in terms:
-                likely = likely + w * self._density(self._turn * (c - shared[k]), s, scale)
+                likely = likely + w * self._density(self._turn * (c - shared[k]), s, k)
             out.append(np.log(likely))
             totals.append(out[-1].sum(axis=1) + prior[k] + math.log(probability))
         best = np.argmax(totals, axis=0)
@@ -134,21 +142,21 @@ class FitTest:
             axis=1,
         )
 
-    def _density(self, y: Array, sd: Array, scale: float) -> Array:
-        """Density of noise plus the wear of one cut or of two, (keys, cuts)."""
-        two = self._count == 2
-        if not two.any():
-            return density(y, sd, scale)
-        sd = np.broadcast_to(sd, y.shape)
+    def _density(self, y: Array, sds: Array, scale: int) -> Array:
+        """Density of noise plus the wear of one cut or of two at one of the key's mean wears, (keys, cuts)."""
         out = np.empty(y.shape)
-        out[:, ~two] = density(y[:, ~two], sd[:, ~two], scale)
-        out[:, two] = density_two(y[:, two], sd[:, two], scale)
+        for sd, count in {(round(float(sd), 9), int(count)) for sd, count in zip(sds, self._count, strict=True)}:
+            at = np.flatnonzero((sds.round(9) == sd) & (self._count == count))
+            table = density_table(sd, self._model, cuts=count, fine=COARSE)
+            row = slice(scale, scale + 1)
+            one = evolve(table, values=table.values[row], slopes=table.slopes[row])
+            out[:, at] = one(y[:, at])[0]
         return out
 
     def _one_wrong(self, residuals: Array, each: Array) -> list[tuple[Array, Array, Array]]:
         """Terms in which one of a cut's several readings is wrong and the others are not."""
         terms = []
-        share = self._model.outliers
+        share = self._model.wrong
         for left_out in range(self._sds.shape[1] if self._sds.shape[1] > 1 else 0):
             kept = self._given.copy()
             kept[:, left_out] = False
@@ -160,7 +168,7 @@ class FitTest:
             normal = np.where(kept, math.sqrt(2 * math.pi) * self._sds, 1.0)
             agree = (1 - share) ** kept.sum(axis=1) * np.sqrt(2 * np.pi / total) / normal.prod(axis=1)
             weight = np.where(useful, agree * np.exp(-0.5 * misfit) * each[:, :, left_out], 0.0)
-            terms.append((weight, centre, np.sqrt(1 / total + self._count * self._model.cut_sd**2)))
+            terms.append((weight, centre, np.sqrt(1 / total)))
         return terms
 
     def _estimate(self, centre: Array, weight: Array, floor: Array, sd: Array) -> tuple[Array, Array]:
@@ -185,13 +193,22 @@ class FitTest:
             normal = (trust @ squares).reshape(*found.shape, -1) + ridge
             found = np.linalg.solve(normal, ((trust * target) @ design)[..., None])[..., 0]
             shared = found @ design.T
-        return shared, -0.5 * ((found / self._prior[free]) ** 2).sum(axis=2)
+        prior = -0.5 * ((found / self._prior[free]) ** 2)
+        if free[0]:  # the offset's density has a wide part
+            prior[..., 0] = np.log(
+                sum(p * np.exp(-0.5 * (found[..., 0] / sd) ** 2) / sd for p, sd in self._parts) * self._parts[0][1]
+            )
+        return shared, prior.sum(axis=2)
 
     def _draw(self, pattern: Pattern, ranges: Sequence[Array]) -> Array:
         """Residuals of `DRAWS` keys drawn from the model: (keys, cuts, repeats)."""
         random = np.random.default_rng(SEED)
         model, repeats = self._model, self._sds.shape[1]
-        shared = (random.standard_normal((DRAWS, 3)) * self._prior) @ self._design.T
+        errors = random.standard_normal((DRAWS, 3)) * self._prior
+        errors[:, 0] *= random.choice([sd for _, sd in self._parts], DRAWS, p=[p for p, _ in self._parts]) / (
+            model.offset_sd or 1.0
+        )
+        shared = errors @ self._design.T
         scales = wear_scales(model)
         scale = random.choice([s for s, _ in scales], size=DRAWS, p=[p for _, p in scales])
         own = {}
@@ -199,17 +216,20 @@ class FitTest:
             for place in places:
                 if (place, side) not in own:
                     turn = self._system.lanes[place.lane].track.deeper
-                    wear = turn * random.exponential(size=DRAWS) * scale
+                    mean = scale * random.choice([t for t, _ in CUT_WEAR], size=DRAWS, p=[p for _, p in CUT_WEAR])
+                    wear = turn * random.gamma(WEAR_SHAPE, size=DRAWS) * mean / WEAR_SHAPE
                     own[place, side] = wear + random.standard_normal(DRAWS) * model.cut_sd
         residuals = np.zeros((DRAWS, *self._sds.shape))
         for row, ((places, side, _), (low, high)) in enumerate(zip(pattern.cuts, ranges, strict=True)):
             true = shared[:, row] + sum(own[place, side] for place in places)
             spread = np.where(self._given[row], self._sds[row], 0.0)
-            read = true[:, None] + random.standard_normal((DRAWS, repeats)) * spread
-            wrong = random.random((DRAWS, repeats)) < model.outliers
-            nominal = sum(
+            elsewhere = random.random(DRAWS) < model.cut_wrong
+            nominal: Array = np.zeros((DRAWS, 1)) + sum(
                 random.choice(np.array(self._system.lanes[place.lane].track.depths), size=(DRAWS, 1))
                 for place in places
             )
+            true = np.where(elsewhere, random.uniform(low, high, DRAWS) - nominal[:, 0], true)
+            read = true[:, None] + random.standard_normal((DRAWS, repeats)) * spread
+            wrong = random.random((DRAWS, repeats)) < model.wrong
             residuals[:, row] = np.where(wrong, random.uniform(low, high, (DRAWS, repeats)) - nominal, read)
         return np.where(self._given, residuals, 0.0)

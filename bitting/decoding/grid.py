@@ -3,8 +3,9 @@
 Sums over an even grid of a function that is smooth at the scale of the grid are exact far beyond what a rule of fixed
 order reaches: for a normal density of standard deviation s and spacing h the relative error is 2 exp(-2π² (s/h)²),
 which is 1e-15 at h = 3s/4. The width that counts is that of the posterior, s = 1/√(prior and readings' precisions).
-The offset is taken to ±6 of its prior standard deviations (and further when the answer leans on the ends), the tilt to
-±5 with a spacing that keeps its error under 1e-5.
+The offset is taken to ±4.5 standard deviations of the widest density that it is made of, the tilt to ±4.5 with a spacing that
+keeps its error under 3e-5. Points of a lattice that no code makes likely are taken out again before anything else is worked
+out (`cropped`).
 
 With a left-right difference l, lanes of the first track of a pair see `a = offset + l`, those of the second
 `b = offset - l`, each over a lattice of its own; the prior of (a, b) is a two-dimensional normal density, kept as the
@@ -19,22 +20,22 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import evolve, field, frozen
 
-from bitting.arrays import Array
-from bitting.decoding.model import MeasurementModel, wear_scales
+from bitting.arrays import Array, Indices
+from bitting.decoding.model import TAIL_TIMES, MeasurementModel, wear_scales
 from bitting.errors import BittingError
 from bitting.model import Place, System
 
-OFFSET_REACH = 6.0
-TILT_REACH = 5.0
+REACH, ALONE = 4.5, 7.0
+"""How far a lattice reaches, in standard deviations; the second where it is of one normal density alone."""
 FINEST = 0.75
 """Spacing of the offset in standard deviations of what all readings together say of it: relative error 1e-15."""
 COARSEST = 1.3
-MOST_POINTS = 1500
+MOST_POINTS = 6000
 """Steps from the middle of a lattice to its end that are still worked out, in some seconds."""
 NEGLIGIBLE = 15
-LATTICE_ERROR = 1e-5
+LATTICE_ERROR = 3e-5
 """Relative error allowed to the spacing where tilt or left-right difference are integrated too."""
 
 
@@ -45,9 +46,8 @@ class Grid:
     `lattices[sign]` (points,) are the shared errors at mid-blade that lanes of that sign see; `tilts` (T,); `scales`
     (K,) mean wears. `log_scale` and `log_tilt` are log prior weights, `log_offset` those of `lattices[0]` where there is
     no left-right difference; otherwise `link` (points of +1, points of -1) holds the prior weights of the pair. Where
-    only one track of a pair was read, the lattice is offset ± l: its share `offset_share` is the offset, whose
-    uncertainty given the sum is `offset_rest`. `cut_wear` are the probabilities that a cut's own mean wear is 1, 2, 4, …
-    times the key's; the measurement model itself knows only the first.
+    only one track of a pair was read, the lattice is offset ± l: `offset_mean` and `offset_variance` are then those of the
+    offset, given each point. `worked` says, per sign, which (tilt, point) are likely enough to be worked out.
     """
 
     scales: tuple[float, ...]
@@ -58,30 +58,9 @@ class Grid:
     signs: tuple[int, ...]
     log_offset: Array | None = None
     link: Array | None = None
-    offset_share: float = 1.0
-    offset_rest: float = 0.0
-    cut_wear: tuple[float, ...] = (1.0,)
-
-    @property
-    def cut_scales(self) -> tuple[float, ...]:
-        """The mean wears of single cuts: `scales`, each twice the one before it, and as many more as `cut_wear` needs."""
-        return self.scales + tuple(self.scales[-1] * 2.0**k for k in range(1, len(self.cut_wear)))
-
-    def mixed(self, likelihoods: Array) -> Array:
-        """Likelihoods (cuts, rows, cut scales, …) of wear of their own as those of the key's scales: (cuts, rows, K, …)."""
-        if len(self.cut_wear) == 1:
-            return likelihoods
-        size = len(self.scales)
-        parts = (share * likelihoods[:, :, k : k + size] for k, share in enumerate(self.cut_wear))
-        return np.asarray(sum(parts))
-
-    def mixed_logs(self, logs: Array) -> Array:
-        """The same of log likelihoods."""
-        if len(self.cut_wear) == 1:
-            return logs
-        size = len(self.scales)
-        parts = (math.log(share) + logs[:, :, k : k + size] for k, share in enumerate(self.cut_wear))
-        return np.asarray(np.logaddexp.reduce(tuple(parts)))
+    offset_mean: Array | None = None
+    offset_variance: Array | None = None
+    worked: Mapping[int, Indices] = field(factory=dict)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -97,6 +76,19 @@ class Grid:
         """log prior weight of every point (`points`,), where there is one lattice."""
         assert self.log_offset is not None  # grids of two lattices have `link` instead
         return (self.log_scale[:, None, None] + self.log_tilt[:, None] + self.log_offset).reshape(-1)
+
+    def cropped(self, kept: Mapping[int, Indices]) -> Grid:
+        """The grid with only some points of each lattice, numbered as they are."""
+        lattices = {sign: lattice[kept[sign]] for sign, lattice in self.lattices.items()}
+        if self.link is not None:
+            return evolve(self, lattices=lattices, link=self.link[np.ix_(kept[1], kept[-1])])
+        assert self.log_offset is not None  # grids of two lattices have `link` instead
+        mean, variance = (
+            None if moment is None else moment[kept[0]] for moment in (self.offset_mean, self.offset_variance)
+        )
+        return evolve(
+            self, lattices=lattices, log_offset=self.log_offset[kept[0]], offset_mean=mean, offset_variance=variance
+        )
 
     @property
     def spread(self) -> bool:
@@ -138,11 +130,10 @@ def grid_for(
     system: System,
     model: MeasurementModel,
     information: Iterable[tuple[Place, float]],
-    reach: float = OFFSET_REACH,
     across: Sequence[tuple[Place, float]] = (),
     finest: float = FINEST,
 ) -> Grid:
-    """The grid for readings whose information (1/variance, per place read) is given. `reach` in prior sds of the offset.
+    """The grid for readings whose information (1/variance, per place read) is given.
 
     `across` gives the information of readings that see the sum of two opposite cuts, with the place of one of them;
     `finest` the offset's spacing in standard deviations of what all readings say of it, where it is integrated alone.
@@ -156,28 +147,28 @@ def grid_for(
     model = affordable(model, sum(weight for weight, *_ in (*rows, *sums)))
     scales = wear_scales(model)
     paired = model.left_right_sd > 0 and bool(seen - {0})
-    prior_sd, share, rest = model.offset_sd, 1.0, 0.0
-    if paired and len(seen) == 1 and not sums:  # one side of the pair alone: offset ± l is one normal error
-        prior_sd, paired = math.hypot(model.offset_sd, model.left_right_sd), False
-        share = (model.offset_sd / prior_sd) ** 2
-        rest = model.offset_sd * model.left_right_sd / prior_sd
-    scale_values = tuple(scale for scale, _ in scales)
-    log_scale = np.log([probability for _, probability in scales])
+    single = 0.0
+    if paired and len(seen) == 1 and not sums:  # one side of the pair alone: offset ± l is one error
+        single, paired = model.left_right_sd, False
+    means, log_scale = tuple(scale for scale, _ in scales), np.log([probability for _, probability in scales])
     if not rows and not sums:
         rows = [(1e-12, 0.0, 0)]
     if not paired:
+        prior = [(share, math.hypot(sd, single)) for share, sd in model.offset_parts]
         step, tilt_step = _steps(
             (1,),
             [(w, (1.0, x)) for w, x, _ in rows] + [(w, (2.0, 2 * x)) for w, x in sums],
-            (prior_sd,),
+            (prior[0][1],),
             model.tilt_sd,
             finest,
         )
-        tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
-        offsets, log_offset = _normal_points(prior_sd, step, reach)
+        tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step)
+        points = _even_points(prior, step)
+        log_offset = _log_mixture(points, prior)
+        mean, variance = _given(points, model, single) if single else (None, None)
         return Grid(
-            scales=scale_values, log_scale=log_scale, tilts=tilts, log_tilt=log_tilt, lattices={0: offsets},
-            signs=(0,) * len(signs), log_offset=log_offset, offset_share=share, offset_rest=rest,
+            means, log_scale, tilts, log_tilt, {0: points}, (0,) * len(signs), log_offset,
+            offset_mean=mean, offset_variance=variance,
         )  # fmt: skip
     if model.offset_sd == 0:  # a = l and b = -l
         step, tilt_step = _steps(
@@ -190,12 +181,9 @@ def grid_for(
         seen_by = {1: (1.0, 0.0), -1: (0.0, 1.0), 0: (0.5, 0.5)}
         both = [(w, (*seen_by[s], x)) for w, x, s in rows] + [(w, (1.0, 1.0, 2 * x)) for w, x in sums]
         step, tilt_step = _steps((1, 1), both, (model.offset_sd, model.left_right_sd), model.tilt_sd)
-    tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step, TILT_REACH)
-    lattices, link = _pair_points(model, step, reach, 0 in seen)
-    return Grid(
-        scales=scale_values, log_scale=log_scale, tilts=tilts, log_tilt=log_tilt, lattices=lattices, signs=signs,
-        link=link,
-    )  # fmt: skip
+    tilts, log_tilt = _normal_points(model.tilt_sd, tilt_step)
+    lattices, link = _pair_points(model, step, 0 in seen)
+    return Grid(means, log_scale, tilts, log_tilt, lattices, signs, link=link)
 
 
 def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
@@ -209,9 +197,10 @@ def affordable(model: MeasurementModel, information: float) -> MeasurementModel:
     shared = {name: getattr(model, name) for name in ("offset_sd", "left_right_sd", "tilt_sd")}
     shown = {name: sd if sd > sharp / NEGLIGIBLE else 0.0 for name, sd in shared.items()}
     pair = [sd for name, sd in shown.items() if sd and name != "tilt_sd"]
-    lattice = OFFSET_REACH * math.hypot(*pair) / (FINEST * min(sharp, *pair)) if pair else 0.0
-    tilts = TILT_REACH * shown["tilt_sd"] / (COARSEST * min(2 * sharp, shown["tilt_sd"])) if shown["tilt_sd"] else 0.0
-    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 20 * MOST_POINTS):
+    wide = REACH * (TAIL_TIMES if model.offset_tail else 1.0)
+    lattice = wide * math.hypot(*pair) / (FINEST * min(sharp, *pair)) if pair else 0.0
+    tilts = REACH * shown["tilt_sd"] / (COARSEST * min(2 * sharp, shown["tilt_sd"])) if shown["tilt_sd"] else 0.0
+    if not (max(lattice, tilts) <= MOST_POINTS and lattice * tilts <= 40 * MOST_POINTS):
         raise BittingError(
             f"readings that together are good to {sharp:.1g} and errors shared by the key of {max(shown.values()):.3g} are too "
             "unlike to be weighed together",
@@ -258,31 +247,67 @@ def _steps(
     return coarse * float(widths[:-1].min()), coarse * float(widths[-1])
 
 
-def _normal_points(sd: float, spacing: float, reach: float) -> tuple[Array, Array]:
-    """Even points over ±reach·sd and the logs of their normal weights; one point where sd is 0."""
+Parts = Sequence[tuple[float, float]]
+"""(share, standard deviation) of the normal densities around 0 that a density is made of."""
+
+
+def _even_points(parts: Parts, spacing: float) -> Array:
+    """Even points as far as any of some normal densities reaches; one point where all are points."""
+    widest = max(sd for _, sd in parts)
+    if widest == 0:
+        return np.zeros(1)
+    spacing = min(spacing, COARSEST * min(sd for _, sd in parts))
+    half = math.ceil((REACH if len(parts) > 1 else ALONE) * widest / spacing)
+    return np.asarray(np.arange(-half, half + 1) * spacing)
+
+
+def _log_mixture(points: Array, parts: Parts) -> Array:
+    """The logs of the weights of even points."""
+    if points.size == 1:
+        return np.zeros(1)
+    return np.asarray(np.log(sum(share * _normal(points, sd) for share, sd in parts) * (points[1] - points[0])))
+
+
+def _normal(x: Array, sd: float) -> Array:
+    return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (sd * math.sqrt(2 * math.pi)))
+
+
+def _given(points: Array, model: MeasurementModel, single: float) -> tuple[Array, Array]:
+    """Mean and variance of the offset o, given o ± l."""
+    weights = [share * _normal(points, math.hypot(sd, single)) for share, sd in model.offset_parts]
+    ratios = [sd**2 / (sd**2 + single**2) for _, sd in model.offset_parts]
+    total = sum(weights)
+    mean = sum(w * r for w, r in zip(weights, ratios, strict=True)) / total * points
+    square = sum(
+        w * ((r * points) ** 2 + r * single**2) for w, r in zip(weights, ratios, strict=True)
+    ) / total  # fmt: skip
+    return np.asarray(mean), np.asarray(square - mean**2)
+
+
+def _normal_points(sd: float, spacing: float) -> tuple[Array, Array]:
+    """Even points of a normal density and the logs of their weights; one point where `sd` is 0."""
     if sd == 0:
         return np.zeros(1), np.zeros(1)
     spacing = min(spacing, COARSEST * sd)
-    half = math.ceil(reach * sd / spacing)
+    half = math.ceil(REACH * sd / spacing)
     points = np.arange(-half, half + 1) * spacing
-    return points, -0.5 * (points / sd) ** 2 + math.log(spacing / (sd * math.sqrt(2 * math.pi)))
+    return points, np.log(_normal(points, sd) * spacing)
 
 
-def _pair_points(model: MeasurementModel, step: float, reach: float, alone: bool) -> tuple[dict[int, Array], Array]:
+def _pair_points(model: MeasurementModel, step: float, alone: bool) -> tuple[dict[int, Array], Array]:
     """Lattices of a = offset + l and b = offset - l, and the prior weight of each pair of their points."""
-    offset_sd, pair_sd = model.offset_sd, model.left_right_sd
-    spacing = min(step, *(sd * 0.8 for sd in (offset_sd, pair_sd) if sd > 0))
-    wide = math.hypot(offset_sd, pair_sd)
-    half = math.ceil(reach * wide / spacing)
+    pair_sd = model.left_right_sd
+    spacing = min(step, *(sd * 0.8 for sd in (model.offset_sd, pair_sd) if sd > 0))
+    wide = REACH * math.hypot(max(sd for _, sd in model.offset_parts), pair_sd)
+    half = math.ceil(wide / spacing)
     points = np.arange(-half, half + 1) * spacing
     first, second = points[:, None], points[None, :]
-    if offset_sd == 0:  # a = l and b = -l exactly
-        density = np.exp(-0.5 * (points / pair_sd) ** 2) * spacing / (pair_sd * math.sqrt(2 * math.pi))
-        link = np.diag(density)[:, ::-1]
+    if model.offset_sd == 0:  # a = l and b = -l exactly
+        link = np.diag(_normal(points, pair_sd) * spacing)[:, ::-1]
     else:
         offset, pair = (first + second) / 2, (first - second) / 2
-        link = np.exp(-0.5 * (offset / offset_sd) ** 2 - 0.5 * (pair / pair_sd) ** 2)
-        link *= spacing**2 / 2 / (2 * math.pi * offset_sd * pair_sd)  # da db = 2 d(offset) dl
+        link = sum(share * _normal(offset, sd) for share, sd in model.offset_parts) * _normal(pair, pair_sd)
+        link = np.asarray(link * spacing**2 / 2)  # da db = 2 d(offset) dl
     lattices = {1: points, -1: points}
     if alone:
         lattices[0] = np.arange(-2 * half, 2 * half + 1) * (spacing / 2)

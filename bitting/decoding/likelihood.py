@@ -1,89 +1,80 @@
-"""What the readings of one cut say, as a short sum of densities of noise plus wear.
+"""What the readings of one cut say: a short mixture of densities of noise plus wear, and a term for readings that are wrong.
 
-Readings of a cut on one side share its wear and its own error, and each of them may be simply wrong. Over the subsets of
-readings that are not wrong, the product of their normal densities is again a normal density around their weighted mean,
-times a constant that says how well they agree; so the likelihood of `depth + shared error = x` is
+Readings of a cut on one side share its wear and its own error. Each of them may be simply wrong, and all readings of the cut
+in one list may be wrong together (the cut was measured in a wrong place, or a burr was). Over the subsets of readings that are
+right, the product of their normal densities is again a normal density around their weighted mean, times a constant that says
+how well they agree; so the likelihood of `depth + shared error = x` is
 
-    floor + Σ_subsets weight · f(± (mean - x); sd),   sd² = 1/Σ(1/u²) + cut_sd²,
+    floor + Σ_subsets weight · f(±(centre - x); sd),   sd² = 1/Σ(1/u²) + cut_sd²,
 
-with f the density of noise plus wear (`density.py`). The terms don't depend on the depth or the shared error and are
-worked out once per cut. Past `MOST_TERMS` readings the 2^m subsets are too many and `many.py` integrates instead.
+with f the density of noise plus wear. Components don't depend on the depth or the shared error and are worked out once per
+cut. The floor is never 0, so no reading makes a key impossible.
 
-Normal noise plus exponential wear: the density of what one cut reads beside its depth.
+f has no simple form (wear is a mixture of gamma densities), but its Fourier transform has: f is worked out on an even grid by
+one transform per key's mean wear, and read off between its points (relative error z²/8n² at z standard deviations of the noise,
+n points per standard deviation).
 
-For noise N(0, sd²) and wear that is exponential with mean `scale`, the density of noise + wear at y is
-
-    f(y) = 1/(2 scale) exp(-y²/2sd²) erfcx(b),   b = (sd/scale - y/sd)/√2,
-
-the exponentially modified Gaussian. The form above is stable for b ≥ 0; for b < 0, where erfcx grows without bound, the
-identity erfcx(b) = 2 exp(b²) - erfcx(-b) gives two terms that can't overflow. Readings where wear lowers the dimension
-are turned round by the caller, so wear is always a positive addition here.
-
->>> import numpy as np
->>> round(float(density(np.array([0.0]), 1.0, 0.0)[0]), 12)   # no wear: the normal density
-0.398942280401
+>>> from bitting.decoding.model import MeasurementModel
+>>> table = density_table(0.03, MeasurementModel(0.03, 0.05, 0.0, 0.01))   # no wear: the normal density
+>>> round(float(table(np.array([0.03]))[0, 0]) * 0.03, 5)
+0.24197
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from attrs import frozen
-from scipy.special import erfcx, log_ndtr
 
 from bitting.arrays import Array
-from bitting.decoding.model import MeasurementModel
+from bitting.decoding.model import CUT_WEAR, OUTSIDE, WEAR_SHAPE, MeasurementModel, wear_scales
 from bitting.errors import BittingError
 from bitting.model import Place, Reading, Readings, System, Track
 
-MOST_TERMS = 8
-"""Readings of one cut up to which every subset is summed; above, a quadrature to the same accuracy."""
-
 ACROSS = "across"
+FAINT = 1e-13
+"""Weight, beside the heaviest, below which a subset of readings is left out."""
+FINE, COARSE = 1000, 200
+"""Points of a density's table per standard deviation of the noise: for 1e-6 and, where several errors are shared, 1e-4."""
+NOISE, FADED = 9.0, 45.0
+"""How far a table reaches: standard deviations of noise, and scales of the longest wear."""
+LONGEST = 1 << 20
+"""Points of a table at most; a longer one is coarser."""
 
-
-@frozen
-class Term:
-    """weight · f(±(centre - x); sd), the weight as a logarithm."""
-
-    log_weight: float
-    centre: float
-    sd: float
+Component = tuple[float, float, float]
+"""(log weight, centre, standard deviation without the cut's own error) of one subset of readings."""
 
 
 @frozen(kw_only=True)
-class Read:
-    """Readings of one kind of one place or pair of places on one side: the sum of `terms`, plus exp(log_floor).
+class CutLikelihood:
+    """The readings of one cut on one side (or across two cuts): `components`, plus exp(`log_floor`).
 
-    `values`, `sds` and `wrong` (the density of a reading that is simply wrong) are the readings themselves.
+    `values` and `sds` are the readings, `wrong` the density that each has if it is wrong, `lists` the list that each is of,
+    `digits` the step of its digits. `places`: the cut, or both.
     """
 
+    places: tuple[Place, ...]
     side: str | None
-    terms: tuple[Term, ...]
+    components: tuple[Component, ...]
     log_floor: float
     values: tuple[float, ...]
     sds: tuple[float, ...]
     wrong: tuple[float, ...]
+    lists: tuple[int, ...]
+    digits: tuple[float, ...] = ()
+
+    @property
+    def place(self) -> Place:
+        """The one cut."""
+        return self.places[0]
 
     @property
     def information(self) -> float:
-        """1/variance of what all its readings together say of x, or of a sum of two, wear apart."""
-        return 1.0 / min(term.sd for term in self.terms) ** 2
-
-
-@frozen(kw_only=True)
-class Witness(Read):
-    """All readings of one cut on one side; `summed` says that `terms` are all of it."""
-
-    place: Place
-    summed: bool = True
-
-    @property
-    def places(self) -> tuple[Place, ...]:
-        """The one place, as readings of two cuts have two."""
-        return (self.place,)
+        """1/variance of what all its readings together say, wear and own error apart."""
+        return 1.0 / min(sd for _, _, sd in self.components) ** 2
 
     @property
     def mean(self) -> float:
@@ -102,7 +93,7 @@ def reading_uncertainty(reading: Reading, model: MeasurementModel) -> float:
 
 
 def outlier_range(track: Track) -> tuple[float, float]:
-    """Where a wrong reading may lie: from one increment past the deepest to one past the shallowest dimension."""
+    """Where a wrong reading lies: from one increment past the deepest to one past the shallowest dimension."""
     depths = track.depths
     if len(depths) == 1:
         return depths[0] - 1.0, depths[0] + 1.0
@@ -110,10 +101,18 @@ def outlier_range(track: Track) -> tuple[float, float]:
     return min(ends), max(ends)
 
 
-def witnesses_of(readings: Readings, system: System, model: MeasurementModel) -> tuple[Witness, ...]:
-    """One witness per cut and side that was read, in the order of lanes and cuts; `across` readings are not among them."""
+def wrong_density(value: float, low: float, high: float) -> float:
+    """The density of a wrong reading: even over its range, and as good as none outside."""
+    return (1.0 if low <= value <= high else OUTSIDE) / (high - low)
+
+
+def likelihoods_of(readings: Readings, system: System, model: MeasurementModel) -> tuple[CutLikelihood, ...]:
+    """One likelihood per cut and side that was read, in the order of lanes and cuts; `across` readings are not among them.
+
+    Two entries of the readings for the same cut and side are of two lists.
+    """
     lanes = {(lane.side, lane.track.name): index for index, lane in enumerate(system.lanes)}
-    found: dict[tuple[int, int, str], list[Reading]] = {}
+    found: dict[tuple[int, int, str], list[tuple[Reading, ...]]] = {}
     for cut in readings.cuts:
         if cut.track == ACROSS or not cut.readings:
             continue
@@ -123,108 +122,151 @@ def witnesses_of(readings: Readings, system: System, model: MeasurementModel) ->
                 f"a reading of cut {cut.cut + 1} of {cut.track!r} has no place on a key of {system.name!r}",
                 hint="name the side and track of each list of readings, with one value per cut",
             )
-        found.setdefault((lane, cut.cut, cut.side or ""), []).extend(cut.readings)
-    out = []
-    for (lane, place, side), several in sorted(found.items()):
-        track = system.lanes[lane].track
-        sds = [reading_uncertainty(reading, model) for reading in several]
-        out.append(witness(Place(lane, place), side or None, [r.value for r in several], sds, track, model))
-    return tuple(out)
+        found.setdefault((lane, cut.cut, cut.side or ""), []).append(cut.readings)
+    return tuple(
+        cut_likelihood((Place(lane, place),), side or None, lists, outlier_range(system.lanes[lane].track), model)
+        for (lane, place, side), lists in sorted(found.items())
+    )
 
 
-def witness(
-    place: Place, side: str | None, values: Sequence[float], sds: Sequence[float], track: Track, model: MeasurementModel
-) -> Witness:
-    """The witness of one cut from its readings and their standard uncertainties."""
-    low, high = outlier_range(track)
-    density = 1.0 / (high - low)
-    wrong = tuple([density if low <= value <= high else 0.0 for value in values])
-    summed = len(values) <= MOST_TERMS or model.outliers == 0
-    terms = subset_terms(values, sds, wrong, model) if summed and model.outliers else ()
-    terms = terms or (_subset(range(len(values)), values, sds, wrong, model),)
-    floor = sum([_log(model.outliers * density) for density in wrong])
-    return Witness(
-        place=place, side=side, terms=terms, log_floor=floor, values=tuple(values), sds=tuple(sds), wrong=wrong,
-        summed=summed,
-    )  # fmt: skip
+def cut_likelihood(
+    places: tuple[Place, ...],
+    side: str | None,
+    lists: Sequence[Sequence[Reading]],
+    ends: tuple[float, float],
+    model: MeasurementModel,
+) -> CutLikelihood:
+    """The likelihood of the readings of one cut, list by list; `ends` is where a wrong one lies."""
+    parts: list[Component] = [(0.0, 0.0, math.inf)]  # nothing read yet: the floor is the last
+    for readings in lists:
+        values = [(r.value, reading_uncertainty(r, model)) for r in readings]
+        own = _one_list(values, ends, model)
+        parts = _kept([_product(one, two) for one in parts for two in own])
+    floors = [weight for weight, _, sd in parts if sd == math.inf]
+    return CutLikelihood(
+        places=places,
+        side=side,
+        components=tuple(part for part in parts if part[2] < math.inf),
+        log_floor=floors[0],
+        values=tuple(r.value for one in lists for r in one),
+        sds=tuple(reading_uncertainty(r, model) for one in lists for r in one),
+        wrong=tuple(wrong_density(r.value, *ends) for one in lists for r in one),
+        lists=tuple(number for number, one in enumerate(lists) for _ in one),
+        digits=tuple(r.digit for one in lists for r in one),
+    )
 
 
-def subset_terms(
-    values: Sequence[float], sds: Sequence[float], wrong: Sequence[float], model: MeasurementModel
-) -> tuple[Term, ...]:
-    """A term per subset of the readings that are not wrong and can be told from nothing (the empty one is the floor)."""
-    count = len(values)
-    if count == 1:  # by far the commonest
-        return (Term(math.log1p(-model.outliers), values[0], math.hypot(sds[0], model.cut_sd)),)
-    terms = []
-    for mask in range(1, 1 << count):
-        term = _subset([i for i in range(count) if mask >> i & 1], values, sds, wrong, model)
-        if term.log_weight > -math.inf:
-            terms.append(term)
-    return tuple(terms)
+def _one_list(
+    values: Sequence[tuple[float, float]], ends: tuple[float, float], model: MeasurementModel
+) -> list[Component]:
+    """The components of the readings (value, standard deviation) of a cut in one list, and as the last one their floor."""
+    right, wrong = math.log1p(-model.wrong), math.log(model.wrong)
+    parts: list[Component] = [(0.0, 0.0, math.inf)]
+    for value, sd in values:
+        chance = wrong + math.log(wrong_density(value, *ends))
+        good = [_product(part, (right, value, sd)) for part in parts]
+        parts = _kept(good + [(weight + chance, centre, own) for weight, centre, own in parts])
+    *parts, (floor, _, _) = parts
+    if model.cut_wrong == 0:
+        return [*parts, (floor, 0.0, math.inf)]
+    together = [weight + math.log(model.cut_wrong * wrong_density(centre, *ends)) for weight, centre, _ in parts]
+    kept = math.log1p(-model.cut_wrong)
+    floor = _log_sum([floor, *together])
+    return [*((weight + kept, centre, sd) for weight, centre, sd in parts), (floor, 0.0, math.inf)]
 
 
-def _subset(
-    good: Sequence[int], values: Sequence[float], sds: Sequence[float], wrong: Sequence[float], model: MeasurementModel
-) -> Term:
-    """The term in which exactly the readings `good` are not wrong."""
-    precisions = [1 / sds[i] ** 2 for i in good]
-    total = sum(precisions)
-    centre = sum(p * values[i] for p, i in zip(precisions, good, strict=True)) / total
-    misfit = sum(p * (values[i] - centre) ** 2 for p, i in zip(precisions, good, strict=True))
-    log_weight = 0.5 * math.log(2 * math.pi / total) - 0.5 * misfit
-    log_weight += sum(math.log1p(-model.outliers) - math.log(sds[i]) - 0.5 * math.log(2 * math.pi) for i in good)
-    kept = set(good)
-    log_weight += sum(_log(model.outliers * density) for i, density in enumerate(wrong) if i not in kept)
-    return Term(log_weight, centre, math.sqrt(1 / total + model.cut_sd**2))
+def _product(one: Component, two: Component) -> Component:
+    """The product of two normal densities of the same unknown, as one; a standard deviation of inf stands for a constant."""
+    (weight, centre, sd), (more, value, own) = one, two
+    if sd == math.inf or own == math.inf:
+        return (weight + more, value, own) if sd == math.inf else (weight + more, centre, sd)
+    spread = sd * sd + own * own
+    apart = -0.5 * (centre - value) ** 2 / spread - 0.5 * math.log(2 * math.pi * spread)
+    mean = (centre * own * own + value * sd * sd) / spread
+    return weight + more + apart, mean, sd * own / math.sqrt(spread)
 
 
-def _log(x: float) -> float:
-    return math.log(x) if x > 0 else -math.inf
+def _kept(parts: list[Component]) -> list[Component]:
+    """The components that matter, and all constants as one, which stands last."""
+    constants = [weight for weight, _, sd in parts if sd == math.inf]
+    rest = [part for part in parts if part[2] < math.inf]
+    if len(rest) > 8:
+        least = max(weight for weight, _, _ in rest) + math.log(FAINT)
+        rest = [part for part in rest if part[0] >= least]
+    return [*rest, *([(_log_sum(constants), 0.0, math.inf)] if constants else [])]
 
 
-_ROOT_TWO = np.sqrt(2.0)
-_LOG_ROOT_TWO_PI = 0.5 * np.log(2 * np.pi)
+def _log_sum(logs: Sequence[float]) -> float:
+    top = max(logs)
+    return top + math.log(sum(math.exp(one - top) for one in logs)) if len(logs) > 1 else top
 
 
-def density(y: Array, sd: Array | float, scale: float) -> Array:
-    """f(y) for noise `sd` (broadcast against y) and mean wear `scale` (0: normal); relative error near 1e-15.
+@frozen(eq=False)
+class DensityTable:
+    """Densities of noise plus the wear of one cut (or of two) at even points, a row per mean wear of a key, 0 outside."""
 
-    Underflows to 0 beyond about 38 sd on the side without wear; `log_density` does not.
-    """
-    return next(densities(y, sd, (scale,)))
+    start: float
+    step: float
+    values: Array
+    slopes: Array
+
+    def __call__(self, y: Array) -> Array:
+        """The density at y on the axis on which wear is positive: (wear scales, *y.shape)."""
+        at = (y - self.start) * (1 / self.step)
+        np.clip(at, 0.0, self.values.shape[1] - 1.5, out=at)
+        low = at.astype(np.intp)
+        at -= low
+        out = np.empty((self.values.shape[0], *y.shape))
+        for values, slopes, row in zip(self.values, self.slopes, out, strict=True):
+            np.multiply(slopes.take(low), at, out=row)
+            row += values.take(low)
+        return out
+
+    @property
+    def most(self) -> DensityTable:
+        """The greatest of all rows, as one."""
+        return _table(self.start, self.step, self.values.max(axis=0, keepdims=True))
+
+    def mean(self, weights: Array) -> DensityTable:
+        """The mean of all rows with these weights, as one."""
+        return _table(self.start, self.step, weights[None] @ self.values)
 
 
-def densities(y: Array, sd: Array | float, scales: Sequence[float]) -> Iterator[Array]:
-    """f(y) for each of some mean wears in turn; what doesn't depend on the wear is worked out once."""
-    z = y / sd
-    normal = np.exp(-0.5 * z * z)
-    for scale in scales:
-        if scale == 0:
-            yield np.asarray(normal / (sd * (_ROOT_TWO * np.sqrt(np.pi))))
-            continue
-        ratio = sd / scale
-        b = (ratio - z) * (1 / _ROOT_TWO)
-        heavy = b < 0
-        near = erfcx(np.abs(b, out=b), out=b)
-        near *= normal
-        if heavy.any():
-            far = ratio * (0.5 * ratio - z)
-            far = np.exp(np.minimum(far, 0.0, out=far), out=far)
-            far *= 2.0
-            np.subtract(far, near, out=near, where=heavy)
-        near *= 0.5 / scale
-        yield near
+def density_table(sd: float, model: MeasurementModel, *, cuts: int = 1, fine: int = FINE) -> DensityTable:
+    """The table for noise of standard deviation `sd` and the wear of one cut, or of two together, with their own errors."""
+    spread = math.sqrt(sd**2 + cuts * model.cut_sd**2)
+    return _density_table(round(spread, 12), tuple(scale for scale, _ in wear_scales(model)), cuts, fine)
 
 
-def log_density(y: Array, sd: Array | float, scale: float) -> Array:
-    """log f(y), finite for every finite y."""
-    z = y / sd
-    if scale == 0:
-        return np.asarray(-0.5 * z * z - np.log(sd) - _LOG_ROOT_TWO_PI)
-    ratio = sd / scale
-    b = (ratio - z) / _ROOT_TWO
-    light = np.log(erfcx(np.maximum(b, 0.0))) - 0.5 * z * z - np.log(2.0 * scale)
-    wide = np.where(b < 0, z - ratio, 0.0)
-    heavy = 0.5 * ratio * ratio - ratio * z + log_ndtr(wide) - np.log(scale)
-    return np.asarray(np.where(b >= 0, light, heavy))
+def wear_transform(omega: Array, scale: float) -> Array:
+    """The Fourier transform E[exp(-iωw)] of the wear w of one cut of a key of mean wear `scale`."""
+    return np.asarray(
+        sum(share * (1 + 1j * omega * (scale * times / WEAR_SHAPE)) ** -WEAR_SHAPE for times, share in CUT_WEAR)
+    )
+
+
+@lru_cache(maxsize=128)
+def _density_table(sd: float, scales: tuple[float, ...], cuts: int, fine: int) -> DensityTable:
+    longest = max(scales) * CUT_WEAR[-1][0] / WEAR_SHAPE * FADED
+    period = 2 * NOISE * sd + longest
+    count = 1 << math.ceil(math.log2(period / sd * fine))
+    count = min(count, LONGEST)
+    step = max(sd / fine, period / count)
+    omega = 2 * np.pi * np.fft.rfftfreq(count, step)
+    noise = np.exp(-0.5 * (sd * omega) ** 2)
+    inside = noise > 0
+    before = math.ceil(NOISE * sd / step)
+    kept = math.ceil(period / step)
+    rows = np.empty((len(scales), kept))
+    for row, scale in zip(rows, scales, strict=True):
+        spectrum = noise.astype(complex)
+        if scale:
+            spectrum[inside] *= wear_transform(omega[inside], scale) ** cuts
+        row[:] = np.roll(np.fft.irfft(spectrum, count), before)[:kept] / step
+    np.maximum(rows, 0.0, out=rows)
+    rows[:, [0, -1]] = 0.0
+    return _table(-before * step, step, rows)
+
+
+def _table(start: float, step: float, rows: Array) -> DensityTable:
+    return DensityTable(start, step, rows, np.diff(rows, axis=1, append=0.0))

@@ -38,8 +38,11 @@ DEFAULTS = {
     "wear": 0.04,
     "outliers": 0.01,
     "cut_sd": 0.0,
+    "cut_wrong": 0.004,
+    "offset_tail": 0.03,
 }
-"""What a system file that is silent means: millimetres (converted for inches), and a share for `outliers`."""
+"""What a system file that is silent means: millimetres (converted for inches); shares for the last two and `outliers`."""
+SHARES = ("outliers", "cut_wrong", "offset_tail")
 
 MADE = {
     "copy": {"offset_sd": 0.05, "tilt_sd": 0.03, "left_right_sd": 0.03},
@@ -47,9 +50,18 @@ MADE = {
 }
 """What saying how the key was made sets, whatever the system file states: millimetres."""
 
-WEAR_SCALES = (-2, -1, 0, 1, 2)
-WEAR_PROBABILITIES = (0.05, 0.25, 0.40, 0.25, 0.05)
-"""The mean wear of one key is the model's `wear` times 2 to one of the first, with these probabilities."""
+WEAR_SHAPE = 3
+"""Wear of one cut is gamma distributed with this shape (an Erlang density) around its own mean."""
+KEY_WEAR = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
+"""The mean wear of one key is the model's `wear` times one of the first, with these probabilities."""
+CUT_WEAR = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
+"""The mean wear of one cut is its key's times one of the first, with these probabilities."""
+TAIL_TIMES = 5.0
+"""How many times its usual standard deviation the offset has where the caliper wasn't zeroed or the blank is narrow."""
+LEAST_WRONG = 1e-6
+"""Share of readings that are simply wrong at least, whatever is stated: nothing read is ever quite impossible."""
+OUTSIDE = 1e-4
+"""Density of a wrong reading outside the range of its track, in that inside it."""
 
 LARGEST = 1e6
 
@@ -86,7 +98,9 @@ class MeasurementModel:
     readings of a key. `wear`: mean material lost at one cut, always towards deeper (0: none; its scale is one unknown
     per key). `outliers`: share of readings that are simply wrong. `tilt_sd`: difference of the shared error from first
     cut to last. `left_right_sd`: half its difference between left and right. `cut_sd`: error of one cut that its
-    repeated readings share. Raises `BittingError` for a figure that can't be.
+    repeated readings share. `cut_wrong`: share of cuts of a list that are measured wrongly as a whole, so that all readings
+    of the cut there agree and are of no depth, or of another. `offset_tail`: share of keys whose offset has `TAIL_TIMES` the
+    standard deviation. Raises `BittingError` for a figure that can't be.
     """
 
     reading_sd: float = field(validator=_positive)
@@ -96,6 +110,20 @@ class MeasurementModel:
     tilt_sd: float = field(default=0.0, validator=_not_negative)
     left_right_sd: float = field(default=0.0, validator=_not_negative)
     cut_sd: float = field(default=0.0, validator=_not_negative)
+    cut_wrong: float = field(default=DEFAULTS["cut_wrong"], validator=_share)
+    offset_tail: float = field(default=DEFAULTS["offset_tail"], validator=_share)
+
+    @property
+    def wrong(self) -> float:
+        """The share of readings that are simply wrong, as it is reckoned with."""
+        return max(self.outliers, LEAST_WRONG)
+
+    @property
+    def offset_parts(self) -> tuple[tuple[float, float], ...]:
+        """(share, standard deviation) of the normal densities that the offset's is made of."""
+        if self.offset_sd == 0 or self.offset_tail == 0:
+            return ((1.0, self.offset_sd),)
+        return (1 - self.offset_tail, self.offset_sd), (self.offset_tail, TAIL_TIMES * self.offset_sd)
 
     def as_dict(self) -> dict[str, float]:
         """The figures by name."""
@@ -108,8 +136,8 @@ def model_of(system: System, made: Made | None = None) -> MeasurementModel:
         raise BittingError(f"{made!r} is no way a key is made", hint="say 'original' or 'copy'")
     figures = {}
     for name, default in DEFAULTS.items():
-        stated = getattr(system.measuring, name)
-        figures[name] = stated if stated is not None else default if name == "outliers" else system.from_mm(default)
+        stated = getattr(system.measuring, name, None)
+        figures[name] = stated if stated is not None else default if name in SHARES else system.from_mm(default)
     model = MeasurementModel(**figures)
     if made is None:
         return model
@@ -121,7 +149,7 @@ def wear_scales(model: MeasurementModel) -> tuple[tuple[float, float], ...]:
     """The mean wears a key may have and their probabilities; one of 0 where the model has no wear."""
     if model.wear == 0:
         return ((0.0, 1.0),)
-    return tuple((model.wear * 2.0**k, p) for k, p in zip(WEAR_SCALES, WEAR_PROBABILITIES, strict=True))
+    return tuple((model.wear * times, share) for times, share in KEY_WEAR)
 
 
 WEAR = {"none": 0.0, "light": 0.5, "heavy": 2.0}

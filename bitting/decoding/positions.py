@@ -12,6 +12,9 @@ of a third of its posterior's width: relative error below 1e-9.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from attrs import frozen
@@ -28,11 +31,26 @@ FINE = 1 / 3
 
 
 @frozen
+class PlaceOff:
+    """A cut (from 1) whose place is off by half a pitch or more: `off` in mm, towards greater distances."""
+
+    side: str | None
+    track: str
+    cut: int
+    off: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Its JSON."""
+        return {"side": self.side, "track": self.track, "cut": self.cut, "off": self.off}
+
+
+@frozen
 class PlaceFit:
     """How the places of a key agree with the spaces of one system.
 
     `log_evidence`: log density per mm; `other_end`: probability that they were measured from the other end; `worst`: the
-    cut (from 1) whose place is furthest off once the shared error is taken off, by `off` mm; `shift` is that error (mm).
+    cut (from 1) whose place is furthest off once the shared error is taken off, by `off` mm; `shift` is that error (mm);
+    `wrong` are the cuts whose places are off by half a pitch.
     """
 
     log_evidence: float
@@ -41,11 +59,13 @@ class PlaceFit:
     worst: int
     off: float
     rms: float
+    wrong: tuple[PlaceOff, ...] = ()
 
 
 def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) -> PlaceFit | None:
     """The agreement of places with the system's spaces; None where no place was measured. `place_sd` in mm."""
     given = [(cut.track, cut.cut, cut.place) for cut in readings.cuts if cut.place is not None]
+    sides = [cut.side if system.sided else None for cut in readings.cuts if cut.place is not None]
     if not given:
         return None
     spaces = {track.name: track.spaces for track in system.tracks}
@@ -64,6 +84,8 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
     total = float(np.logaddexp(from_stop, from_other))
     shift = float(shifts[stop.argmax()])
     off = places - nominal - shift
+    if from_other > from_stop:
+        off = places + nominal - float(ends[other.argmax()])
     worst = int(np.abs(off).argmax())
     return PlaceFit(
         log_evidence=total,
@@ -72,7 +94,18 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
         worst=given[worst][1] + 1,
         off=float(off[worst]),
         rms=float(np.sqrt(np.mean(off**2))),
+        wrong=tuple(
+            PlaceOff(side, track, cut + 1, float(amount))
+            for side, (track, cut, _), amount in zip(sides, given, off, strict=True)
+            if abs(amount) >= _half_pitch(spaces[track], system)
+        ),
     )
+
+
+def _half_pitch(spaces: Sequence[float], system: System) -> float:
+    """Half the least distance between neighbouring cuts, in mm."""
+    gaps = [abs(b - a) for a, b in pairwise(spaces)]
+    return system.in_mm(min(gaps)) / 2 if gaps else math.inf
 
 
 def place_evidence(readings: Readings, system: System) -> float:

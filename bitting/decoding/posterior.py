@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from attrs import evolve, field, frozen
@@ -39,7 +40,7 @@ from bitting.decoding.weigh import (
     thin,
     worth_narrowing,
 )
-from bitting.diagram.trellis import Chain, Level
+from bitting.diagram.trellis import Chain
 from bitting.model import Place
 
 
@@ -65,7 +66,7 @@ class Section:
 
 @frozen(eq=False)
 class Shared:
-    """What is known of a key's shared unknowns afterwards; `edge`: share of the answer at the ends of the lattices."""
+    """What is known of a key's shared unknowns afterwards."""
 
     offset_mean: float
     offset_sd: float
@@ -73,19 +74,16 @@ class Shared:
     tilt_mean: float
     tilt_sd: float
     scale_shares: Array
-    edge: float
 
 
 def moments(parts: Sequence[Section], grid: Grid) -> Shared:
-    """Means and standard deviations of the shared unknowns, and how much of the answer lies at the lattice's ends."""
+    """Means and standard deviations of the shared unknowns."""
     size = {sign: lattice.size for sign, lattice in grid.lattices.items()}
     values: dict[int, tuple[Array, Array]] = {}
-    edge = 0.0
     for part in parts:
         for sign, columns in part.columns.items():
             where = columns % size[sign]
             values[sign] = (grid.lattices[sign][where], part.posterior)
-            edge += float(part.posterior[(where == 0) | (where == size[sign] - 1)].sum())
     part = parts[0]
     sign = next(iter(part.columns))
     row = part.columns[sign] // size[sign]
@@ -95,16 +93,19 @@ def moments(parts: Sequence[Section], grid: Grid) -> Shared:
     tilt_sd = math.sqrt(max(float((tilt - tilt_mean) ** 2 @ part.posterior), 0.0))
     if grid.link is None:
         points, weight = values[0]
+        rest = 0.0
+        if grid.offset_mean is not None and grid.offset_variance is not None:
+            where = part.columns[0] % size[0]
+            points, rest = grid.offset_mean[where], float(grid.offset_variance[where] @ weight / weight.sum())
         offset, offset_sd = _mean_sd(points, weight)
-        offset_sd = math.hypot(grid.offset_share * offset_sd, grid.offset_rest)
-        return Shared(grid.offset_share * offset, offset_sd, 0.0, tilt_mean, tilt_sd, scale_shares, edge)
+        return Shared(offset, math.hypot(offset_sd, math.sqrt(rest)), 0.0, tilt_mean, tilt_sd, scale_shares)
     if len(parts) == 1:
         (first, weight), (second, _) = values[1], values[-1]
         offset, offset_sd = _mean_sd((first + second) / 2, weight)
-        return Shared(offset, offset_sd, float((first - second) @ weight) / 2, tilt_mean, tilt_sd, scale_shares, edge)
+        return Shared(offset, offset_sd, float((first - second) @ weight) / 2, tilt_mean, tilt_sd, scale_shares)
     (plus, plus_sd), (minus, minus_sd) = _mean_sd(*values[1]), _mean_sd(*values[-1])
     offset_sd = math.sqrt(max(plus_sd**2 + minus_sd**2 + 2 * _covariance(parts, grid, plus, minus), 0.0)) / 2
-    return Shared((plus + minus) / 2, offset_sd, (plus - minus) / 2, tilt_mean, tilt_sd, scale_shares, edge)
+    return Shared((plus + minus) / 2, offset_sd, (plus - minus) / 2, tilt_mean, tilt_sd, scale_shares)
 
 
 def _mean_sd(points: Array, weight: Array) -> tuple[float, float]:
@@ -116,10 +117,9 @@ def _mean_sd(points: Array, weight: Array) -> tuple[float, float]:
 def _covariance(parts: Sequence[Section], grid: Grid, first: float, second: float) -> float:
     """Posterior covariance of the two signs' shared errors."""
     assert grid.link is not None  # called for paired grids only
-    shape = (math.prod(grid.shape), grid.lattices[1].size)
     weights = []
     for part, sign in zip(parts, (1, -1), strict=True):
-        logs = np.full(shape, -np.inf)
+        logs = np.full((math.prod(grid.shape), grid.lattices[sign].size), -np.inf)
         logs.reshape(-1)[part.columns[sign]] = part.log_sums
         weights.append(np.exp(logs - logs.max()))
     row = np.exp((grid.log_scale[:, None] + grid.log_tilt).reshape(-1))[:, None]
@@ -142,7 +142,7 @@ class Posterior:
     shares: Mapping[Place, Array]
     shared: Shared
     reach: Reach
-    levels: dict[float, list[Level] | None] = field(factory=dict, repr=False)
+    levels: dict[float, Any] = field(factory=dict, repr=False)
 
 
 def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Posterior:

@@ -1,30 +1,23 @@
-"""Which system is this key? The evidence of each, for the readings as given, read from the tip, or with sides exchanged.
+"""Which system is this key? The evidence of each, over every way in which its list may have been taken.
 
-The evidence of a system is the density of the readings under all its legal codes, each as likely as any other; systems
-are as likely as each other beforehand, and within a system the readings as given have `AS_GIVEN` of it, the other ways
-share the rest. Densities are compared per millimetre whatever the system's unit. A system with far more legal codes is
-not favoured: its codes share the same weight.
+The evidence of a system is the density of the readings (and places) under all its legal codes, each as likely as any other;
+systems are as likely as each other beforehand. Densities are compared per millimetre whatever the system's unit. A system
+with far more legal codes is not favoured: its codes share the same weight.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 from attrs import evolve
 
 from bitting.decoding.decoder import SURE, Decoder
 from bitting.decoding.model import Made, MeasurementModel
-from bitting.decoding.positions import place_evidence
+from bitting.decoding.positions import PLACE_SD
 from bitting.decoding.result import Decoded, SystemRank
 from bitting.errors import BittingError
-from bitting.model import ReadCut, Readings, System
-
-AS_GIVEN = 0.9
-"""Probability beforehand that the readings were listed as the notation has it."""
-
-_Way = tuple[float, str, Decoded, Readings, Decoder]
-"""One way of reading of one system: its log weight, the way in words, the answer, the readings that way, the decoder."""
+from bitting.model import Readings, System
 
 
 def decode_among(
@@ -35,107 +28,58 @@ def decode_among(
     *,
     made: Made | None = None,
     model_of: Callable[[System], MeasurementModel] | None = None,
-    places: Callable[[Readings, System], float] = place_evidence,
+    place_sd: float = PLACE_SD,
 ) -> Decoded:
     """The answer of the system with the most evidence, with the ranking of all in `.systems`.
 
     `read` gives the readings as one system understands them and may raise `BittingError` for a system they can't belong
-    to (another number of cuts, other tracks): such a system has probability 0 and its reason among `.notes`. Raises
-    the first of these errors when no system is left. The verdict is unsure at best when another system, or another way
-    of reading, holds more than what `sure` leaves. `places` gives the log density (per mm) of the places measured along
-    the blade under a system's spaces, which counts beside that of the readings.
+    to (another number of cuts, other tracks): such a system is not compared, and its reason stands among `.notes`. Raises
+    the first of these errors when no system is left. The verdict is unsure at best when another system holds more than
+    what `sure` leaves. `place_sd` (mm) is the uncertainty of places along the blade.
     """
-    found: list[_Way] = []
+    found: list[tuple[float, Decoded, Decoder]] = []
+    given: dict[str, Readings] = {}
     notes: list[str] = []
     faults: list[BittingError] = []
     for system in systems:
         try:
             readings = read(system)
-            decoder = Decoder(system, model_of(system) if model_of else None, made=made)
-            found += _ways_of(readings, decoder, best, sure, places)
+            decoder = Decoder(system, model_of(system) if model_of else None, made=made, place_sd=place_sd)
+            answer = decoder.decode(readings, best, sure, advise=False)
         except BittingError as fault:
             faults.append(fault)
-            notes.append(f"{system.name}: {fault.message}")
+            notes.append(f"{system.name} not compared: {fault.message}")
+            continue
+        given[system.name] = readings
+        found.append((per_mm(answer, readings, system), answer, decoder))
     if not found:
         raise faults[0]
     top = max(weight for weight, *_ in found)
-    shares = [math.exp(weight - top) for weight, *_ in found]
-    total = sum(shares)
-    shares = [share / total for share in shares]
-    winner = max(range(len(found)), key=lambda i: shares[i])
-    _, way, _, readings, decoder = found[winner]
-    answer = decoder.decode(readings, best, sure)
+    total = sum(math.exp(weight - top) for weight, *_ in found)
+    ranks = [
+        SystemRank(
+            answer.system, math.exp(weight - top) / total, answer.listed, weight, fits=answer.verdict != "no-fit",
+            code=answer.code,
+        )
+        for weight, answer, _ in found
+    ]  # fmt: skip
+    ranks.sort(key=lambda rank: -rank.probability)
+    known = {rank.system for rank in ranks}
+    ranks += [
+        SystemRank(system.name, 0.0, "not compared", -math.inf, fits=False, compared=False)
+        for system in systems
+        if system.name not in known
+    ]
+    _, answer, decoder = next(row for row in found if row[1].system == ranks[0].system)
+    if answer.verdict != "sure":
+        answer = decoder.decode(given[answer.system], best, sure)
     verdict = answer.verdict
-    if verdict == "sure" and answer.probability * shares[winner] < sure:
+    if verdict == "sure" and answer.probability * ranks[0].probability < sure:
         verdict = "unsure"
-    if way != "as given":
-        notes.insert(0, f"the readings fit best {way}; the code is for the key held the usual way")
-    ranks = _ranks(systems, found, shares)
-    return evolve(answer, verdict=verdict, systems=ranks, notes=(*answer.notes, *notes), way=way)
-
-
-def _ways_of(
-    readings: Readings, decoder: Decoder, best: int, sure: float, places: Callable[[Readings, System], float]
-) -> list[_Way]:
-    """The answers of one system for each way in which the key may have been held."""
-    turns = list(ways(readings, decoder.system))
-    out = []
-    for way, turned in turns:
-        prior = AS_GIVEN if way == "as given" else (1 - AS_GIVEN) / (len(turns) - 1)
-        answer = decoder.decode(turned, best, sure, advise=False)
-        weight = per_mm(answer, turned, decoder.system) + places(turned, decoder.system) + math.log(prior)
-        out.append((weight, way, answer, turned, decoder))
-    return out
+    return evolve(answer, verdict=verdict, systems=tuple(ranks), notes=(*answer.notes, *notes))
 
 
 def per_mm(answer: Decoded, readings: Readings, system: System) -> float:
     """The log evidence with every reading's density taken per millimetre."""
     count = sum(len(cut.readings) for cut in readings.cuts)
-    return answer.log_evidence - count * math.log(system.in_mm(1.0))
-
-
-def _ranks(
-    systems: Sequence[System],
-    found: Sequence[_Way],
-    shares: Sequence[float],
-) -> tuple[SystemRank, ...]:
-    """One rank per system, its ways of reading together, the most probable first."""
-    ranks = []
-    for system in systems:
-        own = [i for i, row in enumerate(found) if row[4].system is system]
-        if not own:
-            ranks.append(SystemRank(system.name, 0.0, "can't be read", -math.inf, fits=False))
-            continue
-        best = max(own, key=lambda i: shares[i])
-        weight, way, answer, _, _ = found[best]
-        ranks.append(
-            SystemRank(
-                system.name, sum(shares[i] for i in own), way, weight, fits=answer.verdict != "no-fit", code=answer.code
-            )
-        )
-    return tuple(sorted(ranks, key=lambda rank: -rank.probability))
-
-
-def ways(readings: Readings, system: System) -> Iterator[tuple[str, Readings]]:
-    """The ways in which a key may have been held while it was measured, each as readings of the key held right."""
-    yield "as given", readings
-    yield "read from the tip", _changed(readings, lambda cut: evolve(cut, cut=_cuts(system, cut.track) - 1 - cut.cut))
-    if system.sided and len(system.sides) == 2:
-        other = dict(zip(system.sides, reversed(system.sides), strict=True))
-        yield "with the sides exchanged", _changed(readings, lambda cut: evolve(cut, side=other.get(cut.side or "")))
-    if len(system.tracks) == 2 and system.tracks[0].cuts == system.tracks[1].cuts:
-        names = [track.name for track in system.tracks]
-        swap = dict(zip(names, reversed(names), strict=True))
-        title = f"with {names[0]} and {names[1]} exchanged"
-        yield title, _changed(readings, lambda cut: evolve(cut, track=swap.get(cut.track, cut.track)))
-
-
-def _cuts(system: System, track: str) -> int:
-    if track == "across":
-        across = system.measuring.across
-        return min(system.track(name).cuts for name in across.tracks) if across else 0
-    return system.track(track).cuts
-
-
-def _changed(readings: Readings, change: Callable[[ReadCut], ReadCut]) -> Readings:
-    return evolve(readings, cuts=tuple(change(cut) for cut in readings.cuts))
+    return answer.log_total - count * math.log(system.in_mm(1.0))

@@ -13,9 +13,12 @@ from typing import Any, Literal
 from attrs import field, frozen
 
 from bitting.decoding.model import MeasurementModel
+from bitting.decoding.positions import PlaceFit
 from bitting.model import Depths, System
 
 Verdict = Literal["sure", "unsure", "no-fit"]
+Taken = Literal["reading", "wrong", "slip of the pen", "wrong place"]
+"""What a reading was taken for."""
 
 
 @frozen
@@ -36,7 +39,7 @@ class CutResult:
 
     `nominal` is the depth's dimension, `reading` the mean of its readings (None: not read), `deviation` the reading less
     the nominal and less the estimated shared error at that cut: what wear and noise must account for.
-    `suspicious` holds the probability of each reading to be simply wrong.
+    `wrong` holds the probability of each reading to be no reading of this cut, `taken_for` what it was taken for.
     """
 
     track: str
@@ -50,6 +53,7 @@ class CutResult:
     reading: float | None = None
     values: tuple[float, ...] = ()
     wrong: tuple[float, ...] = ()
+    taken_for: tuple[Taken, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Its JSON."""
@@ -62,7 +66,10 @@ class CutResult:
             "deviation": self.deviation,
             "nominal": self.nominal,
             "reading": self.reading,
-            "readings": [{"value": v, "wrong": w} for v, w in zip(self.values, self.wrong, strict=True)],
+            "readings": [
+                {"value": value, "wrong": wrong, "taken_for": taken}
+                for value, wrong, taken in zip(self.values, self.wrong, self.taken_for, strict=True)
+            ],
         }
         return out if self.side is None else {"side": self.side, **out}
 
@@ -105,20 +112,47 @@ class Wear:
 
 
 @frozen
-class Doubted:
-    """Another depth of a cut, with its probability on a harder key (see `caution.py`)."""
+class Listed:
+    """A way in which the list may have been taken (see `listing.py`) and its share of the evidence.
 
-    track: str
-    cut: int
-    depth: str
-    probability: float
-    side: str | None = None
+    `detail` names track and cut where the way has them; `number` is the list (from 0) where there are several.
+    """
+
+    name: str
+    share: float
+    detail: str = ""
+    number: int | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Its JSON."""
         return {
-            "track": self.track, "cut": self.cut, "depth": self.depth, "probability": self.probability, "side": self.side,
+            "listed": self.name, "share": self.share, "detail": self.detail,
+            "list": None if self.number is None else self.number + 1,
         }  # fmt: skip
+
+
+ASKED = Listed("as given", 1.0)
+"""The list was taken as asked, and no other way was looked at."""
+
+
+@frozen
+class Doubt:
+    """What keeps an answer from being sure, whatever its probability.
+
+    `kind`: "not read" (no reading of the cut is one), "half a step off" (readings that agree lie so far from its depth),
+    "wrong place" (its place along the blade is `off` mm), "listing" (another way of listing has `share`).
+    """
+
+    kind: str
+    track: str = ""
+    cut: int = 0
+    side: str | None = None
+    off: float = 0.0
+    share: float = 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Its JSON."""
+        return {"kind": self.kind, "track": self.track, "cut": self.cut, "side": self.side}
 
 
 @frozen
@@ -177,6 +211,7 @@ class SystemRank:
     log_evidence: float = 0.0
     fits: bool = True
     code: str = ""
+    compared: bool = True
 
     def as_dict(self) -> dict[str, Any]:
         """Its JSON."""
@@ -186,6 +221,7 @@ class SystemRank:
             "reading": self.reading,
             "fits": self.fits,
             "code": self.code,
+            "compared": self.compared,
         }
 
 
@@ -193,9 +229,11 @@ class SystemRank:
 class Decoded:
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
-    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said; `cautious` the code's
-    probability on a key and with readings that are worse than stated (see `caution.py`), None below the limit for sure;
-    `doubted` are the cuts that it falls short for, where advice was asked.
+    `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in
+    which the list was taken, `other_listings` those that have enough to be named; `probability` is the code's, given the
+    listing. `doubts` keep the answer from being sure. `log_total` is the evidence with every way of listing and the places
+    along the blade (`places`).
+    `lists`: how many there were, `copied` of which were left out because they repeat another to the digit.
     """
 
     system: str
@@ -216,15 +254,24 @@ class Decoded:
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
-    cautious: float | None = None
-    doubted: tuple[Doubted, ...] = ()
-    way: str = "as given"
+    log_total: float = 0.0
+    listing: Listed = ASKED
+    other_listings: tuple[Listed, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    places: PlaceFit | None = None
+    lists: int = 1
+    copied: int = 0
     of: System | None = field(default=None, repr=False, eq=False)
 
     @property
     def depths(self) -> Depths:
         """The best code as places in the depth tables."""
         return self.candidates[0].depths
+
+    @property
+    def listed(self) -> str:
+        """How the list was taken."""
+        return self.listing.name
 
     def as_dict(self) -> dict[str, Any]:
         """The JSON: plain values, under the attributes' names."""
@@ -247,6 +294,8 @@ class Decoded:
             "model": None if self.model is None else self.model.as_dict(),
             "notes": list(self.notes),
             "assumed": list(self.assumed),
-            "cautious": self.cautious,
-            "doubted": [cut.as_dict() for cut in self.doubted],
+            "listed": self.listed,
+            "listing": self.listing.as_dict(),
+            "other_listings": [one.as_dict() for one in self.other_listings],
+            "doubts": [doubt.as_dict() for doubt in self.doubts],
         }

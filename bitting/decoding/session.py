@@ -7,7 +7,6 @@ what was assumed.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from attrs import evolve, field, frozen
@@ -21,17 +20,14 @@ from bitting.decoding.corrections import (
     width_amounts,
     width_note,
 )
-from bitting.decoding.decoder import SURE, decode
+from bitting.decoding.decoder import SURE, Decoder
 from bitting.decoding.model import MeasurementModel
-from bitting.decoding.positions import OTHER_END, PLACE_SD, SHIFT_SD, PlaceFit, place_fit
-from bitting.decoding.ranking import AS_GIVEN, decode_among, ways
+from bitting.decoding.positions import OTHER_END, PLACE_SD, SHIFT_SD
+from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Decoded
 from bitting.errors import BittingError
 from bitting.model import Readings, System
 from bitting.notation import parse_readings
-
-DISAGREE = 3.0
-"""A place off by more than so many of its standard uncertainties is named."""
 
 
 @frozen
@@ -63,16 +59,17 @@ def decode_at(
     _check(bench, systems, lock)
     ready = {system.name: _model(bench, system) for system in systems}
     seen: dict[str, Readings] = {}
+    left_out: dict[str, int] = {}
 
     def read(system: System) -> Readings:
-        readings = read_lists(texts, system, bench.unit, bench.steps.get(system.name, 0.0))
-        seen[system.name] = readings
+        readings, copied = read_lists(texts, system, bench.unit, bench.steps.get(system.name, 0.0))
+        seen[system.name], left_out[system.name] = readings, copied
         return shift_readings(readings, _amounts(bench, system, readings, ready[system.name][0]))
 
     if len(systems) == 1:
         system = systems[0]
-        result = decode(read(system), system, best, ready[system.name][1], sure, lock=lock)
-        result = _mind_places(bench, result, seen[system.name], system)
+        decoder = Decoder(system, ready[system.name][1], lock=lock, place_sd=bench.place_sd)
+        result = decoder.decode(read(system), best, sure)
     else:
         result = decode_among(
             read,
@@ -80,15 +77,15 @@ def decode_at(
             best,
             sure,
             model_of=lambda s: ready[s.name][1],
-            places=lambda readings, system: _place_evidence(readings, system, bench.place_sd),
+            place_sd=bench.place_sd,
         )
-        result = evolve(result, notes=(*result.notes, *_places_ranked(bench, seen, systems)))
     system = next(s for s in systems if s.name == result.system)
     mean = ready[system.name][0]
     back = shift_back(result, _amounts(bench, system, seen[system.name], mean), mean)
     return evolve(
         back,
-        notes=(*back.notes, *_notes(bench, system, len(texts))),
+        copied=left_out[system.name],
+        notes=(*back.notes, *_notes(bench, system)),
         assumed=tuple(_assumed(bench, system, seen[system.name], result)),
     )
 
@@ -107,8 +104,8 @@ def _check(bench: Bench, systems: Sequence[System], lock: str | None) -> None:
         )
 
 
-def read_lists(texts: Sequence[str], system: System, unit: str | None, step: float) -> Readings:
-    """All lists as readings of one key, no finer than the caliper's `step` (system's unit)."""
+def read_lists(texts: Sequence[str], system: System, unit: str | None, step: float) -> tuple[Readings, int]:
+    """All lists as readings of one key, no finer than the caliper's `step` (system's unit); how many repeat another."""
     lists = []
     for number, text in enumerate(texts, 1):
         try:
@@ -119,13 +116,13 @@ def read_lists(texts: Sequence[str], system: System, unit: str | None, step: flo
             raise BittingError(
                 f"list {number} of the readings: {fault.message}", hint=fault.hint, text=fault.text, span=fault.span
             ) from None
-    readings = combined(lists)
+    readings, copied = combined(lists)
     if not step:
-        return readings
+        return readings, copied
     cuts = tuple(
         evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, step)) for r in cut.readings)) for cut in readings.cuts
     )
-    return evolve(readings, cuts=cuts)
+    return evolve(readings, cuts=cuts), copied
 
 
 def _model(bench: Bench, system: System) -> tuple[float, MeasurementModel]:
@@ -142,52 +139,9 @@ def _amounts(bench: Bench, system: System, readings: Readings, mean: float) -> d
     return amounts
 
 
-def _place_evidence(readings: Readings, system: System, place_sd: float) -> float:
-    fit = place_fit(readings, system, place_sd)
-    return 0.0 if fit is None else fit.log_evidence
-
-
-def _mind_places(bench: Bench, result: Decoded, readings: Readings, system: System) -> Decoded:
-    """The answer of one system with what places along the blade say of how its readings were listed."""
-    here = place_fit(readings, system, bench.place_sd)
-    if here is None:
-        return result
-    turned = dict(ways(readings, system))["read from the tip"]
-    backwards = _place_evidence(turned, system, bench.place_sd)
-    odds = math.exp(min(backwards - here.log_evidence, 700.0)) * (1 - AS_GIVEN) / AS_GIVEN
-    notes = [*result.notes, _place_note(system.name, here, bench.place_sd)]
-    verdict = result.verdict
-    if odds > 1:
-        notes.append(
-            "the places along the blade say that the list runs from the tip: if it does, write `from tip` before the colon"
-        )
-        verdict = "unsure" if verdict == "sure" else verdict
-    return evolve(result, notes=tuple(notes), verdict=verdict)
-
-
-def _places_ranked(bench: Bench, seen: Mapping[str, Readings], systems: Sequence[System]) -> list[str]:
-    """A note per system on how its spaces agree with the places that were measured."""
-    notes = []
-    for system in systems:
-        fit = place_fit(seen[system.name], system, bench.place_sd) if system.name in seen else None
-        if fit is not None:
-            notes.append(_place_note(system.name, fit, bench.place_sd))
-    return notes
-
-
-def _place_note(name: str, fit: PlaceFit, place_sd: float) -> str:
-    if fit.other_end > 0.5:
-        return f"places along the blade fit {name} only as measured from its other end: was tip taken for shoulder?"
-    if abs(fit.off) > DISAGREE * place_sd:
-        return f"places along the blade don't agree with {name}: that of cut {fit.worst} is {fit.off:+.2f} mm off"
-    return f"places along the blade agree with {name} within {fit.rms:.2f} mm, {fit.shift:+.2f} mm shared by all"
-
-
-def _notes(bench: Bench, system: System, lists: int) -> list[str]:
+def _notes(bench: Bench, system: System) -> list[str]:
     """What was done with the readings before they were decoded."""
     notes = []
-    if lists > 1:
-        notes.append(f"{lists} lists of readings of the same key, joined cut by cut as repeats")
     if bench.width is not None:
         notes.append(width_note(system, bench.width))
     if bench.zero is not None:
@@ -216,5 +170,5 @@ def _assumed(bench: Bench, system: System, readings: Readings, result: Decoded) 
             f"from the other end in {OTHER_END:.0%} of cases"
         )
     if result.systems:
-        parts.append(f"systems as likely as each other, readings listed as asked in {AS_GIVEN:.0%} of cases")
+        parts.append("systems as likely as each other")
     return parts

@@ -28,10 +28,10 @@ from bitting.arrays import Array, Indices
 from bitting.decoding.grid import Grid
 from bitting.decoding.jaw import Reach
 from bitting.decoding.tables import Tables, log_sum
-from bitting.diagram.trellis import Chain, Step, backward, entry_pairs, entry_sums, passes_in_logs, restrict
+from bitting.diagram.trellis import Chain, Step, backward, entry_pairs, entry_sums, restrict
 from bitting.model import Place
 
-UNDERFLOW = 1e-250
+UNDERFLOW = 1e-300
 """A scaled sum below this may hide the answer: the pass is taken again with logarithms."""
 CHUNK = 1 << 16
 """Numbers per array in a pass; longer grids go through it piece by piece."""
@@ -129,36 +129,33 @@ def scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
 
 def _total(chain: Chain, logs: Sequence[Array]) -> Array:
     tops, ratios = scaled(logs)
-    _, total = backward(chain, ratios)
-    low = np.flatnonzero(total < UNDERFLOW)
-    out = np.log(np.maximum(total, UNDERFLOW)) + tops
-    if low.size:
-        out[low] = passes_in_logs(chain, [rows[:, low] for rows in logs])[1]
-    return np.asarray(out)
+    return np.asarray(np.log(np.maximum(backward(chain, ratios)[1], UNDERFLOW)) + tops)
 
 
 def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
     """Per step, the share of each entry (entries,): its part of the sum over codes at every point, weighed by point."""
     _, ratios = scaled(logs)
     follows, total = backward(chain, ratios)
-    if total.min() < UNDERFLOW:
-        joint, log_total = passes_in_logs(chain, logs)
-        return [np.exp(entry - log_total) @ weight for entry in joint]
-    return entry_sums(chain, ratios, follows, weight / total)
+    return entry_sums(chain, ratios, follows, weight / np.maximum(total, UNDERFLOW))
 
 
 NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
-SPREAD_NEGLIGIBLE = 1e-5
+SPREAD_NEGLIGIBLE = 2e-5
 """The same where tilt or left-right difference spread the grid over several dimensions."""
-THIN, SPREAD_THIN = 1e-11, 1e-5
+THIN, SPREAD_THIN = 1e-11, 2e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
+MOST_KEPT = 12_000
+"""Points that are kept at most (a key whose readings fit takes some thousand)."""
 FEW_POINTS = 640
 """Points that are all weighed: finding those that can be left out would take as long."""
 MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200
 """Points that are weighed first, to know how much evidence there is."""
+MOST_WORK, AT_LEAST = 30_000_000, 2_000
+"""Entries times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
+the shared errors lie, and the likeliest points must do."""
 LONG = 2_000_000
 """Entries times points from which half of the points are weighed first, to see whether fewer are enough."""
 
@@ -181,10 +178,10 @@ class Points:
         if self.sign is not None:
             return {self.sign: where}
         row, first, second = self._apart(where)
-        size = self.grid.lattices[1].size
-        out = {1: row * size + first, -1: row * size + second}
-        if 0 in self.grid.lattices:
-            out[0] = row * (2 * size - 1) + first + second
+        sizes = [self.grid.lattices[sign].size for sign in (1, -1)]
+        out = {1: row * sizes[0] + first, -1: row * sizes[1] + second}
+        if 0 in self.grid.lattices:  # then both have as many points
+            out[0] = row * (2 * sizes[0] - 1) + first + second
         return out
 
     def prior(self, where: Indices) -> Array:
@@ -197,9 +194,9 @@ class Points:
             return np.asarray(self.log_prior[row] + np.log(self.grid.link[first, second]))
 
     def _apart(self, where: Indices) -> tuple[Indices, Indices, Indices]:
-        size = self.grid.lattices[1].size
-        row, pair = np.divmod(where, size * size)
-        first, second = np.divmod(pair, size)
+        sizes = [self.grid.lattices[sign].size for sign in (1, -1)]
+        row, pair = np.divmod(where, sizes[0] * sizes[1])
+        first, second = np.divmod(pair, sizes[1])
         return row, first, second
 
     def totals(self, where: Indices, sums: Sums) -> Array:
@@ -259,12 +256,12 @@ def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indice
         where: Indices = np.arange(points.limit.size)
         return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
-    share = _negligible(points.grid)
-    needed = max(look.needed(look.known, share), 1)
+    share, most = _negligible(points.grid), max(AT_LEAST, MOST_WORK // sums.size)
+    needed = min(max(look.needed(look.known, share), 1), most)
     first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
     found = points.totals(first, sums)
     known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
-    rest = np.sort(look.order[first.size : look.needed(known, share)])
+    rest = np.sort(look.order[first.size : min(look.needed(known, share), most)])
     where = np.concatenate([first, rest])
     total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
     order = np.argsort(where)
@@ -291,13 +288,13 @@ def pair_limit(tables: Tables, grid: Grid) -> Array | float:
     out: Array | float = 0.0
     for places, bound in tables.pair_bounds.items():
         if grid.link is not None:
-            size = np.arange(grid.link.shape[0])
-            at = {1: size[:, None], -1: size, 0: np.add.outer(size, size)}
-            one, two = (at[grid.signs[place.lane]] for place in places)
+            one, two = np.arange(grid.link.shape[0])[:, None], np.arange(grid.link.shape[1])
+            at = {1: one, -1: two, 0: one + two}
+            first, second = (at[grid.signs[place.lane]] for place in places)
             if bound.ndim == 3:
-                bound = bound[..., np.broadcast_to(one, grid.link.shape)]
-            elif one.shape != (size.size, 1) or two.shape != (size.size,):
-                bound = bound[..., one, two]
+                bound = bound[..., np.broadcast_to(first, grid.link.shape)]
+            elif (grid.signs[places[0].lane], grid.signs[places[1].lane]) != (1, -1):
+                bound = bound[..., first, second]
         out = out + bound.reshape(-1)
     return out
 
@@ -310,18 +307,14 @@ def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, 
         for step in chain.steps:
             for column, place in enumerate(step.places):
                 bound = bounds[grid.signs[place.lane]]
-                read = [table[place] for table in (tables, tables.bounding) if place in table]
                 if step.places in tables.pair_bounds or step.places[::-1] in tables.pair_bounds:
                     bound += tables[place].max(axis=0) if place in tables else 0.0
-                elif read:
-                    table = _by_depth(read[0] if len(read) == 1 else read[0] + read[1], tables.reach, place)
+                elif place in tables:
+                    table = _by_depth(tables[place], tables.reach, place)
                     top = table.max(axis=0)
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
                     bound += math.log(step.symbols[:, column].max() + 1)
-            if not tables.pair_bounds:
-                for pair in tables.pairs.get(step.places, []) + tables.pairs.get(step.places[::-1], []):
-                    bounds[grid.signs[step.places[0].lane]] += pair.log_most
     return bounds
 
 
@@ -335,7 +328,7 @@ def thin(posterior: Array, grid: Grid) -> Indices:
     """Places of the points that hold all of the probability but for `THIN` (or `SPREAD_THIN`), ascending."""
     order = np.argsort(posterior)
     dropped = np.searchsorted(np.cumsum(posterior[order]), SPREAD_THIN if grid.spread else THIN)
-    return np.sort(order[dropped:])
+    return np.sort(order[max(int(dropped), order.size - MOST_KEPT) :])
 
 
 def linked(logs: Array, link: Array) -> Array:

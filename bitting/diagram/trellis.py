@@ -10,7 +10,7 @@ Sums and maxima over all legal codes at once: the forward and backward passes on
 
 Every array has the points of the grid (offset, tilt, wear scale, … of one key or of several) as its last axis; what a
 pass does at one point knows nothing of the others. Likelihoods come scaled so that the best symbol of a step has 1 at
-every point: then no sum overflows, and a sum that underflows can be recognised (`passes_in_logs` takes over).
+every point: then no sum overflows.
 
 Reference: L. R. Rabiner, A tutorial on hidden Markov models, Proc. IEEE 77 (1989), section III, for chains; the layered
 diagram takes the place of the transition matrix.
@@ -18,7 +18,7 @@ diagram takes the place of the transition matrix.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -71,20 +71,6 @@ class Step:
             alike &= self.rows[:, column] == row
         at = int(alike.argmax())
         return at if alike[at] else None
-
-
-@frozen(eq=False)
-class Level:
-    """One step: `table` (symbols, points) its likelihoods relative to the best symbol at each point.
-
-    `after` (entries and an empty one, points) is that times the best completion and the weight of the point. `enter` is
-    what a front (prefixes, points) goes through before the step (None: nothing).
-    """
-
-    step: Step
-    table: Array
-    after: Array
-    enter: Callable[[Array], Array] | None = None
 
 
 @frozen(eq=False)
@@ -333,65 +319,3 @@ def backward(chain: Chain, tables: Sequence[Array]) -> tuple[list[Array], Array]
         follows[index] = after
         back = step.scatter @ after
     return follows, back[0]
-
-
-def best_logs(chain: Chain, logs: Sequence[Array], summed: Sequence[object] = ()) -> list[Array]:
-    """log of the best completion of every node of every step and of the end: arrays (nodes, points).
-
-    Steps for which `summed` is true add up what follows instead of taking the best; with such steps after it, one depth
-    of another step may stand for several symbols (what the jaw reaches at it), which add up too: an upper bound of the best
-    sum.
-    """
-    points = logs[0].shape[1]
-    best: list[Array] = [np.empty(0)] * (len(chain.steps) + 1)
-    best[-1] = np.zeros((1, points))
-    for index in range(len(chain.steps) - 1, -1, -1):
-        step = chain.steps[index]
-        after = np.empty((step.entry_symbol.size + 1, points))
-        np.take(logs[index], step.entry_symbol, axis=0, out=after[:-1])
-        after[:-1] += best[index + 1] if step.single else best[index + 1][step.entry_child]
-        after[-1] = -np.inf
-        if summed and summed[index]:
-            best[index] = np.logaddexp.reduce(after[step.ways], axis=1)
-        elif any(summed):
-            best[index] = _best_depths(step, after)
-        else:
-            best[index] = after[step.ways].max(axis=1)
-    return best
-
-
-def _best_depths(step: Step, after: Array) -> Array:
-    """The best depths of each node (nodes, points), symbols of the same depths added up; `after` as in `best_logs`."""
-    depths, group = np.unique(step.symbols, axis=0, return_inverse=True)
-    if len(depths) == len(step.symbols):
-        return np.asarray(after[step.ways].max(axis=1))
-    of_entry = np.append(group.reshape(-1)[step.entry_symbol], -1)
-    best = np.full((step.nodes, after.shape[1]), -np.inf)
-    for one in range(len(depths)):
-        alike = np.where((of_entry == one)[:, None], after, -np.inf)
-        np.maximum(best, np.logaddexp.reduce(alike[step.ways], axis=1), out=best)
-    return best
-
-
-def passes_in_logs(chain: Chain, logs: Sequence[Array]) -> tuple[list[Array], Array]:
-    """log of (forward times backward) per entry (entries, points), and log of the total (points,): slow, never underflows."""
-    size = len(chain.steps)
-    points = logs[0].shape[1]
-    follows: list[Array] = [np.empty(0)] * size
-    back = np.zeros((1, points))
-    for index in range(size - 1, -1, -1):
-        step = chain.steps[index]
-        after = logs[index][step.entry_symbol] + back[step.entry_child]
-        follows[index] = after
-        back = np.logaddexp.reduceat(after[step.edge_entry], step.edge_starts, axis=0)
-    total = back[0]
-    front = np.zeros((1, points))
-    joint = []
-    for index, step in enumerate(chain.steps):
-        source = np.repeat(np.arange(step.nodes), np.diff(np.append(step.edge_starts, step.edge_entry.size)))
-        order = np.argsort(step.edge_entry, kind="stable")
-        starts = np.searchsorted(step.edge_entry[order], np.arange(step.entry_child.size))
-        entering = np.logaddexp.reduceat(front[source[order]], starts, axis=0)
-        joint.append(entering + follows[index])
-        front = np.logaddexp.reduceat(entering + logs[index][step.entry_symbol], step.entry_starts, axis=0)
-    return joint, total

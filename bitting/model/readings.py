@@ -28,7 +28,7 @@ class ReadCut:
 
     `track` is the track's name, or "across" for readings over two opposite tracks; `cut` counts from 0 at the bow;
     `readings` holds the repeats and is empty for a cut that could not be measured; `place` is the distance along the
-    blade measured for it, where one was given.
+    blade measured for it, where one was given. `list_number` tells several lists of one key apart.
     """
 
     side: str | None
@@ -36,6 +36,7 @@ class ReadCut:
     cut: int
     readings: tuple[Reading, ...]
     place: float | None = None
+    list_number: int = 0
 
 
 @frozen

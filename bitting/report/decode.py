@@ -1,13 +1,7 @@
-"""How a decoded key is told on a terminal: the answer, cut by cut why, and what to do where it isn't sure.
+"""How a decoded key is told on a terminal: the answer, cut by cut, and what to do next; everything else with `--full`.
 
-(Long: every line of one answer, from the first to the last, stands here; the picture has its own module.)
-
-What a decoded key's answer assumes, in one line: every figure of the measurement model and what was said beside it.
-
-The picture of a decoded key on a terminal: each reading between the depths it might be.
-
-The depths stand where the estimated shared error moves them, `o` is the mean of the cut's readings, and what lies between
-it and its depth is wear and noise.
+The picture: each reading between the depths it might be. The depths stand where the estimated shared error moves them, `o` is
+the mean of the cut's readings, and what lies between it and its depth is wear and noise.
 """
 
 from __future__ import annotations
@@ -16,9 +10,307 @@ import math
 from collections.abc import Iterator
 
 from bitting.decoding.likelihood import outlier_range
-from bitting.decoding.model import model_of
-from bitting.decoding.result import Candidate, CutResult, Decoded, Next
+from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
+from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
+
+GOOD, DOUBT, BAD = "green", "yellow", "red"
+FAR = 2.0
+"""Standard deviations of the offset past which it is named."""
+TOLD = 0.01
+"""Probability from which another depth is told."""
+Line = tuple[str, str | None]
+
+
+def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) -> Iterator[Line]:
+    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
+    system = result.of
+    if system is None:
+        raise ValueError("a result to render carries its system")
+    yield from headline(result, system)
+    yield from _listing(result, system)
+    yield from _offset(result, system)
+    if result.copied:
+        yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
+    if len(result.systems) > 1:
+        yield "", None
+        yield from _systems(result)
+    yield "", None
+    yield from ((line, None) for line in _table(result, system).split("\n"))
+    yield "", None
+    yield from _what_next(result, system)
+    if full:
+        yield from _everything(result, system, columns, plain=plain)
+
+
+def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[Line]:
+    """What is told on request: shared errors, fit, picture, other codes, what was assumed."""
+    yield "", None
+    yield from _shared(result, system)
+    for note in result.notes:
+        yield f"note: {note}", None
+    if columns >= 56:
+        yield "", None
+        yield from ((line, None) for line in picture(result, system, columns, plain=plain))
+    if len(result.candidates) > 1:
+        yield "", None
+        yield from _candidates(result, system)
+    yield "", None
+    yield assumptions(result, system), None
+
+
+def percent(probability: float) -> str:
+    """A probability rounded down, so that nothing uncertain reads as 100 %."""
+    if 0 < probability < 0.001:
+        return "<0.1 %"
+    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
+
+
+def number(length: float, system: System) -> str:
+    """A length with one digit more than a caliper shows."""
+    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
+
+
+def headline(result: Decoded, system: System) -> Iterator[Line]:
+    """The code, whether it is sure, and how probable it is."""
+    whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
+    what = "the whole code" if whole else "every cut that this lock reads"
+    likely = f"{percent(result.probability)} that this is {what}"
+    if result.verdict == "sure":
+        yield f"sure: {result.code}", GOOD
+        yield f"{likely} of the {result.system} key", None
+    elif result.verdict == "unsure":
+        yield f"NOT SURE, most probable: {result.code}", DOUBT
+        yield f"{likely} of the {result.system} key; the limit for sure is {percent(result.sure_limit)}", None
+    else:
+        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
+        yield (
+            f"of {result.system} keys only {percent(result.fit.p_value)} read so far from their code (limit "
+            f"{percent(result.fit.limit)}): measure again, check how the key was held, or try other systems",
+            None,
+        )
+
+
+def _listing(result: Decoded, system: System) -> Iterator[Line]:
+    """How the list was taken, where that isn't as asked or may not be; and what else keeps the answer from being sure."""
+    taken = result.listing
+    if taken.name != AS_GIVEN:
+        yield (
+            f"the list was taken {_way(taken)} ({percent(taken.share)}); the code is for the key held the usual way",
+            DOUBT,
+        )
+    for other in result.other_listings:
+        if other.name == AS_GIVEN:
+            yield f"or the list is right as it was given ({percent(other.share)}): look which end you began at", DOUBT
+        else:
+            yield f"perhaps the list was taken {_way(other)} ({percent(other.share)}): look at the key again", DOUBT
+    for doubt in result.doubts:
+        if doubt.kind != "listing":
+            yield _doubt(doubt, result, system), DOUBT
+
+
+def _way(listed: Listed) -> str:
+    """A way of listing in running text."""
+    at = f" at {listed.detail}" if listed.detail else ""
+    words = {
+        FROM_TIP: "from the tip",
+        EXCHANGED: "with the tracks exchanged",
+        SIDES: "with the sides exchanged",
+        SKIPPED: f"with a cut skipped{at}",
+        TWICE: f"with a cut read twice{at}",
+        SWAPPED: f"with neighbours swapped{at}",
+    }
+    which = "" if listed.number is None else f" in list {listed.number + 1}"
+    return words.get(listed.name, f"with {listed.name}") + which
+
+
+def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
+    name = _cut(doubt.side, doubt.track, doubt.cut, system)
+    if doubt.kind == "wrong place":
+        off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
+        return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
+    if doubt.kind == "half a step off":
+        return f"what was read of {name} lies half a step from its depth: burr, filed, or another cut?"
+    cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
+    if not cut.values:
+        return f"{name} was not read: its depth only follows from the rules"
+    low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
+    told = ", ".join(number(value, system) for value in cut.values)
+    if "slip of the pen" in cut.taken_for:
+        return f"{name} reads {told}, which looks like a slip of the pen: taken as not read"
+    far = any(not low <= value <= high for value in cut.values)
+    return f"{name} reads {told}, {'far outside every depth' if far else 'which fits no legal code'}: taken as not read"
+
+
+def _offset(result: Decoded, system: System) -> Iterator[Line]:
+    """An error that all readings share, where it is more than keys have."""
+    mean, model = result.offset.mean, result.model
+    if model is not None and abs(mean) > FAR * model.offset_sd > 0:
+        yield (
+            f"all readings are {number(abs(mean), system)} {system.unit} too {'small' if mean < 0 else 'large'}, much for "
+            f"±{model.offset_sd:.4g}: check the caliper's zero, and whether the blade is as wide as the system says",
+            DOUBT,
+        )
+
+
+def _systems(result: Decoded) -> Iterator[Line]:
+    from tabulate import tabulate
+
+    rows = []
+    for rank in result.systems:
+        share = percent(rank.probability) if rank.fits else "doesn't fit" if rank.compared else "not compared"
+        told = [rank.reading, rank.code] if rank.compared else ["", ""]
+        rows.append([rank.system, share, *told])
+    yield from ((line, None) for line in _lines(tabulate(rows, ["system", "probability", "list taken", "best code"])))
+    if not any(rank.fits for rank in result.systems):
+        yield "none of these systems fits", BAD
+
+
+HEADS = ("cut", "depth", "reading", "deviation", "or else")
+
+
+def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
+    """The table of a decoded key, a row per cut, with the headings `HEADS`."""
+    rows: list[tuple[str, ...]] = []
+    for cut in result.cuts:
+        others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
+        rows.append(
+            (
+                cut_name(cut.side, cut.track, cut.cut, system),
+                cut.depth,
+                "not read" if cut.reading is None else number(cut.reading, system),
+                "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
+                others,
+            )
+        )
+    return rows
+
+
+def _table(result: Decoded, system: System) -> str:
+    from tabulate import tabulate
+
+    rows = table_rows(result, system)
+    return "\n".join(_lines(tabulate(rows, HEADS, disable_numparse=True, stralign="left")))
+
+
+def _lines(table: str) -> list[str]:
+    return [line.rstrip() for line in table.split("\n")]
+
+
+def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
+    """`top left 3`; the track only where there are several."""
+    return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
+
+
+def _shared(result: Decoded, system: System) -> Iterator[Line]:
+    unit, digits = system.unit, 3 if system.unit == "mm" else 4
+    parts = [f"offset {result.offset.mean:+.{digits}f} ± {result.offset.sd:.{digits}f} {unit}"]
+    model = result.model
+    if model is not None and model.tilt_sd:
+        parts.append(
+            f"tilt {number(result.tilt.mean, system)} ± {number(result.tilt.sd, system)} from first cut to last"
+        )
+    if model is not None and model.left_right_sd and len(system.tracks) > 1:
+        parts.append(f"left-right {number(result.left_right, system)}")
+    if model is not None and model.wear:
+        parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
+    yield f"shared by all readings: {'; '.join(parts)}", None
+    p, limit = result.fit.p_value, result.fit.limit
+    odd = any(doubt.kind == "half a step off" for doubt in result.doubts)
+    word = "none" if p < limit else "poor" if p < 5 * limit or odd else "good"
+    yield (
+        f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
+        f"(below {percent(limit)}: no fit)",
+        None,
+    )
+    places = result.places
+    if places is not None and places.other_end > 0.5:
+        yield "places along the blade fit only as measured from its other end: was tip taken for shoulder?", DOUBT
+    elif places is not None:
+        yield f"places along the blade agree within {places.rms:.2f} mm, {places.shift:+.2f} mm shared by all", None
+    for cut in result.cuts:
+        for value, share, taken in zip(cut.values, cut.wrong, cut.taken_for, strict=True):
+            if taken != "reading":
+                name = _cut(cut.side, cut.track, cut.cut, system)
+                yield (
+                    f"reading {number(value, system)} of {name} is taken for {_taken(taken)} ({percent(share)})",
+                    DOUBT,
+                )
+
+
+def _taken(word: str) -> str:
+    return {"wrong": "a wrong one", "slip of the pen": "a slip of the pen"}.get(word, "one of another place")
+
+
+def _candidates(result: Decoded, system: System) -> Iterator[Line]:
+    yield "most probable codes:", None
+    for candidate in result.candidates:
+        yield f"  {percent(candidate.probability):>7}  {candidate.code}{_differs(result, candidate, system)}", None
+
+
+def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
+    """`   (left 3 is 4, not 3)`: where a candidate differs from the first; nothing for the first, or past three cuts."""
+    parts = []
+    for lane, own, first in zip(system.lanes, candidate.depths, result.depths, strict=True):
+        for cut, (depth, other) in enumerate(zip(own, first, strict=True), 1):
+            if depth != other:
+                name = _cut(lane.side, lane.track.name, cut, system)
+                parts.append(f"{name} is {lane.track.labels[depth]}, not {lane.track.labels[other]}")
+    return f"   ({'; '.join(parts)})" if 0 < len(parts) <= 3 else ""
+
+
+def _cut(side: str | None, track: str, cut: int, system: System) -> str:
+    """A cut in running text: `cut 3` where a bare number would be read as a depth."""
+    name = cut_name(side, track, cut, system)
+    return f"cut {name}" if name.isdecimal() else name
+
+
+def _what_next(result: Decoded, system: System) -> Iterator[Line]:
+    """What to do next, in a locksmith's words."""
+    if result.verdict == "sure":
+        if result.lists == 1:
+            several = len(system.tracks) > 1 or len(system.lanes) > 1
+            first = f", {system.lanes[0].label} first" if several else ""
+            yield (
+                f"was the list taken from the bow{first}? A list taken otherwise that is legal too can't be told",
+                None,
+            )
+        return
+    if result.verdict == "no-fit":
+        return
+    named = [one for one in result.measure_next if one.deciding]
+    if result.measure_next and len(result.measure_next) > 6 and not named:
+        yield SECOND_LIST, DOUBT
+        return
+    if result.measure_next:
+        yield "measure next, the most useful first:", DOUBT
+        for following in result.measure_next[:4]:
+            yield f"  {_next(following, system)}", None
+    if result.lists == 1:
+        yield f"or {SECOND_LIST}", None
+
+
+SECOND_LIST = (
+    "measure every cut once more as a second list, beginning at the tip (`from tip` before the colon): two lists also "
+    "show a cut skipped or taken for another"
+)
+
+
+def _next(following: Next, system: System) -> str:
+    """`left 3: below 7.31 it is a 4, above a 3`."""
+    name = _cut(following.side, following.track, following.cut, system)
+    parts = []
+    for deciding in following.deciding:
+        if deciding.low is None and deciding.high is None:
+            continue
+        if deciding.low is None:
+            where = f"below {number(deciding.high or 0.0, system)}"
+        elif deciding.high is None:
+            where = f"above {number(deciding.low, system)}"
+        else:
+            where = f"from {number(deciding.low, system)} to {number(deciding.high, system)}"
+        parts.append(f"{where} it is {deciding.depth}")
+    return f"{name}: {'; '.join(parts)}" if parts else name
 
 
 def assumptions(result: Decoded, system: System) -> str:
@@ -37,10 +329,12 @@ def assumptions(result: Decoded, system: System) -> str:
         f"tilt ±{length(model.tilt_sd)}",
         f"left-right ±{length(model.left_right_sd)}",
         f"a cut's own error ±{length(model.cut_sd)} (standard deviations)",
-        f"mean wear {length(model.wear)}",
+        f"mean wear {length(model.wear)}, a cut's ½, 1 or 2 times its key's",
     ]
     return (
-        f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong; "
+        f"assumed, in {unit}: {', '.join(parts)}; {model.outliers:.1%} of readings simply wrong, {model.cut_wrong:.1%} "
+        f"of cuts wrong in all readings of a list, {model.offset_tail:.0%} of offsets five times as wide; "
+        f"a list taken from the tip in {PRIOR[FROM_TIP]:.0%} of cases, in other ways as rarely; "
         f"{'; '.join((*result.assumed, 'every legal code as likely as any other'))}"
     )
 
@@ -81,285 +375,3 @@ def _axis(lane: Lane, at: object, width: int) -> Iterator[str]:
             if place + i < width:
                 row[place + i] = letter
     yield f"{lane.label[:7]:<7} {''.join(row).rstrip()}   deeper ->"
-
-
-GOOD, DOUBT, BAD = "green", "yellow", "red"
-FAR = 2.5
-"""Standard deviations of the offset past which it is named as what doesn't fit."""
-Line = tuple[str, str | None]
-
-
-def render(result: Decoded, columns: int, *, plain: bool) -> Iterator[Line]:
-    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
-    system = result.of
-    if system is None:
-        raise ValueError("a result to render carries its system")
-    yield from headline(result, system)
-    for note in result.notes:
-        yield f"note: {note}", None
-    if len(result.systems) > 1:
-        yield "", None
-        yield from _systems(result)
-    yield "", None
-    yield from ((line, None) for line in _table(result, system).split("\n"))
-    if columns >= 56:
-        yield "", None
-        yield from ((line, None) for line in picture(result, system, columns, plain=plain))
-    yield "", None
-    yield from _shared(result, system)
-    if len(result.candidates) > 1:
-        yield "", None
-        yield from _candidates(result, system)
-    if result.verdict == "unsure":
-        yield "", None
-        yield from _what_next(result, system)
-    yield "", None
-    yield assumptions(result, system), None
-
-
-def percent(probability: float) -> str:
-    """A probability rounded down, so that nothing uncertain reads as 100 %."""
-    if 0 < probability < 0.001:
-        return "<0.1 %"
-    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
-
-
-def number(length: float, system: System) -> str:
-    """A length with one digit more than a caliper shows."""
-    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
-
-
-def headline(result: Decoded, system: System) -> Iterator[Line]:
-    """The code, whether it is sure, and how probable it is."""
-    whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
-    what = (
-        f"this is the whole code of the {result.system} key"
-        if whole
-        else f"all cuts of the {result.system} key that this lock reads are these"
-    )
-    likely = f"{percent(result.probability)} that {what}; the limit for sure is {percent(result.sure_limit)}"
-    if result.verdict == "sure":
-        yield f"sure: {result.code}", GOOD
-        yield likely, None
-        yield from _cautious(result)
-    elif result.verdict == "unsure":
-        yield f"NOT SURE, most probable: {result.code}", DOUBT
-        yield likely, None
-        yield from _cautious(result)
-    else:
-        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
-        yield (
-            (
-                f"no legal code of {result.system} explains these readings: of its own keys only "
-                f"{percent(result.fit.p_value)} read so far from their code (limit {percent(result.fit.limit)}); "
-                "measure again, check how the key was held, or try other systems"
-            ),
-            None,
-        )
-
-
-def _cautious(result: Decoded) -> Iterator[Line]:
-    """What is left of the code on a harder key."""
-    if result.cautious is None:
-        return
-    wear, wrong = "wear that differs from cut to cut", "twice as many wrong readings"
-    model = result.model
-    told = " and ".join(
-        text for text, known in ((wear, model and model.wear), (wrong, model and model.outliers)) if known
-    )
-    kept = result.cautious >= result.sure_limit
-    yield (
-        f"{percent(result.cautious)} on a harder key ({told}), which must reach the limit too"
-        + ("" if kept else " and doesn't"),
-        None if kept else DOUBT,
-    )
-
-
-def _systems(result: Decoded) -> Iterator[Line]:
-    from tabulate import tabulate
-
-    rows = [[r.system, percent(r.probability) if r.fits else "doesn't fit", r.reading, r.code] for r in result.systems]
-    yield from ((line, None) for line in _lines(tabulate(rows, ["system", "probability", "readings", "best code"])))
-    if not any(rank.fits for rank in result.systems):
-        yield "none of these systems fits", BAD
-
-
-HEADS = ("cut", "depth", "confidence", "nominal", "reading", "deviation", "or else")
-
-
-def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
-    """The table of a decoded key, a row per cut, with the headings `HEADS`."""
-    rows: list[tuple[str, ...]] = []
-    for cut in result.cuts:
-        others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= 0.0005)
-        rows.append(
-            (
-                cut_name(cut.side, cut.track, cut.cut, system),
-                cut.depth,
-                percent(cut.confidence),
-                number(cut.nominal, system),
-                "not read" if cut.reading is None else number(cut.reading, system),
-                "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
-                others,
-            )
-        )
-    return rows
-
-
-def _table(result: Decoded, system: System) -> str:
-    from tabulate import tabulate
-
-    rows = table_rows(result, system)
-    return "\n".join(_lines(tabulate(rows, HEADS, disable_numparse=True, stralign="left")))
-
-
-def _lines(table: str) -> list[str]:
-    return [line.rstrip() for line in table.split("\n")]
-
-
-def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
-    """`top left 3`; the track only where there are several."""
-    return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
-
-
-def _shared(result: Decoded, system: System) -> Iterator[Line]:
-    unit = system.unit
-    parts = [f"offset {result.offset.mean:+.3f} ± {result.offset.sd:.3f} {unit}"]
-    model = result.model
-    if unit == "in":
-        parts = [f"offset {result.offset.mean:+.4f} ± {result.offset.sd:.4f} {unit}"]
-    if model is not None and model.tilt_sd:
-        parts.append(
-            f"tilt {number(result.tilt.mean, system)} ± {number(result.tilt.sd, system)} from first cut to last"
-        )
-    if model is not None and model.left_right_sd and len(system.tracks) > 1:
-        parts.append(f"left-right {number(result.left_right, system)}")
-    if model is not None and model.wear:
-        parts.append(f"mean wear {number(result.wear.mean, system)} ± {number(result.wear.sd, system)}")
-    yield f"shared by all readings: {'; '.join(parts)}", None
-    yield _fit(result), None
-    outside, wrong = _suspicious(result, system)
-    if result.verdict == "no-fit" and not outside:
-        yield from _all_off(result, system)
-    yield from ((line, DOUBT) for line in outside or wrong)
-
-
-def _all_off(result: Decoded, system: System) -> Iterator[Line]:
-    """Where a key doesn't fit and its offset is more than keys have."""
-    mean, model = result.offset.mean, result.model
-    usual = 0.0 if model is None else max(model.offset_sd, model_of(system).offset_sd)
-    if abs(mean) > FAR * usual > 0:
-        yield (
-            f"beside this code all readings are {number(abs(mean), system)} {system.unit} too "
-            f"{'small' if mean < 0 else 'large'}, much for ±{usual:.4g}: check the caliper's zero, and whether "
-            "the blade is as wide as the system says",
-            DOUBT,
-        )
-
-
-def _suspicious(result: Decoded, system: System) -> tuple[list[str], list[str]]:
-    """Readings that lie outside everything, which spoil the rest; and those that look wrong beside the others."""
-    outside, wrong = [], []
-    for cut in result.cuts:
-        name = _cut(cut.side, cut.track, cut.cut, system)
-        low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
-        for value, share in zip(cut.values, cut.wrong, strict=True):
-            reading = f"suspicious: reading {number(value, system)} of {name} is"
-            if not low - (high - low) <= value <= high + (high - low):
-                depths = f"the depths of {result.system} ({number(low, system)} to {number(high, system)})"
-                outside.append(f"{reading} far outside {depths}: check how it was written down, and its unit")
-            elif share >= 0.5:
-                wrong.append(f"{reading} wrong with {percent(share)}")
-    return outside, wrong
-
-
-def _fit(result: Decoded) -> str:
-    """`fit: good; 43.1 % of this system's own keys read as far from their code or further (below 1.0 %: no fit)`."""
-    p, limit = result.fit.p_value, result.fit.limit
-    word = "none" if p < limit else "poor" if p < 5 * limit else "good"
-    return (
-        f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
-        f"(below {percent(limit)}: no fit)"
-    )
-
-
-def _candidates(result: Decoded, system: System) -> Iterator[Line]:
-    yield "most probable codes:", None
-    for candidate in result.candidates:
-        yield f"  {percent(candidate.probability):>7}  {candidate.code}{_differs(result, candidate, system)}", None
-
-
-def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
-    """`   (left 3 is 4, not 3)`: where a candidate differs from the first; nothing for the first, or past three cuts."""
-    parts = []
-    for lane, own, first in zip(system.lanes, candidate.depths, result.depths, strict=True):
-        for cut, (depth, other) in enumerate(zip(own, first, strict=True), 1):
-            if depth != other:
-                name = _cut(lane.side, lane.track.name, cut, system)
-                parts.append(f"{name} is {lane.track.labels[depth]}, not {lane.track.labels[other]}")
-    return f"   ({'; '.join(parts)})" if 0 < len(parts) <= 3 else ""
-
-
-def _cut(side: str | None, track: str, cut: int, system: System) -> str:
-    """A cut in running text: `cut 3` where a bare number would be read as a depth."""
-    name = cut_name(side, track, cut, system)
-    return f"cut {name}" if name.isdecimal() else name
-
-
-def _what_next(result: Decoded, system: System) -> Iterator[Line]:
-    doubtful = [cut for cut in result.cuts if cut.confidence < result.sure_limit]
-    if doubtful:
-        names = ", ".join(_or_else(cut, system) for cut in doubtful)
-        yield f"in doubt: {names}", DOUBT
-    elif result.doubted:
-        names = ", ".join(
-            f"{_cut(cut.side, cut.track, cut.cut, system)} ({cut.depth} with {percent(cut.probability)})"
-            for cut in result.doubted
-        )
-        light = result.model is not None and result.model.wear > 0.5 * model_of(system).wear
-        hint = "; if the key is plainly little worn, say --wear light" if light else ""
-        yield f"in doubt on a harder key: {names}{hint}", DOUBT
-    elif len(result.systems) < 2 or result.systems[0].probability > result.sure_limit:
-        yield "no single cut is in doubt; small doubts about many cuts add up on a long key", None
-    if result.measure_next:
-        yield "measure again, the most useful first:", DOUBT
-        for following in result.measure_next:
-            yield f"  {_next(following, system)}", None
-    once = all(len(cut.values) <= 1 for cut in result.cuts)
-    if once and min(result.probability, result.cautious or 0.0) < result.sure_limit:
-        yield (
-            "no cut was read twice: then a wrong reading can't be told from a right one, and a long key seldom reaches the "
-            "limit. Read every cut a second time and give both (7.40|7.42)",
-            None,
-        )
-
-
-def _or_else(cut: CutResult, system: System) -> str:
-    name = _cut(cut.side, cut.track, cut.cut, system)
-    others = [a.depth for a in cut.alternatives if a.probability >= 0.01]
-    if not cut.values:
-        return f"{name} (not read: {_either([cut.depth, *others])})"
-    return f"{name} ({cut.depth}, or {_either(others)})" if others else name
-
-
-def _either(depths: list[str]) -> str:
-    """`1, 2 or 3`."""
-    return " or ".join(filter(None, (", ".join(depths[:-1]), depths[-1])))
-
-
-def _next(following: Next, system: System) -> str:
-    """`left 3: below 7.31 it is a 4, above a 3 (a wrong code: 2.1 % on average afterwards)`."""
-    name = _cut(following.side, following.track, following.cut, system)
-    parts = []
-    for deciding in following.deciding:
-        if deciding.low is None and deciding.high is None:
-            continue
-        if deciding.low is None:
-            where = f"below {number(deciding.high or 0.0, system)}"
-        elif deciding.high is None:
-            where = f"above {number(deciding.low, system)}"
-        else:
-            where = f"from {number(deciding.low, system)} to {number(deciding.high, system)}"
-        parts.append(f"{where} it is {deciding.depth}")
-    told = "; ".join(parts) or "any likely reading leaves the same code, but makes it surer or less sure"
-    return f"{name}: {told} (risk of a wrong code then {percent(following.risk)} on average)"

@@ -15,8 +15,7 @@ import argparse
 import numpy as np
 
 from bitting.decoding import Decoder, MeasurementModel
-from tests.benchmarks.decode_common import SCALES, BruteForce, Drawn, Maker, make_system, nearest, readings_of
-from tests.benchmarks.decode_worn import USUAL
+from tests.benchmarks.decode_common import SCALES, USUAL, BruteForce, Drawn, Maker, make_system, nearest, readings_of
 from tests.scores import brier, calibration_error, sampling_floor
 
 SETTINGS = (

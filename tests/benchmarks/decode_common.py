@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 from attrs import evolve, frozen
-from scipy.stats import exponnorm
+from scipy.stats import gamma, norm
 
 from bitting.decoding import MeasurementModel
 from bitting.decoding.grid import lane_signs
@@ -20,8 +20,19 @@ from bitting.diagram import code_space
 from bitting.model import Blade, Depths, Measuring, ReadCut, Reading, Readings, System, Track
 from bitting.rules import read_rules
 
-SCALES = ((0.25, 0.05), (0.5, 0.25), (1.0, 0.40), (2.0, 0.25), (4.0, 0.05))
+SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
+CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))
+SHAPE = 3
+TAIL = 5.0
 DIGIT = 0.01
+USUAL = (
+    "adjacent cuts differ by at most 2",
+    "no more than 2 equal cuts in a row",
+    "at least 3 different depths",
+    "first cut is one of 1 2 3",
+    "last cut is one of 1 2",
+)
+"""Rules as systems have them."""
 
 
 def make_system(cuts: int, depths: int, step: float, must: tuple[str, ...] = (), tracks: int = 1) -> System:
@@ -66,7 +77,8 @@ class Maker:
     def shared(self) -> np.ndarray:
         """(offset, tilt, left-right) of one key."""
         model = self.model
-        return self.random.standard_normal(3) * [model.offset_sd, model.tilt_sd, model.left_right_sd]
+        wide = TAIL if self.random.random() < model.offset_tail else 1.0
+        return self.random.standard_normal(3) * [wide * model.offset_sd, model.tilt_sd, model.left_right_sd]
 
     def scale(self) -> float:
         """The mean wear of one key."""
@@ -75,7 +87,8 @@ class Maker:
 
     def wear(self, depths: np.ndarray, scale: float) -> np.ndarray:
         """The wear of every cut of a lane."""
-        return self.random.exponential(size=depths.size) * scale
+        times = self.random.choice([t for t, _ in CUT_SCALES], depths.size, p=[p for _, p in CUT_SCALES])
+        return np.asarray(self.random.gamma(SHAPE, size=depths.size) * scale * times / SHAPE)
 
     def outlier(self, track: Track, true: np.ndarray, cut: int) -> float:  # noqa: ARG002 - studies bend it
         """A reading that is simply wrong; `true` is what the lane's cuts read without noise."""
@@ -107,6 +120,8 @@ class Maker:
             lane_values = []
             for cut in range(track.cuts):
                 one = []
+                if self.random.random() < model.cut_wrong:
+                    true[cut] = self.outlier(track, true, cut)
                 for _ in range(repeats):
                     if self.random.random() < model.outliers:
                         value = self.outlier(track, true, cut)
@@ -149,8 +164,9 @@ class BruteForce:
         self.track = system.tracks[0]
         self.model, self.scales = model, scales
         self.size, self.cuts = len(self.track.depths), self.track.cuts
-        self.offsets = np.linspace(-6.5, 6.5, points) * model.offset_sd
-        prior = np.exp(-0.5 * (self.offsets / model.offset_sd) ** 2)
+        self.offsets = np.linspace(-15.0, 15.0, 2 * points) * model.offset_sd
+        prior = (1 - model.offset_tail) * norm.pdf(self.offsets, 0, model.offset_sd)
+        prior += model.offset_tail * norm.pdf(self.offsets, 0, TAIL * model.offset_sd)
         self.weights = np.concatenate([p * prior / prior.sum() for _, p in scales])
         space = code_space(system)
         every = itertools.product(range(self.size), repeat=self.cuts)
@@ -175,8 +191,20 @@ class BruteForce:
         """Likelihood of one reading for every depth at every grid point: (depths, points)."""
         model, depths = self.model, np.array(self.track.depths)
         low, high = sorted((2 * depths[0] - depths[1], 2 * depths[-1] - depths[-2]))
-        wrong = model.outliers / (high - low) if low <= value <= high else 0.0
-        u = math.sqrt(model.reading_sd**2 + DIGIT**2 / 12)
+        anywhere = (1.0 if low <= value <= high else 1e-4) / (high - low)
+        u = math.hypot(model.reading_sd, DIGIT / math.sqrt(12), model.cut_sd)
         y = self.track.deeper * (value - depths[:, None] - self.offsets)
-        rows = [exponnorm.pdf(y, factor * model.wear / u, 0, u) for factor, _ in self.scales]
-        return np.concatenate([(1 - model.outliers) * row + wrong for row in rows], axis=1)
+        rows = [self._worn(y, factor * model.wear, u) for factor, _ in self.scales]
+        wrong = 1 - (1 - model.outliers) * (1 - model.cut_wrong)
+        return np.concatenate([(1 - wrong) * row + wrong * anywhere for row in rows], axis=1)
+
+    def _worn(self, y: np.ndarray, mean: float, u: float) -> np.ndarray:
+        """The density of noise plus wear, the integral over wear by an even sum over quantiles of its gamma densities."""
+        if mean == 0:
+            return np.asarray(norm.pdf(y, 0, u))
+        shares = (np.arange(200) + 0.5) / 200
+        total = np.zeros(y.shape)
+        for times, share in CUT_SCALES:
+            wear = gamma.ppf(shares, SHAPE, scale=mean * times / SHAPE)
+            total += share * norm.pdf(y[..., None], wear, u).mean(axis=-1)
+        return total

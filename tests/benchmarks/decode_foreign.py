@@ -23,8 +23,7 @@ from attrs import evolve
 from bitting.decoding import Decoded, Decoder, MeasurementModel, model_of
 from bitting.model import ReadCut, Reading, Readings, System
 from bitting.systemfile import load_system, shipped_systems
-from tests.benchmarks.decode_common import Drawn, Maker, make_system, readings_of
-from tests.benchmarks.decode_worn import USUAL
+from tests.benchmarks.decode_common import USUAL, Drawn, Maker, make_system, readings_of
 
 
 def as_key_of(other: System, system: System, key: Drawn, digit: float) -> Readings:

@@ -22,8 +22,7 @@ from bitting.errors import BittingError
 from bitting.model import System
 from bitting.notation import parse_readings
 from bitting.systemfile import load_system, shipped_systems
-from tests.benchmarks.decode_common import Drawn, Maker, make_system, readings_of
-from tests.benchmarks.decode_worn import USUAL
+from tests.benchmarks.decode_common import USUAL, Drawn, Maker, make_system, readings_of
 
 
 def text_of(system: System, key: Drawn) -> str:
@@ -47,7 +46,7 @@ def shipped(keys: int, seed: int) -> None:
             answer = decode_among(lambda other, text=text: parse_readings(text, other), systems)  # type: ignore[misc]
             first += answer.system == system.name
             fits += answer.verdict != "no-fit"
-            as_given += answer.way == "as given"
+            as_given += answer.listed == "as given"
             readable += sum(_can_read(text, other) for other in systems)
         print(
             f"{system.name:7} first {first}/{keys}, fits {fits}/{keys}, held as listed {as_given}/{keys}; "

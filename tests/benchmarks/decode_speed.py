@@ -23,8 +23,7 @@ from hmmlearn.hmm import GaussianHMM
 from bitting.decoding import Decoder, MeasurementModel, model_of
 from bitting.model import Readings, System
 from bitting.systemfile import load_system, shipped_systems
-from tests.benchmarks.decode_common import Maker, make_system, readings_of
-from tests.benchmarks.decode_worn import USUAL
+from tests.benchmarks.decode_common import USUAL, Maker, make_system, readings_of
 
 EVEN = ("adjacent cuts differ by an even amount",)
 WHOLE = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.04, outliers=0.01)

@@ -20,7 +20,6 @@ from sklearn.metrics import brier_score_loss
 
 from bitting.decoding import Decoder, MeasurementModel
 from bitting.decoding.kbest import best_codes
-from bitting.decoding.likelihood import witnesses_of
 from bitting.decoding.posterior import Posterior
 from bitting.diagram import code_space
 from tests import scores
@@ -48,7 +47,7 @@ class Truth:
         self.probability, self.right = [], []
         for number in range(keys):
             key = maker.key(1 + number % 2)
-            posterior = decoder.posterior(witnesses_of(readings_of(SYSTEM, key), SYSTEM, model))
+            posterior = decoder.posterior(readings_of(SYSTEM, key))
             ranked = best_codes(posterior, SYSTEM, code_space(SYSTEM).count)
             own = next(one.probability for one in ranked if one.depths == key.depths)
             better = sum(one.probability for one in ranked if one.probability > own)

@@ -42,11 +42,9 @@ def test_sure_unsure_and_no_fit() -> None:
 def test_the_limit_for_sure_is_the_callers() -> None:
     key = readings([8.57, 8.15, 7.76, 7.35])
     answer = decode(key, make_system(), model=MODEL, sure=0.5)
-    assert answer.cautious is not None
-    assert 0.5 < answer.cautious < answer.probability < 0.9999
-    for limit, verdict in ((answer.cautious, "sure"), (answer.probability, "unsure")):
-        assert decode(key, make_system(), model=MODEL, sure=limit - 1e-6).verdict == verdict
-        assert decode(key, make_system(), model=MODEL, sure=limit + 1e-6).verdict == "unsure"
+    assert 0.5 < answer.probability < 0.9999
+    assert decode(key, make_system(), model=MODEL, sure=answer.probability - 1e-6).verdict == "sure"
+    assert decode(key, make_system(), model=MODEL, sure=answer.probability + 1e-6).verdict == "unsure"
     for sure in (0.0, 1.5, float("nan")):
         with pytest.raises(BittingError, match="limit for sure"):
             decode(key, make_system(), model=MODEL, sure=sure)
@@ -172,7 +170,7 @@ def test_the_right_system_is_ranked_first() -> None:
     assert (result.system, result.code) == ("plover", code)
     assert result.systems[0].system == "plover"
     assert sum(rank.probability for rank in result.systems) == pytest.approx(1)
-    assert any(note.startswith("wren: ") for note in result.notes)
+    assert any(note.startswith("wren not compared: ") for note in result.notes)
 
 
 def test_readings_from_the_tip_are_recognised() -> None:
@@ -180,7 +178,7 @@ def test_readings_from_the_tip_are_recognised() -> None:
     backwards = readings(list(reversed(EXACT)), system)
     other = make_system(cuts=4, depths=(9.9, 9.4))
     result = decode_among(lambda _: backwards, [system, other], model_of=lambda _: MODEL)
-    assert (result.way, result.code) == ("read from the tip", "1 2 3 4")
+    assert (result.listed, result.code) == ("from the tip", "1 2 3 4")
 
 
 KEYS = {"system", "verdict", "code", "probability", "cuts", "candidates", "offset", "fit", "measure_next", "systems"}
@@ -200,14 +198,18 @@ def test_command_json() -> None:
     for cut in answer["cuts"]:
         assert cut["confidence"] + sum(other["probability"] for other in cut["alternatives"]) == pytest.approx(1)
     system = bitting.load_system("wren")
+    assert answer.pop("format") == 1
     assert answer == json.loads(json.dumps(bitting.decode(bitting.parse_readings(text, system), system).as_dict()))
 
 
 def test_command_on_a_terminal() -> None:
     text, code = simulated("grebe")
-    done = run(text, "-s", "grebe", "--best", "2")
+    short = run(text, "-s", "grebe")
+    assert code in short.stdout
+    assert len(short.stdout.splitlines()) < 30
+    done = run(text, "-s", "grebe", "--best", "2", "--full")
     assert done.exit_code in (0, 1)
-    for part in (code, "confidence", "deeper ->", "shared by all readings", "assumed, in mm"):
+    for part in (code, "deviation", "deeper ->", "shared by all readings", "assumed, in mm"):
         assert part in done.stdout
     assert done.stdout.count("top(") >= 2
 

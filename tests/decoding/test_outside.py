@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from attrs import evolve
 from hmmlearn.hmm import GaussianHMM
 
 from bitting.decoding import Decoder, MeasurementModel
-from bitting.diagram.trellis import Chain, backward, best_logs, compile_step, entry_sums, passes_in_logs
+from bitting.decoding.kbest import Level, _completions, _search
+from bitting.diagram.trellis import Chain, backward, compile_step, entry_sums
 from bitting.model import Place
 from tests.decode_oracle import make_readings, make_system
 
@@ -30,9 +32,9 @@ def test_a_plain_chain_equals_hmmlearn(seed: int) -> None:
     depths = (8.6, 8.2, 7.8, 7.4)
     system = make_system(cuts=6, depths=depths, must=("adjacent cuts differ by an even amount",))
     sd = 0.15
-    model = MeasurementModel(reading_sd=sd, offset_sd=0.0, wear=0.0, outliers=0.0)
+    model = MeasurementModel(reading_sd=sd, offset_sd=0.0, wear=0.0, outliers=0.0, cut_wrong=0.0)
     values = np.random.default_rng(seed).uniform(7.3, 8.7, 6)
-    result = Decoder(system, model).decode(
+    result = Decoder(system, model, listings=False).decode(
         make_readings(system, {(None, "left", i): [float(v)] for i, v in enumerate(values)}, digit=0.0), 1
     )
     chain = GaussianHMM(4, covariance_type="spherical", init_params="", params="")
@@ -42,11 +44,11 @@ def test_a_plain_chain_equals_hmmlearn(seed: int) -> None:
     chain.means_ = np.array(depths)[:, None]
     chain.covars_ = np.full(4, sd**2)
     observed = values[:, None]
-    assert result.log_evidence == pytest.approx(chain.score(observed), abs=1e-9)
+    assert result.log_evidence == pytest.approx(chain.score(observed), abs=3e-5)  # one reading in 10⁶ is wrong at least
     marginals = chain.predict_proba(observed)
     for cut, row in zip(result.cuts, marginals, strict=True):
         shares = {other.depth: other.probability for other in cut.alternatives} | {cut.depth: cut.confidence}
-        assert [shares[label] for label in "1234"] == pytest.approx(row.tolist(), abs=1e-9)
+        assert [shares[label] for label in "1234"] == pytest.approx(row.tolist(), abs=2e-5)
     _, path = chain.decode(observed)
     assert result.depths[0] == tuple(path.tolist())
 
@@ -88,9 +90,12 @@ def test_published_chains_through_the_same_passes(example: dict[str, Any]) -> No
         posterior.append(np.bincount(step.entry_symbol % size, entries / total[0], minlength=size))
     expected = example.get("posterior") or example["smoothed"]
     assert np.array(posterior) == pytest.approx(np.array(expected), abs=1e-7)
-    joint, log_total = passes_in_logs(chain, logs)
-    assert log_total[0] == pytest.approx(math.log(example["evidence"]), rel=1e-6)
-    for logs_of, entries in zip(joint, through, strict=True):
-        assert np.exp(logs_of[:, 0]) == pytest.approx(entries, rel=1e-9)
     if "viterbi_probability" in example:
-        assert math.exp(best_logs(chain, logs)[0][0, 0]) == pytest.approx(example["viterbi_probability"], rel=1e-6)
+        best, levels = np.ones((1, 1)), []
+        for step, table in zip(reversed(chain.steps), reversed(tables), strict=True):
+            level = Level(step, table, np.empty(0), np.arange(step.symbols.shape[0]), ignored=False)
+            after, best = _completions(level, best, alike=False)
+            levels.append(evolve(level, after=after))
+        assert best[0, 0] == pytest.approx(example["viterbi_probability"], rel=1e-6)
+        _, found = _search(levels[::-1], 1, 1)
+        assert found[0] == pytest.approx(example["viterbi_probability"], rel=1e-6)
