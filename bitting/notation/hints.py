@@ -13,6 +13,7 @@ import re
 from collections.abc import Sequence
 
 from bitting.model import Code, System, Track
+from bitting.model.system import RESERVED
 from bitting.notation.tree import normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
@@ -53,7 +54,9 @@ def no_code(code: Code) -> str | None:
     """
     labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
     words = re.findall(r"[^\W]+", normalise(code.text))
-    odd = [word for word in words if word.isalpha() and not labels & set(word.casefold())]
+    names = {name.casefold() for track in code.system.tracks for name in (track.name, *code.system.sides)} | {*RESERVED}
+    strange = (word.casefold() for word in words if word.isalpha() and not labels & set(word.casefold()))
+    odd = [word for word in strange if not any(name.startswith(word) for name in names)]
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
