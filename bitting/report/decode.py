@@ -268,7 +268,7 @@ def _cut(side: str | None, track: str, cut: int, system: System) -> str:
 def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     """What to do next, in a locksmith's words."""
     if result.verdict == "sure":
-        if result.lists == 1:
+        if result.lists == 1 and result.listed == "as given":
             several = len(system.tracks) > 1 or len(system.lanes) > 1
             first = f", {system.lanes[0].label} first" if several else ""
             yield (

@@ -100,3 +100,13 @@ def test_what_no_model_can_see_is_asked_once_where_the_answer_is_sure_from_one_l
 def test_a_result_without_its_system_is_not_rendered() -> None:
     with pytest.raises(ValueError, match="carries its system"):
         told(evolve(answer(WREN, "wren"), of=None))
+
+
+def test_an_answer_for_a_list_taken_otherwise_does_not_ask_how_it_was_taken():
+    system = load_system("wren")
+    text = "8.27|8.26 7.14|7.16 7.66|7.67 8.25|8.25 7.15|7.14 7.70|7.69 8.22|8.24 8.26"
+    result = decode(parse_readings(text, system), system)
+    assert (result.listed, result.code) == ("from the tip", "1 1 2 3 1 2 3 1")
+    lines = told(result)
+    assert any("taken from the tip" in line for line in lines)
+    assert not any("was the list taken" in line for line in lines)
