@@ -193,8 +193,13 @@ def write_whole(
         file.write(content.encode() if isinstance(content, str) else content)
 
 
-def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = ()) -> Path:
-    """The real path of a target that may be written, or a BittingError that says why it may not."""
+def may_write(
+    path: str | Path, *, force: bool = False, inputs: Iterable[str | Path] = (), forcible: bool = True
+) -> Path:
+    """The real path of a target that may be written, or a BittingError that says why it may not.
+
+    `forcible` says whether the command has a --force that its hint can name.
+    """
     target = Path(os.path.realpath(path))
     named = any(Path(os.path.realpath(source)) == target or _same(source, target) for source in inputs)
     if (
@@ -213,7 +218,8 @@ def may_write(path: str | Path, *, force: bool = False, inputs: Iterable[str | P
             raise BittingError(f"{str(path)!r} is no ordinary file", hint="write to standard output with `-o -`")
         if not force:
             raise BittingError(
-                f"{Path(path).name!r} is there already", hint="choose another name, or add --force to replace it"
+                f"{Path(path).name!r} is there already",
+                hint="choose another name, or " + ("add --force to replace it" if forcible else "move it away first"),
             )
     return target
 

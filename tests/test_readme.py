@@ -82,3 +82,9 @@ def test_two_commands_for_a_fresh_machine_come_first():
     assert "bitting check" in blocks[0][1]
     assert "pytest" in blocks[1][1]
     assert all(".venv" in block for _, block in blocks[:2])
+
+
+def test_a_command_is_no_page_and_says_so() -> None:
+    result = CliRunner().invoke(main, ["docs", "align"])
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "bitting align --help" in result.stderr

@@ -143,6 +143,8 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
             reader.heads, block = _one_unit(heads, reader.wanted), []
         elif cells and _read_list(reader, cells, number):
             continue
+        elif cells and not block and not reader.depths and _is_title(cells):
+            reader.notes.append(f"row {number} passed over as a title")
         elif cells:
             block.append((number, cells))
         else:
@@ -208,6 +210,12 @@ def _setting(cells: Sequence[str]) -> tuple[str, str] | None:
     known = {_plain(key): key for key in SETTINGS}
     key = _ALIASES.get(word) or known.get(word)
     return (key, " ".join(cell for cell in cells[1:] if cell)) if key else None
+
+
+def _is_title(cells: Sequence[str]) -> bool:
+    """Whether a row above the first table is words only: three and more, so that no depth with a slip is lost."""
+    text = " ".join(cells)
+    return len(text.split()) >= 3 and not re.search(r"\d", text)
 
 
 def _headers(cells: Sequence[str]) -> list[_Head | None] | None:

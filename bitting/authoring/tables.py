@@ -47,7 +47,10 @@ def codes_in(
     """
     rows, lines = table_rows(name, sheet)
     lines = [line for line in lines if not line.lstrip().startswith("#")]
-    texts = lines if column is None and _is_list(lines, system) else _column(rows, system, column)
+    if column is None and _is_list(lines, system):
+        texts = lines[1:] if lines and _is_header(lines[0]) else lines
+    else:
+        texts = _column(rows, system, column)
     good: list[tuple[int, Depths]] = []
     bad: list[tuple[int, str]] = []
     for number, text in enumerate(texts, start=1):
@@ -82,6 +85,13 @@ def _is_list(lines: Sequence[str], system: System) -> bool:
             continue
         good += 1
     return good * 2 > len(sample)
+
+
+def _is_header(line: str) -> bool:
+    """Whether the first line of a list names what stands below it, as a table of one column does."""
+    from bitting.batch.columns import NAMES
+
+    return re.sub(r"[\W_]+", "", line).casefold() in NAMES
 
 
 def _column(rows: Sequence[Sequence[str]], system: System, column: str | None) -> list[str]:

@@ -6,6 +6,7 @@ import click
 
 from bitting.cli.common import GOOD, answers, json_option, print_json, say
 from bitting.cli.help import Command
+from bitting.errors import BittingError
 
 EPILOG = """Exit status: 0 printed; 2 there is no such page.
 """
@@ -15,10 +16,15 @@ EPILOG = """Exit status: 0 printed; 2 there is no such page.
 @click.argument("page", required=False)
 @json_option
 @answers
-def command(page: str | None, as_json: bool) -> int:
+@click.pass_context
+def command(context: click.Context, page: str | None, as_json: bool) -> int:
     """Print a PAGE of the documentation, or list the pages."""
     from bitting import docs
 
+    root = context.find_root()
+    commands = root.command.list_commands(root) if isinstance(root.command, click.Group) else []
+    if page in commands and page not in {known.name for known in docs.pages()}:
+        raise BittingError(f"there is no page {page!r}, but a command", hint=f"see `bitting {page} --help`")
     chosen = [docs.page(page)] if page is not None else list(docs.pages())
     if as_json:
         answer = [{"name": p.name, "title": p.title} | ({"text": p.text()} if page is not None else {}) for p in chosen]

@@ -167,8 +167,11 @@ def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:
         found = [line for line in piped().splitlines() if line.strip()] if missing else []
     if len(found) != len(missing):
         raise BittingError(
-            f"{len(found)} lines on standard input instead of {len(missing)}",
-            hint=f"give a line each for: {', '.join(missing).lower()}",
+            f"{', '.join(missing).lower()}: not given"
+            if not found
+            else f"{len(found)} lines on standard input instead of {len(missing)}",
+            hint=f"give {'it' if len(missing) == 1 else 'them'} behind the command, or a line each on standard input"
+            + ("; --limits needs no readings" if "Readings" in missing else ""),
         )
     rest = iter(found)
     return [next(rest) if text is None or text == "-" else text for _, text in asked]

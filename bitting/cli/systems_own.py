@@ -99,7 +99,7 @@ def new(
 
     known = _known(name, context.meta.get(GIVEN, {}), saved, chart, sheet)
     target = _target(known["name"], output)
-    may_write(target)
+    may_write(target, forcible=False)
     _no_twin(known["name"], target)
     if at_terminal() and not as_json and not (defaults and not known.missing()):
         known = _interview(known, saved, defaults)
@@ -247,7 +247,7 @@ def learn(
 
     system = known_system(system_name)
     if output is not None:
-        may_write(output, inputs=[system.path, *([] if file == "-" else [file])])
+        may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
     good, unusable = codes_in(file, system, column, sheet)
     found = learn_rules(system, good, bad=bad, unusable=unusable, progress=Progress())
     if output is not None:
@@ -329,7 +329,7 @@ def fit(
         )
     system = known_system(system_name)
     if output is not None:
-        may_write(output, inputs=[system.path, *([] if file == "-" else [file])])
+        may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
     anchor = _anchor(system, known, new_row, (against, against_code, against_system, against_new), unit)
     found = fit_chart(
         system, [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)], anchor

@@ -195,55 +195,55 @@ FAULTS: tuple[Fault, ...] = (
     Fault(
         "cuts-after-copy", "both", rf"=\s*{WORD}\s*", r"(?P<mark>[^;\s])",
         "'{found}' follows the name of the side whose cuts are the same",
-        "write bottom = top and nothing behind it, or bottom(…) with its own cuts; sides are separated by ;",
+        "write bottom = top and nothing behind it, or every side with its own cuts: top: … / bottom: …",
         ("bottom = top«(»2 1)", "top(1 2); bottom = top «3»"),
     ),
     Fault(
         "semicolon-missing", "both", r"\)\s*", rf"(?P<mark>{WORD}|[/,\-(\[?])",
         "'{found}' follows a side that is closed",
-        "put ; between two sides: top(…); bottom(…)",
+        "put ; behind a side in round brackets, or do without them: top: … / bottom: …",
         ("top(2 1) «bottom»(2 1)", "top(2 1) «/» bottom(1 2)", "top(2 1) «3»"),
     ),
     Fault(
         "semicolon-between-tracks", "both", r"\A[^()=]*[^()=\s]\s*", r"(?P<mark>;)",
         "';' stands between two tracks",
-        "put / between tracks; the ; separates sides, as in top(…); bottom(…)",
+        "put / between tracks, as in left: … / right: …",
         ("left: 2 1«;» right: 1 1", "213«;» 112"),
     ),
     Fault(
         "semicolon-in-side", "both", r"\([^()]*", r"(?P<mark>;)",
         "';' stands inside a side",
-        "close the side first, or put / between its tracks: top(left: … / right: …); bottom(…)",
+        "put / there, or close the bracket first; without brackets it is written top: … / bottom: …",
         ("top(1 2«;» 1 3)", "top(left: 1 2«;» bottom(1 2))"),
     ),
     Fault(
         "side-missing", "both", r"(?P<mark>;)\s*", r"\s*\Z",
         "no side stands after ';'",
-        "leave it out, or write the other side: top(…); bottom(…)",
+        "leave it out, or write every side: top: … / bottom: …",
         ("top(1 2)«;»", "bottom = top«;» "),
     ),
     Fault(
         "side-missing", "both", r";\s*", rf"(?P<mark>{WORD}|.)",
         "'{found}' stands where a side is expected",
-        "write every side with its name: top(…); bottom(…)",
+        "write every side with its name: top: … / bottom: …",
         ("top(1 2); «3» 4", "top(1 2); «(»3 4)", "top(1 2);«;» bottom(1 2)"),
     ),
     Fault(
         "side-in-track", "code", rf"(?P<mark>{WORD})\s*", r"\(",
-        "'{found}(' begins a side inside a track",
-        "write sides outermost, and separate them with ;: top(left: … / right: …); bottom(…)",
+        "'{found}(' stands among cuts: round brackets hold nothing but a side's cuts",
+        "put a remark behind #; a side is written with a colon: top: … / bottom: …",
         ("left: «top»(2 1)", "2 1 «top»(2 1)", "top(«bottom»(1 2))"),
     ),
     Fault(
         "side-in-track", "readings", r"", rf"(?P<mark>{WORD})\s*\(",
-        "'{found}(' begins a side inside a track",
-        "write sides outermost, and separate them with ;: top(left: … / right: …); bottom(…)",
+        "'{found}(' stands among cuts: round brackets hold nothing but a side's cuts",
+        "put a remark behind #; a side is written with a colon: top: … / bottom: …",
         ("left: «top»(2 1)", "2 1 «top»(2 1)"),
     ),
     Fault(
         "round-brackets", "both", r"", r"(?P<mark>\()",
         "'(' stands where no side is named",
-        "write round brackets only behind the name of a side, top(…), and [1 3] for one of these depths",
+        "put a remark behind #, and write [1 3] for one of these depths",
         ("«(»2 1 3)", "2 ? «(»1 3)", "left: «(»2 1)"),
     ),
     Fault(
@@ -418,16 +418,16 @@ def explain(fault: UnexpectedInput, text: str, plain: str, kind: Kind, system: S
 
 def in_words_of(system: System, hint: str) -> str:
     """A hint whose examples (top and bottom, left and right) name the system's own sides and tracks."""
-    if "top" in hint and len(system.sides) < 2:
-        return f"a code of {system.name} is written {system.form}"
-    inner = " / ".join(f"{track.name}: …" for track in system.tracks) if len(system.tracks) > 1 else "…"
-    words = {"left: … / right: …": system.form, "left: …": system.form.split(" / ")[0]}
+    words = {
+        "top: … / bottom: …": system.form,
+        "left: … / right: …": system.form,
+        "left: …": system.form.split(" / ")[0],
+    }
     if len(system.sides) > 1:
         top, bottom = system.sides[:2]
-        words = {
-            "top(left: … / right: …)": f"{top}({inner})", "top(…)": f"{top}(…)", "bottom(…)": f"{bottom}(…)",
-            "bottom = top": f"{bottom} = {top}", **words,
-        }  # fmt: skip
+        words["bottom = top"] = f"{bottom} = {top}"
+    elif "bottom = top" in hint:
+        return f"a code of {system.name} is written {system.form}"
     return re.sub("|".join(map(re.escape, words)), lambda found: words[found[0]], hint)
 
 

@@ -22,7 +22,7 @@ from lark import Token, Tree
 from bitting.errors import BittingError, NotationError, Span
 from bitting.model import MM_PER_INCH, Lane, ReadCut, Reading, Readings, System, Track
 from bitting.model.expect import expect
-from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, sides_of, span_of
+from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, of_side, sides_of, span_of
 from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
 
 UNITS: dict[str, Decimal] = {
@@ -110,7 +110,7 @@ def _lists(
     if unwrapped and any(names):
         raise NotationError(
             "which side was measured?",
-            hint=f"write each side with its name: {'; '.join(f'{name}(…)' for name in system.sides)}",
+            hint=f"write each side with its name: {' / '.join(of_side(name, system) for name in system.sides)}",
             text=text,
             span=next(row.whole for row in side.rows if row.name is not None),
         )

@@ -102,10 +102,17 @@ def find_track(word: Token, system: System, text: str, extra: Sequence[str] = ()
     if folded in ("from", "bow", "tip"):
         hint = f"'{word}' can't be a name; write from bow: or from tip: where the cuts are counted from there"
     elif any(side.casefold() == folded for side in system.sides):
-        hint = f"{word} is a side: write {word}(…)"
+        hint = f"{word} is a side: write {of_side(word, system)}"
     elif system.sided and len(system.tracks) == 1:
         hint = f"a code of {system.name} is written {system.form}"
     return find_name(word, names, text, "track", hint=hint)
+
+
+def of_side(side: str, system: System) -> str:
+    """How one side is written: `top: …`, or `top left: … / top right: …`."""
+    if len(system.tracks) == 1:
+        return f"{side}: …"
+    return " / ".join(f"{side} {track.name}: …" for track in system.tracks)
 
 
 def find_side(word: Token, system: System, text: str) -> str:
@@ -154,7 +161,7 @@ def carry_out(items: Sequence[SideItem], system: System, text: str) -> tuple[Sid
             if name in order:
                 raise NotationError(
                     f"the side {name} is given twice",
-                    hint="write each side once; both(…) stands for every side",
+                    hint="write each side once",
                     text=text,
                     span=span_of(word),
                 )
@@ -177,7 +184,7 @@ def _follow(name: str, order: dict[str, SideRows | tuple[Token, str, Span]], tex
         if source in seen or source not in order:
             raise NotationError(
                 f"the side {source} has no cuts of its own to take over",
-                hint=f"write {source}(…) with its cuts",
+                hint=f"write the cuts of {source} out",
                 text=text,
                 span=span_of(word if source not in order else first_word),
             )
@@ -235,7 +242,7 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
             raise NotationError(
                 f"{name} is given twice",
                 hint=f"write each track once: {system.form}"
-                + (f"; {system.sides[0]}(…) holds those of one side" if system.sides else ""),
+                + (f"; one side alone is {of_side(system.sides[0], system)}" if system.sides else ""),
                 text=text,
                 span=span_of(row.name),
             )

@@ -56,7 +56,11 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
             yield ""
             yield f"{word}:"
             yield from (f"  {sentence}   [{identifier}]" for sentence, identifier in sentences)
-    yield "  (`bitting systems rules IDENTIFIER` explains a rule)"
+    if system.rules:
+        yield "  (`bitting systems rules IDENTIFIER` explains a rule)"
+    else:
+        yield ""
+        yield "no rules: every combination of depths is a legal code"
     yield ""
     yield from render_blades(system, plain)
 

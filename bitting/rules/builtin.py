@@ -123,7 +123,8 @@ def _strangers(index: int, track: Track, name: str, side: str | None, written: C
         elif text:
             message = f"cuts {_listed(numbers)} of {name} are {text!r}: {hint}"
         else:
-            message = f"cuts {_listed(numbers)} of {name} are no depths of it: {hint}"
+            which = f"all {len(numbers)} cuts" if len(numbers) == len(written.cuts) else f"cuts {_listed(numbers)}"
+            message = f"{which} of {name} are no depths of it: {hint}"
         lane = index if numbers[-1] <= track.cuts else None
         yield _finding("depth-range", side, track.name, tuple(numbers), _around(cuts), message, lane)
 

@@ -126,3 +126,13 @@ def test_any_text_is_a_chart_or_a_fault(text: str) -> None:
     except BittingError:
         return
     assert chart.depths or chart.spaces
+
+
+def test_a_title_in_words_is_passed_over_and_a_depth_with_a_slip_is_not() -> None:
+    found = read("My own chart, in inches\n\n1 .340\n2 .325\n\n1 .2\n2 .35")
+    assert found.depths[""] == {"1": "0.340", "2": "0.325"}
+    assert "row 1 passed over as a title" in found.notes
+    with pytest.raises(BittingError, match="'oops' is no dimension"):
+        read("A oops\nB .325\n\n1 .2\n2 .35")
+    with pytest.raises(BittingError, match="no dimension"):
+        read("1 .340\nplainly just words\n\n1 .2\n2 .35")

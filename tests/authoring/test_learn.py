@@ -38,13 +38,14 @@ def known(made: System) -> list[str]:
 # ---- evidence -----------------------------------------------------------------------------------------------------
 
 
-@given(st.integers(0, 12), st.integers(1, 60), st.fractions(0, 1))
-def test_the_chance_is_the_binomial_tail_summed_term_by_term(breaking: int, codes: int, share: Fraction) -> None:
+@given(st.integers(0, 12), st.integers(1, 60), st.floats(0, 1))
+def test_the_chance_is_the_binomial_tail_summed_term_by_term(breaking: int, codes: int, given_share: float) -> None:
+    share = Fraction(given_share)  # exactly what is given, so that 1 - share loses nothing
     exact = sum(
         (math.comb(codes, k) * share**k * (1 - share) ** (codes - k) for k in range(min(breaking, codes) + 1)),
         start=Fraction(0),
     )
-    assert chance(min(breaking, codes), codes, float(share)) == pytest.approx(float(exact), rel=1e-9, abs=1e-300)
+    assert chance(min(breaking, codes), codes, given_share) == pytest.approx(float(exact), rel=1e-9, abs=1e-300)
 
 
 @given(st.integers(1, 200), st.floats(0.001, 0.4), st.integers(1, 1000))
@@ -295,3 +296,24 @@ def test_single_cuts_barred_by_counts_on_the_diagram() -> None:
     bare = without_rules(SMALL)
     rule = read_rule(bare, "cut 2 is not 3", "must")
     assert Counter(bare).count(rule) == code_space(bare, allowed={Place(0, 1): (0, 1)}).count
+
+
+def test_the_header_of_a_single_column_is_no_code(tmp_path: Path) -> None:
+    from bitting.authoring.tables import codes_in
+
+    table = tmp_path / "codes.csv"
+    table.write_text("Key code\n2212\n2211\nkey code\n", encoding="utf-8")
+    good, bad = codes_in(str(table), SMALL)
+    assert [number for number, _ in good] == [1, 2]
+    assert [number for number, _ in bad] == [3]  # below the first line it is a bad row like another
+
+
+def test_a_file_that_is_there_is_told_without_an_option_that_learn_lacks(tmp_path: Path) -> None:
+    codes, target = tmp_path / "codes.csv", tmp_path / "made.toml"
+    codes.write_text("code\n", encoding="utf-8")
+    target.write_text("kept", encoding="utf-8")
+    done = CliRunner().invoke(main, ["systems", "learn", str(codes), "-s", "plover", "-o", str(target)])
+    assert done.exit_code == 2
+    assert "is there already" in done.stderr
+    assert "--force" not in done.stderr
+    assert target.read_text(encoding="utf-8") == "kept"

@@ -459,6 +459,22 @@ def test_history_grows_and_begins_anew_behind_an_adjustment(tmp_path: Path) -> N
     assert stat.S_IMODE(os.stat(path).st_mode) == 0o600
 
 
+def test_equal_readings_do_not_make_the_limits_a_line(tmp_path: Path) -> None:
+    path = tmp_path / "machine.csv"
+    made = system()
+    for day in range(1, 7):
+        history = append(path, align(setup_key(made, zero=0.01), made), f"2025-03-0{day}", False)
+    assert history.depth.signals == () == history.depth_ewma.signals == history.signals
+    assert history.depth.upper[0] - history.depth.lower[0] > 0.05
+
+
+def test_a_setup_key_without_its_deep_cut_is_refused() -> None:
+    made = system()
+    with pytest.raises(BittingError, match="reads as if its deep cut had never been made"):
+        align(setup_key(made, scale=-1.0), made)
+    assert align(setup_key(made, scale=-0.3), made).to_scale is not None
+
+
 def test_history_of_another_system_is_kept_and_not_charted(tmp_path: Path) -> None:
     path = tmp_path / "machine.csv"
     append(path, result_of(0.01), "2031-01-01", adjusted=False)

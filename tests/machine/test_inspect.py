@@ -538,7 +538,7 @@ def test_reading_a_parsed_key_gives_the_same_as_the_library() -> None:
     result = inspect(parse_code(CODE, made), parse_readings(RIGHT, made), made)
     assert result.verdict == "pass"
     done = CliRunner().invoke(command, [CODE, RIGHT, "-s", "plover", "--json"])
-    assert json.loads(done.stdout) == json.loads(json.dumps(result.as_dict()))
+    assert json.loads(done.stdout) == {"format": 1, **json.loads(json.dumps(result.as_dict()))}
 
 
 def test_importing_the_command_needs_no_heavy_library() -> None:

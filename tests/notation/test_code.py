@@ -197,7 +197,7 @@ def test_an_exact_name_beats_longer_ones():
 
 
 APART = "separate the cuts with blanks: this system has depths of more than one character"
-TWICE = "write each side once; both(…) stands for every side"
+TWICE = "write each side once"
 NO_NAME = "'from' can't be a name; write from bow: or from tip: where the cuts are counted from there"
 
 
@@ -233,15 +233,15 @@ NO_NAME = "'from' can't be a name; write from bow: or from tip: where the cuts a
             SIDED,
             (6, 12),
             "the side bottom has no cuts of its own to take over",
-            "write bottom(…) with its cuts",
+            "write the cuts of bottom out",
         ),
-        ("top = top", SIDED, (6, 9), "the side top has no cuts of its own to take over", "write top(…) with its cuts"),
+        ("top = top", SIDED, (6, 9), "the side top has no cuts of its own to take over", "write the cuts of top out"),
         (
             "top = b; b = top",
             SIDED,
             (6, 7),
             "the side top has no cuts of its own to take over",
-            "write top(…) with its cuts",
+            "write the cuts of top out",
         ),
         ("from: 213", PAIR, (0, 4), "there is no track 'from'", NO_NAME),
         ("a1[a2 b10]a1", LONG_LABELS, (0, 10), "'a1[a2 b10]' runs cuts together", APART),

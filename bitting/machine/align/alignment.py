@@ -147,11 +147,23 @@ def align(
     if not rows:
         raise BittingError("no cut was measured", hint="measure the cuts of at least one track of the setup key")
     fits = {lane: fit_terms(lane_rows) for lane, lane_rows in rows.items()}
+    _same_key(system, fits)
     shared = float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))  # common to all readings
     clampings = len({(key, lane[0]) for lane in rows for key in {row.key for row in rows[lane]}})
     clamp = (system.measuring.reclamp_sd or 0.0) / clampings**0.5
     space = fit_space(all_places(keys, places, system, depths), system, gauge)
     return _answer(system, fits, shared, clamp, space, tolerance, keys, gauge)
+
+
+def _same_key(system: System, fits: dict[Lane, Fit]) -> None:
+    """Raises BittingError where the deep cuts lie nearer to the shallowest depth than to their own: it is another key."""
+    for (side, name), fit in fits.items():
+        scale = fit.scale
+        if scale.mean is not None and scale.sd is not None and scale.mean + EXPANDED * scale.sd < -0.5:
+            raise BittingError(
+                f"{system.called(side, name)} reads as if its deep cut had never been made",
+                hint="say with --code what the key was cut to, or write ? for what wasn't cut",
+            )
 
 
 def _mean(terms: Sequence[Term], extra: float = 0.0) -> Term:

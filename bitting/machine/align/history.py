@@ -52,6 +52,9 @@ MOST_OFF = 1000.0
 MOST_HISTORY = 1 << 24
 """Bytes of a history that are read: a hundred thousand setup keys and more."""
 
+ALIKE = 1e-6
+"""Moving ranges below this, in either unit, are rounding."""
+
 ENOUGH = 8
 """With fewer values than this the limits are provisional."""
 
@@ -367,8 +370,11 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
 
 
 def _sigma(rows: list[dict[str, str]], column: str, values: Sequence[float], path: str) -> float | None:
-    """None (from the moving ranges) once there are three values; until then the largest stated uncertainty."""
-    if len(values) >= 3:
+    """None (from the moving ranges) once there are three values; until then the largest stated uncertainty.
+
+    Values that all read the same say only how coarse the reading is, not that the next will: the stated one holds on.
+    """
+    if len(values) >= 3 and moving_sigma(values[:BASELINE]) > ALIKE:
         return None
     stated = (_number(row, column, i, path) for i, row in enumerate(rows, start=2))
     return max((sd for sd in stated if sd is not None), default=None)

@@ -178,7 +178,7 @@ def parse_take(text: str, system: System) -> Take:
     *named, number = words.split() or [""]
     hint = "write the track, the cut from the bow and the length, as in `left 5 by 0.10`"
     if not by or not number.isdecimal():
-        raise BittingError(f"{text!r} says not how much is to come off which cut", hint=hint)
+        raise BittingError(f"can't tell from {text!r} which cut is meant and how much comes off", hint=hint)
     fits = [
         i
         for i, lane in enumerate(system.lanes)
