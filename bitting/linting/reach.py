@@ -25,7 +25,7 @@ from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place
-from bitting.rules.base import count_of
+from bitting.text import plural
 
 
 def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:
@@ -157,7 +157,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
             else f"easing stops don't bring it below {best:.0f}°"
         )
         message = (
-            f"a square move over {count_of(abs(d - e), 'depth')} ({facts.length(h)}) between {facts.cuts(a, b)} "
+            f"a square move over {plural(abs(d - e), 'depth')} ({facts.length(h)}) between {facts.cuts(a, b)} "
             f"leaves a wall of {square_angle(h, r):.0f}°, and a tumbler climbs {allowed:g}°; {cure}"
         )
         yield LintFinding(kind, "warning", message, facts.codes.witness({a: d, b: e}))

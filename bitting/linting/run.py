@@ -19,6 +19,7 @@ from bitting.linting.facts import Facts
 from bitting.linting.result import CODES, Linted, LintFinding
 from bitting.model import System
 from bitting.model.expect import expect
+from bitting.text import percent
 
 CHECKS = (*table.CHECKS, *reach.CHECKS, *metal.CHECKS)
 
@@ -108,10 +109,10 @@ def _checked(facts: Facts) -> Iterator[LintFinding]:
 def _slips_said(slips: readout.Slips) -> str:
     parts = []
     if slips.any_depth is not None:
-        one = "" if slips.off_by_one is None else f" ({slips.off_by_one:.1%} of those to the next depth)"
-        parts.append(f"{slips.any_depth:.1%} of the slips in one cut{one}")
+        one = "" if slips.off_by_one is None else f" ({percent(slips.off_by_one)} of those to the next depth)"
+        parts.append(f"{percent(slips.any_depth)} of the slips in one cut{one}")
     if slips.swap is not None:
-        parts.append(f"{slips.swap:.1%} of the exchanges of two neighbours")
+        parts.append(f"{percent(slips.swap)} of the exchanges of two neighbours")
     how = "exact" if slips.exact else f"estimated from {readout.DRAWS:,} codes drawn at random, ± {slips.sd:.1%}"
     return (
         f"when a code is read out, {rules.listed(parts)} give another legal code, so nobody notices ({how}; every legal code "

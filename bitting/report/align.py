@@ -9,6 +9,7 @@ from bitting.machine.align.fit import Term
 from bitting.machine.align.history import Chart, History
 from bitting.model import System
 from bitting.report.inspect import both, number
+from bitting.text import plural
 
 WHOLE = {
     "leave": "Leave the machine as it is",
@@ -110,7 +111,7 @@ def _ratio(term: Term) -> str:
 
 def history_lines(history: History, system: System) -> Iterator[str]:
     """The control charts: `o` this key, `~` the moving average, `|` the limits, `:` the centre."""
-    yield f"{history.keys} setup key{'' if history.keys == 1 else 's'} since the machine was last set"
+    yield f"{plural(history.keys, 'setup key')} since the machine was last set"
     if history.provisional:
         yield "  limits are provisional until there are more of them"
     yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system)

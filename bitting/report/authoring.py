@@ -11,6 +11,7 @@ from bitting.authoring.learn import Learned, LearnedRule
 from bitting.linting import Linted
 from bitting.model import System
 from bitting.report.systems import render_blades, render_chart
+from bitting.text import plural
 
 OPEN_SHOWN = 5
 BAD_SHOWN = 20
@@ -94,7 +95,7 @@ def chance_said(rule: LearnedRule) -> str:
     found = rule.evidence.corrected
     said = "less than 1 in a billion" if found < 1e-9 else f"1 in {1 / found:,.0f}"
     breaking = rule.evidence.breaking
-    return said + (f"; {breaking} code{'s' * (breaking > 1)} break{'s' * (breaking == 1)} it" if breaking else "")
+    return said + (f"; {plural(breaking, 'code breaks', 'codes break')} it" if breaking else "")
 
 
 def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from tabulate import tabulate
 
 from bitting.batch.summary import CodeSummary, CutDepths, Summary
+from bitting.text import percent, plural
 
 SHADES = " ░▒▓█"
 SHADES_PLAIN = " .:*#"
@@ -14,7 +15,10 @@ SHADES_PLAIN = " .:*#"
 
 def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     """The lines of the summary; `plain` keeps to ASCII."""
-    table = [(word, f"{number:,}", share(number, summary.rows)) for word, number in summary.counts.items()]
+    table = [
+        (word, f"{number:,}", percent(number / summary.rows) if summary.rows else "")
+        for word, number in summary.counts.items()
+    ]
     table.append(("rows", f"{summary.rows:,}", ""))
     yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
     if isinstance(summary, CodeSummary):
@@ -52,10 +56,10 @@ def near_lines(summary: CodeSummary) -> Iterator[str]:
     if pairs is None:
         yield "note: codes that differ only by a slip were not looked for: there are too many different codes"
     elif pairs:
-        word = "pair of legal codes differs" if pairs == 1 else "pairs of legal codes differ"
+        said = plural(pairs, "pair of legal codes differs", "pairs of legal codes differ")
         chance = summary.near_by_chance
         reckoned = "" if chance is None else f" (chance alone would make {about(chance)})"
-        yield f"{pairs:,} {word} only by a slip{_pairs(summary.near_rows, pairs)}{reckoned}"
+        yield f"{said} only by a slip{_pairs(summary.near_rows, pairs)}{reckoned}"
 
 
 def about(number: float) -> str:
@@ -69,16 +73,6 @@ def _pairs(rows: Sequence[tuple[int, int]], number: int) -> str:
         return ""
     more = ", …" if number > len(rows) else ""
     return ": rows " + ", ".join(f"{before} and {row}" for before, row in rows) + more
-
-
-def share(number: int, whole: int) -> str:
-    """A part in per cent; never 0 or 100 unless it is none or all."""
-    if not whole:
-        return ""
-    percent = 100 * number / whole
-    if 0 < number < whole:
-        percent = min(max(percent, 0.1), 99.9)
-    return f"{percent:.1f} %"
 
 
 def heat_lines(depths: Sequence[CutDepths], *, plain: bool = False) -> Iterator[str]:

@@ -11,6 +11,7 @@ from bitting.model import Code, Finding, System
 from bitting.notation import plain
 from bitting.notation.hints import no_code
 from bitting.report.blocks import blade_blocks
+from bitting.text import percent, plural
 
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
@@ -23,8 +24,7 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
     if report.legal:
         yield f"legal in {where}: {code.plain}", GOOD
     else:
-        number = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-        yield f"NOT legal in {where}: {number}", BAD
+        yield f"NOT legal in {where}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
     if faults and no_code(code):
@@ -40,7 +40,7 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield from _finding(code.text, finding, code.system)
     if report.legal_slips:
         yield "", None
-        share = _percent(report.legal_slips)
+        share = percent(report.legal_slips)
         yield f"if it came by phone, read it back: of all single slips {share} would have been a legal code too", None
     yield from _suggestions(report, code.system, columns)
 
@@ -52,7 +52,7 @@ def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]])
     yield f"{' / '.join(lines)}: legal in {len(legal)} of {len(rows)} systems", GOOD if legal else BAD
     width = max(len(system.name) for system, *_ in rows)
     for system, report in legal:
-        yield f"  {system.name:<{width}}  legal; of all codes of its shape {_percent(report.chance or 0)} are", GOOD
+        yield f"  {system.name:<{width}}  legal; of all codes of its shape {percent(report.chance or 0)} are", GOOD
     for system, answer, fault in rows:
         if answer is None or not answer.legal:
             yield f"  {system.name:<{width}}  {fault if answer is None else _first_fault(answer, system)}", None
@@ -75,26 +75,19 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
     yield "the likeliest codes that may have been meant:", None
     codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
     width = max(map(len, codes))
-    beside = all(8 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
+    beside = all(10 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
     for suggestion, code in zip(report.suggestions, codes, strict=True):
-        chance = f"  {_percent(suggestion.probability):>4}  "
+        chance = f"  {percent(suggestion.probability):>6}  "
         if beside:
             yield f"{chance}{code:<{width}}  {suggestion.change}", None
         else:
             yield f"{chance}{code}", None
-            yield f"{'':8}{suggestion.change}", None
+            yield f"{'':10}{suggestion.change}", None
     slips = "two slips were" if report.suggestions_note else "one slip was"
     meaning = (
         f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
     )
     yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
-
-
-def _percent(probability: float) -> str:
-    """A probability for people: 0% and 100% only where it is that."""
-    if 0 < probability < 0.005:
-        return "<1%"
-    return ">99%" if 0.995 <= probability < 1 else f"{probability:.0%}"
 
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:

@@ -9,6 +9,7 @@ from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
 from bitting.model import System
 from bitting.notation import plain
+from bitting.text import percent, plural
 
 FIRST = (
     "Before cutting trial keys: measure the open cuts once more, in good light and from both sides, and ask for the lock "
@@ -42,14 +43,14 @@ def _lines(answer: Completion, code: str, system: System, shown: int) -> Iterato
         yield FIRST
         yield ""
     thing = "legal setting" if answer.lock else "legal code"
-    yield f"{_number(answer.count, thing)} of {system.name} fit{'s' if answer.count == 1 else ''} {code}{at}:"
+    yield f"{plural(answer.count, thing)} of {system.name} fit{'s' if answer.count == 1 else ''} {code}{at}:"
     for place, text in enumerate(answer.codes[:shown]):
-        chance = "" if answer.probabilities is None else f"{100 * answer.probabilities[place]:5.1f} %  "
+        chance = "" if answer.probabilities is None else f"{percent(answer.probabilities[place]):>7}  "
         yield f"  {chance}{plain(text, system)}"
     if answer.count > min(shown, len(answer.codes)):
         yield f"  and {answer.count - min(shown, len(answer.codes)):,} more (--limit shows more)"
     if answer.not_ranked:
-        yield f"  (likeliest first; all codes that were not ranked: {100 * answer.not_ranked:.2g} % together)"
+        yield f"  (likeliest first; all codes that were not ranked: {percent(answer.not_ranked)} together)"
     if answer.count == 1:
         return
     yield ""
@@ -117,12 +118,8 @@ def _cuts(cuts: list[str]) -> str:
     return f"cut {cuts[0]}" if len(cuts) == 1 else f"cuts {', '.join(cuts[:-1])} and {cuts[-1]}"
 
 
-def _number(count: int, thing: str) -> str:
-    return f"{count:,} {thing}" + ("" if count == 1 else "s")
-
-
 def _mean(value: float, thing: str) -> str:
     """A mean with as many digits as say something: `12 codes`, `1.5 blanks`, `1 blank`."""
     if value >= 100 or abs(value - round(value)) < 0.05:
-        return _number(round(value), thing)
+        return plural(round(value), thing)
     return f"{value:.1f} {thing}s"

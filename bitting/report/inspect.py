@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from bitting.machine.inspect.limits import Limits
 from bitting.machine.inspect.result import InspectedCut, Inspection
 from bitting.model import System
+from bitting.text import cut_name, percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
 """The four verdicts as people read them everywhere, by their names in the JSON."""
@@ -40,16 +41,6 @@ def both(length: float, system: System) -> str:
     shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
     own, other = shown if system.unit == "mm" else shown[::-1]
     return f"{own} ({other})"
-
-
-def percent(probability: float) -> str:
-    """A probability rounded down, so that nothing uncertain reads as 100 %."""
-    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
-
-
-def name_of(side: str | None, track: str, cut: int) -> str:
-    """`top left 3`."""
-    return " ".join(filter(None, (side, track, str(cut))))
 
 
 def looks_good(result: Inspection, system: System) -> bool:
@@ -102,7 +93,7 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
     rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
     for cut in found.cuts:
         way = system.track(cut.track).deeper
-        row = [name_of(cut.side, cut.track, cut.cut), cut.depth, number(cut.nominal, system)]
+        row = [cut_name(cut.side, cut.track, cut.cut), cut.depth, number(cut.nominal, system)]
         for unit in (system.unit, other):
             row += [
                 "none" if cut.go is None else window_words(cut.go, system, unit),
@@ -166,7 +157,7 @@ def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str
 
 
 def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[str, ...]:
-    name = name_of(cut.side, cut.track, cut.cut)
+    name = cut_name(cut.side, cut.track, cut.cut)
     nominal = number(cut.nominal, system, unit)
     reads = "-" if cut.measured is None else number(cut.measured, system, unit)
     if cut.deviation is None or cut.probability_in_tolerance is None:
@@ -205,7 +196,7 @@ def _places(result: Inspection, system: System) -> Iterator[str]:
     for place in result.places:
         word = "scrap, in the wrong place" if place.verdict == "fail" else WORDS[place.verdict]
         yield (
-            f"  {name_of(place.side, place.track, place.cut)}  at {number(place.measured, system)}, nominal "
+            f"  {cut_name(place.side, place.track, place.cut)}  at {number(place.measured, system)}, nominal "
             f"{number(place.nominal, system)}  {percent(place.probability_in_tolerance)}  {word}"
         )
 
@@ -214,7 +205,7 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     """What to do about each cut that doesn't pass; cuts that need the same are told together."""
     again: dict[int | None, list[str]] = {}
     for cut in result.cuts:
-        name = name_of(cut.side, cut.track, cut.cut)
+        name = cut_name(cut.side, cut.track, cut.cut)
         like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
         if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
             clamp = (
@@ -233,6 +224,6 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
         else:
             yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
-    missing = [name_of(c.side, c.track, c.cut) for c in result.cuts if c.deviation is None]
+    missing = [cut_name(c.side, c.track, c.cut) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."

@@ -13,6 +13,7 @@ from bitting.counting import Counted
 from bitting.linting import Linted, LintFinding
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
+from bitting.text import percent
 
 
 def render_count(counted: Counted) -> Iterator[str]:
@@ -30,7 +31,7 @@ def render_count(counted: Counted) -> Iterator[str]:
 
 def _share(share: float) -> str:
     if share >= 0.01:
-        return f"{share:.1%}"
+        return percent(share)
     return f"one in {1 / share:,.0f}" if share else "none"
 
 

@@ -136,8 +136,3 @@ def of_opposites(rule: Rule, system: System, broken: Callable[[int, int], object
         return None if broken(kept, depth) else 0
 
     return Automaton(0, step)
-
-
-def count_of(number: int, one: str, many: str | None = None) -> str:
-    """`1 cut`, `3 cuts`."""
-    return f"{number} {one if number == 1 else many or one + 's'}"

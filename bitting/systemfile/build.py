@@ -52,6 +52,7 @@ from bitting.systemfile.schema import (
     read_table,
     read_value,
 )
+from bitting.text import plural
 
 _DIGITS = 9
 """Decimals kept of a derived space, so that 21.4 - 6 * 2.3 is 7.6 and no longer."""
@@ -248,7 +249,7 @@ def read_system(text: str, path: str) -> System:
 
 def unusable(path: str, faults: Sequence[str], hint: str = "") -> SystemFileError:
     """The error for a file with these faults; its message holds them all, so it is complete wherever it is shown."""
-    count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+    count = plural(len(faults), "fault")
     lines = "".join(f"\n  {line}" for line in faults)
     return SystemFileError(f"{shown(path, lines=False)} can't be used: {count}{lines}", faults=faults, hint=hint)
 

@@ -21,6 +21,7 @@ from bitting.batch.csv.dialect import Form, carried_blocks, find_form
 from bitting.batch.csv.records import Records, read_records
 from bitting.batch.job import Run
 from bitting.batch.output import Chunk, Row
+from bitting.text import plural
 
 SAMPLE = 400
 """So many rows are looked at to find the columns."""
@@ -175,7 +176,7 @@ class _Rewriter:
             written += len(records)
         self._release()
         if figures.wide:
-            rows = "1 row has" if figures.wide == 1 else f"{figures.wide:,} rows have"
+            rows = plural(figures.wide, "row has", "rows have")
             figures.notes.append(
                 f"{rows} more cells than the header: {form.delimiter!r} may stand in a cell that lacks its quotes"
             )

@@ -26,6 +26,7 @@ from bitting.batch.xlsx.read import NO_RESULT, formula_errors
 from bitting.batch.xlsx.write import add_columns, add_figures, has_formulas, put_back, save_book
 from bitting.errors import BittingError
 from bitting.files import scratch
+from bitting.text import plural
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -206,7 +207,7 @@ def _add(run: Run, book: Workbook, page: Worksheet, rows: Sequence[Row], target:
     add_columns(run, page, rows)
     hidden = sum(1 for number in range(len(rows)) if page.row_dimensions[run.layout.first + number + 1].hidden)
     if hidden:
-        rows_were = "1 hidden row was" if hidden == 1 else f"{hidden:,} hidden rows were"
+        rows_were = plural(hidden, "hidden row was", "hidden rows were")
         run.figures.notes.append(f"{rows_were} checked too")
     add_figures(run, book)
     if not has_formulas(book):

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, length, limits_nothing, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, length, limits_nothing, places
 from bitting.rules.binding import each_lane
+from bitting.text import plural
 
 FREE = (-1, 0)  # whatever follows, the rule is satisfied
 
@@ -15,11 +16,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     row, n, equal = cuts[0], rule.arguments["n"], rule.arguments["of"] == "equal"
     steps = [(i, a == b) for i, (a, b) in enumerate(zip(row, row[1:], strict=False)) if a is not None and b is not None]
     at = [i for i, same in steps if same == equal]
-    said = (
-        f"{count_of(len(at), 'pair')} of neighbours equal"
-        if equal
-        else f"the depth changes {count_of(len(at), 'time')}"
-    )
+    said = f"{plural(len(at), 'pair')} of neighbours equal" if equal else f"the depth changes {plural(len(at), 'time')}"
     if rule.arguments["how"] == "most":
         if len(at) > n:
             yield Violation(places(sorted({j for i in at for j in (i, i + 1)})), f"{said}, at most {n} allowed")

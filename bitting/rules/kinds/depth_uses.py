@@ -6,8 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, limits_nothing, places
 from bitting.rules.binding import Bound, each_lane
+from bitting.text import plural
 
 FREE = -1  # whatever follows, the rule is satisfied
 
@@ -43,7 +44,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
         for depth, label in enumerate(names):
             at = [i for i, d in enumerate(row) if d == depth]
             if wrong := _broken(rule, len(at)):
-                yield Violation(places(at), f"depth {label} is used {count_of(len(at), 'time')}, {wrong}")
+                yield Violation(places(at), f"depth {label} is used {plural(len(at), 'time')}, {wrong}")
         return
     at = [i for i, d in enumerate(row) if d in depths]
     wrong = _broken(rule, len(at))
@@ -51,7 +52,7 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     if wrong and (whole or rule.arguments["how"] == "most"):
         shown: Iterable[int] = at if rule.arguments["how"] == "most" else range(len(row))
         verb = "is" if len(at) == 1 else "are"
-        yield Violation(places(shown), f"{count_of(len(at), 'cut')} {verb} {_what(rule, names)}, {wrong}")
+        yield Violation(places(shown), f"{plural(len(at), 'cut')} {verb} {_what(rule, names)}, {wrong}")
 
 
 def _automaton(rule: Rule, system: System) -> Automaton:

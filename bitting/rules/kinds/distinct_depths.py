@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, limits_nothing, places
 from bitting.rules.binding import each_lane
+from bitting.text import plural
 
 FREE = -1  # whatever follows, the rule is satisfied
 
@@ -17,11 +18,11 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     if rule.arguments["how"] == "most":
         if len(used) > n:
             yield Violation(
-                places(range(len(row))), f"{count_of(len(used), 'different depth')} used, at most {n} allowed"
+                places(range(len(row))), f"{plural(len(used), 'different depth')} used, at most {n} allowed"
             )
     elif len(row) == length(rule, system) and None not in row and len(used) < n:
         yield Violation(
-            places(range(len(row))), f"only {count_of(len(used), 'different depth')} used, at least {n} needed"
+            places(range(len(row))), f"only {plural(len(used), 'different depth')} used, at least {n} needed"
         )
 
 

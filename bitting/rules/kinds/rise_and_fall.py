@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, count_of, labels, length, limits_nothing, places
+from bitting.rules.base import Automaton, Cuts, Form, Kind, Violation, labels, length, limits_nothing, places
 from bitting.rules.binding import each_lane
+from bitting.text import plural
 
 # What is counted: steps that go one way ("deeper", "shallower"), the longest row of such steps ("deeper run", …), or
 # turns, where the way changes; a step to an equal depth neither counts nor turns, but it ends a row.
@@ -38,10 +39,10 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
     if of == "turn":
         ways = [(i, s) for i, s in enumerate(steps) if s]
         hits = [j for (_, s), (j, t) in zip(ways, ways[1:], strict=False) if s != t]
-        said = f"the cuts change direction {count_of(len(hits), 'time')}"
+        said = f"the cuts change direction {plural(len(hits), 'time')}"
     else:
         hits = [i for i, s in enumerate(steps) if s == _sign(rule)]
-        said = f"the cuts get {of} {count_of(len(hits), 'time')}"
+        said = f"the cuts get {of} {plural(len(hits), 'time')}"
     if how == "most" and len(hits) > n:
         if n == 0 and of != "turn":
             for i in hits:

@@ -1,0 +1,32 @@
+"""Words that every part says the same way: a share in per cent, a number of things, the name of a cut.
+
+It stands below all that speaks: rules and lint write their own messages, a table its cells, a report its lines.
+
+>>> percent(0.9996), percent(1.0), percent(0.0004), percent(0.0)
+('99.9 %', '100 %', '<0.1 %', '0.0 %')
+>>> plural(1, "cut"), plural(1200, "cut"), plural(2, "key", "keys of one code")
+('1 cut', '1,200 cuts', '2 keys of one code')
+>>> cut_name("top", "left", 3), cut_name(None, None, 3)
+('top left 3', '3')
+"""
+
+from __future__ import annotations
+
+from math import floor
+
+
+def percent(share: float) -> str:
+    """A share or probability, rounded down: nothing uncertain reads as 100 %, nothing possible as 0.0 %."""
+    if 0 < share < 0.001:
+        return "<0.1 %"
+    return f"{floor(share * 1000) / 10:.1f} %" if share < 1 else "100 %"
+
+
+def plural(number: int, one: str, many: str | None = None) -> str:
+    """`1 cut`, `3 cuts`; `many` where an s at the end is not enough."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def cut_name(side: str | None, track: str | None, cut: int | str) -> str:
+    """`top left 3`; None leaves the side or the track out."""
+    return " ".join(filter(None, (side, track, str(cut))))
