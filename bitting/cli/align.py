@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -24,6 +24,7 @@ from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.machine.align.alignment import Alignment
+    from bitting.machine.align.history import History
     from bitting.model import System
     from bitting.systemfile.machine import Corrections
 
@@ -160,7 +161,7 @@ def _correct(
     ), f"Corrections written to {path}."
 
 
-def _print(result: Alignment, kept: Any, corrections: Corrections | None, note: str) -> None:
+def _print(result: Alignment, kept: History | None, corrections: Corrections | None, note: str) -> None:
     """The JSON; the history's charts and the corrections stand beside the answer where they were asked for."""
     import attr
 

@@ -409,7 +409,7 @@ def test_as_dict_is_the_attributes_and_survives_json() -> None:
     made = system()
     result = judged(made, [[0] * 4], {"left": [8.6, 8.7, 8.5, None]})
     answer = result.as_dict()
-    assert set(answer) == {field.name for field in attrs.fields(type(result))}
+    assert set(answer) == {"format"} | {field.name for field in attrs.fields(type(result))}
     assert set(answer["cuts"][0]) == {field.name for field in attrs.fields(type(result.cuts[0]))}
     assert json.loads(json.dumps(answer)) == answer
     wanted = {"track", "cut", "nominal", "measured", "deviation", "verdict", "probability_in_tolerance"}

@@ -33,9 +33,8 @@ The verdict, in this order:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import Literal
 
-import attr
 import numpy as np
 from attrs import frozen
 
@@ -55,6 +54,7 @@ from bitting.machine.align.fit import (
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Readings, System
 from bitting.model.expect import expect
+from bitting.model.value import Answer
 
 EXPANDED = 2.0
 STRUCTURAL = 2.58
@@ -85,7 +85,7 @@ class TrackTerms:
 
 
 @frozen
-class Alignment:
+class Alignment(Answer):
     """What the setup key says. Lengths in the system's unit; offsets are measured − nominal.
 
     `scale` and `tilt` are the tracks' taken together; `lost_motion` is what every cut deeper than the shallowest is off by
@@ -120,10 +120,6 @@ class Alignment:
     causes: tuple[str, ...]
     notes: tuple[str, ...]
     assumptions: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON: lists for tuples, names as the attributes'."""
-        return attr.asdict(self, retain_collection_types=False)
 
 
 def align(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import attr
 from attrs import frozen
 
 from bitting.machine.inspect.decision import Verdict
 from bitting.machine.inspect.pattern import Pattern
+from bitting.model.value import Answer
 
 
 @frozen
@@ -80,7 +78,7 @@ class AcrossCheck:
 
 
 @frozen
-class Inspection:
+class Inspection(Answer):
     """The finished key, judged.
 
     `unit` is that of every length here, `readings_unit` the one that the key was measured in. `readings_needed` readings
@@ -107,7 +105,3 @@ class Inspection:
     against: bool
     notes: tuple[str, ...]
     assumptions: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON: lists for tuples, names as the attributes'."""
-        return attr.asdict(self, retain_collection_types=False)
