@@ -268,8 +268,9 @@ def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
         return np.zeros(1), np.ones(1)
     nodes, weights = np.polynomial.legendre.leggauss(8)
     last = min(max(24 * scale, 0.3), deepest) + 0.04
-    near = np.arange(0, min(6 * scale, last), 0.5 * scale)
-    edges = np.append(near, np.arange(near[-1] + 0.5 * scale, last, min(0.04, 2 * scale)))
+    panel = min(0.5 * scale, 0.05)  # narrow beside any noise too
+    near = np.arange(0, min(6 * scale, last), panel)
+    edges = np.append(near, np.arange(near[-1] + panel, last, min(0.04, 2 * scale)))
     left, width = edges[:-1, None], np.diff(edges)[:, None]
     w = (left + (nodes + 1) / 2 * width).ravel()
     density = np.zeros(w.size)

@@ -199,6 +199,7 @@ def test_a_full_code_takes_one_blank():
     system = system_of(("edge",), 3, 3, ())
     got = complete(parse_code("1 3 2", system))
     assert got.as_dict() == {
+        "format": 1,
         "count": 1,
         "codes": ["1 3 2"],
         "blanks": 1,
