@@ -18,7 +18,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--macs", "--rule", "--shape", "--cutter", "--angle", "--root", "--seat", "--steepest", "--source", "--about",
     ),
     "What else is known": (
-        "--made", "--wear", "--caliper", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
+        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
         "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take", "--known", "--new",
     ),
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),

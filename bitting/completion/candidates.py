@@ -295,7 +295,9 @@ def likeliest(
         left_over -= ranked.probability
         if number + 1 >= most or (left_over < ENOUGH and len(found) >= wanted):
             break
-    settings = sorted(found, key=lambda setting: (-found[setting], setting))
+    # to nine digits, as the last ones are noise of the sums: ties keep the order in which they were found
+    found = {setting: float(f"{probability:.9g}") for setting, probability in found.items()}
+    settings = sorted(found, key=lambda setting: -found[setting])
     chances = {place: np.asarray(posterior.shares[place], np.float64) for place in places}
     return Likely(tuple(settings), tuple(found[s] for s in settings), chances, max(0.0, left_over))
 

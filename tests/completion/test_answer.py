@@ -12,7 +12,7 @@ from bitting.completion import EXACT_UP_TO, answer, complete
 from bitting.completion.answer import worklist
 from bitting.completion.bounds import lay_out
 from bitting.completion.candidates import Choices, allowed_depths
-from bitting.decoding import decode
+from bitting.decoding import Decoder
 from bitting.errors import BittingError
 from bitting.model import Place, code_of
 from bitting.notation import parse_code, parse_readings
@@ -310,7 +310,7 @@ def test_probabilities_are_those_of_decoding_among_the_candidates():
         readings = readings_for(system, seed)
         code = parse_code("left: ? [1 2 3] ? / right: ? ? [2 3]", system)
         fitting = dict.fromkeys(complete(code, system, 10_000).codes, 0.0)
-        every = decode(readings, system, best=4**6).candidates
+        every = Decoder(system, listings=False).decode(readings, 4**6).candidates  # as the list is given
         for candidate in every:
             if candidate.code in fitting:
                 fitting[candidate.code] = candidate.probability
