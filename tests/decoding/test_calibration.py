@@ -25,6 +25,8 @@ from bitting.diagram import code_space
 from tests import scores
 from tests.benchmarks.decode_common import Maker, make_system, readings_of
 
+pytestmark = pytest.mark.thorough  # hundreds of simulated keys
+
 SCORING = tomllib.loads((Path(__file__).parents[1] / "reference" / "scoring.toml").read_text("utf-8"))
 """Definitions and vectors with their sources: see the `source` and `status` of each."""
 

@@ -135,6 +135,7 @@ def test_equals_brute_force(name: str) -> None:
     compare(system, readings, model, Brute(readings, system, model, points=601), 1e-6)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", SHARED_CASES)
 def test_equals_brute_force_with_shared_differences(name: str) -> None:
     system, values, model = SHARED_CASES[name]
@@ -395,6 +396,7 @@ def test_products_say_what_the_double_integral_says(name: str, own: float, tilte
             assert (bound > np.log(exact.sum(axis=0)) - 1e-3).all()
 
 
+@pytest.mark.thorough
 def test_readings_across_with_a_left_right_difference() -> None:
     system = make_system(
         cuts=2, depths=(8.6, 8.1), tracks=("left", "right"), cutting=ROUND,

@@ -22,6 +22,8 @@ from bitting.machine.plan.plan import plan
 from bitting.model import Blade, Cutting, Measuring, System, Track
 from bitting.rules import read_rules
 
+pytestmark = pytest.mark.thorough  # hundreds of simulated blades
+
 EXACT = 1e-9
 RULES = (
     "adjacent cuts differ by at most 1",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 
 from bitting.checking import check
@@ -9,6 +10,8 @@ from bitting.diagram import code_space
 from bitting.model import code_of
 from tests.make import any_system
 from tests.oracle import broken, every_code
+
+pytestmark = pytest.mark.thorough  # every code of a hundred systems
 
 
 @settings(max_examples=120, deadline=None)
