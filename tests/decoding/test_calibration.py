@@ -43,7 +43,7 @@ class Truth:
     """Where the truth of each key lies: ranks of code, offset and tilt, each uniform on [0, 1] for a right model."""
 
     def __init__(self, drawn: MeasurementModel, model: MeasurementModel, keys: int = KEYS, seed: int = 7) -> None:
-        decoder, maker = Decoder(SYSTEM, model), Recording(SYSTEM, drawn, seed)
+        decoder, maker = Decoder(SYSTEM, model), Remembering(SYSTEM, drawn, seed)
         random = np.random.default_rng(seed)
         self.code, self.offset, self.tilt = [], [], []
         self.probability, self.right = [], []
@@ -61,7 +61,7 @@ class Truth:
             self.right.append(ranked[0].depths == key.depths)
 
 
-class Recording(Maker):
+class Remembering(Maker):
     """Remembers the shared errors of the last key; the caliper's steps are fine enough not to show."""
 
     def shared(self) -> np.ndarray:
