@@ -138,7 +138,9 @@ def _in_process(words: list[str], attack: Attack, show: bool) -> str:
         )
     if done.exit_code not in (0, 1, 2):
         return f"status {done.exit_code}: {words!r:.300}"
-    if done.exit_code == 2 and done.stdout:
+    if (
+        done.exit_code == 2 and done.stdout and words[0] != "check"
+    ):  # of a list, the codes that can be read are answered
         return f"an answer beside status 2: {words!r:.300}"
     if obeyed := OBEYED.search(done.output):
         return f"raw {obeyed[0]!a} in the answer: {words!r:.300}"
