@@ -240,8 +240,8 @@ def test_every_fault_of_a_machine_file_is_told(tmp_path: Path) -> None:
     result = run("plan", CODE, "-s", "plover", "--machine", str(machine))
     assert (result.exit_code, result.stdout) == (2, "")
     assert "3 faults" in result.stderr
-    for fault in ("format: 2 found", "space.per_turn: 'x' found", "space.clockwise: 'left' found"):
-        assert f"  {fault}" in result.stderr
+    for fault in ("format: found 2", 'space.per_turn: found "x"', 'space.clockwise: found "left"'):
+        assert f"  machine.toml: {fault}" in result.stderr
 
 
 def test_a_plan_has_the_names_of_its_json() -> None:
