@@ -267,7 +267,7 @@ def _wear_nodes(scale: float, deepest: float) -> tuple[np.ndarray, np.ndarray]:
     if scale == 0:
         return np.zeros(1), np.ones(1)
     nodes, weights = np.polynomial.legendre.leggauss(8)
-    last = min(max(24 * scale, 0.3), deepest) + 0.04
+    last = min(max(24 * scale, 0.3), 60 * scale, deepest) + min(0.04, 2 * scale)
     panel = min(0.5 * scale, 0.05)  # narrow beside any noise too
     near = np.arange(0, min(6 * scale, last), panel)
     edges = np.append(near, np.arange(near[-1] + panel, last, min(0.04, 2 * scale)))

@@ -28,6 +28,7 @@ def text_of(cuts: int, depths: int, *must: str) -> str:
     """A system file with so many cuts and depths on one track."""
     table = ", ".join(f"{i + 1} = {9 - 0.1 * i:.2f}" for i in range(depths))
     rules = ", ".join(f'"{rule}"' for rule in must)
+    pitch = min(0.9, 100 / cuts)  # no blade is longer than a hand
     return f"""
         format = 1
         system = {{ name = "large", source = "invented", unit = "mm", stop = "tip" }}
@@ -35,7 +36,7 @@ def text_of(cuts: int, depths: int, *must: str) -> str:
         name = "edge"
         milling = "edge"
         measured = "far-edge"
-        spaces = {{ first = {cuts * 0.9 + 1}, pitch = -0.9, count = {cuts} }}
+        spaces = {{ first = {cuts * pitch + 1:.2f}, pitch = -{pitch}, count = {cuts} }}
         depths = {{ {table} }}
         [rules]
         must = [{rules}]
