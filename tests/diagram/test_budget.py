@@ -54,7 +54,8 @@ def test_a_large_space_names_the_rule_early(tmp_path: Path, name: str) -> None:
         done = bitting(*words, seconds=25)
         told = answered(done)
         assert done.returncode == 2
-        assert f"because of the rule '{rule}'" in told
+        # a key of a thousand cuts is refused for its size before anything is counted
+        assert ("size-odd" if name == "long" else f"because of the rule '{rule}'") in told
 
 
 @pytest.mark.parametrize("name", LARGE)
