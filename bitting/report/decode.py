@@ -6,13 +6,13 @@ the mean of the cut's readings, and what lies between it and its depth is wear a
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
+from bitting.text import percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -57,13 +57,6 @@ def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -
         yield from _candidates(result, system)
     yield "", None
     yield assumptions(result, system), None
-
-
-def percent(probability: float) -> str:
-    """A probability rounded down, so that nothing uncertain reads as 100 %."""
-    if 0 < probability < 0.001:
-        return "<0.1 %"
-    return f"{math.floor(probability * 1000) / 10:.1f} %" if probability < 1 else "100 %"
 
 
 def number(length: float, system: System) -> str:
