@@ -25,6 +25,7 @@ from attrs import frozen
 
 from bitting.arrays import Array
 from bitting.diagram import CodeSpace, Diagram
+from bitting.model import Place
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
@@ -166,13 +167,20 @@ class _Walker:
     def _swaps(self) -> tuple[int, int]:
         """Swaps of unlike neighbours over every code: those that stay legal, and all of them."""
         home = {layer.place: i for i, layer in enumerate(self.diagram.layers)}
-        hidden = unlike = 0
-        for place, start in home.items():
-            ends = [i for other, i in home.items() if other.lane == place.lane and other.cut == place.cut + 1]
-            for end in ends:
+        starts = {
+            i: home.get(Place(layer.place.lane, layer.place.cut - 1)) for i, layer in enumerate(self.diagram.layers)
+        }
+        found, unlike = [0], 0
+        a = b = np.zeros(0, np.int64)
+        ways = np.zeros((0, 1), self.kind)
+        for end, table in enumerate(self.tables):  # what was exchanged before goes on in one row with what is new here
+            parts = [(table[a, d], table[b, d], ways) for d in range(table.shape[1])]
+            start = starts[end]
+            if start is not None:
                 unlike += self.diagram.count - self._equal(start, end)
-                hidden += self._swap(start, end)
-        return hidden, unlike
+                parts += [self._exchanged(start, end, d, e) for e in range(table.shape[1]) for d in range(e)]
+            a, b, ways = self._met(parts, end + 1, found)
+        return 2 * found[0], unlike
 
     def _equal(self, start: int, end: int) -> int:
         """Codes with the same depth at two layers."""
@@ -193,24 +201,7 @@ class _Walker:
             total += int((ways[on] * self.below[end + 1][last[on]]).sum()) if len(on) else 0
         return total
 
-    def _swap(self, start: int, end: int) -> int:
-        """Ordered pairs of legal codes that are each other with the depths at two layers exchanged."""
-        found = [0]
-        parts = [
-            part
-            for d in range(self.tables[start].shape[1])
-            for e in range(d + 1, self.tables[start].shape[1])
-            for part in self._exchanged(start, end, d, e)
-        ]
-        if not parts:
-            return 0
-        a, b, ways = self._met(parts, end + 1, found)
-        for i in range(end + 1, len(self.tables)):
-            table = self.tables[i]
-            a, b, ways = self._met([(table[a, d], table[b, d], ways) for d in range(table.shape[1])], i + 1, found)
-        return 2 * found[0]
-
-    def _exchanged(self, start: int, end: int, d: int, e: int) -> Iterator[tuple[Array, Array, Array]]:
+    def _exchanged(self, start: int, end: int, d: int, e: int) -> tuple[Array, Array, Array]:
         """Pairs of nodes after `end`: one walk took d first and then e, the other e first and then d."""
         first = self.tables[start]
         on = np.flatnonzero((first[:, d] >= 0) & (first[:, e] >= 0))
@@ -231,7 +222,7 @@ class _Walker:
             a, b = np.divmod(key, size)
             ways = summed
         last = self.tables[end]
-        yield last[a, e], last[b, d], ways[:, None]
+        return last[a, e], last[b, d], ways[:, None]
 
 
 def _estimated(space: CodeSpace) -> Slips:

@@ -87,6 +87,13 @@ def test_lint_and_complete_of_a_long_key_end(tmp_path: Path) -> None:
             answered(bitting(*words, seconds=25))
 
 
+def test_lint_of_many_cuts_of_two_depths_that_are_counted_ends(tmp_path: Path) -> None:
+    """Every exchange of two neighbours was followed to the tip by itself: a minute and more."""
+    path = tmp_path / "two.toml"
+    path.write_text(text_of(1000, 2, "no depth is used more than 872 times"))
+    answered(bitting("systems", "lint", path, seconds=25))
+
+
 @pytest.mark.parametrize(
     ("rule", "tight"),
     [
