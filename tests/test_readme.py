@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import io
 import os
 import re
@@ -88,3 +89,12 @@ def test_a_command_is_no_page_and_says_so() -> None:
     result = CliRunner().invoke(main, ["docs", "align"])
     assert (result.exit_code, result.stdout) == (2, "")
     assert "bitting align --help" in result.stderr
+
+
+def test_the_page_of_figures_names_commands_that_are_there_and_shows_what_each_printed() -> None:
+    page = docs.page("how-good").text()
+    commands = re.findall(r"```text\n\$ python -m (tests\.\S+)", page)
+    assert len(commands) > 10
+    for module in commands:
+        assert importlib.util.find_spec(module) is not None, module
+    assert re.findall(r"```text\n\$ (.*)\n```", page) == [], "`python -m tests.figures` writes what they print"
