@@ -60,7 +60,6 @@ LETTERS = system(track("left", 5, "abcF"))
             "the deepest and the shallowest cut differ by at least 2",
         ),
         ("the deepest and the shallowest cut differ by at most 2", "spread", None),
-        ("cuts beside the deepest cut differ", "deepest-neighbours", "the cuts beside the deepest cut differ"),
         ("at most 2 neighbours are equal", "changes", "at most 2 neighbours are equal"),
         ("at most 1 neighbor is equal", "changes", "at most 1 neighbours are equal"),
         ("the depth changes at least 3 times", "changes", "the depth changes at least 3 times"),
