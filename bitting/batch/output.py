@@ -4,15 +4,14 @@ A new column is one line in `CODES` or `READINGS` (and, where its value is new, 
 JSON and the tests read it from there.
 
 >>> CODES.names
-('verdict', 'canonical', 'findings', 'suggestion', 'likely', 'cuts')
+('verdict', 'canonical', 'findings', 'suggestion', 'likely')
 >>> CODES.cells(Row("illegal", findings="=1 is no depth", suggestion="2 1 3", likely=87))
-('illegal', '', "'=1 is no depth", '2 1 3', '87', '')
+('illegal', '', "'=1 is no depth", '2 1 3', '87')
 """
 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from operator import attrgetter
@@ -67,8 +66,6 @@ class Column:
     value: Callable[[Row], object]
     form: Callable[..., str] = str
     data: Callable[[Row], object] | None = None
-    each: bool = False
-    """Whether it says something else of each legal code."""
 
     def cell(self, row: Row) -> str:
         """The text of its cell, which no spreadsheet takes for a formula."""
@@ -103,12 +100,6 @@ def _rounded_down(probability: float) -> str:
     return f"{math.floor(probability * 1e4) / 1e4:.4f}"
 
 
-def _cuts(row: Row) -> int | None:
-    """How many cuts a code has, if it is one."""
-    return len(_CUT.findall(row.canonical)) or None
-
-
-_CUT = re.compile(r"(?<!\S)[^\s:;/()=]+(?!\S*[:(=])")
 CODES = Columns(
     (
         Column("verdict", attrgetter("verdict")),
@@ -116,7 +107,6 @@ CODES = Columns(
         Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
         Column("likely", attrgetter("likely")),
-        Column("cuts", _cuts, each=True),
     ),
     ("legal", "illegal", "unreadable", "empty"),
     {"illegal": BAD, "unreadable": DOUBTFUL},

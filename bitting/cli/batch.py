@@ -165,10 +165,10 @@ def command(
     json_lines: bool,
     as_json: bool,
 ) -> int:
-    """Go through a table of codes and write the same rows with six columns added.
+    """Go through a table of codes and write the same rows with five columns added.
 
-    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion, likely (how likely the
-    suggestion is, in per cent; below 60 it is left out) and cuts (how many the code has). Bad rows never stop it; the exit status is 1 when there are any.
+    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion and likely (how likely the
+    suggestion is, in per cent; below 60 it is left out). Bad rows never stop it; the exit status is 1 when there are any.
 
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,
     empty), canonical (the most probable code), probability, findings (why not sure, what to measure again) and suggestion

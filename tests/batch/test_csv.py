@@ -55,7 +55,7 @@ def test_the_same_rows_in_order_with_our_columns(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, data.encode())
     lines = out.decode().splitlines()
     assert lines[0] == f"unit,key code,remark,{HEADER}"
-    assert lines[1] == f"0,{LEGAL},r0," + tail(verdict="legal", canonical=LEGAL, cuts="14")
+    assert lines[1] == f"0,{LEGAL},r0," + tail(verdict="legal", canonical=LEGAL)
     verdicts = [row["verdict"] for row in added(out)[1:]]
     assert verdicts == ["legal", "illegal", "unreadable", "empty", "legal"]
     assert "cut 6 is 4 and cut 7 is 1: they differ by 3, and at most 2 is allowed [adjacent-difference]" in lines[2]
@@ -233,7 +233,7 @@ def test_no_header_at_all(tmp_path: Path) -> None:
 
 
 def test_the_sep_line_of_spreadsheets_is_kept(tmp_path: Path) -> None:
-    answer = tail(verdict="legal", canonical=LEGAL, cuts="14")
+    answer = tail(verdict="legal", canonical=LEGAL)
     out, summary = batch(tmp_path, f"sep=;\r\na;code\r\n1;{LEGAL}\r\n".encode())
     assert out.decode() == f"sep=;\r\na;code,{HEADER}\r\n1;{LEGAL},{answer}\r\n".replace(",", ";")
     assert summary.rows == 1

@@ -276,7 +276,7 @@ class _Rewriter:
     def _canonical_is_plain(self) -> bool:
         """Whether no canonical form of the one system needs quotes."""
         system = self.run.worker.default
-        if system is None or self.run.layout.system is not None or any(c.each for c in self.run.worker.columns.columns):
+        if system is None or self.run.layout.system is not None:
             return False
         words = [*system.sides, *(track.name for track in system.tracks)]
         words += [label for track in system.tracks for label in track.labels]
