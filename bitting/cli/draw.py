@@ -40,7 +40,6 @@ Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 @click.option("--blocks", is_flag=True, help="A small picture in block characters on the terminal, instead of a file.")
 @click.option("--measures", is_flag=True, help="Add the distance of every cut and the dimension of every depth.")
 @click.option("--ease", is_flag=True, help="Draw the walls that eased moves leave.")
-@click.option("--outline", is_flag=True, help="The outlines alone, for engraving.")
 @click.option("--zoom", type=float, default=1.0, show_default=True, help="Times life size.")
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
 @json_option
@@ -52,7 +51,6 @@ def command(
     blocks: bool,
     measures: bool,
     ease: bool,
-    outline: bool,
     zoom: float,
     force: bool,
     as_json: bool,
@@ -68,8 +66,6 @@ def command(
             "only one answer fits on standard output, and `-o -` sends the drawing there",
             hint="name a file with -o FILE.svg, or leave --json and --blocks out",
         )
-    if outline and (blocks or measures or zoom != 1):
-        raise BittingError("--outline is life size and lines alone", hint="leave --blocks, --measures and --zoom out")
     from bitting.notation import parse_code
 
     system = known_system(system_name)
@@ -81,12 +77,8 @@ def command(
     if output is not None:
         from bitting.files import write_whole
         from bitting.report.drawing import draw_svg
-        from bitting.report.outline_svg import outline_svg
 
-        if outline:
-            svg = outline_svg(parsed, system, ease=ease)
-        else:
-            svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
+        svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
         if output == "-":
             click.echo(svg, file=sys.stdout, nl=False)
             return _status(parsed)

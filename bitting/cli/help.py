@@ -24,7 +24,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),
     "How it is cut": ("--ease", "--direction", "--copy"),
     "What the answer holds": (
-        "--best", "--limit", "--limits", "--repeats", "--full", "--suggestions", "--only", "--measures", "--outline", "--blocks", "--zoom",
+        "--best", "--limit", "--limits", "--repeats", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
         "--schema",
     ),
     "Where it goes": (

@@ -24,7 +24,6 @@ from bitting.model import Depths, Place, System, code_of
 from bitting.notation import parse_code
 from bitting.report.blocks import blade_blocks
 from bitting.report.drawing import SHOULDER, draw_svg, spread
-from bitting.report.outline_svg import outline_svg
 from bitting.systemfile import load_system, shipped_systems
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, SYSTEMS, VEE
@@ -153,15 +152,6 @@ def test_drawings_look_as_they_did(name: str) -> None:
     system = load_system(name)
     svg = draw_svg(code_of(system, fixed(system)), system, measures=True)
     stored, new = GOLDEN / f"{name}.svg", GOLDEN / f"{name}.new.svg"
-    if not stored.exists() or stored.read_text(encoding="utf-8") != svg:
-        new.write_text(svg, encoding="utf-8")
-        pytest.fail(f"look at {new} beside {stored}; if it is right, rename it to take its place")
-
-
-def test_an_outline_looks_as_it_did() -> None:
-    system = load_system("plover")
-    svg = outline_svg(code_of(system, fixed(system)), system)
-    stored, new = GOLDEN / "plover-outline.svg", GOLDEN / "plover-outline.new.svg"
     if not stored.exists() or stored.read_text(encoding="utf-8") != svg:
         new.write_text(svg, encoding="utf-8")
         pytest.fail(f"look at {new} beside {stored}; if it is right, rename it to take its place")
