@@ -27,7 +27,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "draw": ("draw", "The blade to scale, as SVG."),
     "inspect": ("inspect", "Is the finished key right? Measured, cut by cut."),
     "align": ("align", "What a measured setup key says about the machine."),
-    "deepest": ("deepest", "The deepest cuts: where the key is weakest."),
     "docs": ("docs", "The pages of the documentation, here in the terminal."),
     "systems": ("systems", "The rule sets themselves: list, show, count, …"),
 }

@@ -76,7 +76,6 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
         f"'left: 2133244 / right: 1124421' {KEY} -s plover --tolerance 0.1 --json",
     ),
     "align": (SETUP, f"{SETUP} --left-right", f"{SETUP} --history machine.csv"),
-    "deepest": (SAME, "'2133 2441 1244 21' -s plover", f"{SAME} --json"),
     "docs": ("", "notation", "rules"),
     "systems list": ("", "--json"),
     "systems show": ("plover", "dunlin", "siskin --json", "--schema"),
