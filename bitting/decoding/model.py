@@ -38,12 +38,11 @@ DEFAULTS = {
     "wear": 0.04,
     "outliers": 0.01,
     "cut_sd": 0.0,
-    "scale_sd": 0.0,
     "cut_wrong": 0.004,
     "offset_tail": 0.03,
 }
-"""What a system file that is silent means: millimetres (converted for inches); shares for the last three and `outliers`."""
-SHARES = ("outliers", "scale_sd", "cut_wrong", "offset_tail")
+"""What a system file that is silent means: millimetres (converted for inches); shares for the last two and `outliers`."""
+SHARES = ("outliers", "cut_wrong", "offset_tail")
 
 MADE = {
     "copy": {"offset_sd": 0.05, "tilt_sd": 0.03, "left_right_sd": 0.03},
@@ -99,7 +98,7 @@ class MeasurementModel:
     readings of a key. `wear`: mean material lost at one cut, always towards deeper (0: none; its scale is one unknown
     per key). `outliers`: share of readings that are simply wrong. `tilt_sd`: difference of the shared error from first
     cut to last. `left_right_sd`: half its difference between left and right. `cut_sd`: error of one cut that its
-    repeated readings share. `scale_sd`: what one reading errs by in proportion to what it reads. `cut_wrong`: share of cuts of a list that are measured wrongly as a whole, so that all readings
+    repeated readings share. `cut_wrong`: share of cuts of a list that are measured wrongly as a whole, so that all readings
     of the cut there agree and are of no depth, or of another. `offset_tail`: share of keys whose offset has `TAIL_TIMES` the
     standard deviation. Raises `BittingError` for a figure that can't be.
     """
@@ -113,7 +112,6 @@ class MeasurementModel:
     cut_sd: float = field(default=0.0, validator=_not_negative)
     cut_wrong: float = field(default=DEFAULTS["cut_wrong"], validator=_share)
     offset_tail: float = field(default=DEFAULTS["offset_tail"], validator=_share)
-    scale_sd: float = field(default=0.0, validator=_share)
 
     @property
     def wrong(self) -> float:

@@ -167,7 +167,6 @@ class Measuring:
     jaw: float | None = None
     across: Across | None = None
     reclamp_sd: float | None = None
-    scale_sd: float | None = None
 
 
 @frozen

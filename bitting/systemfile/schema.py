@@ -449,7 +449,6 @@ MEASURING = (
     Key("wear", _spread, about="mean material lost at one cut"),
     Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
     Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
-    Key("scale_sd", number("a share", least=0, below=1), about="error of a reading in proportion to what it reads"),
     Key("jaw", _spread, about="width of the caliper's jaw"),
     Key("reclamp_sd", _spread, about="error of a key that is clamped again"),
     Key("across", shape=table(ACROSS, oneOf=[{"required": ["less"]}, {"required": ["from"]}])),

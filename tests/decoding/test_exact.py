@@ -39,7 +39,6 @@ CASES = {
     "no wear": (make_system(), one([8.5, 8.2, 7.7, 7.3]), MeasurementModel(0.05, 0.08, 0.0, 0.01)),
     "no offset": (make_system(), one([8.5, 8.2, 7.6, 7.2]), MeasurementModel(0.05, 0.0, 0.06, 0.01)),
     "no outliers": (make_system(), one([8.5, 8.2, [7.6, 7.5], 7.2]), MeasurementModel(0.05, 0.08, 0.06, 0.0)),
-    "error growing with the reading": (make_system(), one([8.5, 8.2, 7.6, 7.2]), evolve(PLAIN, scale_sd=0.006)),
     "everything wrong": (make_system(), one([8.4, 9.4, 7.0, 6.0]), PLAIN),
     "own error of a cut": (
         make_system(cuts=3, depths=THREE), one([[8.4, 8.43], [8.0, 7.98, 8.02], 7.6]),
