@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -61,7 +61,8 @@ FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
 WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
 """What readings were read by: a system that differs in these is another."""
-ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
+EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
 
 @frozen(eq=False)
@@ -293,7 +294,7 @@ class Decoder:
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
-            notes=(*((ONLY_ACROSS,) if found.read.pairs and not found.read.cuts else ()), *self._jaw_note()),
+            notes=(*self._across_notes(found), *self._jaw_note()),
         )
 
     def _doubts(self, found: Found, cuts: Sequence[CutResult]) -> tuple[Doubt, ...]:
@@ -348,6 +349,15 @@ class Decoder:
     def _place(self, one: Next) -> Place:
         lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
         return Place(lanes.index((one.side, one.track)), one.cut - 1)
+
+    def _across_notes(self, found: Found) -> Iterator[str]:
+        """What must be said of readings over two cuts at once."""
+        across = self.system.measuring.across
+        if across is not None and found.read.pairs and not found.read.cuts:
+            yield ONLY_ACROSS.format(*across.names)
+        if across is not None and any(r.share < 1 for cut in found.readings.cuts for r in cut.readings):
+            whole = f"(reading + {-across.amount:g})" if across.scale > 0 else f"({across.amount:g} - reading)"
+            yield EDGES_ALIKE.format(whole)
 
     def _jaw_note(self) -> tuple[str, ...]:
         """What must be said of a jaw that doesn't reach the floor of every cut."""

@@ -89,11 +89,18 @@ def notes_on(
 ) -> list[str]:
     """What to know about the answer before acting on it, a sentence each."""
     system, notes = job.system, []
-    if any(not a.combined for a in across):
+    web = web_alone(system, readings, across)
+    if web and system.measuring.across:
+        first, second = system.measuring.across.names
+        notes.append(
+            f"half of what the web is off is given to each edge; {first} too deep and {second} too shallow by as much can't be "
+            f"seen between the edges: a depth gauge at one cut of each shows it"
+        )
+    elif any(not a.combined for a in across):
         notes.append(
             "readings across two tracks alone can't tell which of the two is off: read one of the tracks by itself too"
         )
-    if system.convenience and len(system.sides) > 1:
+    if system.convenience and len(system.sides) > 1 and not web:
         seen = {c.side for c in cuts if c.measured is not None}
         if len(seen) < len(system.sides):
             notes.append("only one side was measured; the other is cut in a clamping of its own: measure it too")
@@ -107,6 +114,13 @@ def notes_on(
     if digits and max(digits) > job.tolerance:
         notes.append(f"readings in steps of {max(digits):g} {system.unit} are coarser than the tolerance")
     return notes
+
+
+def web_alone(system: System, readings: Readings, across: Sequence[AcrossCheck]) -> bool:
+    """Whether any two edges were read together, and neither by itself."""
+    alike = any(r.share < 1 for cut in readings.cuts for r in cut.readings)
+    edges = system.measuring.across is not None and system.measuring.across.sides is not None
+    return alike or (edges and any(not one.combined for one in across))
 
 
 def assumptions(job: Job, readings: Readings) -> str:
@@ -333,6 +347,7 @@ def _whole(
         against=against,
         notes=notes,
         assumptions=assumptions(job, readings),
+        web_alone=web_alone(job.system, readings, across),
     )
 
 
