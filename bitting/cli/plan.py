@@ -17,6 +17,7 @@ from bitting.cli.common import (
     known_system,
     print_json,
     say,
+    tell_doubts,
     system_option,
     unicode_out,
 )
@@ -101,6 +102,8 @@ def command(
     else:
         from bitting.report.plan import plan_lines
 
+        if not answer.good:
+            tell_doubts()  # the plan's own bad news comes first
         plain = not unicode_out()
         for line, colour in plan_lines(
             answer, columns=shutil.get_terminal_size().columns, plain=plain, full=full, copy=copy

@@ -21,7 +21,7 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, secrets, unit_option
+from bitting.cli.inspect import gauge_of, gauge_options, secrets, touched, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -79,6 +79,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     force: bool,
     as_json: bool,
 ) -> int:
@@ -108,7 +109,7 @@ def command(
     from bitting.sheet.page import inspecting_of, page_of
     from bitting.systemfile.machine import load_machine
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
     machine = None if machine_path is None else load_machine(machine_path)
     if output != "-":

@@ -15,7 +15,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -50,6 +49,7 @@ from bitting.decoding.slips import slip_of_pen
 from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
+from bitting.geometry.jaw import contact_said, too_wide
 from bitting.model import Depths, Place, Readings, System, code_of
 from bitting.model.expect import expect
 
@@ -442,23 +442,19 @@ class Decoder:
 
 def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
     """What must be said of a jaw that doesn't reach the floor of every cut."""
-    jaw, unit = system.measuring.jaw, system.unit
-    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
-    if jaw and gaps and jaw > 2 * min(gaps):
-        return (
-            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
-            "reckoned with, and such readings may be of no use",
-        )
+    unit, contact = system.unit, contact_said(system)
+    if wide := too_wide(system):
+        return (wide,)
     if reach.unknown:
         return (
             "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-            f"its jaw of {jaw:g} {unit} rests on",
+            f"{contact} rests on",
         )
     if reach.largest == 0:
         return ()
     digits = 3 if unit == "mm" else 4
     return (
-        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        f"{contact} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
         "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
     )
 

@@ -165,7 +165,7 @@ class Measuring:
     The fields are those of the `[measuring]` table: tolerance of a finished cut; standard uncertainty of one reading;
     error shared by all readings of a key; its difference from first cut to last; half its difference between left and
     right; mean wear; share of wrong readings; error of one cut shared by its readings; width of the caliper's jaw;
-    error of a key that is clamped again.
+    radius of a ball or pin that reads instead of one; error of a key that is clamped again.
     """
 
     tolerance: float | None = None
@@ -177,6 +177,7 @@ class Measuring:
     outliers: float | None = None
     cut_sd: float | None = None
     jaw: float | None = None
+    contact: float | None = None
     across: Across | None = None
     reclamp_sd: float | None = None
 

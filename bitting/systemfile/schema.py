@@ -456,6 +456,7 @@ MEASURING = (
     Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
     Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
     Key("jaw", _spread, about="width of the caliper's jaw"),
+    Key("contact", _length, about="radius of a ball or a pin's round end that reads instead of a jaw"),
     Key("reclamp_sd", _spread, about="error of a key that is clamped again"),
     Key("across", shape=table(ACROSS, allOf=[_one_of("tracks", "sides"), _one_of("less", "from")])),
 )

@@ -39,6 +39,7 @@ import numpy as np
 from attrs import frozen
 
 from bitting.errors import BittingError
+from bitting.geometry.jaw import too_wide
 from bitting.machine.align.fit import (
     Fit,
     Lane,
@@ -243,7 +244,10 @@ def _answer(
         to_lost_motion=turn["lost motion"],
         reason=why or _reason(verdict, allowed),
         causes=tuple(causes),
-        notes=_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
+        notes=(
+            *filter(None, [too_wide(system, gauge.jaw)]),
+            *_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
+        ),
         assumptions=_assumptions(system, gauge, shared, clamp),
     )
 

@@ -33,6 +33,7 @@ from collections.abc import Sequence
 import attrs
 
 from bitting.errors import BittingError
+from bitting.geometry.jaw import contact_said, too_wide
 from bitting.machine.inspect import pattern as inspect_pattern
 from bitting.machine.inspect.decision import (
     Guard,
@@ -106,8 +107,12 @@ def notes_on(
             notes.append("only one side was measured; the other is cut in a clamping of its own: measure it too")
     if against:
         notes.append("a key that works is worn towards deeper: a new cut a little shallower than it may still be right")
+    if wide := too_wide(system, job.gauge.jaw):
+        notes.append(wide)
     if any(c.correction for c in cuts):
-        notes.append("the jaw is wider than the bottom of some cuts; what it stands off there is allowed for")
+        notes.append(
+            "the jaw or contact doesn't reach the bottom of some cuts; what it stands off there is allowed for"
+        )
     if any(p.verdict == "fail" for p in places):
         notes.append("a cut in a wrong place can't be mended by recutting: check the stop and the space setting")
     digits = {r.digit for cut in readings.cuts for r in cut.readings}
@@ -129,13 +134,13 @@ def assumptions(job: Job, readings: Readings) -> str:
     instrument, hand = split(reading_sd_of(system), gauge, system)
     if job.scatter is not None:
         hand = job.scatter[0]
-    jaw = system.measuring.jaw if gauge.jaw is None else gauge.jaw
+    contact = contact_said(system, gauge.jaw)
     own = any(r.own_sd is not None for cut in readings.cuts for r in cut.readings)
     stated = "as stated" if gauge.caliper is not None else "assumed"
     reading = "; what is written with a reading (±) stands for it" if own else ""
     return (
         f"standard uncertainties in {system.unit}: caliper {instrument:.4g} ({stated}), hand {hand:.4g} a reading, "
-        f"zero {gauge.zero:.4g}, jaw {'a knife edge' if not jaw else f'{jaw:.4g} wide'}{reading}; "
+        f"zero {gauge.zero:.4g}, {contact}{reading}; "
         "nothing known about the key beforehand"
     )
 
