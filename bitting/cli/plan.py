@@ -17,8 +17,8 @@ from bitting.cli.common import (
     known_system,
     print_json,
     say,
-    tell_doubts,
     system_option,
+    tell_doubts,
     unicode_out,
 )
 from bitting.cli.help import Command
