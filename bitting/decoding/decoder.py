@@ -51,7 +51,7 @@ from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.geometry.jaw import contact_said, too_wide
 from bitting.model import Depths, Place, Readings, System, code_of
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -61,8 +61,6 @@ SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
-WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
-"""What readings were read by: a system that differs in these is another."""
 ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
 EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
@@ -143,17 +141,8 @@ class Decoder:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
         for readings in keys:
-            self._check(readings)
+            expect_read_for(readings, self.system)
         return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
-
-    def _check(self, readings: Readings) -> None:
-        """Raises BittingError for readings that were read against another system."""
-        given, own = readings.system, self.system
-        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
-            raise BittingError(
-                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
-                hint="parse them with the system they are decoded in",
-            )
 
     def posterior(self, readings: Readings) -> Posterior:
         """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""

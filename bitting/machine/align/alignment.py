@@ -54,7 +54,7 @@ from bitting.machine.align.fit import (
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Readings, System
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import Answer
 
 EXPANDED = 2.0
@@ -139,6 +139,9 @@ def align(
     """
     expect(System, system)
     keys = [readings] if isinstance(readings, Readings) else list(readings)
+    given: list[Code | Readings] = [*keys, *([] if code is None else [code])]
+    for value in given:
+        expect_read_for(value, system)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)
     if not rows:

@@ -49,7 +49,7 @@ from bitting.machine.inspect.pattern import Point
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 
 MOST_READINGS = 20
 
@@ -169,6 +169,9 @@ def inspect(
     expect(Code, code)
     expect(Readings, readings)
     expect(System, system)
+    given: list[Code | Readings] = [code, readings, *([] if against is None else [against])]
+    for value in given:
+        expect_read_for(value, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
