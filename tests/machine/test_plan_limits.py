@@ -1,0 +1,159 @@
+"""Where a plan draws its lines, each from both sides: bites, clicks, limits of a control, steepness, room at the shoulder."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from math import radians, tan
+
+import numpy as np
+import pytest
+from attrs import evolve
+
+from bitting.geometry.frame import Frame, frame_of
+from bitting.geometry.profile import EndMill
+from bitting.machine.plan.bite import with_bites
+from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
+from bitting.machine.plan.plan import Plan, plan
+from bitting.machine.plan.steps import Step
+from bitting.model import System, code_of
+from bitting.systemfile.machine import Control, Corrections, Machine
+from tests.plan_systems import EDGES, FOUR, INTERNAL, TWO, VEE
+
+GRID = 20_001
+
+
+def cutter_of(system: System) -> Callable[[np.ndarray, float], np.ndarray]:
+    """How deep a cutter at a travel reaches so far from its middle, from the figures of the system alone."""
+    cutting = system.cutting
+    if cutting.shape == "vee":
+        steep = tan(radians((cutting.angle or 0.0) / 2))
+        return lambda off, w: w - np.maximum(off - (cutting.root or 0.0) / 2, 0.0) / steep
+    r = (cutting.cutter or 0.0) / 2
+    return lambda off, w: np.where(off <= r, w - r + np.sqrt(np.maximum(r * r - off**2, 0.0)), -np.inf)
+
+
+def bites_by_hand(frame: Frame, steps: Sequence[Step]) -> list[float]:
+    """The same bites on a finely sampled wall; the sample ends with the blade, beyond which there is air."""
+    x = np.linspace(min(step.x for step in steps) - 3.0, frame.x_tip, GRID)
+    wall, depth_of = np.full(GRID, frame.surface), cutter_of(frame.system)
+    found, at = [], steps[0]
+    for step in steps:
+        lo, hi = sorted((at.x, step.x))
+        new = depth_of(np.maximum(np.maximum(lo - x, x - hi), 0.0), step.w if lo != hi else max(step.w, at.w))
+        bite = 0.0
+        if step.action != "start" and lo != hi:
+            under = (x >= lo) & (x <= hi)
+            bite = max(0.0, float((step.w - wall[under]).max(initial=0.0)))
+        elif step.action != "start":
+            bite = float((new > wall + 1e-9).sum() * (x[1] - x[0]))
+        found.append(min(bite, 2 * frame.radius) if frame.radius else bite)
+        wall, at = np.maximum(wall, new if step.action != "start" else wall), step
+    return found
+
+
+@pytest.mark.parametrize("cutter", [None, 0.8, 4.0])
+@pytest.mark.parametrize("direction", ["bow-to-tip", "tip-to-bow"])
+@pytest.mark.parametrize("system", [FOUR, TWO, INTERNAL, EDGES], ids=lambda system: system.name)
+def test_bites_are_those_of_a_sampled_wall(system: System, direction: Direction, cutter: float | None) -> None:
+    """A small cutter takes its whole diameter and no more; a wide one's bite ends at the tip."""
+    if cutter is not None and system.cutting.shape == "round":
+        system = evolve(system, cutting=evolve(system.cutting, cutter=cutter))
+    draw = random.Random(5)
+    for lane in system.lanes[:2]:
+        frame = frame_of(system, lane)
+        for _ in range(3):
+            row = [draw.randrange(len(lane.track.labels)) for _ in range(lane.track.cuts)]
+            bare, _ = moves_for(frame, row, Order(direction))
+            steps = with_bites(frame, bare)
+            fine = 3 * (frame.x_tip - min(step.x for step in steps) + 3.0) / GRID
+            for step, expected in zip(steps, bites_by_hand(frame, steps), strict=True):
+                assert step.bite == pytest.approx(expected, abs=fine), (row, step)
+                if expected == 0:
+                    assert (step.bite, step.milling) == (0, None)
+
+
+CODE = [[1, 0, 2, 2, 0, 1, 3], [0] * 7]
+PLAIN = Control(1.0, 0.0, "deepens", 100)
+
+
+def planned(depth: Control, corrections: Corrections | None = None, cutter: float | None = None) -> Plan:
+    """The plan for one code on a machine with this depth control."""
+    space = Control(1.0, 0.0, "to-bow", 100)
+    return plan(
+        code_of(FOUR, CODE), FOUR, machine=Machine("m", "mm", space, depth, cutter, corrections or Corrections())
+    )
+
+
+@pytest.mark.parametrize(("off", "told"), [(0.02, False), (-0.02, False), (0.03, True), (-0.03, True)])
+def test_a_click_may_miss_by_half_the_tolerance(off: float, told: bool) -> None:
+    """Depths 0.45 apart on clicks of 0.15 all miss by the same; the system's tolerance is 0.05."""
+    warnings = planned(evolve(PLAIN, zero=8.6 - off, detents=0.15)).warnings
+    assert any(f"the nearest click of depth is {abs(off):.3f} off" in text for text in warnings) == told
+
+
+def test_a_setting_at_the_limit_of_a_control_is_within_it() -> None:
+    """The code's depths run from 8.60 to 7.25; what is set in air lies between."""
+    assert not any("limits" in text for text in planned(evolve(PLAIN, limits=(7.25, 8.6))).warnings)
+    for limits in ((7.26, 8.6), (7.25, 8.59)):
+        assert any("past the control's limits" in text for text in planned(evolve(PLAIN, limits=limits)).warnings)
+
+
+def test_a_correction_counts_from_the_shallowest_depth_and_the_cutter_it_was_found_with() -> None:
+    """Scale 0.1: nothing at the shallowest depth of 8.60, 0.135 at 7.25. The radius is 0.04 short of that of `align`'s cutter."""
+    settings = {}
+    for step in planned(PLAIN, Corrections(depth_scale=0.1, cutter=2.38), 2.3).tracks[0].steps:
+        settings[step.to if step.action == "depth" else step.action] = (step.setting or {}).get("depth")
+    assert settings["1"] == pytest.approx(8.6 - 0.04)
+    assert settings["4"] == pytest.approx(7.25 - 0.135 - 0.04)
+
+
+@pytest.mark.parametrize(("step", "radius"), [(0.9, 1.2), (0.45, 1.2), (1.35, 1.2), (0.7, 0.9)])
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_wall_is_eased_to_the_limit_wherever_some_stops_do_it(step: float, radius: float, way: int) -> None:
+    """Whatever angle is reached for one limit is reached for a limit of just that angle, with no more stops."""
+    found = {}
+
+    def eased(limit: float) -> tuple[list[tuple[float, float]], float]:
+        return stops_between(
+            (0.0, 0.0), (way * 2.3, step), EndMill(radius), seat=0.3, steepest_allowed=limit, grain=0.01
+        )
+
+    for limit in range(0, 91, 3):
+        stops, angle = eased(limit)
+        found[angle] = len(stops)
+    assert len(found) > 1
+    for angle, stops in found.items():
+        for limit, most in ((angle, stops), (angle + 0.3, stops)):
+            assert eased(limit)[1] <= limit + 1e-6
+            assert len(eased(limit)[0]) <= most
+
+
+ROW = [0, 1, 2, 1, 0, 1, 2, 1]
+PLAYED = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.4), Control(1.0, 0.0, "deepens", 100))
+
+
+def shifted(system: System, first: float) -> System:
+    """The system with its cut 1 so far from the stop and the others as far from it as they were."""
+    track = system.tracks[0]
+    return evolve(system, tracks=(evolve(track, spaces=tuple(s - track.spaces[0] + first for s in track.spaces)),))
+
+
+@pytest.mark.parametrize(("first", "room"), [(1.85, False), (1.95, True)])
+def test_an_overshoot_stays_a_tenth_of_a_millimetre_off_the_shoulder(first: float, room: bool) -> None:
+    """Past cut 1 by 1.5 times the play of 0.4, and the radius of 1.2: 0.05 are left, or 0.15."""
+    system = shifted(TWO, first)
+    for clamp in (None, -2.0):  # a clamp behind the shoulder leaves the shoulder where it is
+        machine = evolve(PLAYED, space=evolve(PLAYED.space, clamp=clamp))
+        result = plan(code_of(system, [ROW]), system, machine=machine, direction="bow-to-tip")
+        assert any(step.action == "overshoot" for step in result.tracks[0].steps) == room
+        assert any("no room to go past cut 1" in text for text in result.warnings) != room
+
+
+def test_a_vee_is_as_wide_at_the_edge_as_it_goes_deep() -> None:
+    """Root 1.2 and 90 degrees: 0.6 + 2.05 to either side at the blade's edge for the deepest cut, 0.6 + 1.5 for the next."""
+    system = shifted(EDGES, 2.5)
+    wide = plan(code_of(system, [[3, 0, 0, 0, 0]] * len(system.lanes)), system)
+    assert wide.obstacles[0].endswith("the cutter comes 0.15 mm into the shoulder")
+    assert not plan(code_of(system, [[2, 0, 0, 0, 0]] * len(system.lanes)), system).obstacles
+    assert not plan(code_of(VEE, [[9, 0, 0, 0, 0, 0]]), VEE).obstacles  # 0.24 along, and 0.025 + 0.131·tan 50° wide
