@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import bitting
@@ -25,8 +26,13 @@ def layer_of(module: str, known: list[str]) -> str | None:
     return next((layer for layer in known if module == layer or module.startswith(layer + ".")), None)
 
 
-def modules() -> Iterator[tuple[str, ast.Module]]:
+@cache
+def modules() -> tuple[tuple[str, ast.Module], ...]:
     """Every module of the package with its tree, but the package's own front, which gathers all the layers."""
+    return tuple(_modules())
+
+
+def _modules() -> Iterator[tuple[str, ast.Module]]:
     for path in sorted(PACKAGE.rglob("*.py")):
         parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
         name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)

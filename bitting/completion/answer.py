@@ -151,7 +151,7 @@ def _answer(question: _Question, listing: _Listing, limit: int, progress: Callab
         complete=len(listing.first) == asked.count,
         blanks_at_least=at_least,
         blanks_at_most=no_more,
-        rivals=() if every is None else tuple(map(text, every[list(found.rivals)].tolist())),
+        rivals=() if every is None else tuple(map(text, every[list(found.antichain)].tolist())),
         facts=_facts(asked, every, listing.likely, question.system),
         cuts=_cuts_left(asked, question.system),
         probabilities=None if listing.weights is None else tuple(listing.weights[:limit].tolist()),
@@ -194,7 +194,7 @@ def _blanks(
         except TooManyCovers:
             pass
         else:
-            return exact, len(exact.rivals), len(exact.chains)
+            return exact, len(exact.antichain), len(exact.chains)
     at_least = max(asked.levels)
     if every is None:
         return Chains((), ()), at_least, at_most(asked, EXACT_UP_TO)
@@ -202,8 +202,8 @@ def _blanks(
     if weights is not None:
         chains = tuple(sorted(chains, key=lambda chain: -float(weights[list(chain)].sum())))
     sums = every.sum(axis=1, dtype=np.int64)
-    rivals = np.flatnonzero(sums == np.bincount(sums).argmax())
-    return Chains(chains, tuple(rivals.tolist())), at_least, len(chains)
+    antichain = np.flatnonzero(sums == np.bincount(sums).argmax())
+    return Chains(chains, tuple(antichain.tolist())), at_least, len(chains)
 
 
 def _cuts_left(asked: Choices, system: System) -> tuple[CutLeft, ...]:

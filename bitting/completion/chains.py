@@ -3,7 +3,7 @@
 One blank tries a *chain*: codes each at least as deep everywhere as the one before. By Dilworth's theorem (R. P.
 Dilworth, Annals of Mathematics 51, 1950) the fewest chains that hold all candidates are as many as the largest set of
 codes no two of which can share a blank. `fewest_chains` finds both, so that the answer carries its own proof: as many
-chains as there are codes in `rivals`.
+chains as there are codes in `antichain`.
 
 How (D. R. Fulkerson, Proceedings of the AMS 7, 1956): cutting the chains into links turns the question into a largest
 matching of "next on the same blank" pairs, found as a maximum flow over the cover relation (`bitting.completion.chains`).
@@ -16,10 +16,10 @@ Among the covers with that number, likelier codes are brought to the front:
 
 >>> import numpy as np
 >>> found = fewest_chains(np.array([[0, 0], [0, 1], [1, 0], [1, 1]]))
->>> found.chains, found.rivals
+>>> found.chains, found.antichain
 (((0, 1, 3), (2,)), (1, 2))
 
-Links between candidates by maximum flow over the cover relation, and the rivals that prove them enough.
+Links between candidates by maximum flow over the cover relation, and the antichain that proves them enough.
 
 Every candidate is split into a place that a link leaves and a place that it enters. The source feeds each leaving place
 once, the sink takes from each entering place once, and a link may pass through candidates that are tried on another
@@ -61,10 +61,10 @@ if TYPE_CHECKING:
 
 
 def link(covers: NDArray[np.int32], wanted: NDArray[np.bool_]) -> tuple[csr_array, NDArray[np.intp]]:
-    """The flow that links the wanted candidates (see `links_of`), and the rivals.
+    """The flow that links the wanted candidates (see `links_of`), and the antichain.
 
     `covers` are pairs (lower, upper) with lower < upper; candidates that are not `wanted` are only passed through. Of
-    the rivals, all wanted, no two can share a blank, and there are as many as the links leave chains. Nodes of the
+    the antichain, all wanted, no two can share a blank, and there are as many as the links leave chains. Nodes of the
     network: candidate v is left at v and entered at size + v; the source is 2·size, the sink 2·size + 1.
     """
     from scipy.sparse import csr_array
@@ -84,8 +84,8 @@ def link(covers: NDArray[np.int32], wanted: NDArray[np.bool_]) -> tuple[csr_arra
     spare.eliminate_zeros()
     reached = np.zeros(2 * size + 2, bool)
     reached[breadth_first_order(spare, source, directed=True, return_predecessors=False)] = True
-    rivals = np.flatnonzero(reached[:size] & ~reached[size : 2 * size] & wanted)
-    return csr_array(flow), rivals
+    antichain = np.flatnonzero(reached[:size] & ~reached[size : 2 * size] & wanted)
+    return csr_array(flow), antichain
 
 
 def links_of(flow: csr_array) -> NDArray[np.int64]:
@@ -273,21 +273,21 @@ AT_ONCE = 1500
 class Chains:
     """A chain cover of rows 0 to n-1, each row in exactly one chain, shallowest first.
 
-    `rivals` are rows of which no two can share a chain, so no cover has fewer chains than it has rows; the cover is
+    `antichain` are rows of which no two can share a chain, so no cover has fewer chains than it has rows; the cover is
     proven minimal when they are as many as the chains.
     """
 
     chains: tuple[tuple[int, ...], ...]
-    rivals: tuple[int, ...]
+    antichain: tuple[int, ...]
 
     @property
     def minimal(self) -> bool:
-        """Whether the rivals prove that no fewer chains will do."""
-        return len(self.chains) == len(self.rivals)
+        """Whether the antichain proves that no fewer chains will do."""
+        return len(self.chains) == len(self.antichain)
 
 
 def fewest_chains(rows: Rows, weights: NDArray[np.float64] | None = None) -> Chains:
-    """A minimum chain cover of the rows (shape (codes, cuts), no row twice), and as many rivals.
+    """A minimum chain cover of the rows (shape (codes, cuts), no row twice), and as large an antichain.
 
     `weights` (one per row, none negative; absent: all alike) say how likely each row is. Raises `TooManyCovers` when
     the cover relation is too large to hold.
@@ -297,12 +297,12 @@ def fewest_chains(rows: Rows, weights: NDArray[np.float64] | None = None) -> Cha
         return Chains((), ())
     heavy = np.ones(order.size) if weights is None else np.asarray(weights, np.float64)[order.given]
     covers = order.covers(MOST_COVERS)
-    flow, rivals = link(covers, np.ones(order.size, bool))
-    front, flow, wanted = _likeliest_first(covers, flow, heavy, len(rivals))
+    flow, antichain = link(covers, np.ones(order.size, bool))
+    front, flow, wanted = _likeliest_first(covers, flow, heavy, len(antichain))
     chains = _fill(order, front + follow(links_of(flow), wanted), heavy)
     given = order.given.tolist()
     return Chains(
-        tuple(tuple(given[i] for i in chain) for chain in chains), tuple(sorted(given[i] for i in rivals.tolist()))
+        tuple(tuple(given[i] for i in chain) for chain in chains), tuple(sorted(given[i] for i in antichain.tolist()))
     )
 
 
@@ -340,8 +340,8 @@ def _likeliest_first(
         chain = _heaviest(pairs, np.where(wanted, heavy, 0.0), wanted)
         rest = wanted.copy()
         rest[chain] = False
-        rest_flow, rest_rivals = link(covers, rest)
-        if len(front) + 1 + len(rest_rivals) > fewest:
+        rest_flow, rest_antichain = link(covers, rest)
+        if len(front) + 1 + len(rest_antichain) > fewest:
             break
         front.append(chain)
         flow, wanted = rest_flow, rest

@@ -2,7 +2,7 @@
 
 The stated combination is undone first, so that a reading is `first + second + noise` (dimension, shared error, wear and own
 error of both). Beside readings of the single tracks it shares their wear and own error. The likelihood is one of pairs of
-depths, so both cuts are decided in one step of the diagram (`trellis.couple`).
+depths, so both cuts are decided in one layer of the diagram (`trellis.couple`).
 
 It is wanted for every pair of reached dimensions at up to tens of thousands of pairs of shared errors. Wall positions
 z = dimension + shared error + wear (on an axis turned so that wear adds) carry all of it: a single reading sees z of its

@@ -48,7 +48,7 @@ from bitting.decoding.result import (
 )
 from bitting.decoding.slips import slip_of_pen
 from bitting.decoding.solver import Read, Solver
-from bitting.diagram.trellis import Chain, compile_diagram, keep_memory
+from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 from bitting.model.expect import expect
@@ -113,13 +113,13 @@ class Decoder:
             )
         keep_memory()
         self.reach = reach_of(system)
-        self.chains: tuple[Chain, ...] = tuple(
+        self.trellises: tuple[Trellis, ...] = tuple(
             widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
         )
         self.lock = lock
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
-        self.solver = Solver(system, self.model, self.chains, self.reach, self.along)
+        self.solver = Solver(system, self.model, self.trellises, self.reach, self.along)
         self._fits: dict[Pattern, FitTest] = {}
 
     def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:

@@ -2,8 +2,8 @@
 
 A jaw that is wider than the floor of a cut stays above it (`bitting/geometry/jaw.py`), as far as the cut's own depth and its
 neighbours make it. So a cut has a short list of *reached dimensions*, one or a few per depth, and likelihoods are worked
-out for each of them. Which one holds is known only with the next cut's depth. In the diagram a step therefore decides
-the depth together with what the next cut will do to the jaw, as a promise that the next step keeps: every legal code
+out for each of them. Which one holds is known only with the next cut's depth. In the diagram a layer therefore decides
+the depth together with what the next cut will do to the jaw, as a promise that the next layer keeps: every legal code
 still is exactly one path, and `widen` is the product of a diagram with these promises.
 
 Without a jaw, or with one that reaches every floor, there is one reached dimension per depth and nothing is widened.
@@ -17,7 +17,7 @@ import numpy as np
 from attrs import field, frozen
 
 from bitting.arrays import Array, Indices
-from bitting.diagram.trellis import Chain, Step, compile_step
+from bitting.diagram.trellis import Trellis, TrellisLayer, compile_layer
 from bitting.geometry.jaw import StandOffs, stand_offs
 from bitting.model import Depths, Lane, Place, System
 
@@ -105,7 +105,7 @@ def _rows(lane: Lane, wall: StandOffs | None, cut: int) -> list[tuple[int, float
 
 @frozen(eq=False)
 class _Promises:
-    """One cut's part: symbol k is depth `depth[k]` seen as `row[k]`; `after[context, k]` the next context or -1.
+    """One cut's part: label k is depth `depth[k]` seen as `row[k]`; `after[context, k]` the next context or -1.
 
     A context is the last cut's depth with what its next neighbour is to do to the jaw.
     """
@@ -130,58 +130,58 @@ def _promises(lane: Lane, wall: StandOffs) -> list[_Promises]:
                 left = wall.before[cut][depth][before if cut else 0]
                 for promise in set(wall.after[cut][depth]):
                     ways.setdefault((depth, promise, max(left, promise)), []).append(number_of)
-        symbols = sorted(ways)
-        following = [(0, 0.0)] if last else sorted({(depth, promise) for depth, promise, _ in symbols})
-        after = np.full((len(contexts), len(symbols)), -1, dtype=np.intp)
-        for k, (depth, promise, _) in enumerate(symbols):
-            after[ways[symbols[k]], k] = 0 if last else following.index((depth, promise))
-        depth_of = np.array([depth for depth, _, _ in symbols], dtype=np.intp)
-        row_of = np.array([rows[depth, e] for depth, _, e in symbols], dtype=np.intp)
+        labels = sorted(ways)
+        following = [(0, 0.0)] if last else sorted({(depth, promise) for depth, promise, _ in labels})
+        after = np.full((len(contexts), len(labels)), -1, dtype=np.intp)
+        for k, (depth, promise, _) in enumerate(labels):
+            after[ways[labels[k]], k] = 0 if last else following.index((depth, promise))
+        depth_of = np.array([depth for depth, _, _ in labels], dtype=np.intp)
+        row_of = np.array([rows[depth, e] for depth, _, e in labels], dtype=np.intp)
         out.append(_Promises(depth_of, row_of, after))
         contexts = following
     return out
 
 
-def widen(chain: Chain, reach: Reach) -> Chain:
-    """The same codes, each step deciding what the jaw reaches along with the depth."""
+def widen(trellis: Trellis, reach: Reach) -> Trellis:
+    """The same codes, each layer deciding what the jaw reaches along with the depth."""
     lanes = reach.system.lanes
     promises = {
-        number: _promises(lanes[number], reach.walls[number]) for number in chain.lanes if number in reach.walls
+        number: _promises(lanes[number], reach.walls[number]) for number in trellis.lanes if number in reach.walls
     }
     if not promises or not reach.wide:
-        return chain
+        return trellis
     column = {number: 1 + i for i, number in enumerate(promises)}
     states = np.zeros((1, 1 + len(promises)), dtype=np.intp)
-    tables: list[tuple[Step, Indices, Indices, Indices]] = []  # step, its symbols' depths and rows, children
-    for step in chain.steps:
-        place = step.places[0]
+    tables: list[tuple[TrellisLayer, Indices, Indices, Indices]] = []  # layer, its labels' depths and rows, children
+    for layer in trellis.layers:
+        place = layer.places[0]
         if place.lane in promises:
             part = promises[place.lane][place.cut]
             depth, row = part.depth, part.row
             context = part.after[states[:, column[place.lane]]]
         else:
-            depth, row, context = step.symbols[:, 0], step.rows[:, 0], None
+            depth, row, context = layer.labels[:, 0], layer.rows[:, 0], None
         moved = np.repeat(states[:, None, :], depth.size, axis=1)
-        moved[:, :, 0] = step.children[states[:, 0]][:, depth]
+        moved[:, :, 0] = layer.children[states[:, 0]][:, depth]
         if context is not None:
             moved[:, :, column[place.lane]] = context
         legal = (moved >= 0).all(axis=2)
         states, number_of = np.unique(moved[legal], axis=0, return_inverse=True)
         children = np.full(legal.shape, -1, dtype=np.intp)
         children[legal] = number_of.reshape(-1)
-        tables.append((step, depth, row, children))
-    return Chain(chain.lanes, _pruned(tables), chain.count)
+        tables.append((layer, depth, row, children))
+    return Trellis(trellis.lanes, _pruned(tables), trellis.count)
 
 
-def _pruned(tables: Sequence[tuple[Step, Indices, Indices, Indices]]) -> tuple[Step, ...]:
-    """Steps without nodes from which nothing goes on, and with nodes of the same futures as one."""
-    steps: list[Step] = []
+def _pruned(tables: Sequence[tuple[TrellisLayer, Indices, Indices, Indices]]) -> tuple[TrellisLayer, ...]:
+    """Layers without nodes from which nothing goes on, and with nodes of the same futures as one."""
+    layers: list[TrellisLayer] = []
     number: Indices = np.zeros(1, dtype=np.intp)  # old node of the next layer: new node or -1
-    for step, depth, row, children in reversed(tables):
+    for layer, depth, row, children in reversed(tables):
         kept = np.where(children >= 0, number[children], -1)
         going = (kept >= 0).any(axis=1)
         rows, new = np.unique(kept[going], axis=0, return_inverse=True)
-        steps.append(compile_step(step.places, depth[:, None], rows, int(number.max()) + 1, row[:, None]))
+        layers.append(compile_layer(layer.places, depth[:, None], rows, int(number.max()) + 1, row[:, None]))
         number = np.full(going.size, -1, dtype=np.intp)
         number[going] = new.reshape(-1)
-    return tuple(reversed(steps))
+    return tuple(reversed(layers))

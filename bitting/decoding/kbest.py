@@ -23,7 +23,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Array, Indices
 from bitting.decoding.posterior import Posterior, Section
 from bitting.decoding.weigh import UNDERFLOW, scaled
-from bitting.diagram.trellis import Chain, Step, restrict
+from bitting.diagram.trellis import Trellis, TrellisLayer, restrict
 from bitting.model import Depths, Place, System
 
 TIE = 1e-10
@@ -60,7 +60,7 @@ class Level:
     the labels' depths. `enter` is what a front (prefixes, points) goes through before the layer (None: nothing).
     """
 
-    step: Step
+    layer: TrellisLayer
     table: Array
     after: Array
     depth: Indices
@@ -102,9 +102,9 @@ def _ranked(levels: Sequence[Level], found: tuple[Indices, Array], system: Syste
     """Codes as depths of each lane, in order; runs of equal probabilities in the order of their depths."""
     labels, probabilities = found
     begins = np.cumsum([0] + [lane.track.cuts for lane in system.lanes])
-    slots = [begins[place.lane] + place.cut for level in levels for place in level.step.places]
+    slots = [begins[place.lane] + place.cut for level in levels for place in level.layer.places]
     rows = np.zeros((labels.shape[0], begins[-1]), dtype=np.intp)
-    depths = [level.step.symbols[labels[:, number]] * (not level.ignored) for number, level in enumerate(levels)]
+    depths = [level.layer.labels[labels[:, number]] * (not level.ignored) for number, level in enumerate(levels)]
     rows[:, slots] = np.concatenate(depths, axis=1)
     parts = list(pairwise(begins.tolist()))
     codes = [
@@ -184,12 +184,12 @@ def _beam(levels: Sequence[Level], root: _Block, width: int) -> _Block:
 
 def _onwards(level: Level, block: _Block, limit: float, most: int | None = None) -> _Block:
     """All ways on from some prefixes whose bound is at least the `limit`; of these the best `most`."""
-    step = level.step
+    layer = level.layer
     front = block.front if level.enter is None else level.enter(block.front)
-    ways = step.ways[block.nodes]
-    row, way = (ways < step.entry_child.size).nonzero()
+    ways = layer.ways[block.nodes]
+    row, way = (ways < layer.arc_child.size).nonzero()
     arc = ways[row, way]
-    label, child, owner = step.entry_symbol[arc], step.entry_child[arc], block.owner[row]
+    label, child, owner = layer.arc_label[arc], layer.arc_child[arc], block.owner[row]
     bounds = _bounds(level, front, row, arc)
     if level.ignored:
         prefix, example = owner, np.zeros(0, dtype=np.intp)
@@ -212,13 +212,13 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
         labels[:, block.level] = label[example[kept]]
     after = front[row[used]]
     after *= level.table[label[used]]
-    place = number[prefix[used]] * step.next_nodes + child[used]
+    place = number[prefix[used]] * layer.next_nodes + child[used]
     places, where = np.unique(place, return_inverse=True)
     if places.size < place.size:  # several ways into one node
         joined = np.zeros((places.size, after.shape[1]))
         np.add.at(joined, where, after)
         place, after = places, joined
-    own, nodes = np.divmod(place, step.next_nodes)
+    own, nodes = np.divmod(place, layer.next_nodes)
     return _Block(block.level + 1, total[kept], labels, own, nodes, after)
 
 
@@ -262,16 +262,16 @@ def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -
 def _levels(section: Section, least: float, ignored: Collection[Place]) -> tuple[list[Level], Array, Array]:
     """A section's layers in turn, the log of what each point's best labels have, and the best code's part of that."""
     tops = np.zeros(section.posterior.size)
-    later = np.ones(tops.size)  # what the chains to come have at best
+    later = np.ones(tops.size)  # what the trellises to come have at best
     levels: list[Level] = []
-    for chain, rows in reversed(list(_chains_of(section, least))):
+    for trellis, rows in reversed(list(_trellises_of(section, least))):
         top, ratios = scaled(rows)
         tops += top
         best = np.ones((1, later.size))
         own = []
-        for step, table in zip(reversed(chain.steps), reversed(ratios), strict=True):
-            _, depth = np.unique(step.symbols, axis=0, return_inverse=True)
-            level = Level(step, table, np.empty(0), depth.reshape(-1), set(step.places) <= set(ignored))
+        for layer, table in zip(reversed(trellis.layers), reversed(ratios), strict=True):
+            _, depth = np.unique(layer.labels, axis=0, return_inverse=True)
+            level = Level(layer, table, np.empty(0), depth.reshape(-1), set(layer.places) <= set(ignored))
             after, best = _completions(level, best, alike=bool(ignored))
             own.append(evolve(level, after=after))
         levels = _weighed(own[::-1], later) + levels
@@ -284,21 +284,21 @@ def _completions(level: Level, best: Array, *, alike: bool) -> tuple[Array, Arra
 
     Of an ignored layer all ways together; with `alike`, the labels of the same depths.
     """
-    step = level.step
-    after = np.empty((step.entry_symbol.size + 1, level.table.shape[1]))
-    np.take(level.table, step.entry_symbol, axis=0, out=after[:-1])
-    after[:-1] *= best if step.single else best.take(step.entry_child, axis=0)
+    layer = level.layer
+    after = np.empty((layer.arc_label.size + 1, level.table.shape[1]))
+    np.take(level.table, layer.arc_label, axis=0, out=after[:-1])
+    after[:-1] *= best if layer.single else best.take(layer.arc_child, axis=0)
     after[-1] = 0.0
     if level.ignored:
-        return after, after.take(step.ways, axis=0).sum(axis=1)
+        return after, after.take(layer.ways, axis=0).sum(axis=1)
     groups = int(level.depth.max()) + 1
     if not alike or groups == level.depth.size:
-        return after, after.take(step.ways, axis=0).max(axis=1)  # padded: np.maximum.reduceat takes ten times as long
-    of_arc = np.append(level.depth[step.entry_symbol], -1)
-    most = np.zeros((step.nodes, after.shape[1]))
+        return after, after.take(layer.ways, axis=0).max(axis=1)  # padded: np.maximum.reduceat takes ten times as long
+    of_arc = np.append(level.depth[layer.arc_label], -1)
+    most = np.zeros((layer.nodes, after.shape[1]))
     for one in range(groups):
         same = np.where((of_arc == one)[:, None], after, 0.0)
-        np.maximum(most, same.take(step.ways, axis=0).sum(axis=1), out=most)
+        np.maximum(most, same.take(layer.ways, axis=0).sum(axis=1), out=most)
     return after, most
 
 
@@ -326,16 +326,16 @@ class _Crossing:
         return np.asarray(crossed.reshape(front.shape[0], -1)[:, self.two])
 
 
-def _chains_of(section: Section, least: float) -> Iterator[tuple[Chain, Sequence[Array]]]:
-    """The section's chains with their log likelihoods; with `least`, as far as codes go that have this probability."""
+def _trellises_of(section: Section, least: float) -> Iterator[tuple[Trellis, Sequence[Array]]]:
+    """The section's trellises with their log likelihoods; with `least`, as far as codes go that have this probability."""
     if section.whole is not None and least < LEAST:
-        for chain in section.whole.chains:
-            yield chain, section.whole.logs(chain, section.columns)
+        for trellis in section.whole.trellises:
+            yield trellis, section.whole.logs(trellis, section.columns)
         return
-    for chain, rows, arcs in zip(section.chains, section.logs, section.entries, strict=True):
-        large = sum(step.nodes for step in chain.steps) * section.posterior.size > WORTH_RESTRICTING
+    for trellis, rows, arcs in zip(section.trellises, section.logs, section.arcs, strict=True):
+        large = sum(layer.nodes for layer in trellis.layers) * section.posterior.size > WORTH_RESTRICTING
         if not least or not large:
-            yield chain, rows
+            yield trellis, rows
             continue
-        left, labels = restrict(chain, [held >= least for held in arcs])
+        left, labels = restrict(trellis, [held >= least for held in arcs])
         yield left, [table[kept] for table, kept in zip(rows, labels, strict=True)]

@@ -187,14 +187,14 @@ def rough_evidence(ways: Sequence[Way], solver: Solver) -> Array:
     offsets = np.arange(-reach, reach + step, step)
     tables = _tables(ways, solver, rough, offsets)
     total = np.zeros((len(ways), offsets.size))
-    for chain in solver.chains:
+    for trellis in solver.trellises:
         logs = []
-        for layer in chain.steps:
+        for layer in trellis.layers:
             parts = [tables[place][:, :, layer.rows[:, i]] for i, place in enumerate(layer.places) if place in tables]
-            out = sum(parts) if parts else np.zeros((len(ways), offsets.size, layer.symbols.shape[0]))
-            logs.append(np.ascontiguousarray(np.reshape(out, (-1, layer.symbols.shape[0])).T))
+            out = sum(parts) if parts else np.zeros((len(ways), offsets.size, layer.labels.shape[0]))
+            logs.append(np.ascontiguousarray(np.reshape(out, (-1, layer.labels.shape[0])).T))
         tops, ratios = scaled(logs)
-        total += (np.log(np.maximum(backward(chain, ratios)[1], UNDERFLOW)) + tops).reshape(total.shape)
+        total += (np.log(np.maximum(backward(trellis, ratios)[1], UNDERFLOW)) + tops).reshape(total.shape)
     with np.errstate(divide="ignore"):
         prior = np.log(
             sum(share * np.exp(-0.5 * (offsets / (sd or 1.0)) ** 2) / (sd or 1.0) for share, sd in model.offset_parts)

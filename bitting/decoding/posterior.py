@@ -1,6 +1,6 @@
 """Everything the readings say of one key: evidence, the share of each depth at each cut, offset and wear.
 
-The legal codes come as chains (compiled diagrams). Chains that see the same shared error form a *section* and are
+The legal codes come as trellises (compiled diagrams). Trellises that see the same shared error form a *section* and are
 weighed point by point of the grid; with a left-right difference and tracks that no rule couples there are two sections,
 one per sign, joined by the grid's `link`. Which points are weighed is decided in `points.py`, their sums are taken in
 `sums.py`.
@@ -40,27 +40,27 @@ from bitting.decoding.weigh import (
     thin,
     worth_narrowing,
 )
-from bitting.diagram.trellis import Chain
+from bitting.diagram.trellis import Trellis
 from bitting.model import Place
 
 
 @frozen(eq=False)
 class Section:
-    """Chains that share one set of points.
+    """Trellises that share one set of points.
 
     `columns[sign]` gives, for lanes of that sign, the flat place of every kept point in a table's (scale, tilt, lattice)
-    axes. `logs[c][i]` (symbols, points) are the log likelihoods of step i of chain c, `log_sums` (points,) that of all
-    codes together; `posterior` (points,) is the share of the key's evidence at each point; `entries[c][i]` (entries,) are
-    the posterior probabilities of the step's entries. Where the chains were narrowed, `whole` has them as they were.
+    axes. `logs[c][i]` (labels, points) are the log likelihoods of layer i of trellis c, `log_sums` (points,) that of all
+    codes together; `posterior` (points,) is the share of the key's evidence at each point; `arcs[c][i]` (arcs,) are
+    the posterior probabilities of the layer's arcs. Where the trellises were narrowed, `whole` has them as they were.
     """
 
-    chains: tuple[Chain, ...]
+    trellises: tuple[Trellis, ...]
     columns: Mapping[int, Indices]
     log_prior: Array
     logs: tuple[tuple[Array, ...], ...]
     log_sums: Array
     posterior: Array
-    entries: tuple[tuple[Array, ...], ...]
+    arcs: tuple[tuple[Array, ...], ...]
     whole: Sums | None = None
 
 
@@ -145,9 +145,9 @@ class Posterior:
     levels: dict[float, Any] = field(factory=dict, repr=False)
 
 
-def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Posterior:
+def solve(sections: Sequence[Sequence[Trellis]], tables: Tables, grid: Grid) -> Posterior:
     """The posterior of one key. `sections` from `sections_of`; raises nothing: every finite table has an answer."""
-    log_count = sum(math.log(chain.count) for chains in sections for chain in chains)
+    log_count = sum(math.log(trellis.count) for trellises in sections for trellis in trellises)
     if len(sections) == 1:
         solved, log_evidence = _solve_one(sections[0], tables, grid)
         parts: tuple[Section, ...] = (solved,)
@@ -155,12 +155,12 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
         parts, log_evidence = _solve_two(sections, tables, grid)
     found: dict[Place, Array] = {}
     for part in parts:
-        for chain, rows in zip(part.chains, part.entries, strict=True):
-            for step, entry in zip(chain.steps, rows, strict=True):
-                row = np.bincount(step.entry_symbol, entry, minlength=step.symbols.shape[0])
-                for column, place in enumerate(step.places):
+        for trellis, rows in zip(part.trellises, part.arcs, strict=True):
+            for layer, arc in zip(trellis.layers, rows, strict=True):
+                row = np.bincount(layer.arc_label, arc, minlength=layer.labels.shape[0])
+                for column, place in enumerate(layer.places):
                     size = tables.reach.starts[place].size
-                    found[place] = np.bincount(step.symbols[:, column], row, minlength=size)
+                    found[place] = np.bincount(layer.labels[:, column], row, minlength=size)
     return Posterior(
         grid=grid,
         sections=parts,
@@ -172,18 +172,18 @@ def solve(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> Po
     )
 
 
-def sections_of(chains: Sequence[Chain], grid: Grid) -> list[list[Chain]]:
-    """Two sections where every chain sees one sign of a left-right difference, otherwise one."""
+def sections_of(trellises: Sequence[Trellis], grid: Grid) -> list[list[Trellis]]:
+    """Two sections where every trellis sees one sign of a left-right difference, otherwise one."""
     if grid.link is None:
-        return [list(chains)]
-    signs = [{grid.signs[lane] for lane in chain.lanes} for chain in chains]
+        return [list(trellises)]
+    signs = [{grid.signs[lane] for lane in trellis.lanes} for trellis in trellises]
     if all(len(sign) == 1 for sign in signs) and {s for sign in signs for s in sign} == {1, -1}:
-        return [[c for c, sign in zip(chains, signs, strict=True) if sign == {want}] for want in (1, -1)]
-    return [list(chains)]
+        return [[c for c, sign in zip(trellises, signs, strict=True) if sign == {want}] for want in (1, -1)]
+    return [list(trellises)]
 
 
-def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Section, float]:
-    bounds = bounds_of(tables, grid, chains)
+def _solve_one(trellises: Sequence[Trellis], tables: Tables, grid: Grid) -> tuple[Section, float]:
+    bounds = bounds_of(tables, grid, trellises)
     if grid.link is None:
         prior = grid.log_prior()
         points = Points(grid, prior + bounds[0].reshape(-1), prior, sign=0)
@@ -191,7 +191,7 @@ def _solve_one(chains: Sequence[Chain], tables: Tables, grid: Grid) -> tuple[Sec
         points = pair_points(grid, bounds, grid.log_scale[:, None] + grid.log_tilt)
     if tables.pair_bounds:
         points = evolve(points, limit=points.limit + pair_limit(tables, grid))
-    whole = Sums(tuple(chains), tables, grid)
+    whole = Sums(tuple(trellises), tables, grid)
     if not worth_narrowing(points, whole):
         return _kept(points, whole, whole, *enough(points, whole))
     look = first_look(points, whole)
@@ -218,18 +218,18 @@ def _kept(points: Points, whole: Sums, sums: Sums, where: Indices, total: Array)
     return _section(sums, points.columns(where), prior, total - prior, log_evidence, whole), log_evidence
 
 
-def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) -> tuple[tuple[Section, ...], float]:
+def _solve_two(sections: Sequence[Sequence[Trellis]], tables: Tables, grid: Grid) -> tuple[tuple[Section, ...], float]:
     """Both signs of a left-right difference, joined by the link matrix: exact over every pair of lattice points."""
     assert grid.link is not None  # called for paired grids only
     base = (grid.log_scale[:, None] + grid.log_tilt[None, :])[:, :, None]
-    bounds = [bounds_of(tables, grid, chains)[sign] for sign, chains in zip((1, -1), sections, strict=True)]
+    bounds = [bounds_of(tables, grid, trellises)[sign] for sign, trellises in zip((1, -1), sections, strict=True)]
     links = (grid.link, grid.link.T)
     full: list[Array] = []
     sums: list[Sums] = []
-    for side, (sign, chains) in enumerate(zip((1, -1), sections, strict=True)):
+    for side, (sign, trellises) in enumerate(zip((1, -1), sections, strict=True)):
         towards = (linked(bounds[1 - side] if side == 0 else full[0], links[side]) + base).reshape(-1)
         points = Points(grid, bounds[side].reshape(-1) + towards, towards, sign)
-        sums.append(Sums(tuple(chains), tables, grid))
+        sums.append(Sums(tuple(trellises), tables, grid))
         where, total = enough(points, sums[-1])
         table = np.full(towards.size, -np.inf)
         table[where] = total - towards[where]
@@ -247,12 +247,12 @@ def _solve_two(sections: Sequence[Sequence[Chain]], tables: Tables, grid: Grid) 
 def _section(
     sums: Sums, columns: Columns, log_prior: Array, log_sums: Array, log_evidence: float, whole: Sums | None = None
 ) -> Section:
-    """The section at its kept points, with the posterior share of every symbol."""
+    """The section at its kept points, with the posterior share of every label."""
     posterior = np.exp(log_prior + log_sums - log_evidence)
     weight = posterior / posterior.sum()
-    logs = tuple(tuple(sums.logs(chain, columns)) for chain in sums.chains)
-    entries = tuple(shares(chain, rows, weight) for chain, rows in zip(sums.chains, logs, strict=True))
+    logs = tuple(tuple(sums.logs(trellis, columns)) for trellis in sums.trellises)
+    arcs = tuple(shares(trellis, rows, weight) for trellis, rows in zip(sums.trellises, logs, strict=True))
     return Section(
-        chains=sums.chains, columns=columns, log_prior=log_prior, logs=logs, log_sums=log_sums, posterior=posterior,
-        entries=entries, whole=None if whole is sums else whole,
+        trellises=sums.trellises, columns=columns, log_prior=log_prior, logs=logs, log_sums=log_sums, posterior=posterior,
+        arcs=arcs, whole=None if whole is sums else whole,
     )  # fmt: skip

@@ -13,12 +13,12 @@ from bitting.decoding.likelihood import CutLikelihood, likelihoods_of
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.posterior import Posterior, sections_of, solve
 from bitting.decoding.tables import crop, cut_tables
-from bitting.diagram.trellis import Chain, couple
+from bitting.diagram.trellis import Trellis, couple
 from bitting.errors import BittingError
 from bitting.model import Place, Readings, System
 
 COUPLED = 64
-"""Sets of cuts read across whose coupled chains are kept."""
+"""Sets of cuts read across whose coupled trellises are kept."""
 
 
 @frozen(eq=False)
@@ -37,14 +37,14 @@ class Read:
 
 @frozen(eq=False)
 class Solver:
-    """The legal codes of a system as `chains`, `reach` and places `along` the blade, and what is assumed of its keys."""
+    """The legal codes of a system as `trellises`, `reach` and places `along` the blade, and what is assumed of its keys."""
 
     system: System
     model: MeasurementModel
-    chains: tuple[Chain, ...]
+    trellises: tuple[Trellis, ...]
     reach: Reach
     along: Mapping[Place, float]
-    _joint: dict[frozenset[tuple[Place, ...]], tuple[Chain, ...]] = field(factory=dict, init=False, repr=False)
+    _joint: dict[frozenset[tuple[Place, ...]], tuple[Trellis, ...]] = field(factory=dict, init=False, repr=False)
 
     def read(self, readings: Readings) -> Read:
         """What the readings of one key say, cut by cut. Raises `BittingError` where they say nothing."""
@@ -66,14 +66,14 @@ class Solver:
         tables = cut_tables(read.alone, self.system, self.model, grid, self.along, self.reach, read.pairs)
         return solve(sections_of(self._coupled(read.pairs), grid), tables, grid)
 
-    def _coupled(self, pairs: tuple[PairLikelihood, ...]) -> tuple[Chain, ...]:
-        """The chains, with cuts that were read across decided together."""
+    def _coupled(self, pairs: tuple[PairLikelihood, ...]) -> tuple[Trellis, ...]:
+        """The trellises, with cuts that were read across decided together."""
         places = frozenset(pair.places for pair in pairs)
         if not places:
-            return self.chains
+            return self.trellises
         if places not in self._joint:
             if len(self._joint) >= COUPLED:
                 self._joint.clear()
             ordered = sorted(places, key=lambda pair: (pair[0].lane, pair[0].cut))
-            self._joint[places] = couple(self.chains, [(pair[0], pair[1]) for pair in ordered])
+            self._joint[places] = couple(self.trellises, [(pair[0], pair[1]) for pair in ordered])
         return self._joint[places]

@@ -1,4 +1,4 @@
-"""Sums over all codes of some chains at points of the grid, each point by itself.
+"""Sums over all codes of some trellises at points of the grid, each point by itself.
 
 Which points of the grid can matter: an upper bound of each one's total, and how many must be weighed.
 
@@ -10,7 +10,7 @@ code.
 A large diagram narrowed to what can matter for one key, so that tens of thousands of points are weighed in it quickly.
 
 Of the thousands of ways through a diagram of two coupled tracks the readings leave a few hundred. The whole diagram is
-passed at some pilot points; an entry stays whose part of the evidence is at least `FAINT` of the best point's at any of
+passed at some pilot points; an arc stays whose part of the evidence is at least `FAINT` of the best point's at any of
 them. What that loses is then found out at points drawn evenly from the posterior, where the whole diagram is passed
 again: if it is more than `LOST` of the evidence, these points become pilots too and a tenth as much is taken to matter;
 after `ROUNDS` such rounds the whole diagram is used. Only grids of several dimensions, of which 1e-4 is asked, are narrowed.
@@ -28,7 +28,7 @@ from bitting.arrays import Array, Indices
 from bitting.decoding.grid import Grid
 from bitting.decoding.jaw import Reach
 from bitting.decoding.tables import Tables, log_sum
-from bitting.diagram.trellis import Chain, Step, backward, entry_pairs, entry_sums, restrict
+from bitting.diagram.trellis import Trellis, TrellisLayer, arc_pairs, arc_sums, backward, restrict
 from bitting.model import Place
 
 UNDERFLOW = 1e-300
@@ -46,97 +46,97 @@ Columns = Mapping[int, Indices]
 
 @frozen(eq=False)
 class Sums:
-    """The chains of a section with their tables."""
+    """The trellises of a section with their tables."""
 
-    chains: tuple[Chain, ...]
+    trellises: tuple[Trellis, ...]
     tables: Tables
     grid: Grid
 
     def totals(self, columns: Columns) -> Array:
         """log of the sum over all codes at the given points."""
         out = np.zeros(next(iter(columns.values())).size)
-        for chain in self.chains:
-            symbols = sum(step.symbols.shape[0] for step in chain.steps)
-            for part in _runs(out.size, max(LEAST, TABLED // symbols)):
-                logs = self.logs(chain, {sign: where[part] for sign, where in columns.items()})
-                for some in _pieces(chain, out[part].size):
-                    out[part][some] += _total(chain, [rows[:, some] for rows in logs])
+        for trellis in self.trellises:
+            labels = sum(layer.labels.shape[0] for layer in trellis.layers)
+            for part in _runs(out.size, max(LEAST, TABLED // labels)):
+                logs = self.logs(trellis, {sign: where[part] for sign, where in columns.items()})
+                for some in _pieces(trellis, out[part].size):
+                    out[part][some] += _total(trellis, [rows[:, some] for rows in logs])
         return out
 
     @property
     def size(self) -> int:
-        """Entries of all steps: what one point costs."""
-        return sum(step.entry_child.size for chain in self.chains for step in chain.steps)
+        """Arcs of all layers: what one point costs."""
+        return sum(layer.arc_child.size for trellis in self.trellises for layer in trellis.layers)
 
-    def logs(self, chain: Chain, columns: Columns) -> list[Array]:
-        """log likelihoods of a chain's steps at the given points: (symbols, points) each."""
-        return [step_logs(step, self.tables, columns, self.grid) for step in chain.steps]
+    def logs(self, trellis: Trellis, columns: Columns) -> list[Array]:
+        """log likelihoods of a trellis's layers at the given points: (labels, points) each."""
+        return [layer_logs(layer, self.tables, columns, self.grid) for layer in trellis.layers]
 
 
-def shares(chain: Chain, logs: Sequence[Array], weight: Array) -> tuple[Array, ...]:
-    """Per step, the share of each entry in the whole, points weighed by `weight`; `logs` from `Sums.logs`."""
-    found = tuple(np.zeros(step.entry_child.size) for step in chain.steps)
-    for some in _pieces(chain, weight.size):
-        for share, more in zip(found, _shares(chain, [rows[:, some] for rows in logs], weight[some]), strict=True):
+def shares(trellis: Trellis, logs: Sequence[Array], weight: Array) -> tuple[Array, ...]:
+    """Per layer, the share of each arc in the whole, points weighed by `weight`; `logs` from `Sums.logs`."""
+    found = tuple(np.zeros(layer.arc_child.size) for layer in trellis.layers)
+    for some in _pieces(trellis, weight.size):
+        for share, more in zip(found, _shares(trellis, [rows[:, some] for rows in logs], weight[some]), strict=True):
             share += more
     return found
 
 
-def greatest_shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
-    """Per step, the greatest of each entry's shares at the points, each point's times its `weight`.
+def greatest_shares(trellis: Trellis, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per layer, the greatest of each arc's shares at the points, each point's times its `weight`.
 
     Points where sums underflow are passed over.
     """
-    found = [np.zeros(step.entry_child.size) for step in chain.steps]
-    for some in _pieces(chain, weight.size):
+    found = [np.zeros(layer.arc_child.size) for layer in trellis.layers]
+    for some in _pieces(trellis, weight.size):
         _, ratios = scaled([rows[:, some] for rows in logs])
-        follows, total = backward(chain, ratios)
+        follows, total = backward(trellis, ratios)
         root = np.where(total < UNDERFLOW, 0.0, weight[some] / np.maximum(total, UNDERFLOW))
-        for most, (entering, after) in zip(found, entry_pairs(chain, ratios, follows, root), strict=True):
+        for most, (entering, after) in zip(found, arc_pairs(trellis, ratios, follows, root), strict=True):
             np.maximum(most, (entering * after).max(axis=1), out=most)
     return found
 
 
-def _pieces(chain: Chain, points: int) -> list[slice]:
+def _pieces(trellis: Trellis, points: int) -> list[slice]:
     """Runs of points that a pass takes at a time."""
-    return _runs(points, max(LEAST, CHUNK // max(step.entry_child.size for step in chain.steps)))
+    return _runs(points, max(LEAST, CHUNK // max(layer.arc_child.size for layer in trellis.layers)))
 
 
 def _runs(points: int, length: int) -> list[slice]:
     return [slice(start, min(start + length, points)) for start in range(0, points, length)]
 
 
-def step_logs(step: Step, tables: Tables, columns: Columns, grid: Grid) -> Array:
-    """The log likelihood of each symbol of a step at the given points: (symbols, points); 0 where nothing was read."""
+def layer_logs(layer: TrellisLayer, tables: Tables, columns: Columns, grid: Grid) -> Array:
+    """The log likelihood of each label of a layer at the given points: (labels, points); 0 where nothing was read."""
     out: Array | None = None
-    for column, place in enumerate(step.places):
+    for column, place in enumerate(layer.places):
         table = tables.get(place)
         if table is not None:
             rows = table.reshape(table.shape[0], -1).take(columns[grid.signs[place.lane]], axis=1)
-            rows = rows[step.rows[:, column]]
+            rows = rows[layer.rows[:, column]]
             out = rows if out is None else out + rows
-    for turned, places in enumerate((step.places, step.places[::-1]) if len(step.places) == 2 else ()):
-        for found in tables.pair_logs(places, columns, step.rows[:, ::-1] if turned else step.rows):
+    for turned, places in enumerate((layer.places, layer.places[::-1]) if len(layer.places) == 2 else ()):
+        for found in tables.pair_logs(places, columns, layer.rows[:, ::-1] if turned else layer.rows):
             out = found if out is None else out + found
-    return np.zeros((step.symbols.shape[0], next(iter(columns.values())).size)) if out is None else out
+    return np.zeros((layer.labels.shape[0], next(iter(columns.values())).size)) if out is None else out
 
 
 def scaled(logs: Sequence[Array]) -> tuple[Array, list[Array]]:
-    """The tables with 1 for the best symbol of each step at every point, and the log of what was taken out."""
+    """The tables with 1 for the best label of each layer at every point, and the log of what was taken out."""
     tops = [table.max(axis=0) for table in logs]
     return np.add.reduce(tops), [np.exp(table - top) for table, top in zip(logs, tops, strict=True)]
 
 
-def _total(chain: Chain, logs: Sequence[Array]) -> Array:
+def _total(trellis: Trellis, logs: Sequence[Array]) -> Array:
     tops, ratios = scaled(logs)
-    return np.asarray(np.log(np.maximum(backward(chain, ratios)[1], UNDERFLOW)) + tops)
+    return np.asarray(np.log(np.maximum(backward(trellis, ratios)[1], UNDERFLOW)) + tops)
 
 
-def _shares(chain: Chain, logs: Sequence[Array], weight: Array) -> list[Array]:
-    """Per step, the share of each entry (entries,): its part of the sum over codes at every point, weighed by point."""
+def _shares(trellis: Trellis, logs: Sequence[Array], weight: Array) -> list[Array]:
+    """Per layer, the share of each arc (arcs,): its part of the sum over codes at every point, weighed by point."""
     _, ratios = scaled(logs)
-    follows, total = backward(chain, ratios)
-    return entry_sums(chain, ratios, follows, weight / np.maximum(total, UNDERFLOW))
+    follows, total = backward(trellis, ratios)
+    return arc_sums(trellis, ratios, follows, weight / np.maximum(total, UNDERFLOW))
 
 
 NEGLIGIBLE = 1e-11
@@ -154,10 +154,10 @@ MANY_POINTS, SIGHT = 20_000, 40.0
 PILOTS = 200
 """Points that are weighed first, to know how much evidence there is."""
 MOST_WORK, AT_LEAST = 30_000_000, 2_000
-"""Entries times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
+"""Arcs times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
 the shared errors lie, and the likeliest points must do."""
 LONG = 2_000_000
-"""Entries times points from which half of the points are weighed first, to see whether fewer are enough."""
+"""Arcs times points from which half of the points are weighed first, to see whether fewer are enough."""
 
 
 @frozen(eq=False)
@@ -299,22 +299,22 @@ def pair_limit(tables: Tables, grid: Grid) -> Array | float:
     return out
 
 
-def bounds_of(tables: Tables, grid: Grid, chains: Sequence[Chain]) -> dict[int, Array]:
+def bounds_of(tables: Tables, grid: Grid, trellises: Sequence[Trellis]) -> dict[int, Array]:
     """Per sign, a bound of the log sum over codes at every (scale, tilt, lattice point): cuts as if no rule bound them."""
     shape = {sign: (*grid.shape, lattice.size) for sign, lattice in grid.lattices.items()}
     bounds = {sign: np.zeros(size) for sign, size in shape.items()}
-    for chain in chains:
-        for step in chain.steps:
-            for column, place in enumerate(step.places):
+    for trellis in trellises:
+        for layer in trellis.layers:
+            for column, place in enumerate(layer.places):
                 bound = bounds[grid.signs[place.lane]]
-                if step.places in tables.pair_bounds or step.places[::-1] in tables.pair_bounds:
+                if layer.places in tables.pair_bounds or layer.places[::-1] in tables.pair_bounds:
                     bound += tables[place].max(axis=0) if place in tables else 0.0
                 elif place in tables:
                     table = _by_depth(tables[place], tables.reach, place)
                     top = table.max(axis=0)
                     bound += top + np.log(np.exp(table - top).sum(axis=0))
                 else:
-                    bound += math.log(step.symbols[:, column].max() + 1)
+                    bound += math.log(layer.labels[:, column].max() + 1)
     return bounds
 
 
@@ -340,14 +340,14 @@ def linked(logs: Array, link: Array) -> Array:
 
 
 FAINT = 1e-9
-"""Part of the evidence at one point, in that of the best point, below which an entry is left out."""
+"""Part of the evidence at one point, in that of the best point, below which an arc is left out."""
 LOST = 1e-5
 """Share of the evidence that narrowing may lose."""
 CHECKED = 48
 """Points at which that is found out."""
 ROUNDS = 3
 WORTH_NARROWING = 20_000_000
-"""Entries of a diagram times points of a grid from which narrowing pays (measured)."""
+"""Arcs of a diagram times points of a grid from which narrowing pays (measured)."""
 
 
 def worth_narrowing(points: Points, sums: Sums) -> bool:
@@ -356,18 +356,18 @@ def worth_narrowing(points: Points, sums: Sums) -> bool:
 
 
 def narrowed(sums: Sums, points: Points, pilots: Indices, totals: Array, faint: float = FAINT) -> Sums:
-    """The sums over the codes that pass only entries which matter at some of the pilot points.
+    """The sums over the codes that pass only arcs which matter at some of the pilot points.
 
     `totals` are the log totals of the pilots with their prior.
     """
     weight = np.exp(totals - totals.max())
     used = np.flatnonzero(weight >= faint)
     columns = points.columns(pilots[used])
-    chains = []
-    for chain in sums.chains:
-        shares = greatest_shares(chain, sums.logs(chain, columns), weight[used])
-        chains.append(restrict(chain, [share >= min(faint, float(share.max())) for share in shares])[0])
-    return Sums(tuple(chains), sums.tables, sums.grid)
+    trellises = []
+    for trellis in sums.trellises:
+        shares = greatest_shares(trellis, sums.logs(trellis, columns), weight[used])
+        trellises.append(restrict(trellis, [share >= min(faint, float(share.max())) for share in shares])[0])
+    return Sums(tuple(trellises), sums.tables, sums.grid)
 
 
 def lost_share(whole: Sums, points: Points, where: Indices, total: Array) -> tuple[Indices, Array, float]:

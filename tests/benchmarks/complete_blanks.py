@@ -85,7 +85,7 @@ def run_random(size: int) -> None:
     found = fewest_chains(rows)
     seconds = time.process_time() - started
     report("random", len(rows), len(found.chains), seconds)
-    verify(rows, found.chains, found.rivals)
+    verify(rows, found.chains, found.antichain)
 
 
 if __name__ == "__main__":

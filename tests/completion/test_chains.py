@@ -43,10 +43,10 @@ def must_hold(rows, found):
     assert sorted(i for chain in found.chains for i in chain) == list(range(len(rows)))
     for chain in found.chains:
         assert (np.diff(rows[list(chain)].astype(int), axis=0) >= 0).all()
-    for i, j in itertools.combinations(found.rivals, 2):
+    for i, j in itertools.combinations(found.antichain, 2):
         assert not (rows[i] <= rows[j]).all()
         assert not (rows[j] <= rows[i]).all()
-    assert len(found.rivals) == len(found.chains)
+    assert len(found.antichain) == len(found.chains)
     assert found.minimal
 
 

@@ -41,23 +41,23 @@ def brute() -> tuple[Readings, Brute]:
 def test_a_narrowed_diagram_has_the_answers_of_brute_force(
     brute: tuple[Readings, Brute], faint: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Entries are left out; where far too many are (half of the evidence), that is found out and the diagram kept whole."""
+    """Arcs are left out; where far too many are (half of the evidence), that is found out and the diagram kept whole."""
     readings, expected = brute
     monkeypatch.setattr(narrow, "WORTH_NARROWING", 0)
     monkeypatch.setattr(posterior, "FAINT", faint)
     found = solved(readings)
     section = found.sections[0]
-    entries = sum(step.entry_child.size for chain in section.chains for step in chain.steps)
+    arcs = sum(layer.arc_child.size for trellis in section.trellises for layer in trellis.layers)
     if faint < 0.1:
         assert section.whole is not None
-        assert entries < section.whole.size
+        assert arcs < section.whole.size
     else:
         assert section.whole is None
     assert found.log_evidence == pytest.approx(expected.log_evidence, abs=1e-4)
     for place, shares in found.shares.items():
         want = [expected.marginal(place.lane, place.cut, depth) for depth in range(3)]
         assert shares == pytest.approx(want, abs=1e-4)
-    codes = best_codes(found, SYSTEM, 12)  # the last of them pass entries that were left out
+    codes = best_codes(found, SYSTEM, 12)  # the last of them pass arcs that were left out
     ranked = expected.ranked()[:12]
     assert [code.probability for code in codes] == pytest.approx([p for _, p in ranked], abs=1e-4)
     assert [code.depths for code in codes[:3]] == [depths for depths, _ in ranked[:3]]

@@ -14,7 +14,7 @@ from hmmlearn.hmm import GaussianHMM
 
 from bitting.decoding import Decoder, MeasurementModel
 from bitting.decoding.kbest import Level, _completions, _search
-from bitting.diagram.trellis import Chain, backward, compile_step, entry_sums
+from bitting.diagram.trellis import Trellis, arc_sums, backward, compile_layer
 from bitting.model import Place
 from tests.decode_oracle import make_readings, make_system
 
@@ -53,15 +53,15 @@ def test_a_plain_chain_equals_hmmlearn(seed: int) -> None:
     assert result.depths[0] == tuple(path.tolist())
 
 
-def chain_of(example: dict[str, Any]) -> tuple[Chain, list[np.ndarray]]:
-    """A published chain as a compiled diagram: a symbol is (state before, state), so any transition can be weighed."""
+def trellis_of(example: dict[str, Any]) -> tuple[Trellis, list[np.ndarray]]:
+    """A published chain as a compiled diagram: a label is (state before, state), so any transition can be weighed."""
     size = len(example["states"])
     start = example.get("start") or (np.array(example["day0_prior"]) @ np.array(example["A"])).tolist()
     emission, transition = np.array(example["B"]), np.array(example["A"])
     stop = np.array(example.get("stop", [1.0] * size))
     observed = example["obs"]
-    symbols = np.arange(size * size)[:, None]
-    steps, logs = [], []
+    labels = np.arange(size * size)[:, None]
+    layers, logs = [], []
     for index, seen in enumerate(observed):
         last = index + 1 == len(observed)
         nodes = 1 if index == 0 else size
@@ -72,28 +72,28 @@ def chain_of(example: dict[str, Any]) -> tuple[Chain, list[np.ndarray]]:
                 children[before, before * size + state] = 0 if last else state
                 weight = start[state] if index == 0 else transition[before, state]
                 table[before * size + state] = math.log(weight * emission[state, seen] * (stop[state] if last else 1.0))
-        steps.append(compile_step((Place(0, index),), symbols, children, 1 if last else size))
+        layers.append(compile_layer((Place(0, index),), labels, children, 1 if last else size))
         logs.append(table[:, None])
-    return Chain((0,), tuple(steps), size ** len(observed)), logs
+    return Trellis((0,), tuple(layers), size ** len(observed)), logs
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda example: example["id"])
 def test_published_chains_through_the_same_passes(example: dict[str, Any]) -> None:
-    chain, logs = chain_of(example)
+    trellis, logs = trellis_of(example)
     tables = [np.exp(table) for table in logs]
-    follows, total = backward(chain, tables)
+    follows, total = backward(trellis, tables)
     assert total[0] == pytest.approx(example["evidence"], rel=1e-6)
-    through = entry_sums(chain, tables, follows, np.ones(1))
+    through = arc_sums(trellis, tables, follows, np.ones(1))
     size = len(example["states"])
     posterior = []
-    for step, entries in zip(chain.steps, through, strict=True):
-        posterior.append(np.bincount(step.entry_symbol % size, entries / total[0], minlength=size))
+    for layer, arcs in zip(trellis.layers, through, strict=True):
+        posterior.append(np.bincount(layer.arc_label % size, arcs / total[0], minlength=size))
     expected = example.get("posterior") or example["smoothed"]
     assert np.array(posterior) == pytest.approx(np.array(expected), abs=1e-7)
     if "viterbi_probability" in example:
         best, levels = np.ones((1, 1)), []
-        for step, table in zip(reversed(chain.steps), reversed(tables), strict=True):
-            level = Level(step, table, np.empty(0), np.arange(step.symbols.shape[0]), ignored=False)
+        for layer, table in zip(reversed(trellis.layers), reversed(tables), strict=True):
+            level = Level(layer, table, np.empty(0), np.arange(layer.labels.shape[0]), ignored=False)
             after, best = _completions(level, best, alike=False)
             levels.append(evolve(level, after=after))
         assert best[0, 0] == pytest.approx(example["viterbi_probability"], rel=1e-6)
