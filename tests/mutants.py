@@ -30,11 +30,11 @@ from typing import Any
 
 ROOMS = {
     "rules": "tests/rules tests/test_checking.py tests/diagram/test_exact.py",
-    "diagram": "tests/diagram tests/rules/test_catalogue.py tests/lint/test_codes.py tests/repair/test_one.py",
+    "diagram": "tests/diagram tests/rules/test_plain.py tests/lint/test_codes.py tests/repair/test_column.py",
     "notation": "tests/notation tests/test_grammars.py tests/test_checking.py",
-    "checking": "tests/test_checking.py tests/cli/test_check.py tests/rules/test_plain.py tests/test_public.py",
-    "repair": "tests/repair tests/batch/test_suggest.py tests/test_checking.py",
-    "machine/plan": "tests/machine/test_plan.py tests/machine/test_plan_limits.py tests/machine/test_simulate.py tests/sheet/test_page.py",
+    "checking": "tests/test_checking.py tests/cli/test_check.py tests/rules/test_sentences.py",
+    "repair": "tests/repair tests/batch/test_suggest.py",
+    "machine/plan": "tests/machine/test_plan.py tests/machine/test_plan_limits.py tests/machine/test_simulate.py",
     "machine/inspect": "tests/machine/test_inspect.py tests/machine/test_inspect_decision.py tests/machine/test_chi_square.py",
     "completion": "tests/completion",
 }

@@ -86,7 +86,27 @@ def test_messages_say_what_was_found_and_what_is_allowed():
 
 def test_text_that_looks_like_a_code_number_is_told_so():
     report = check(parse_code("B4711", FOUR), suggest=False)
-    assert "looks like a code number" in report.findings[0].message
+    assert report.findings[0].message.startswith("7 cuts expected (left 4, right 3), 5 given; this looks like a code number")
+    assert [finding.cuts for finding in report.findings] == [()]
+
+
+def test_the_places_of_a_finding_are_its_cuts_on_its_lane():
+    """What a picture marks is what the words name, for the built-in findings as for rules."""
+    for text in (
+        "left: 1 2 9 4 / right: 1 4 ?",
+        "top(left: 1234 / right: 123); bottom(left: 1243 / right: 121)",
+        "left: [1 2] 2 3 ? / right: 1 2 4",
+    ):
+        for finding in check(parse_code(text, FOUR), suggest=False).findings:
+            lane = ["left", "right"].index(finding.track)
+            assert finding.cuts
+            assert [(place.lane, place.cut + 1) for place in finding.places] == [(lane, cut) for cut in finding.cuts]
+
+
+def test_sides_that_differ_are_told_by_the_cuts_where_they_do():
+    for bottom, said in (("1243", "differ at cuts 3, 4, and"), ("1233", "differ at cut 4, and")):
+        report = check(parse_code(f"top(1234 / 123); bottom({bottom} / 123)", FOUR), suggest=False)
+        assert said in next(f.message for f in report.findings if f.rule == "side-mismatch")
 
 
 def test_a_convenience_code_may_be_written_for_one_side_or_both():
