@@ -13,6 +13,7 @@ from attrs import evolve
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import EndMill
 from bitting.machine.plan.bite import with_bites
+from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
 from bitting.machine.plan.plan import Plan, plan
 from bitting.machine.plan.steps import Step
@@ -94,7 +95,8 @@ def test_a_click_may_miss_by_half_the_tolerance(off: float, told: bool) -> None:
 
 def test_a_setting_at_the_limit_of_a_control_is_within_it() -> None:
     """The code's depths run from 8.60 to 7.25; what is set in air lies between."""
-    assert not any("limits" in text for text in planned(evolve(PLAIN, limits=(7.25, 8.6))).warnings)
+    within = planned(evolve(PLAIN, limits=(7.25, 8.6))).warnings
+    assert not any("limits" in text or "click" in text for text in within)  # this control has no clicks to miss
     for limits in ((7.26, 8.6), (7.25, 8.59)):
         assert any("past the control's limits" in text for text in planned(evolve(PLAIN, limits=limits)).warnings)
 
@@ -157,3 +159,27 @@ def test_a_vee_is_as_wide_at_the_edge_as_it_goes_deep() -> None:
     assert wide.obstacles[0].endswith("the cutter comes 0.15 mm into the shoulder")
     assert not plan(code_of(system, [[2, 0, 0, 0, 0]] * len(system.lanes)), system).obstacles
     assert not plan(code_of(VEE, [[9, 0, 0, 0, 0, 0]]), VEE).obstacles  # 0.24 along, and 0.025 + 0.131·tan 50° wide
+
+
+def test_cutter_setup_key_and_turning_over_are_those_of_the_system() -> None:
+    """A vee of 90 degrees with a flat of 1.2; setup keys of the shallowest depth but for one cut; faces and edges."""
+    said = {
+        system.name: plan(code_of(system, [[0] * lane.track.cuts for lane in system.lanes]), system)
+        for system in (FOUR, EDGES, VEE)
+    }
+    setup = {name: " ".join(result.setup) for name, result in said.items()}
+    assert "end mill, 2.40 mm (94.5 thou), turning clockwise" in setup["four"]
+    assert "vee, 90° included, 1.20 mm (47.2 thou) flat at its point" in setup["edges"]
+    assert "Setup key: every cut at 1, cut 4 at 5." in setup["four"]
+    assert "Setup key: every cut at 0, cut 4 at 9." in setup["vee"]
+    assert "Setup key" not in setup["edges"]
+    assert "half a turn about its long axis, bottom up" in dict(said["four"].between)["bottom"]
+    assert "its lower edge meets the cutter" in dict(said["edges"].between)["lower"]
+    assert not said["vee"].between
+
+
+def test_a_step_that_takes_up_no_play_is_set_where_it_stands() -> None:
+    frame = frame_of(FOUR, FOUR.lanes[0])
+    machine = Machine("m", "mm", Control(1.0, 0.0, "to-bow"), None, None, Corrections(space=0.02))
+    assert setting_of(frame, Step("space", "1", 21.4, 8.6), machine, "space") == pytest.approx(21.42)
+    assert setting_of(frame, Step("space", "1", 21.4, 8.6, play=0.1), machine, "space") == pytest.approx(21.52)
