@@ -16,7 +16,7 @@ from bitting.machine.plan.bite import with_bites
 from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
 from bitting.machine.plan.plan import Plan, plan
-from bitting.machine.plan.steps import Step
+from bitting.machine.plan.steps import Step, path_of
 from bitting.model import System, code_of
 from bitting.systemfile.machine import Control, Corrections, Machine
 from tests.plan_systems import EDGES, FOUR, INTERNAL, TWO, VEE
@@ -72,6 +72,15 @@ def test_bites_are_those_of_a_sampled_wall(system: System, direction: Direction,
                 assert step.bite == pytest.approx(expected, abs=fine), (row, step)
                 if expected == 0:
                     assert (step.bite, step.milling) == (0, None)
+
+
+def test_a_change_bites_what_the_old_key_left_and_beyond_the_tip_there_is_air() -> None:
+    """The last cut 0.45 deeper: so much is taken on the way out, where the old key ran out at the shallowest depth."""
+    old, new = ([[0] * 7, [0] * 6 + [last]] for last in (0, 1))
+    (track,) = plan(code_of(FOUR, new), FOUR, have=code_of(FOUR, old), direction="bow-to-tip").tracks[:1]
+    bites = {step.action: step.bite for step in track.steps}
+    assert bites["run-out"] == pytest.approx(0.45)
+    assert bites["space"] == 0
 
 
 CODE = [[1, 0, 2, 2, 0, 1, 3], [0] * 7]
@@ -183,3 +192,28 @@ def test_a_step_that_takes_up_no_play_is_set_where_it_stands() -> None:
     machine = Machine("m", "mm", Control(1.0, 0.0, "to-bow"), None, None, Corrections(space=0.02))
     assert setting_of(frame, Step("space", "1", 21.4, 8.6), machine, "space") == pytest.approx(21.42)
     assert setting_of(frame, Step("space", "1", 21.4, 8.6, play=0.1), machine, "space") == pytest.approx(21.52)
+
+
+def test_a_change_goes_to_the_cuts_that_get_deeper_and_to_no_other() -> None:
+    """Cut 4 alone, then cuts 4 and 5 with the run between them; what stands at 2 already is passed at the shallowest depth."""
+    old = [[1] * 7, [0] * 7]
+    for deeper in ([3], [3, 4], [1, 5]):
+        new = [[2 if cut in deeper else 1 for cut in range(7)], [0] * 7]
+        for direction in ("bow-to-tip", "tip-to-bow"):
+            (track,) = plan(code_of(FOUR, new), FOUR, have=code_of(FOUR, old), direction=direction).tracks[:1]
+            assert sorted(int(step.to) - 1 for step in track.steps if step.action == "space") == deeper
+            between = [step for step in track.steps if step.action == "space" and step.bite > 0]
+            assert len(between) == (deeper == [3, 4])
+            assert track.steps[-1].depth == pytest.approx(8.6)
+
+
+def test_settings_in_inches_are_told_to_a_tenth_of_a_thousandth() -> None:
+    machine = Machine("m", "in", Control(0.1, 0.0, "to-tip"), None)
+    steps = plan(code_of(VEE, [[1, 0, 0, 0, 0, 0]]), VEE, machine=machine).tracks[0].steps
+    assert next(step.turns for step in steps if step.action == "depth") == "set 0.3160"  # 0.330 less 0.014
+
+
+def test_moves_that_say_no_start_begin_at_the_load_place_at_the_shallowest_depth() -> None:
+    frame = frame_of(FOUR, FOUR.lanes[0])
+    assert path_of(frame, [("space", "1")]) == [(frame.load, 0.0), (-21.4, 0.0)]
+    assert path_of(frame, [("start", "load"), ("space", "1")]) == [(frame.load, 0.0), (-21.4, 0.0)]
