@@ -24,7 +24,7 @@ def test_counts_ranks_and_codes_around_two_to_the_sixty_third(cuts: int) -> None
         assert space.unrank(rank) == code
         assert space.rank(code) == rank
     for rank in (-1, 2**cuts):
-        with pytest.raises(BittingError):
+        with pytest.raises(BittingError, match=f"there are {2**cuts:,} codes, so there is no number {rank + 1:,}"):
             space.unrank(rank)
 
 

@@ -140,6 +140,29 @@ def test_a_wall_is_eased_to_the_limit_wherever_some_stops_do_it(step: float, rad
             assert len(eased(limit)[0]) <= most
 
 
+@pytest.mark.parametrize("direction", ["bow-to-tip", "tip-to-bow"])
+def test_walls_towards_a_shallower_cut_are_eased_like_those_towards_a_deeper_one(direction: Direction) -> None:
+    """Steps of two depths leave 76 degrees where they are square; a tumbler climbs 60, from either side."""
+    row = [2, 0, 2, 0, 0, 2, 2]
+    square, eased, turned = (
+        [wall.angle for wall in plan(code_of(FOUR, [cuts, [0] * 7]), FOUR, ease, None, direction).simulation.walls[:6]]
+        for cuts, ease in ((row, False), (row, True), (row[::-1], True))
+    )
+    assert max(square) == pytest.approx(75.5, abs=0.1)
+    assert max(eased) <= 60
+    assert eased == pytest.approx(turned[::-1], abs=1e-6)
+
+
+def test_stops_lie_between_the_two_cuts() -> None:
+    """The last stop of this wall would be rounded to 1.56, past the deep cut: no such stops are given."""
+    pitch, step = 1.5599518595847557, 1.5086219631729236
+    for way in (1, -1):
+        stops, _ = stops_between(
+            (0.0, 0.0), (way * pitch, step), EndMill(1.2554573532892026), seat=0.551, steepest_allowed=0, grain=0.01
+        )
+        assert all(0 <= way * x <= pitch and 0 <= w <= step for x, w in stops)
+
+
 ROW = [0, 1, 2, 1, 0, 1, 2, 1]
 PLAYED = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.4), Control(1.0, 0.0, "deepens", 100))
 
