@@ -1,32 +1,27 @@
-"""Small faults put into one package on purpose, drawn from a seed, to see whether its tests find them.
+"""Small faults put into one part of the package on purpose, drawn from a seed, to see whether its tests find them.
 
-    python -m tests.mutants PACKAGE [--seed N] [--number N] [--only K] [--seconds N]
+    python -m tests.mutants PART [--seed N] [--number N] [--seconds N]
 
-Faults are made by cosmic-ray's operators (`pip install cosmic-ray`): a place in the source is drawn, then one of the
-changes possible there. The tree is copied first and nothing outside the copy is touched. The room's tests run once as
-they are, and then for each fault, fastest first, until one fails; only those are taken that fit into so many seconds.
-A fault that no test finds is printed as a difference, to be killed by a test or named as one that changes nothing.
+Faults are made by cosmic-ray's operators: a place in the source is drawn, then one of the changes possible there. All of it
+happens in a copy of the tree. The room's tests run once as they are, then for each fault, fastest first, until one fails; only
+so many are taken as fit into the seconds. What none finds is printed, to be killed by a test or named as changing nothing.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
-import difflib
-import importlib.util
-import json
 import os
 import random
-import resource
 import shutil
-import signal
 import subprocess
-import sys
 import tempfile
-import time
 from collections import defaultdict
+from difflib import unified_diff
 from pathlib import Path
 from typing import Any
+
+from tests.limits import python
 
 ROOMS = {
     "rules": "tests/rules tests/test_checking.py tests/diagram/test_exact.py",
@@ -38,74 +33,63 @@ ROOMS = {
     "machine/inspect": "tests/machine/test_inspect.py tests/machine/test_inspect_decision.py tests/machine/test_chi_square.py",
     "completion": "tests/completion",
 }
-"""Part of the package -> the tests that a change there must pass (the table in DEVELOPERS.md)."""
-MEMORY = 6_000_000_000
+"""Part of the package -> the tests that a change there must pass first of all."""
+TOLD, ORDER = "MUTANTS_TOLD", "MUTANTS_ORDER"
+"""Names of two files in the environment of the tests: what each took and whether it failed; which run, in which order."""
 
 
-class Timed:
-    """A pytest plugin: the tests named run in their order, the others not; keeps how long each took and what failed."""
+def pytest_configure() -> None:
+    """This module is pytest's plugin in the copy: a fault found need not be made small, and the same is found again."""
+    import hypothesis
 
-    def __init__(self, order: list[str] | None) -> None:
-        self.order, self.took, self.failed = order, defaultdict[str, float](float), set[str]()
-
-    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
-        if self.order is not None:
-            place = {name: i for i, name in enumerate(self.order)}
-            items[:] = sorted((item for item in items if item.nodeid in place), key=lambda item: place[item.nodeid])
-
-    def pytest_runtest_logreport(self, report: Any) -> None:
-        self.took[report.nodeid] += report.duration
-        if report.failed:
-            self.failed.add(report.nodeid)
+    phases = [hypothesis.Phase.explicit, hypothesis.Phase.generate]
+    hypothesis.settings.register_profile("found", derandomize=True, database=None, deadline=None, phases=phases)
+    hypothesis.settings.load_profile("found")
 
 
-def tested(copy: Path, tests: str, order: list[str] | None, seconds: float) -> tuple[int | None, dict[str, Any]]:
-    """pytest's exit status (None: out of time) and its notes, from a fork in which no module of the project is loaded."""
-    notes = copy / "notes.json"
-    notes.unlink(missing_ok=True)
-    child = os.fork()
-    if not child:
-        os.setsid()
-        for limit, most in (
-            (resource.RLIMIT_CPU, int(seconds)),
-            (resource.RLIMIT_AS, MEMORY),
-            (resource.RLIMIT_CORE, 0),
-        ):
-            resource.setrlimit(limit, (most, resource.RLIM_INFINITY))  # soft: tests set limits of their own
-        for name in [name for name in sys.modules if name.split(".")[0] in ("tests", "bitting")]:
-            del sys.modules[name]
-        os.chdir(copy)
-        sys.path.insert(0, str(copy))
-        os.environ.update(PYTHONPATH=str(copy), OPENBLAS_NUM_THREADS="1")
-        with (copy / "output.txt").open("w") as out:
-            os.dup2(out.fileno(), 1)
-            os.dup2(out.fileno(), 2)
-        import hypothesis
-        import pytest
-
-        phases = [phase for phase in hypothesis.Phase if phase.name in ("explicit", "generate")]
-        hypothesis.settings.register_profile("mutants", derandomize=True, database=None, deadline=None, phases=phases)
-        hypothesis.settings.load_profile("mutants")
-        timed = Timed(order)
-        first = [] if order is None else ["-x"]
-        status = pytest.main([*tests.split(), *first, "-p", "no:cacheprovider", "-p", "no:xdist"], plugins=[timed])
-        notes.write_text(json.dumps({"took": timed.took, "failed": sorted(timed.failed)}))
-        os._exit(int(status))
-    end = (
-        time.monotonic() + 10 * seconds
-    )  # of the clock; time is the processor's, so that a busy machine changes nothing
-    while time.monotonic() < end:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status), json.loads(notes.read_text()) if notes.exists() else {}
-        time.sleep(0.02)
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return None, {}
+def pytest_collection_modifyitems(items: list[Any]) -> None:
+    """Only the tests that are named run, in that order; all where none is."""
+    if (order := Path(os.environ[ORDER])).exists():
+        place = {name: i for i, name in enumerate(order.read_text().splitlines())}
+        items[:] = sorted((item for item in items if item.nodeid in place), key=lambda item: place[item.nodeid])
 
 
-def drawn(copy: Path, part: str, seed: int, number: int) -> list[tuple[Path, int, str, str]]:
-    """Files of the copy, each with a line, what is done to it, and its text with the fault."""
+def pytest_runtest_logreport(report: Any) -> None:
+    """One line for each phase of a test."""
+    with Path(os.environ[TOLD]).open("a") as told:
+        told.write(f"{report.duration}\t{report.failed}\t{report.nodeid}\n")
+
+
+def run(copy: Path, tests: str, seconds: float, *options: str) -> tuple[int, dict[str, float], list[str]]:
+    """pytest's exit status in the copy, what each test took, and which failed; `seconds` are the processor's."""
+    told, order = copy / "told.txt", copy / "order.txt"
+    told.write_text("")
+    names = {"PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1", TOLD: str(told), ORDER: str(order)}
+    words = [
+        "-m",
+        "pytest",
+        *tests.split(),
+        *options,
+        "-p",
+        "tests.mutants",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:xdist",
+    ]
+    try:
+        status = python(*words, seconds=int(seconds), memory=6_000_000_000, cwd=copy, env=names).returncode
+    except subprocess.TimeoutExpired:
+        status = -1
+    rows = [line.split("\t") for line in told.read_text().splitlines()]
+    took: dict[str, float] = defaultdict(float)
+    for duration, _, name in rows:
+        took[name] += float(duration)
+    return status, took, [name for _, failed, name in rows if failed == "True"]
+
+
+def drawn(root: Path, seed: int, number: int) -> list[tuple[Path, int, str, str]]:
+    """Files, each with a line, what is done to it, and its text with the fault."""
     from cosmic_ray.ast import ast_nodes, get_ast
     from cosmic_ray.mutating import mutate_code
     from cosmic_ray.plugins import get_operator, operator_names
@@ -115,23 +99,16 @@ def drawn(copy: Path, part: str, seed: int, number: int) -> list[tuple[Path, int
     ]
     operators = {name: get_operator(name)() for name in names}
     places = defaultdict[tuple[Path, tuple[int, int]], list[tuple[str, int]]](list)
-    root = copy / "bitting" / part
     for path in sorted(root.rglob("*.py")) if root.is_dir() else [root.with_suffix(".py")]:
-        text = path.read_text()
-        unread = [  # annotations are never evaluated
-            (note.lineno, note.col_offset, note.end_lineno, note.end_col_offset)
-            for node in ast.walk(ast.parse(text))
-            for note in (getattr(node, "annotation", None), getattr(node, "returns", None))
-            if note is not None
-        ]
-        tree = get_ast(text)
+        nodes = list(ast.walk(ast.parse(path.read_text())))
+        notes: list[Any] = [getattr(node, name, None) for node in nodes for name in ("annotation", "returns")]
+        unread = [((n.lineno, n.col_offset), (n.end_lineno, n.end_col_offset)) for n in notes if n]  # never evaluated
+        tree = get_ast(path.read_text())
         for name, operator in operators.items():
-            found = [spot for node in ast_nodes(tree) for spot, _ in operator.mutation_positions(node)]
-            for nth, spot in enumerate(found):
-                if not any(note[:2] <= spot < note[2:] for note in unread):
+            for nth, (spot, _) in enumerate(s for node in ast_nodes(tree) for s in operator.mutation_positions(node)):
+                if not any(start <= spot < end for start, end in unread):
                     places[path, spot].append((name, nth))
-    draw = random.Random(seed)
-    faults = []
+    draw, faults = random.Random(seed), []
     for path, spot in draw.sample(sorted(places), min(number, len(places))):
         name, nth = draw.choice(places[path, spot])
         faults.append((path, spot[0], name.split("/")[1], mutate_code(path.read_text(), operators[name], nth)))
@@ -141,53 +118,39 @@ def drawn(copy: Path, part: str, seed: int, number: int) -> list[tuple[Path, int
 def main() -> None:
     """Draw, run and print."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutants")
-    parser.add_argument("package", choices=ROOMS)
+    parser.add_argument("part", choices=ROOMS)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--number", type=int, default=40)
-    parser.add_argument("--only", type=int, action="append")
-    parser.add_argument("--seconds", type=float, default=40)
+    parser.add_argument("--seconds", type=float, default=10)
     asked = parser.parse_args()
-    import hypothesis, numpy, pytest, scipy.stats, shapely  # noqa: E401, F401, I001 - read once, not for each fault
-
     with tempfile.TemporaryDirectory() as scratch:
-        copy = Path(scratch) / "tree"
-        files = subprocess.run(["git", "ls-files", "-z"], capture_output=True, check=True, text=True).stdout.split("\0")
-        for name in filter(None, files):
-            (copy / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy2(name, copy / name)
-        tests, order, spent = ROOMS[asked.package], [], 0.0
-        status, notes = tested(copy, tests, None, 3600)
-        for name, took in sorted(notes["took"].items(), key=lambda pair: pair[1]):
-            spent += took
-            if spent <= asked.seconds and name not in notes["failed"]:
+        copy, tests = Path(scratch) / "tree", ROOMS[asked.part]
+        shutil.copytree(".", copy, ignore=shutil.ignore_patterns(".*cache", "__pycache__", ".git", ".hypothesis"))
+        _, took, failed = run(copy, tests, 3600)
+        order, spent = [], 0.0
+        for name in sorted(took, key=lambda name: took[name]):
+            if name not in failed and spent + took[name] <= asked.seconds:
+                spent += took[name]
                 order.append(name)
-        print(
-            f"{len(order)} of {len(notes['took'])} tests, {min(spent, asked.seconds):.0f} s, status {status}",
-            flush=True,
-        )
-        counts = defaultdict[str, int](int)
-        for k, (path, line, what, text) in enumerate(drawn(copy, asked.package, asked.seed, asked.number)):
-            if asked.only and k not in asked.only:
-                continue
-            whole, cached = path.read_text(), Path(importlib.util.cache_from_source(str(path)))
+        (copy / "order.txt").write_text("\n".join(order))
+        print(f"{len(order)} of {len(took)} tests, {spent:.0f} s", flush=True)
+        lives = 0
+        faults = drawn(copy / "bitting" / asked.part, asked.seed, asked.number)
+        for number, (path, line, what, text) in enumerate(faults):
+            whole = path.read_text()
             path.write_text(text)
-            cached.unlink(missing_ok=True)
-            status, notes = tested(copy, tests, order, max(20, 3 * min(spent, asked.seconds)))
+            status, _, failed = run(copy, tests, max(20, 3 * spent), "-x")
             path.write_text(whole)
-            cached.unlink(missing_ok=True)
-            fate = "SURVIVED" if status == 0 else "killed"
-            counts[fate] += 1
-            by = ", ".join(notes.get("failed", [])) or (
-                "out of time" if status in (None, -signal.SIGXCPU) else f"status {status}"
-            )
-            print(f"{k} {path.relative_to(copy)}:{line} {what}: {fate}" + (f" by {by}" if status else ""), flush=True)
-            if fate == "SURVIVED":
+            fate = "SURVIVED" if status == 0 else f"killed by {failed[0] if failed else f'status {status}'}"
+            print(f"{number} {path.relative_to(copy)}:{line} {what}: {fate}", flush=True)
+            if status == 0:
+                lives += 1
                 print(
-                    *list(difflib.unified_diff(whole.splitlines(), text.splitlines(), lineterm="", n=1))[2:],
+                    *list(unified_diff(whole.splitlines(), text.splitlines(), lineterm="", n=1))[2:],
                     sep="\n",
                     flush=True,
                 )
-        print(dict(counts), f"of {sum(counts.values())} faults in bitting/{asked.package}, seed {asked.seed}")
+        print(f"{len(faults) - lives} of {len(faults)} faults in bitting/{asked.part} killed, seed {asked.seed}")
 
 
 if __name__ == "__main__":
