@@ -180,6 +180,7 @@ def test_a_restricted_trellis_has_the_ways_all_of_whose_arcs_are_kept(name: str,
     assert [code_by_place(small, way) for way in paths(small)] == [code_by_place(trellis, way) for way in left]
     for layer, number in zip(small.layers, numbers, strict=True):
         assert layer.nodes == len(layer.children)
+        assert layer.children.min() >= -1
         assert (layer.children >= 0).any(axis=1).all()  # nothing that leads nowhere
         assert (layer.children >= 0).any(axis=0).all()
         assert len(number) == len(layer.labels)
