@@ -26,6 +26,7 @@ from attrs import frozen
 from bitting.arrays import Array
 from bitting.diagram import CodeSpace, Diagram
 from bitting.model import Place
+from bitting.model.value import Value
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
@@ -36,7 +37,7 @@ SLIPS = ("any_depth", "off_by_one", "swap")
 
 
 @frozen
-class Slips:
+class Slips(Value):
     """Of all slips of a kind, the share that another legal code hides; None where none can happen.
 
     `exact`: counted, not estimated; otherwise `sd` is the largest standard error of the three.
@@ -49,9 +50,8 @@ class Slips:
     sd: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
-        """The figures by name."""
-        shares = {name: getattr(self, name) for name in SLIPS}
-        return {**shares, "exact": self.exact} if self.exact else {**shares, "exact": False, "sd": self.sd}
+        """The figures by name; `sd` only where they are estimated."""
+        return {name: value for name, value in super().as_dict().items() if name != "sd" or not self.exact}
 
 
 class _TooMany(Exception):

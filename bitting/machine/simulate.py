@@ -44,9 +44,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import inf
-from typing import Any
+from typing import Any, Protocol
 
-from attrs import asdict, evolve, frozen
+from attrs import evolve, frozen
 
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of, seat_of
@@ -65,6 +65,7 @@ from bitting.geometry.profile import (
 )
 from bitting.machine.plan.steps import Move, path_of
 from bitting.model import Code, Depths, Lane, System
+from bitting.model.value import Value
 
 ROUNDING = 1e-12
 """Differences below this are rounding, in the system's unit."""
@@ -85,7 +86,7 @@ class Limit:
 
 
 @frozen
-class Flat:
+class Flat(Value):
     """One flat of one track; lengths in the system's unit.
 
     `name` is `bow end`, `seat 3`, `wall 3-4` or `tip end`; `allowed` and `reached` are the dimensions of the deepest
@@ -93,6 +94,7 @@ class Flat:
     `residual` is the metal left at the worst place of a seat, and 0 elsewhere.
     """
 
+    digits = 6
     side: str | None
     track: str
     name: str
@@ -103,9 +105,10 @@ class Flat:
 
 
 @frozen
-class Wall:
+class Wall(Value):
     """The wall between neighbouring cuts (numbered from 1): its steepest angle to the blade's length, in degrees."""
 
+    digits = 6
     side: str | None
     track: str
     cuts: tuple[int, int]
@@ -191,9 +194,10 @@ def walls_of(frame: Frame, pieces: Sequence[Piece]) -> tuple[Wall, ...]:
 
 
 @frozen
-class Stage:
+class Stage(Value):
     """After the track `side`, `track`: the least web and floor anywhere on the key so far, in the system's unit."""
 
+    digits = 6
     side: str | None
     track: str
     web: float | None
@@ -338,9 +342,20 @@ def _along(piece: Piece) -> list[float]:
     return [piece.lo + (piece.hi - piece.lo) * i / (count - 1) for i in range(count)]
 
 
+class HasMoves(Protocol):
+    """The moves for one track of one side (None: the key is cut on one side only): a plan's, or `TrackMoves`."""
+
+    @property
+    def side(self) -> str | None: ...
+    @property
+    def track(self) -> str: ...
+    @property
+    def steps(self) -> Sequence[Move]: ...
+
+
 @frozen
 class TrackMoves:
-    """The moves for one track of one side (None: the key is cut on one side only)."""
+    """Any list of moves for one track of one side."""
 
     side: str | None
     track: str
@@ -348,7 +363,7 @@ class TrackMoves:
 
 
 @frozen
-class Simulation:
+class Simulation(Value):
     """What the moves leave of the blank; lengths in the system's unit.
 
     `gouge` and `residual` as in the module's text; `reached` says whether every cut of every track got its depth at its
@@ -376,33 +391,11 @@ class Simulation:
         """The flats that are cut too deep."""
         return tuple(flat for flat in self.flats if flat.gouge > 0)
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON: gouge and residual, and with them every flat and wall, and the metal left."""
-        return {
-            "gouge": self.gouge,
-            "residual": self.residual,
-            "reached": self.reached,
-            "missed": list(self.missed),
-            "flats": [_as_dict(flat) for flat in self.flats],
-            "walls": [_as_dict(wall) for wall in self.walls],
-            "stages": [_as_dict(stage) for stage in self.stages],
-            "slivers": list(self.slivers),
-        }
-
-
-def _as_dict(record: Flat | Wall | Stage) -> dict[str, Any]:
-    """A record as JSON, lengths and angles rounded to a millionth."""
-
-    def plain(value: Any) -> Any:
-        return round(value, 6) if isinstance(value, float) else list(value) if isinstance(value, tuple) else value
-
-    return {name: plain(value) for name, value in asdict(record).items()}
-
 
 def simulate(
     code: Code | Depths,
     system: System,
-    tracks: Sequence[Any],
+    tracks: Sequence[HasMoves | Mapping[str, Any]],
     *,
     radius: float | None = None,
     travels: Mapping[str, Sequence[float]] | None = None,
@@ -491,8 +484,8 @@ def exact_depths(code: Code) -> Depths:
     return depths
 
 
-def _job(system: System, entry: Any) -> tuple[str | None, Lane, Sequence[Move]]:
-    """Side, lane and moves of one entry."""
+def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
+    """Side, lane and moves of one track."""
     if isinstance(entry, Mapping):
         side, track, steps = entry.get("side"), entry["track"], entry["steps"]
     else:

@@ -24,17 +24,25 @@ NOT_JSON: dict[str, bool] = {"json": False}
 
 
 class Value:
-    """A frozen value with a JSON form. `derived` names properties that stand in the JSON as well, behind the fields."""
+    """A frozen value with a JSON form.
+
+    `derived` names properties that stand in the JSON as well, behind the fields; `listed` says all names of the JSON where
+    their order is another; `digits` is how many decimals its own numbers have (None: all).
+    """
 
     __slots__ = ()
     derived: ClassVar[tuple[str, ...]] = ()
+    listed: ClassVar[tuple[str, ...]] = ()
+    digits: ClassVar[int | None] = None
 
     def as_dict(self) -> dict[str, Any]:
         """What JSON holds of it, by attribute; tuples as lists, values inside by their own `as_dict`."""
-        names = [
-            f.name for f in fields(cast(Any, type(self))) if f.metadata.get("json", True) and not f.name.startswith("_")
-        ]
-        return {name: as_json(getattr(self, name)) for name in (*names, *self.derived)}
+        own = fields(cast(Any, type(self)))
+        names = [f.name for f in own if f.metadata.get("json", True) and not f.name.startswith("_")]
+        found = {name: as_json(getattr(self, name)) for name in self.listed or (*names, *self.derived)}
+        if self.digits is None:
+            return found
+        return {name: round(value, self.digits) if isinstance(value, float) else value for name, value in found.items()}
 
 
 class Answer(Value):

@@ -39,18 +39,19 @@ from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect
+from bitting.model.value import NOT_JSON, Value
 from bitting.systemfile.machine import Machine
 
 
 @frozen
-class TrackPlan:
+class TrackPlan(Value):
     """The moves for one track of one side (None: the key is cut on one side only)."""
 
     side: str | None
     track: str
     direction: Direction
     steps: tuple[Step, ...]
-    frame: Frame = field(repr=False)
+    frame: Frame = field(repr=False, metadata=NOT_JSON)
     """The coordinates that the steps were made in, with the machine's own cutter."""
 
     @property
@@ -58,18 +59,9 @@ class TrackPlan:
         """How people are told of it."""
         return self.track if self.side is None else f"{self.side} {self.track}"
 
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of `plan --json`, with `direction` and the settings of each step beside it."""
-        return {
-            "side": self.side,
-            "track": self.track,
-            "direction": self.direction,
-            "steps": [step.as_dict() for step in self.steps],
-        }
-
 
 @frozen
-class Plan:
+class Plan(Value):
     """The whole job. `tracks` in the order they are worked; `moves` counts the steps.
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
@@ -77,6 +69,11 @@ class Plan:
     length in the system's unit. `made_for` is the system, `system` its name.
     """
 
+    listed = (
+        *("system", "unit", "eased", "legal", "moves", "widest_bite", "tracks", "simulation", "warnings", "setup"),
+        *("between", "after", "copying", "cautions", "cut_through", "obstacles", "taken"),
+    )
+    digits = 6
     made_for: System = field(repr=lambda system: system.name)
     eased: bool
     tracks: tuple[TrackPlan, ...]
@@ -132,25 +129,7 @@ class Plan:
 
     def as_dict(self) -> dict[str, Any]:
         """The JSON of `plan --json`."""
-        return {
-            "system": self.system,
-            "unit": self.unit,
-            "eased": self.eased,
-            "legal": self.legal,
-            "moves": self.moves,
-            "widest_bite": round(self.widest_bite, 6),
-            "tracks": [track.as_dict() for track in self.tracks],
-            "simulation": self.simulation.as_dict(),
-            "warnings": list(self.warnings),
-            "setup": list(self.setup),
-            "between": [{"side": side, "text": text} for side, text in self.between],
-            "after": list(self.after),
-            "copying": list(self.copying),
-            "cautions": list(self.cautions),
-            "cut_through": self.cut_through,
-            "obstacles": list(self.obstacles),
-            "taken": self.taken,
-        }
+        return super().as_dict() | {"between": [{"side": side, "text": text} for side, text in self.between]}
 
 
 MOST_TAKEN = 2
