@@ -12,7 +12,7 @@ from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
-from bitting.text import percent
+from bitting.text import cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -169,7 +169,7 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
         others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
         rows.append(
             (
-                cut_name(cut.side, cut.track, cut.cut, system),
+                cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
                 cut.depth,
                 "not read" if cut.reading is None else number(cut.reading, system),
                 "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
@@ -188,11 +188,6 @@ def _table(result: Decoded, system: System) -> str:
 
 def _lines(table: str) -> list[str]:
     return [line.rstrip() for line in table.split("\n")]
-
-
-def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
-    """`top left 3`; the track only where there are several."""
-    return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
 
 
 def _shared(result: Decoded, system: System) -> Iterator[Line]:
@@ -254,7 +249,7 @@ def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
 
 def _cut(side: str | None, track: str, cut: int, system: System) -> str:
     """A cut in running text: `cut 3` where a bare number would be read as a depth."""
-    name = cut_name(side, track, cut, system)
+    name = cut_name(side, track if len(system.tracks) > 1 else None, cut)
     return f"cut {name}" if name.isdecimal() else name
 
 

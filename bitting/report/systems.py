@@ -11,6 +11,7 @@ from typing import Any
 
 from bitting.counting import Counted
 from bitting.linting import Linted, LintFinding
+from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
 from bitting.text import percent
@@ -44,7 +45,7 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     blade = system.blade
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
-        yield "blade: " + ", ".join(f"{name} {_both(system, value)}" for name, value in given)
+        yield "blade: " + ", ".join(f"{name} {length(system, value)}" for name, value in given)
     for track in system.tracks:
         yield ""
         yield from render_chart(system, track)
@@ -84,12 +85,6 @@ def _sides(system: System) -> str:
         return "cut on one side"
     names = " and ".join(system.sides)
     return f"{names} carry {'the same cuts' if system.convenience else 'cuts of their own'}"
-
-
-def _both(system: System, value: float) -> str:
-    """A length in mm and in thousandths of an inch, the system's own unit first."""
-    mm, thou = system.in_mm(value), system.in_mm(value) / MM_PER_INCH * 1000
-    return f"{mm:.2f} mm ({thou:.1f} thou)" if system.unit == "mm" else f"{thou:.1f} thou ({mm:.3f} mm)"
 
 
 def render_chart(system: System, track: Track) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from bitting.errors import Span, nearest
-from bitting.model import Lane, System, Track
+from bitting.model import MM_PER_INCH, Lane, System, Track
 from bitting.rules.base import SentenceError
 from bitting.rules.sentence import CutAt, Labels, Length, Names, Word
 
@@ -111,7 +111,7 @@ def in_unit(value: Length, system: System) -> float:
     return system.from_mm(value.value) if value.unit == "mm" else system.from_mm(value.value * _MM[value.unit])
 
 
-_MM = {"in": 25.4, "thou": 0.0254}
+_MM = {"in": MM_PER_INCH, "thou": MM_PER_INCH / 1000}
 
 
 def cut_place(cut: CutAt, lane: Lane) -> int:
