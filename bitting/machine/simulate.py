@@ -406,7 +406,7 @@ def simulate(
     or of its JSON, or `TrackMoves`: each has `side`, `track` and `steps`. `radius` replaces the radius of the system's
     cutter. `travels` says, by a lane's label, how far in its cuts are to go where that isn't the code's depth. A lane
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
-    depth that doesn't exist, and for a system that doesn't describe its cutter.
+    depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
     """
     depths = exact_depths(code) if isinstance(code, Code) else code
     runs: list[Run] = []

@@ -12,6 +12,7 @@ from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
+from bitting.report.table import table
 from bitting.text import cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
@@ -36,7 +37,7 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
         yield "", None
         yield from _systems(result)
     yield "", None
-    yield from ((line, None) for line in _table(result, system).split("\n"))
+    yield from ((line, None) for line in table(table_rows(result, system), HEADS))
     yield "", None
     yield from _what_next(result, system)
     if full:
@@ -147,14 +148,12 @@ def _offset(result: Decoded, system: System) -> Iterator[Line]:
 
 
 def _systems(result: Decoded) -> Iterator[Line]:
-    from tabulate import tabulate
-
     rows = []
     for rank in result.systems:
         share = percent(rank.probability) if rank.fits else "doesn't fit" if rank.compared else "not compared"
         told = [rank.reading, rank.code] if rank.compared else ["", ""]
         rows.append([rank.system, share, *told])
-    yield from ((line, None) for line in _lines(tabulate(rows, ["system", "probability", "list taken", "best code"])))
+    yield from ((line, None) for line in table(rows, ["system", "probability", "list taken", "best code"]))
     if not any(rank.fits for rank in result.systems):
         yield "none of these systems fits", BAD
 
@@ -177,17 +176,6 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
             )
         )
     return rows
-
-
-def _table(result: Decoded, system: System) -> str:
-    from tabulate import tabulate
-
-    rows = table_rows(result, system)
-    return "\n".join(_lines(tabulate(rows, HEADS, disable_numparse=True, stralign="left")))
-
-
-def _lines(table: str) -> list[str]:
-    return [line.rstrip() for line in table.split("\n")]
 
 
 def _shared(result: Decoded, system: System) -> Iterator[Line]:

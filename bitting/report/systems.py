@@ -14,6 +14,7 @@ from bitting.linting import Linted, LintFinding
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
+from bitting.report.table import table
 from bitting.text import percent
 
 
@@ -89,8 +90,6 @@ def _sides(system: System) -> str:
 
 def render_chart(system: System, track: Track) -> Iterator[str]:
     """Depths and spaces of a track side by side."""
-    from tabulate import tabulate
-
     measured = {"far-edge": "from the opposite edge", "own-edge": "from its own edge", "centre": "from the centre line"}
     milled = {
         "external": "milled along its edge of the face",
@@ -108,8 +107,7 @@ def render_chart(system: System, track: Track) -> Iterator[str]:
             row[3:] = [str(i + 1), *_columns(system, track.spaces[i])]
         rows.append(row)
     headers = ["depth", "mm", "thou", "cut", f"mm from {system.stop}", "thou"]
-    table = tabulate(rows, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 5))
-    yield from (f"  {line}" for line in table.splitlines())
+    yield from (f"  {line}" for line in table(rows, headers, "lrrrrr"))
 
 
 def _columns(system: System, value: float) -> tuple[str, str]:
