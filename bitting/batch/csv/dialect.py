@@ -31,7 +31,8 @@ from attrs import frozen
 from bitting.batch.csv.records import LONGEST
 from bitting.errors import BittingError
 
-BLOCK = 1 << 20
+BLOCK = 1 << 22
+"""Bytes read at once: the rows of a block are answered together, and more of them at once are answered sooner."""
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8", ""),
     (codecs.BOM_UTF32_LE, "utf-8", "utf-32-le"),  # before UTF-16, whose mark it starts with
