@@ -2,8 +2,6 @@
 
 The verdicts of a chunk of texts come as arrays (`Judge.judge`); canonical forms are made for a whole chunk, and messages
 only for the texts somebody asks about, once per distinct text (`Judge.answers`).
-
-Canonical forms of many exact codes at once: one line with a hole for each depth, filled for all codes together.
 """
 
 from __future__ import annotations
@@ -29,7 +27,8 @@ from bitting.rules.builtin import all_of
 
 
 def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
-    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes).
+    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes):
+    one line with a hole for each depth, filled for all codes together.
 
     A place past the end of its depth table is written as `?`.
     """

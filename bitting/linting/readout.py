@@ -97,7 +97,7 @@ class _Walker:
         self.diagram, self.most = diagram, most_pairs
         self.tables = [layer.children.astype(np.int64) for layer in diagram.layers]
         slips = sum(2 * table.shape[1] for table in self.tables)
-        self.kind: Any = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
+        self.kind: type[np.int64] | type[object] = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
         self.below = [counts.astype(self.kind) for counts in diagram.counts]
         self.above = self._ways_in()
 
@@ -142,7 +142,7 @@ class _Walker:
             a, b, ways = self._met(parts, i + 1, found)
         return 2 * found[0], 2 * found[1]
 
-    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
+    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> tuple[Array, Array, Array]:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
         if sum(len(part[0]) for part in parts) > MOST_ROWS:
             raise _TooMany

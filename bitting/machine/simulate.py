@@ -1,7 +1,7 @@
 """The cutter simulated: what a list of moves does to the blank, beside what the code allows.
 
 `simulate(code, system, tracks)` takes the moves of a plan or any other list, so that a wrong order shows what it would
-ruin. The wall that each track's moves leave is computed in closed form (`simulate_profile`), not approximated.
+ruin. The wall that each track's moves leave is computed in closed form (`bitting.geometry.profile`), not approximated.
 
 **What a code allows.** Each track is divided into flats, from the bow to the tip:
 
@@ -20,16 +20,10 @@ that. Differences below 1e-12 are rounding and count as 0.
 In an internal groove two walls share one pocket: the moves of one track also count against the other wall, which the
 back of the cutter can reach.
 
-One wall beside its code: what the code allows on each flat, how deep the cutter went, and how steep the walls are.
-
-The flats and their limits are described in `bitting.machine.simulate`.
-
-The metal that is left after each track, half-way through the job as well as at its end.
-
-*web* is the least metal beside a track in its face: to the opposite wall where that is cut already, otherwise to the
-opposite edge of the blade (external, edge), or between the wall and its own edge (internal). Between two walls it is
-the shortest distance in any direction: two walls cut by circles are as far apart as the paths of the circles' centres
-less their radii, exactly.
+**Metal left** (`stages_of`) after each track, half-way through the job as well as at its end. *web* is the least metal
+beside a track in its face: to the opposite wall where that is cut already, otherwise to the opposite edge of the blade
+(external, edge), or between the wall and its own edge (internal). Between two walls it is the shortest distance in any
+direction: two walls cut by circles are as far apart as the paths of the circles' centres less their radii, exactly.
 
 *floor* is the metal left across the blade's thickness where tracks of both faces lie over each other, otherwise under
 the track just cut; None where the system file has no thickness and milling depth, and for keys cut on their edges.

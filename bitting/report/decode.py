@@ -1,6 +1,6 @@
 """How a decoded key is told on a terminal: the answer, cut by cut, and what to do next; everything else with `--full`.
 
-The picture: each reading between the depths it might be. The depths stand where the estimated shared error moves them, `o` is
+`--full` draws each reading between the depths it might be. The depths stand where the estimated shared error moves them, `o` is
 the mean of the cut's readings, and what lies between it and its depth is wear and noise.
 """
 

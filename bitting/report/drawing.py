@@ -10,13 +10,8 @@ Title and description are there for screen readers, and carry no code: a drawing
 and histories. No label overlaps another: letters shrink with the smallest pitch, and the labels of depth lines, which
 often lie closer than letters are high, are spread out beside the tip and led to their lines.
 
-Grey metal, lighter milling, black walls: made to be read in print without colour.
-
-Labels of a drawing: their size, their places, and how they are kept from touching.
-
-The shapes of a drawing: bow, blade, milled tracks and their walls, as parts of an SVG file.
-
-Walls keep their true arcs; only the pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
+Grey metal, lighter milling, black walls: made to be read in print without colour. Walls keep their true arcs; only the
+pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""How answers about systems look on a terminal.
-
-How a lint looks on a terminal: the answer first, then a paragraph a finding, the gravest first.
-"""
+"""How answers about systems look on a terminal; of a lint the answer first, then a paragraph a finding, the gravest first."""
 
 from __future__ import annotations
 

@@ -90,7 +90,7 @@ def _fits(lane: Lane, words: Sequence[Word]) -> bool:
     return all(word.text.casefold() in (lane.track.name.casefold(), (lane.side or "").casefold()) for word in words)
 
 
-def look_up(value: Any, system: System, lane: Lane) -> Any:
+def look_up(value: object, system: System, lane: Lane) -> object:
     """A slot's value for one lane: places instead of labels and cuts, lengths in the system's unit."""
     if isinstance(value, CutAt):
         return cut_place(value, lane)

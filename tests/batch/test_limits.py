@@ -24,10 +24,10 @@ from tests.batch.test_doubt import system_of
 
 
 def reached(*cells: str, ranges: tuple[str, ...] = ()) -> Extent:
-    """How far a sheet with these cells and merged ranges reaches, both ways of reading it."""
+    """How far a sheet with these cells and merged ranges reaches."""
     extent = Extent("sheet")
     text = "".join(f'<c r="{cell}"/>' for cell in cells) + "".join(f'<mergeCell ref="{one}"/>' for one in ranges)
-    assert extent.add(text.encode())
+    extent.add(f"<sheet>{text}</sheet>".encode(), final=True)
     return extent
 
 

@@ -7,8 +7,6 @@ quotes this is the same, and several times faster.
 
 Memory stays flat: a file is read in blocks of some megabytes. A record longer than `LONGEST` or with more than `WIDEST`
 cells is refused, and so is a quote that is never closed.
-
-A column of cells that costs nothing until somebody looks into a cell.
 """
 
 from __future__ import annotations
