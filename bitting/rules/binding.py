@@ -108,10 +108,7 @@ def look_up(value: object, system: System, lane: Lane) -> object:
     if isinstance(value, CutAt):
         return cut_place(value, lane)
     if isinstance(value, Labels):
-        found = tuple(depth_place(word, lane.track) for word in value.words)
-        if value.reach:
-            return tuple(range(found[0], len(lane.track.labels)) if value.reach == "deeper" else range(found[0] + 1))
-        return found
+        return depth_places(value, lane.track)
     if isinstance(value, Length):
         return in_unit(value, system)
     return value
@@ -122,6 +119,14 @@ def in_unit(value: Length, system: System) -> float:
     if value.unit is None or value.unit == system.unit:
         return value.value
     return system.from_mm(value.value) if value.unit == "mm" else system.from_mm(value.value * _MM[value.unit])
+
+
+def depth_places(labels: Labels, track: Track) -> tuple[int, ...]:
+    """The places of depths in a track's table, all from the one named on where they reach."""
+    found = tuple(depth_place(word, track) for word in labels.words)
+    if not labels.reach:
+        return found
+    return tuple(range(found[0], len(track.labels)) if labels.reach == "deeper" else range(found[0] + 1))
 
 
 _MM = {"in": MM_PER_INCH, "thou": MM_PER_INCH / 1000}
