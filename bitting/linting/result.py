@@ -76,7 +76,7 @@ class Linted(Value):
     the requirements of EN 1303 by grade where they were asked for.
     """
 
-    listed = ("system", "clean", "findings", "figures")
+    json_names = ("system", "clean", "findings", "figures")
     system: str
     findings: tuple[LintFinding, ...]
     figures: Mapping[str, Any] = field(factory=dict, hash=False)

@@ -88,7 +88,7 @@ class Flat(Value):
     `residual` is the metal left at the worst place of a seat, and 0 elsewhere.
     """
 
-    digits = 6
+    json_digits = 6
     side: str | None
     track: str
     name: str
@@ -102,7 +102,7 @@ class Flat(Value):
 class Wall(Value):
     """The wall between neighbouring cuts (numbered from 1): its steepest angle to the blade's length, in degrees."""
 
-    digits = 6
+    json_digits = 6
     side: str | None
     track: str
     cuts: tuple[int, int]
@@ -191,7 +191,7 @@ def walls_of(frame: Frame, pieces: Sequence[Piece]) -> tuple[Wall, ...]:
 class Stage(Value):
     """After the track `side`, `track`: the least web and floor anywhere on the key so far, in the system's unit."""
 
-    digits = 6
+    json_digits = 6
     side: str | None
     track: str
     web: float | None

@@ -29,6 +29,7 @@ from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
 from bitting.model.expect import expect
+from bitting.report.svg import FONT, document, n
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -129,11 +130,6 @@ class Scale:
 
     def y(self, across: float) -> float:
         return self.top + self.system.in_mm(across)
-
-
-def n(value: float) -> str:
-    """A coordinate, to a tenth of a micrometre."""
-    return f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")
 
 
 def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> None:
@@ -296,22 +292,8 @@ def _file(
     ids: str,
 ) -> str:
     """The whole SVG: what it is called, its paper, its shapes and upon them its labels."""
-    width, height = size
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{n(width * zoom)}mm" height="{n(height * zoom)}mm" '
-            f'viewBox="0 0 {n(width)} {n(height)}" role="img" aria-labelledby="{ids}title {ids}desc">',
-            f'<title id="{ids}title">{escape(title)}</title>',
-            f'<desc id="{ids}desc">{escape(description)}</desc>',
-            f'<rect width="{n(width)}" height="{n(height)}" fill="#ffffff"/>',
-            *body,
-            '<g font-family="DejaVu Sans, Verdana, sans-serif" fill="' + INK + '">',
-            *(text_svg(label) for label in labels),
-            "</g>",
-            "</svg>",
-            "",
-        ]
-    )
+    over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in labels), "</g>"]
+    return document(size, [*body, *over], title=title, description=description, zoom=zoom, ids=ids)
 
 
 def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:

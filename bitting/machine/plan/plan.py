@@ -69,11 +69,11 @@ class Plan(Value):
     length in the system's unit. `made_for` is the system, `system` its name.
     """
 
-    listed = (
+    json_names = (
         *("system", "unit", "eased", "legal", "moves", "widest_bite", "tracks", "simulation", "warnings", "setup"),
         *("between", "after", "copying", "cautions", "cut_through", "obstacles", "taken"),
     )
-    digits = 6
+    json_digits = 6
     made_for: System = field(repr=lambda system: system.name)
     eased: bool
     tracks: tuple[TrackPlan, ...]

@@ -44,7 +44,7 @@ class Step(Value):
     setting of space is moved by to take up the control's play, where there is no room to go past the place and return.
     """
 
-    digits = 6
+    json_digits = 6
     action: str
     to: str
     space: float
