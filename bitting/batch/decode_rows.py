@@ -102,9 +102,6 @@ class RowDecoder:
         self.counts.update(row.verdict for row in answers)
         return chunk_of(READINGS, answers)
 
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Nothing waits."""
-
     def _one_by_one(self, texts: Sequence[str], systems: Sequence[str] | None) -> list[Row]:
         by_name: dict[str, list[int]] = {}
         for number in range(len(texts)):

@@ -38,9 +38,7 @@ def number(length: float, system: System, unit: str | None = None, sign: str = "
 
 def both(length: float, system: System) -> str:
     """A length in millimetres and in thousandths of an inch, the system's own first: `0.060 mm (2.4 thou)`."""
-    mm = system.in_mm(length)
-    shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
-    own, other = shown if system.unit == "mm" else shown[::-1]
+    own, other = system.in_both(length, 3)
     return f"{own} ({other})"
 
 
