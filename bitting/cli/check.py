@@ -20,6 +20,7 @@ from bitting.cli.common import (
     known_system,
     lock_names,
     print_json,
+    said_right,
     say,
     systems_option,
     unicode_out,
@@ -62,6 +63,7 @@ def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, l
     systems = [known_system(name) for name in chosen]
     if lock is not None and len(systems) > 1:
         raise BittingError("a lock belongs to one system", hint="name the system: -s SYSTEM --lock NAME")
+    _one_code_in_pieces(codes, systems[0])
     texts = _texts(codes, systems)
     if len(systems) == 1:
         return _in_one(texts, systems[0], lock, as_json)
@@ -92,7 +94,9 @@ def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -
             code = parse_code(text, system, lock=lock)
         except NotationError as fault:
             complain(fault)
-            results.append({"input": text, "error": fault.explain()})
+            meant = fault.mending() if fault.mending else None
+            error = "\n".join([fault.explain(), *([said_right(meant, [])[0]] if meant else [])])
+            results.append({"input": text, "error": error})
             continue
         report = check(code, lock=lock)
         if report.legal:
@@ -105,7 +109,6 @@ def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -
         print_json({"results": results})
     else:
         _print(found)
-        _one_code_in_pieces(texts, system)
     if len(found) < len(texts):
         return NO_ANSWER
     return GOOD if all(report.legal for _, report in found) else BAD_NEWS
@@ -162,6 +165,7 @@ def _unread(text: str, system: System, fault: str) -> dict[str, object]:
 
 
 def _print(answers: list[tuple[Code, Report]]) -> None:
+    from bitting.notation.mend import mended
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
@@ -171,19 +175,28 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
             say()
         for line, colour in render(code, report, columns, plain):
             say(line, colour)
+        if not code.well_formed and (meant := mended(code.text, code.system, report.lock)):
+            say()
+            for words in said_right(meant, [code.text]):
+                say(words)
 
 
-def _one_code_in_pieces(texts: list[str], system: System) -> None:
-    """Unquoted, the lists of one code arrive as several codes, all too short: say so."""
-    if len(texts) < 2:
+def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:
+    """Unquoted, the lists of one code arrive as several codes, none of them whole: say so before anything else."""
+    if len(codes) < 2:
         return
     from bitting.notation import parse_code
+    from bitting.notation.mend import mended
 
-    try:
-        together = parse_code(" ".join(texts), system).well_formed
-        apart = any(parse_code(text, system).well_formed for text in texts)
-    except NotationError:
-        return
-    if together and not apart:
-        say(f"\nthese are {len(texts)} codes; if you meant one, quote it:")
-        say(f"  bitting check '{' '.join(texts)}' -s {system.name}")
+    def whole(text: str) -> str | None:
+        try:
+            code = parse_code(text, system)
+        except NotationError:
+            return mended(text, system)
+        return code.plain if code.well_formed else mended(text, system)
+
+    if (meant := whole(" ".join(codes))) and not any(map(whole, codes)):
+        words = said_right(meant, codes)
+        raise BittingError(
+            f"these are {len(codes)} codes, and none is whole; one code is put in quotes", hint="\n".join(words)
+        )

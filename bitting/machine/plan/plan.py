@@ -21,6 +21,7 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Literal, get_args
 
 from attrs import field, frozen
@@ -39,6 +40,7 @@ from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect
+from bitting.notation.mend import mended
 from bitting.systemfile.machine import Machine
 
 
@@ -232,6 +234,7 @@ def plan(
             f"a key can be cut only from a code whose every cut is one known depth: {'; '.join(faults)}",
             hint="`bitting check` shows where; `bitting complete` lists the codes that fit one with open cuts",
             text=code.text,
+            mending=partial(mended, code.text, system),
         )
     depths = code.depths
     fitted = None if machine is None else machine.fitted(system)
