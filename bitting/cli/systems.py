@@ -182,13 +182,13 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 
     system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
-    drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
+    drawn = (code_of(system, depths) for depths in code_space(system).sample(number, seed))
     if as_json:
-        print_json({"system": system.name, "seed": seed, "codes": list(drawn)})
+        print_json({"system": system.name, "seed": seed, "codes": [code.canonical for code in drawn]})
         return GOOD
     tell_doubts()
-    for text in drawn:
-        say(text or "")
+    for code in drawn:
+        say(code.plain)
     return GOOD
 
 
@@ -212,7 +212,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
         return GOOD
     tell_doubts()
     for depths in listed:
-        say(code_of(system, depths).canonical or "")
+        say(code_of(system, depths).plain)
     return GOOD
 
 
@@ -227,14 +227,14 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     if at is not None and code is not None:
         raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
-    from bitting.notation import parse_code
+    from bitting.notation import parse_code, plain
 
     system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
     if as_json:
         print_json(found.as_dict())
     else:
-        say(f"{found.code}\nnumber {found.number:,} of {found.count:,}")
+        say(f"{plain(found.code, system)}\nnumber {found.number:,} of {found.count:,}")
     return GOOD
 
 

@@ -58,7 +58,8 @@ class TrackPlan:
     @property
     def label(self) -> str:
         """How people are told of it."""
-        return self.track if self.side is None else f"{self.side} {self.track}"
+        lane = self.frame.lane
+        return lane.label if lane.side == self.side else f"{self.side} {self.track}"
 
     def as_dict(self) -> dict[str, Any]:
         """The JSON of `plan --json`, with `direction` and the settings of each step beside it."""
