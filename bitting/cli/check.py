@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 from attrs import evolve
@@ -23,6 +23,7 @@ from bitting.cli.common import (
     said_right,
     say,
     systems_option,
+    tell,
     unicode_out,
 )
 from bitting.cli.help import Command
@@ -70,30 +71,51 @@ def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, l
     return _in_several(texts, systems, as_json)
 
 
-def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[str]:
+class Given(NamedTuple):
+    """A code as it was given, and where: `line 3: ` of a list, else nothing."""
+
+    text: str
+    where: str = ""
+
+
+def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[Given]:
     """The codes as typed; a pipe has one a line, or each track of one code on a line of its own."""
     if codes and codes != ("-",):
-        return list(codes)
+        return [Given(code) for code in codes]
     given = ask(codes[0] if codes else None, "Code")
-    lines = [line for line in given.splitlines() if line.strip() and not line.lstrip().startswith("#")]
-    if len(lines) > 1 and len(systems) == 1:
-        from bitting.notation.spoken import lists_of
+    every = enumerate(given.splitlines(), 1)
+    lines = [(number, line) for number, line in every if line.strip() and not line.lstrip().startswith("#")]
+    if len(lines) < 2:
+        return [Given(line) for _, line in lines] or [Given(given)]
+    if len(systems) > 1:
+        return [Given(line, f"line {number}: ") for number, line in lines]
+    from bitting.notation.spoken import lists_of
 
-        lines = list(lists_of(lines, systems[0]))
-    return lines or [given]
+    out: list[Given] = []
+    numbers = iter([number for number, _ in lines])
+    for text in lists_of([line for _, line in lines], systems[0]):
+        first, *_rest = [next(numbers) for _ in text.split("\n")]
+        out.append(Given(text, f"line {first}: "))
+    return out
 
 
-def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -> int:
+def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:
+    """The last line of a list, on standard error: how many codes, and what became of them."""
+    if texts[0].where:
+        tell(f"{len(texts)} codes: {legal} legal, {len(texts) - legal - unread} not legal, {unread} can't be read")
+
+
+def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool) -> int:
     """Every code in one system; what can't be read is told on standard error, the others are answered."""
     from bitting.notation import parse_code
 
     found: list[tuple[Code, Report]] = []
     results: list[dict[str, object]] = []
-    for text in texts:
+    for text, where in texts:
         try:
             code = parse_code(text, system, lock=lock)
         except NotationError as fault:
-            complain(fault)
+            complain(fault, where)
             meant = fault.mending() if fault.mending else None
             error = "\n".join([fault.explain(), *([said_right(meant, [])[0]] if meant else [])])
             results.append({"input": text, "error": error})
@@ -103,31 +125,31 @@ def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -
             report = evolve(report, legal_slips=legal_slips(code))
         found.append((code, report))
         results.append(report.as_dict())
-    if not found:
-        return NO_ANSWER
-    if as_json:
+    if found and as_json:
         print_json({"results": results})
-    else:
+    elif found:
         _print(found)
+    _sums(texts, sum(report.legal for _, report in found), len(texts) - len(found))
     if len(found) < len(texts):
         return NO_ANSWER
     return GOOD if all(report.legal for _, report in found) else BAD_NEWS
 
 
-def _in_several(texts: list[str], systems: Sequence[System], as_json: bool) -> int:
+def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) -> int:
     """In which systems each code is legal, and how likely a code written at random is there."""
     from bitting.report.check import render_systems
 
     results: list[dict[str, object]] = []
-    legal, unread, shown = True, False, False
-    for text in texts:
+    legal = unread = 0
+    shown = False
+    for text, where in texts:
         rows = [(system, *_tried(text, system, always=as_json)) for system in systems]
         if all(report is None for _, report, _ in rows):
-            complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text))
+            complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text), where)
             results.append({"input": text, "error": f"no system can read it; {systems[0].name}: {rows[0][2]}"})
-            unread = True
+            unread += 1
             continue
-        legal = legal and any(report is not None and report.legal for _, report, _ in rows)
+        legal += any(report is not None and report.legal for _, report, _ in rows)
         for system, report, fault in rows:
             results.append(_unread(text, system, fault) if report is None else report.as_dict())
         if not as_json:
@@ -138,7 +160,8 @@ def _in_several(texts: list[str], systems: Sequence[System], as_json: bool) -> i
         shown = True
     if shown and as_json:
         print_json({"results": results})
-    return NO_ANSWER if unread else GOOD if legal else BAD_NEWS
+    _sums(texts, legal, unread)
+    return NO_ANSWER if unread else GOOD if legal == len(texts) else BAD_NEWS
 
 
 def _tried(text: str, system: System, *, always: bool) -> tuple[Report | None, str]:

@@ -262,9 +262,9 @@ def say_fitted(line: str) -> None:
     say(line)
 
 
-def complain(fault: BittingError) -> None:
-    """Print one fault on standard error; that of a system file holds all its faults already."""
-    tell(f"bitting: {fault.explain()}")
+def complain(fault: BittingError, where: str = "") -> None:
+    """Print one fault on standard error (`where`: `line 3: `); that of a system file holds all its faults already."""
+    tell(f"bitting: {where}{fault.explain()}")
     meant = fault.mending() if fault.mending else None
     if meant and fault.text is not None:
         tell("\n".join(said_right(meant, [fault.text])))

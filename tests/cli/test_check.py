@@ -74,6 +74,21 @@ def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
     assert "two separators" in result.stderr
 
 
+def test_a_list_names_the_lines_that_cannot_be_read_and_ends_with_its_sums():
+    lines = f"# from the dealer\n\n{LEGAL}\nleft: 2--1\n{ILLEGAL}\nleft 2133244\nright 1124421\nmiddle: 213\n"
+    for options in ([], ["--json"]):
+        result = run("check", "-s", "plover", *options, stdin=lines)
+        assert result.exit_code == 2
+        assert "bitting: line 4: two separators" in result.stderr
+        assert "bitting: line 8: " in result.stderr
+        assert result.stderr.splitlines()[-1] == "5 codes: 2 legal, 1 not legal, 2 can't be read"
+    several = run("check", "-s", "plover", "-s", "wren", stdin=f"{LEGAL}\n{ILLEGAL}\n2..\n")
+    assert several.stderr.splitlines()[-1] == "3 codes: 1 legal, 1 not legal, 1 can't be read"
+    assert "line 3: no system can read" in several.stderr
+    assert "codes:" not in run("check", "-s", "plover", stdin=f"{LEGAL}\n").stderr
+    assert "codes:" not in run("check", LEGAL, ILLEGAL, "-s", "plover").stderr
+
+
 def test_lines_that_each_name_another_track_are_one_code():
     result = run("check", "-s", "plover", "--json", stdin="left 2133244\nright 1124421\nl2133244 r1124421\n")
     assert result.exit_code == 0
