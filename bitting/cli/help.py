@@ -38,15 +38,16 @@ ORDER = {name: (heading, place) for heading, names in HEADINGS.items() for place
 
 
 SAME = "'left: 2133244 / right: 1124421' -s plover"
-KEY = "'left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60'"
-SETUP = "'left: 8.60 8.61 8.60 6.80 8.62 8.63 8.60 / right: 8.60 8.61 8.60 6.80 8.62 8.63 8.60' -s plover"
+CUTS = "'2 1 2 3 2 3 1 2'"
+KEY = "'7.75 8.30 7.75 7.20 7.75 7.20 8.30 7.75'"
+SETUP = "'8.30 8.31 8.30 6.65 8.32 8.33 8.30 8.31' -s wren"
 
 EXAMPLES: dict[str, tuple[str, ...]] = {
     "check": (SAME, "'L 2133244 R 1124421' --all-systems", "'left 21332 right 11244' -s plover --lock door"),
     "decode": (
-        f"{KEY} -s plover",
+        f"{KEY} -s wren",
         "'7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3",
-        f"{KEY} --all-systems --json",
+        f"{KEY} --all-systems",
     ),
     "complete": (
         "'left: 2133?44 / right: 112442?' -s plover",
@@ -55,8 +56,8 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "compare": (
         "'left: 2133244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover",
-        f"{KEY} 'left: 2134244 / right: 1124421' -s plover",
-        "'left: 213?244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover --json",
+        f"{KEY} '3 1 2 3 2 3 1 2' -s wren",
+        "'L 213?244 R 1124421' 'L 2134244 R 1124421' -s plover --json",
     ),
     "batch": (
         "fleet.csv -s plover -o checked.csv",
@@ -67,15 +68,15 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "draw": (f"{SAME} -o blade.svg", f"{SAME} --blocks", f"{SAME} --measures -o -"),
     "sheet": (
         f"{SAME} -o key.html",
-        f"{SAME} --readings {KEY} -o key.html",
+        f"{CUTS} --readings {KEY} -s wren -o key.html",
         f"{SAME} --take 'left 2 by 0.10' -o recut.html",
     ),
     "inspect": (
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover",
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover --guard 2u --caliper 0.02",
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover --tolerance 0.1 --json",
+        f"{CUTS} {KEY} -s wren",
+        f"{CUTS} {KEY} -s wren --guard 2u --caliper 0.02",
+        f"{CUTS} --limits -s wren",
     ),
-    "align": (SETUP, f"{SETUP} --left-right", f"{SETUP} --history machine.csv"),
+    "align": (SETUP, f"{SETUP} --caliper 0.02", f"{SETUP} --history machine.csv"),
     "docs": ("", "notation", "rules"),
     "systems list": ("", "--json"),
     "systems show": ("plover", "dunlin", "siskin --json", "--schema"),

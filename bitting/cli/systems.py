@@ -107,9 +107,10 @@ def list_(as_json: bool) -> int:
     flag_value="system",
     help="Print the JSON Schema of system files (or of machine files) for your editor, instead of a system.",
 )
+@click.option("--full", is_flag=True, help="Pictures too: the blade with every cut the shallowest, and the deepest.")
 @json_option
 @answers
-def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
+def show(system_name: str | None, schema: str | None, full: bool, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     if schema is not None:
         from bitting.systemfile import machine
@@ -126,7 +127,7 @@ def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
     if as_json:
         print_json(show_dict(system))
         return GOOD
-    for line in render_show(system, plain=not unicode_out()):
+    for line in render_show(system, plain=not unicode_out(), full=full):
         say_fitted(line)
     return GOOD
 

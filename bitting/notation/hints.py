@@ -99,7 +99,7 @@ def number_hint(code: Code) -> str | None:
     letters = any(character.isalpha() for word in words for character in word)
     digits = any(character.isdigit() for word in words for character in word)
     mixed = stray and letters and digits
-    if not mixed and not (2 * given <= expected and stray):
+    if not mixed and not (2 * given <= expected and stray and digits):
         return None
     return (
         f"{' '.join(code.text.split())!r} looks like a code number, not like cuts: a number stamped on a lock or a key is "

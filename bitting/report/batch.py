@@ -21,6 +21,11 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     ]
     table.append(("rows", f"{summary.rows:,}", ""))
     yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
+    if summary.unreadable_rows:
+        lost = summary.counts["unreadable"]
+        named, one = ", ".join(map(str, summary.unreadable_rows)), lost == 1
+        more = ", …" if lost > len(summary.unreadable_rows) else ""
+        yield f"{'row' if one else 'rows'} that can't be read: {named}{more}"
     if isinstance(summary, CodeSummary):
         yield from repeated_lines(summary)
     if summary.blank_lines:
