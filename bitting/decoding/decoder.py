@@ -57,11 +57,15 @@ SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
 HOPELESS = 0.01
 """Probability of the best code below which no others are looked at for advice: first there must be more readings."""
+SUSPECT = 0.1
+"""Tail probability of the nearest depths below which it is first looked whether any code fits."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
 WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
 """What readings were read by: a system that differs in these is another."""
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+
+NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
 
 
 @frozen(eq=False)
@@ -77,6 +81,7 @@ class Found:
     listed: Listed = ASKED
     others: tuple[Listed, ...] = ()
     log_total: float = 0.0
+    hopeless: bool = False
 
 
 class Decoder:
@@ -120,6 +125,8 @@ class Decoder:
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
         self.solver = Solver(system, self.model, self.trellises, self.reach, self.along)
+        rough = evolve(self.model, tilt_sd=0.0, left_right_sd=0.0)
+        self.plain = Solver(system, rough, self.trellises, self.reach, self.along, finest=4.0)
         self._fits: dict[Pattern, FitTest] = {}
 
     def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
@@ -152,18 +159,27 @@ class Decoder:
         return self.solver.posterior(self.solver.read(readings))
 
     def found(self, readings: Readings, best: int) -> Found:
-        """One key with its list taken in the way that has most."""
-        given = self._weighed(readings, best)
-        if not self.listings or (given.places is None and self._near(given)):
+        """One key with its list taken in the way that has most; readings that fit nothing are weighed by the offset alone."""
+        read = self.solver.read(readings)
+        given, nearest = None, self.fit_test(read).at_most(read.every) if self.model.spread else 1.0
+        if nearest < SUSPECT or (read.pairs and self.model.spread):
+            near = evolve(self._weighed(readings, read, self.plain, 1), hopeless=True)
+            given = near if self._p_value(near) < FIT_LIMIT else None
+        given = given or self._weighed(readings, read, self.solver, best)
+        asked = not self.listings or (given.hopeless and nearest < FIT_LIMIT)
+        if asked or (given.places is None and not given.hopeless and self._near(given)):
             return evolve(given, log_total=given.posterior.log_evidence)
         return self._listed(given, best)
 
-    def _weighed(self, readings: Readings, best: int) -> Found:
-        read = self.solver.read(readings)
-        posterior = self.solver.posterior(read)
+    def _weighed(self, readings: Readings, read: Read, solver: Solver, best: int) -> Found:
+        posterior = solver.posterior(read)
         ranked = best_codes(posterior, self.system, best, self.ignored)
         places = place_fit(readings, self.system, self.place_sd)
         return Found(readings, read, posterior, ranked, self._filled(ranked[0], posterior), places)
+
+    def _p_value(self, found: Found) -> float:
+        """How often a key's readings are no nearer to their code than these are to the best one."""
+        return self.fit_test(found.read).p_values([(found.read.every, found.best.depths)])[0]
 
     def _near(self, found: Found) -> bool:
         """Whether every reading is about as near to the code as it could be to any."""
@@ -197,10 +213,13 @@ class Decoder:
         shares /= shares.sum()
         by_kind = {kind: float(shares[numbers].sum()) for kind, numbers in kinds.items() if numbers != [0]}
         looked = [kind for kind in sorted(by_kind, key=lambda k: -by_kind[k]) if by_kind[kind] > LOOKED_AT][:MOST]
-        exact = {0: given}
+        exact, fits = {0: given}, self._p_value(given) >= FIT_LIMIT
         for kind in looked:
             number = max(kinds[kind], key=lambda n: weights[n])
-            exact[number] = self._weighed(ways[number].readings, best)
+            moved = ways[number].readings
+            read = self.solver.read(moved)
+            if fits or self._p_value(self._weighed(moved, read, self.plain, 1)) >= FIT_LIMIT:
+                exact[number] = self._weighed(moved, read, self.solver, best)
         right = {number: found.posterior.log_evidence - rough[number] for number, found in exact.items()}
         usual = right[max(exact, key=lambda n: right[n] + weights[n])]
         for numbers in kinds.values():
@@ -257,7 +276,7 @@ class Decoder:
     def _answer(self, found: Found, sure: float, *, advise: bool) -> Decoded:
         """The answer for one key; `advise` adds which cuts to measure again. (Long: a plain list of what an answer holds.)"""
         posterior, ranked = found.posterior, found.ranked
-        fit = Fit(self.fit_test(found.read).p_values([(found.read.every, found.best.depths)])[0], FIT_LIMIT)
+        fit = Fit(self._p_value(found), FIT_LIMIT)
         cuts = self._cuts(found)
         doubts = self._doubts(found, cuts)
         enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
@@ -293,7 +312,17 @@ class Decoder:
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
-            notes=(*((ONLY_ACROSS,) if found.read.pairs and not found.read.cuts else ()), *self._jaw_note()),
+            notes=(
+                *(
+                    note
+                    for note, holds in (
+                        (ONLY_ACROSS, found.read.pairs and not found.read.cuts),
+                        (NONSENSE, found.hopeless),
+                    )
+                    if holds
+                ),
+                *self._jaw_note(),
+            ),
         )
 
     def _doubts(self, found: Found, cuts: Sequence[CutResult]) -> tuple[Doubt, ...]:

@@ -9,6 +9,9 @@ true keys needs no codes: draw shared errors, wear, own errors, noise and wrong 
 The figures of the key at hand are those of its best code, which hardly ever fits worse than its true code; so of the
 keys that do come from the system about the stated share is called no-fit at most, whatever the system.
 
+Nonsense is found out before anything is decoded (`at_most`): readings that fit no depths at all, whatever rules allow,
+can't fit a code.
+
 Shared errors are estimated, one estimate per wear scale, where the posterior integrates them; of a cut's repeats only
 "all good", "one wrong" and "all wrong" are told apart, and each list's readings of a cut are taken by themselves. Drawn and
 real readings are treated alike, so the calibration doesn't suffer. Draws are seeded: the same readings get the same answer.
@@ -36,6 +39,8 @@ DRAWS = 3000
 SEED = 20
 ROUNDS = 6
 """Rounds of reweighting in which the shared error is estimated."""
+SHIFTS = 61
+"""Offsets at which the nearest depths are looked for."""
 
 
 @frozen
@@ -97,6 +102,28 @@ class FitTest:
                     wrong[number, row, repeat] = density / self._wrong[row]
         least = self._tails(self.statistics(residuals, wrong)).min(axis=1)
         return [float(p) for p in (1 + np.searchsorted(self._least, least, side="right")) / (1 + DRAWS)]
+
+    def at_most(self, cuts: Sequence[CutLikelihood]) -> float:
+        """The tail probability of the readings beside the depths nearest to them, be these legal or not and of whichever track.
+
+        At each offset that keys may have, every cut has the depth nearest to its readings: no code, and no other way of
+        listing, makes much more of them than the best of these.
+        """
+        every = np.unique(np.concatenate(list(self._reach.dims.values())).round(9))
+        both = np.unique(np.add.outer(every, every).round(9)) if self._count.max() > 1 else every
+        widest = max(sd for _, sd in self._parts)
+        shifts = np.linspace(-3, 3, SHIFTS) * widest if widest else np.zeros(1)
+        residuals = np.zeros((shifts.size, *self._sds.shape))
+        wrong = np.ones(residuals.shape)
+        rows = [(both if len(cut.places) > 1 else every, readings) for cut in cuts for readings in _lists(cut)]
+        for row, (known, readings) in enumerate(rows):
+            values, _, densities = np.array(readings).T
+            aims = np.median(values) - shifts[:, None] * self._count[row]
+            nearest = known[np.abs(aims - known).argmin(axis=1)]
+            residuals[:, row, : values.size] = values - nearest[:, None]
+            wrong[:, row, : values.size] = densities / self._wrong[row]
+        least = self._tails(self.statistics(residuals, wrong))[:, :3].max(axis=0).min()
+        return float(np.searchsorted(self._least, least, side="right") / DRAWS)
 
     def _tails(self, statistics: Array) -> Array:
         """The share of drawn keys that are no better, for each statistic of each key."""

@@ -119,6 +119,11 @@ class MeasurementModel:
         return max(self.outliers, LEAST_WRONG)
 
     @property
+    def spread(self) -> bool:
+        """Whether cuts share more than an offset, which makes a key dear to decode."""
+        return self.tilt_sd > 0 or self.left_right_sd > 0
+
+    @property
     def offset_parts(self) -> tuple[tuple[float, float], ...]:
         """(share, standard deviation) of the normal densities that the offset's is made of."""
         if self.offset_sd == 0 or self.offset_tail == 0:

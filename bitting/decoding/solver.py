@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from attrs import field, frozen
 
 from bitting.decoding.across import PairLikelihood, pairs_of
-from bitting.decoding.grid import grid_for
+from bitting.decoding.grid import FINEST, grid_for
 from bitting.decoding.jaw import Reach
 from bitting.decoding.likelihood import CutLikelihood, likelihoods_of
 from bitting.decoding.model import MeasurementModel
@@ -37,13 +37,17 @@ class Read:
 
 @frozen(eq=False)
 class Solver:
-    """The legal codes of a system as `trellises`, `reach` and places `along` the blade, and what is assumed of its keys."""
+    """The legal codes of a system as `trellises`, `reach` and places `along` the blade, and what is assumed of its keys.
+
+    `finest` is the spacing of the offset, in standard deviations of what all readings say of it.
+    """
 
     system: System
     model: MeasurementModel
     trellises: tuple[Trellis, ...]
     reach: Reach
     along: Mapping[Place, float]
+    finest: float = FINEST
     _joint: dict[frozenset[tuple[Place, ...]], tuple[Trellis, ...]] = field(factory=dict, init=False, repr=False)
 
     def read(self, readings: Readings) -> Read:
@@ -61,7 +65,7 @@ class Solver:
         """The posterior of one key."""
         known = [(one.place, one.information) for one in read.cuts]
         across = [(pair.places[0], pair.information) for pair in read.pairs]
-        grid = grid_for(self.system, self.model, known, across)
+        grid = grid_for(self.system, self.model, known, across, self.finest)
         grid = crop(grid, read.cuts, self.system, self.model, self.along, self.reach, whole=bool(read.pairs))
         tables = cut_tables(read.alone, self.system, self.model, grid, self.along, self.reach, read.pairs)
         return solve(sections_of(self._coupled(read.pairs), grid), tables, grid)

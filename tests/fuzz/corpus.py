@@ -13,7 +13,18 @@ def _measuring(name: str, value: str) -> tuple[tuple[str, str], ...]:
     return (("my.toml", f"{head}\n{name} = {value} #{tail}"),)
 
 
+NONSENSE = (
+    ("siskin", " ".join(f"{1.7 * number % 12:.2f}" for number in range(1, 19))),
+    ("heron", " ".join(f"{1.37 * number % 5 + 0.5:.2f}" for number in range(1, 17))),
+    (
+        "heron",
+        "across: 2.1 9.3 1.2 7.7 2.9 .4 5.5 6 / left: 3.3 2.2 2.6 2.9 3.4 2.1 2.3 2.5 / right: 2.2 3.3 2.4 2.7 2.2 3.1 2.9 2.6",
+    ),
+)
+"""Readings that are of no key."""
+
 CORPUS: tuple[Attack, ...] = (
+    *(Attack(("decode", text, "-s", name)) for name, text in NONSENSE),
     *(
         Attack((command, *texts, "-s", MY), files=_measuring(name, value))
         for name in ("offset_sd", "tilt_sd", "left_right_sd", "wear", "reading_sd", "cut_sd")
