@@ -94,6 +94,9 @@ class RowChecker:
     telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
+    advice: Counter[str] = field(init=False, factory=Counter)
+    unread: list[int] = field(init=False, factory=list)
+    """The first rows that can't be read."""
     seen: dict[str, Seen] = field(init=False, factory=dict)
     listings: dict[str, Listing] = field(init=False, factory=dict)
     _ahead: int = field(init=False, default=0)
@@ -107,7 +110,7 @@ class RowChecker:
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
-        for counted in (self.counts, self.rules, self.seen, self.listings):
+        for counted in (self.counts, self.rules, self.advice, self.unread, self.seen, self.listings):
             counted.clear()
         for suggester in self._suggesters.values():
             suggester.unlooked = 0
@@ -144,6 +147,7 @@ class RowChecker:
         numbers = np.bincount(chunk.verdict, minlength=len(Verdict))
         for verdict in Verdict:
             self.counts[verdict.word] += int(numbers[verdict])
+        self.unread += rows[chunk.verdict == Verdict.UNREADABLE][: NAMED - len(self.unread)].tolist()
         return chunk
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
@@ -176,6 +180,8 @@ class RowChecker:
         ]
         for number, one in every:
             self.rules.update(one.answer.rules)
+            legal = one.answer.verdict == Verdict.LEGAL
+            self.advice.update(rule for rule in one.answer.rules if legal or rule in judge.advised)
             if one.mended:
                 part.verdict[number], part.answers[number] = one.answer.verdict, one.answer
                 if one.answer.depths is not None:
@@ -269,6 +275,8 @@ class RowChecker:
             near_by_chance=None if None in chances else round(sum(filter(None, chances)), 2),
             near_rows=tuple(pair for seen in every for pair in seen.near_rows)[:NAMED],
             rules=dict(self.rules.most_common()),
+            advice=dict(self.advice.most_common()),
+            unreadable_rows=tuple(self.unread),
             systems=tuple(self.seen),
             depths=tuple(self._depths()),
         )

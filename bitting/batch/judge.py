@@ -105,6 +105,15 @@ class Judge:
     _unreadable: dict[int, Answer | None] = field(init=False, factory=dict, repr=False)
     _faults: dict[tuple[object, ...], list[Message]] = field(init=False, factory=dict, repr=False)
 
+    @cached_property
+    def advised(self) -> frozenset[str]:
+        """The kinds of rule that the system has as advice only."""
+        kinds = {
+            level: {rule.identifier for rule in self.system.rules if rule.level == level}
+            for level in ("must", "should")
+        }
+        return frozenset(kinds["should"] - kinds["must"])
+
     def __attrs_post_init__(self) -> None:
         self._reader = ShapeReader(self.system)
         self._legality = legality_of(self.system)

@@ -62,6 +62,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     help="From where the readings run, where that isn't how the system's depths are measured (a depth gauge: own-edge).",
 )  # fmt: skip
 @click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
+@click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw.")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
@@ -87,6 +88,7 @@ def command(
     zero: str | None,
     gauge: str | None,
     jaw: str | None,
+    contact: str | None,
     place: str | None,
     lock: str | None,
     full: bool,
@@ -107,7 +109,7 @@ def command(
     chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = _with_jaw([known_system(name) for name in dict.fromkeys(chosen)], jaw)
+    systems = _read_by([known_system(name) for name in dict.fromkeys(chosen)], jaw, contact)
     if gauge is not None:
         from bitting.decoding.corrections import gauged
 
@@ -136,16 +138,22 @@ def command(
     return GOOD if result.verdict == "sure" else BAD_NEWS
 
 
-def _with_jaw(systems: list[System], jaw: str | None) -> list[System]:
-    """The systems as measured with a jaw of that width, a length in the unit of the first."""
-    if jaw is None:
-        return systems
+def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> list[System]:
+    """The systems as read by that jaw, or by a ball or pin of that radius; lengths are in the unit of the first."""
     from attrs import evolve
 
+    from bitting.cli.inspect import touched
     from bitting.decoding.model import length_option
 
-    width = systems[0].in_mm(length_option(jaw, "jaw", systems[0], 20.0))
-    return [evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width))) for one in systems]
+    first = touched(systems[0], contact, jaw)
+    if contact is None and jaw is None:
+        return systems
+    width = 0.0 if jaw is None else first.in_mm(length_option(jaw, "jaw", first, 20.0))
+    radius = 0.0 if contact is None else first.in_mm(first.need("measuring.contact"))
+    return [
+        evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width), contact=one.from_mm(radius) or None))
+        for one in systems
+    ]
 
 
 def _bench(

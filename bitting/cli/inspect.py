@@ -22,6 +22,7 @@ from bitting.cli.common import (
 )
 from bitting.cli.help import Command
 from bitting.cli.options import ask_all, unit_option
+from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.machine.inspect.decision import Guard
@@ -31,9 +32,14 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+MOST_RADIUS_MM = 25.0
+"""No ball or pin that reads a key is larger (common practice: a millimetre or two across)."""
+
+
 def gauge_options(function: F) -> F:
     """How the key was measured; lengths may carry a unit (`0.8 thou`), otherwise they are in the system's."""
     for option in (
+        click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw."),
         click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge."),
         click.option("--zero", metavar="LENGTH", help="Standard uncertainty of the caliper's zero."),
         click.option("--hand", metavar="LENGTH|repeats", help="The hand's part of one reading; or take the repeats'."),
@@ -41,6 +47,27 @@ def gauge_options(function: F) -> F:
     ):
         function = option(function)
     return function
+
+
+def touched(system: System, contact: str | None, jaw: str | None) -> System:
+    """The system as read by a ball or pin of that radius, where one is named."""
+    if contact is None:
+        return system
+    from attrs import evolve
+
+    from bitting.machine.inspect.lengths import parse_length
+
+    if jaw is not None:
+        raise BittingError(
+            "--jaw and --contact contradict each other", hint="a cut is read by a jaw or by a round contact"
+        )
+    radius = parse_length(contact, system)
+    if not 0 < system.in_mm(radius) <= MOST_RADIUS_MM:
+        raise BittingError(
+            f"a contact of radius {contact} can't be meant",
+            hint="a ball or a pin's round end: 0.5 for one a millimetre across",
+        )
+    return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
 
 
 def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | None, jaw: str | None) -> Gauge:
@@ -84,6 +111,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     only_limits: bool,
     repeats: int,
     as_json: bool,
@@ -99,7 +127,7 @@ def command(
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
     if only_limits:

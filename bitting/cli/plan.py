@@ -18,6 +18,7 @@ from bitting.cli.common import (
     print_json,
     say,
     system_option,
+    tell_doubts,
     unicode_out,
 )
 from bitting.cli.help import Command
@@ -82,6 +83,8 @@ def command(
     else:
         from bitting.report.plan import plan_lines
 
+        if not answer.good:
+            tell_doubts()  # the plan's own bad news comes first
         plain = not unicode_out()
         for line, colour in plan_lines(
             answer, columns=shutil.get_terminal_size().columns, plain=plain, full=full, copy=copy

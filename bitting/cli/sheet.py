@@ -21,7 +21,7 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options
+from bitting.cli.inspect import gauge_of, gauge_options, touched
 from bitting.cli.options import ask_all, plan_options, unit_option
 from bitting.errors import BittingError
 
@@ -66,6 +66,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     force: bool,
     as_json: bool,
 ) -> int:
@@ -95,7 +96,7 @@ def command(
     from bitting.sheet.page import inspecting_of, page_of
     from bitting.systemfile.machine import load_machine
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
     machine = None if machine_path is None else load_machine(machine_path)
     if output != "-":

@@ -24,7 +24,7 @@ cuts it reads, but no whole legal key goes with them: the answer then has None t
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, partial
 from math import prod
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +36,7 @@ from bitting.arrays import Array
 from bitting.diagram import Layer, completions
 from bitting.errors import BittingError
 from bitting.model import Code, CutList, Place, Readings, System, write_cut
+from bitting.notation.mend import mended
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
@@ -335,6 +336,7 @@ def _must_fit(code: Code, written: CutList) -> None:
             hint=f"its tracks have these many cuts: {counts}; write ? for each open one",
             text=text,
             span=span,
+            mending=partial(mended, code.text, system),
         )
     track = system.track(written.track)
     if len(written.cuts) != track.cuts:
@@ -343,6 +345,7 @@ def _must_fit(code: Code, written: CutList) -> None:
             hint="write ? for each open cut",
             text=text,
             span=span,
+            mending=partial(mended, code.text, system),
         )
     for cut in written.cuts:
         if not cut.depths:
@@ -351,6 +354,7 @@ def _must_fit(code: Code, written: CutList) -> None:
                 hint=f"its depths are {' '.join(track.labels)}",
                 text=text,
                 span=cut.span if text else None,
+                mending=partial(mended, code.text, system),
             )
 
 

@@ -10,7 +10,7 @@ from bitting.authoring.fit import OFF, Estimate, Fitted
 from bitting.authoring.learn import Learned, LearnedRule
 from bitting.linting import Linted
 from bitting.model import System
-from bitting.report.systems import render_blades, render_chart
+from bitting.report.systems import as_on_a_chart, render_blades, render_charts
 from bitting.report.table import table
 from bitting.text import plural
 
@@ -23,9 +23,7 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     system = made.system
     yield f"{path}: written, {'clean' if linted.clean else 'not clean yet'}"
     yield from (f"  {note}" for note in made.notes)
-    for track in system.tracks[: 1 if _alike(system) else None]:
-        yield ""
-        yield from render_chart(system, track)
+    yield from render_charts(system)
     yield ""
     yield "compare this with your chart, and the two blades with a key:"
     yield from (f"  {line}" for line in render_blades(system, plain))
@@ -41,19 +39,16 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     yield from verify(system)
 
 
-def _alike(system: System) -> bool:
-    first = system.tracks[0]
-    return all((t.depths, t.spaces, t.labels) == (first.depths, first.spaces, first.labels) for t in system.tracks)
-
-
 def verify(system: System) -> Iterator[str]:
     """What to check with a caliper before a blank is cut by the file."""
     track = system.tracks[0]
     unit = system.unit
     yield "before you cut by it, take a key whose code you know and a caliper:"
-    shallow, deep = f"{track.labels[0]} {track.depths[0]:g}", f"{track.labels[-1]} {track.depths[-1]:g}"
-    yield f"  measure two cuts of different depth: {shallow} {unit} … {deep} {unit}; their difference must be the chart's"
-    where = f"cut 1 lies {track.spaces[0]:g} {unit} from the {system.stop}, the last {track.spaces[-1]:g}"
+    lengths = (track.depths[0], track.depths[-1], track.spaces[0], track.spaces[-1])
+    shallow, deep, first, last = (as_on_a_chart(length, unit) for length in lengths)
+    depths = f"depth {track.labels[0]} is {shallow} {unit}, depth {track.labels[-1]} {deep} {unit}"
+    yield f"  measure two cuts of different depth: {depths}; their difference must be the chart's"
+    where = f"cut 1 lies {first} {unit} from the {system.stop}, the last {last}"
     yield f"  measure where cuts lie: {where}"
     yield "  all off by the same amount: the caliper's zero or wear; more with each step: the chart (`bitting systems fit`)"
 

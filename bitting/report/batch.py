@@ -20,6 +20,11 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     ]
     counts.append(("rows", f"{summary.rows:,}", ""))
     yield from table(counts, align="lrr", ruled=False)
+    if summary.unreadable_rows:
+        lost = summary.counts["unreadable"]
+        named, one = ", ".join(map(str, summary.unreadable_rows)), lost == 1
+        more = ", …" if lost > len(summary.unreadable_rows) else ""
+        yield f"{'row' if one else 'rows'} that can't be read: {named}{more}"
     if isinstance(summary, CodeSummary):
         yield from repeated_lines(summary)
     if summary.blank_lines:

@@ -12,6 +12,7 @@ from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
+from bitting.notation import plain as plainly
 from bitting.report.table import table
 from bitting.text import cut_name, percent
 
@@ -71,13 +72,13 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
     what = "the whole code" if whole else "every cut that this lock reads"
     likely = f"{percent(result.probability)} that this is {what}"
     if result.verdict == "sure":
-        yield f"sure: {result.code}", GOOD
+        yield f"sure: {plainly(result.code, system)}", GOOD
         yield f"{likely} of the {result.system} key", None
     elif result.verdict == "unsure":
-        yield f"NOT SURE, most probable: {result.code}", DOUBT
+        yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
         yield f"{likely} of the {result.system} key; the limit for sure is {percent(result.sure_limit)}", None
     else:
-        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
+        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
             f"of {result.system} keys only {percent(result.fit.p_value)} read so far from their code (limit "
             f"{percent(result.fit.limit)}): measure again, check how the key was held, or try other systems",
@@ -221,7 +222,10 @@ def _taken(word: str) -> str:
 def _candidates(result: Decoded, system: System) -> Iterator[Line]:
     yield "most probable codes:", None
     for candidate in result.candidates:
-        yield f"  {percent(candidate.probability):>7}  {candidate.code}{_differs(result, candidate, system)}", None
+        yield (
+            f"  {percent(candidate.probability):>7}  {plainly(candidate.code, system)}{_differs(result, candidate, system)}",
+            None,
+        )
 
 
 def _differs(result: Decoded, candidate: Candidate, system: System) -> str:

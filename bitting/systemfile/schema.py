@@ -433,8 +433,14 @@ CUTTING = (
     Key("setup", shape=table(SETUP), about="the setup key: all shallowest cuts but this one"),
 )
 
+
+def _one_of(*keys: str) -> dict[str, Any]:
+    return {"oneOf": [{"required": [key]} for key in keys]}
+
+
 ACROSS = (
-    Key("tracks", words, True, about="two opposite tracks"),
+    Key("tracks", words, about="two opposite tracks"),
+    Key("sides", words, about="two edges, instead of tracks"),
     Key("less", _spread, about="a reading across is left + right - this"),
     Key("from", _length, about="a reading across is this - left - right"),
 )
@@ -449,8 +455,9 @@ MEASURING = (
     Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
     Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
     Key("jaw", _spread, about="width of the caliper's jaw"),
+    Key("contact", _length, about="radius of a ball or a pin's round end that reads instead of a jaw"),
     Key("reclamp_sd", _spread, about="error of a key that is clamped again"),
-    Key("across", shape=table(ACROSS, oneOf=[{"required": ["less"]}, {"required": ["from"]}])),
+    Key("across", shape=table(ACROSS, allOf=[_one_of("tracks", "sides"), _one_of("less", "from")])),
 )
 
 _OWN = [{"anyOf": [{"required": ["like"]}, {"required": [key]}]} for key in COPIED if key != "numbers"]

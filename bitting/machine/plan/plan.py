@@ -21,6 +21,7 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Literal, get_args
 
 from attrs import define, field, frozen
@@ -40,6 +41,7 @@ from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutt
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect
 from bitting.model.value import NOT_JSON, Value
+from bitting.notation.mend import mended
 from bitting.systemfile.machine import Machine
 
 
@@ -57,7 +59,8 @@ class TrackPlan(Value):
     @property
     def label(self) -> str:
         """How people are told of it."""
-        return self.track if self.side is None else f"{self.side} {self.track}"
+        lane = self.frame.lane
+        return lane.label if lane.side == self.side else f"{self.side} {self.track}"
 
 
 @frozen
@@ -213,6 +216,7 @@ def plan(
             f"a key can be cut only from a code whose every cut is one known depth: {'; '.join(faults)}",
             hint="`bitting check` shows where; `bitting complete` lists the codes that fit one with open cuts",
             text=code.text,
+            mending=partial(mended, code.text, system),
         )
     fitted = None if machine is None else machine.fitted(system)
     radius = _radius(system, fitted)
