@@ -200,7 +200,8 @@ def plan(
     into turns, takes up its backlash and corrects for it. `direction` overrides every track's own; `conventional` works
     each track the way that mills it against the feed. `have` is the code that the key is cut to already, `take` what is
     still to come off single cuts: only what gets deeper is milled then. Raises `BittingError` for a code with a cut that
-    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed.
+    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed. (Long: it
+    names every field of a plan.)
     """
     expect(Code, code)
     expect(System, system)
