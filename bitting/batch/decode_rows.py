@@ -108,9 +108,6 @@ class RowDecoder:
         self.unread += rows[lost][: NAMED - len(self.unread)].tolist()
         return chunk_of(READINGS, answers)
 
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Nothing waits."""
-
     def _one_by_one(self, texts: Sequence[str], systems: Sequence[str] | None) -> list[Row]:
         by_name: dict[str, list[int]] = {}
         for number in range(len(texts)):

@@ -3,26 +3,12 @@
 from __future__ import annotations
 
 import time
-from typing import ClassVar, TypedDict
+from typing import Any, ClassVar
 
 from attrs import define, field, frozen
 
 from bitting.batch.columns import Layout
 from bitting.model.value import Answer, Value
-
-
-class Common(TypedDict):
-    """The figures that every run has."""
-
-    rows: int
-    output: str | None
-    column: str
-    header: int | None
-    encoding: str
-    delimiter: str | None
-    blank_lines: int
-    seconds: float
-    notes: tuple[str, ...]
 
 
 @define
@@ -41,20 +27,20 @@ class Figures:
     notes: list[str] = field(factory=list)
     begun: float = field(factory=time.perf_counter)
 
-    def common(self) -> Common:
-        """The figures as a summary has them."""
+    def common(self) -> dict[str, Any]:
+        """The fields that every summary has."""
         header = self.layout.header
-        return Common(
-            rows=self.rows,
-            output=self.output,
-            column=self.layout.column,
-            header=None if header is None else header + 1,
-            encoding=self.encoding,
-            delimiter=self.delimiter,
-            blank_lines=self.blank,
-            seconds=round(time.perf_counter() - self.begun, 3),
-            notes=tuple(self.notes),
-        )
+        return {
+            "rows": self.rows,
+            "output": self.output,
+            "column": self.layout.column,
+            "header": None if header is None else header + 1,
+            "encoding": self.encoding,
+            "delimiter": self.delimiter,
+            "blank_lines": self.blank,
+            "seconds": round(time.perf_counter() - self.begun, 3),
+            "notes": tuple(self.notes),
+        }
 
 
 @frozen(kw_only=True)

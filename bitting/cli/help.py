@@ -11,7 +11,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--system", "--all-systems", "--system-column", "--against-system", "--lock", "--machine",
     ),
     "What is read": (
-        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--encoding", "--header", "--readings",
+        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--readings",
         "--readings-columns",
         "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--answers", "--defaults", "--have",
     ),
@@ -30,7 +30,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--schema",
     ),
     "Where it goes": (
-        "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs", "--quiet",
+        "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs",
     ),
 }  # fmt: skip
 """Heading -> the options that stand under it, in this order."""

@@ -15,6 +15,7 @@ WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too cl
 
 WHOLE = {
     "pass": "Pass: every cut is in tolerance.",
+    "pass by the web": "Pass, as far as the web between the edges shows: every cut is in tolerance.",
     "fail": "Scrap: metal can't be put back.",
     "recut": "Recut: metal is still to come off.",
     "uncertain": "Too close to tell.",
@@ -37,9 +38,7 @@ def number(length: float, system: System, unit: str | None = None, sign: str = "
 
 def both(length: float, system: System) -> str:
     """A length in millimetres and in thousandths of an inch, the system's own first: `0.060 mm (2.4 thou)`."""
-    mm = system.in_mm(length)
-    shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
-    own, other = shown if system.unit == "mm" else shown[::-1]
+    own, other = system.in_both(length, 3)
     return f"{own} ({other})"
 
 
@@ -54,6 +53,10 @@ def looks_good(result: Inspection, system: System) -> bool:
     return result.verdict == "uncertain" and once and near and not result.places
 
 
+def _whole(result: Inspection) -> str:
+    return "pass by the web" if result.web_alone and result.verdict == "pass" else result.verdict
+
+
 def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
     """The answer for a terminal of so many columns.
 
@@ -61,7 +64,7 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120) -> 
     past which a cut is recut or scrap have a table of their own. A key that is scrap has no corrections.
     """
     good = looks_good(result, system)
-    yield "Looks good, not proven: read each cut once more." if good else WHOLE[result.verdict]
+    yield "Looks good, not proven: read each cut once more." if good else WHOLE[_whole(result)]
     yield (
         f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
         + (f", a guard band of {result.factor:.2f} u" if not result.guard.endswith("u") else "")

@@ -1,7 +1,4 @@
-"""How answers about systems look on a terminal.
-
-How a lint looks on a terminal: the answer first, then a paragraph a finding, the gravest first.
-"""
+"""How answers about systems look on a terminal; of a lint the answer first, then a paragraph a finding, the gravest first."""
 
 from __future__ import annotations
 
@@ -11,8 +8,10 @@ from typing import Any
 
 from bitting.counting import Counted
 from bitting.linting import Linted, LintFinding
+from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
+from bitting.report.table import table
 from bitting.text import percent
 
 
@@ -44,7 +43,7 @@ def render_show(system: System, plain: bool = False, *, full: bool = False) -> I
     blade = system.blade
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
-        yield "blade: " + ", ".join(f"{name} {_both(system, value)}" for name, value in given)
+        yield "blade: " + ", ".join(f"{name} {length(system, value)}" for name, value in given)
     yield from render_charts(system)
     if system.locks:
         yield ""
@@ -85,12 +84,6 @@ def _sides(system: System) -> str:
     return f"{names} carry {'the same cuts' if system.convenience else 'cuts of their own'}"
 
 
-def _both(system: System, value: float) -> str:
-    """A length in mm and in thousandths of an inch, the system's own unit first."""
-    mm, thou = system.in_mm(value), system.in_mm(value) / MM_PER_INCH * 1000
-    return f"{mm:.2f} mm ({thou:.1f} thou)" if system.unit == "mm" else f"{thou:.1f} thou ({mm:.3f} mm)"
-
-
 def render_charts(system: System) -> Iterator[str]:
     """The chart of every track, a blank line before each; tracks with the same one share it."""
     together: dict[tuple[object, ...], list[Track]] = {}
@@ -122,8 +115,6 @@ def _described(tracks: Sequence[Track]) -> Iterator[str]:
 
 def _chart(system: System, track: Track) -> Iterator[str]:
     """Depths and spaces side by side."""
-    from tabulate import tabulate
-
     rows: list[list[str]] = []
     for i in range(max(track.cuts, len(track.labels))):
         row = [""] * 6
@@ -134,8 +125,7 @@ def _chart(system: System, track: Track) -> Iterator[str]:
         rows.append(row)
     own, other = ("mm", "thou") if system.unit == "mm" else ("in", "mm")
     headers = ["depth", own, other, "cut", f"{own} from {system.stop}", other]
-    table = tabulate(rows, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 5))
-    yield from (f"  {line}" for line in table.splitlines())
+    yield from (f"  {line}" for line in table(rows, headers, "lrrrrr"))
 
 
 def _columns(system: System, value: float) -> tuple[str, str]:
