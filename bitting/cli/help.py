@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from textwrap import wrap
 
 import click
 
@@ -20,7 +21,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--macs", "--rule", "--shape", "--cutter", "--angle", "--root", "--seat", "--steepest", "--source", "--about",
     ),
     "What else is known": (
-        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
+        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--contact", "--against",
+        "--against-code", "--against-new", "--zero",
         "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take", "--known", "--new",
     ),
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),
@@ -175,7 +177,9 @@ class Command(click.Command):
                 formatter.write_dl([_in_short(p, ctx) for p in shown])
             others = [max(p.opts, key=len) for p in options if p not in shown and p.name != "help"]
             with formatter.section(f"Others, all told in `bitting docs {name.replace(' ', '-')}`"):
-                formatter.write_text(", ".join(sorted(others)))
+                width, margin = formatter.width - formatter.current_indent, " " * formatter.current_indent
+                for line in wrap(", ".join(sorted(others)), width, break_on_hyphens=False):  # an option stays whole
+                    formatter.write(f"{margin}{line}\n")
             return
         found: dict[str, list[tuple[int, tuple[str, str]]]] = {}
         for parameter in options:
