@@ -205,10 +205,10 @@ def _in_short(parameter: click.Parameter, ctx: click.Context) -> tuple[str, str]
 
 
 def as_typed(command: str) -> str:
-    """A command as it may be typed in lines of `SCREEN` columns: broken between arguments, with a backslash.
+    r"""A command as it may be typed in lines of `SCREEN` columns: broken between arguments, with a backslash.
 
-    >>> print(as_typed("bitting check 'L 2133244 R 1124421' --json"), end="")
-      bitting check 'L 2133244 R 1124421' --json
+    >>> as_typed("bitting check 'L 2133244 R 1124421' --json")
+    "  bitting check 'L 2133244 R 1124421' --json\n"
     """
     lines = [" "]
     for word in re.findall(r"'[^']*'|\S+", command):
