@@ -19,7 +19,8 @@ from bitting.cli.common import (
     system_option,
 )
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, touched, unit_option
+from bitting.cli.inspect import gauge_of, gauge_options, touched
+from bitting.cli.options import unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:

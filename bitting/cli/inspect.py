@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -13,16 +13,15 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     answers,
-    at_terminal,
     json_option,
     known_system,
-    piped,
     print_json,
     say,
     say_fitted,
     system_option,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import ask_all, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -31,10 +30,6 @@ if TYPE_CHECKING:
     from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-unit_option = click.option(
-    "--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none."
-)
 
 
 MOST_RADIUS_MM = 25.0
@@ -138,7 +133,8 @@ def command(
     if only_limits:
         return _limits(system, code, repeats, gauge, rule, tolerance, as_json)
     asked = [("Code", code), ("Readings", readings)]
-    texts = secrets([*asked, ("Readings of the key that works", against)] if against is not None else asked)
+    asked += [] if against is None else [("Readings of the key that works", against)]
+    texts = ask_all(asked, "; --limits needs no readings")
     result = inspect(
         parse_code(texts[0], system),
         parse_readings(texts[1], system, unit),
@@ -173,7 +169,7 @@ def _limits(
     from bitting.notation import parse_code
 
     allowed = None if tolerance is None else parse_length(tolerance, system)
-    wanted = parse_code(secrets([("Code", code)])[0], system)
+    wanted = parse_code(ask_all([("Code", code)])[0], system)
     found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
     if as_json:
         print_json(found.as_dict())
@@ -183,22 +179,3 @@ def _limits(
         for line in limits_lines(found, system):
             say_fitted(line)
     return GOOD
-
-
-def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:
-    """Texts, each given or (None or `-`) asked for on a terminal, or else read from standard input, a line each."""
-    missing = [what for what, text in asked if text in (None, "-")]
-    if missing and at_terminal():
-        found = [click.prompt(what, err=True) for what in missing]
-    else:
-        found = [line for line in piped().splitlines() if line.strip()] if missing else []
-    if len(found) != len(missing):
-        raise BittingError(
-            f"{', '.join(missing).lower()}: not given"
-            if not found
-            else f"{len(found)} lines on standard input instead of {len(missing)}",
-            hint=f"give {'it' if len(missing) == 1 else 'them'} behind the command, or a line each on standard input"
-            + ("; --limits needs no readings" if "Readings" in missing else ""),
-        )
-    rest = iter(found)
-    return [next(rest) if text is None or text == "-" else text for _, text in asked]

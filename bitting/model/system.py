@@ -296,3 +296,9 @@ class System:
     def from_mm(self, length: float) -> float:
         """A length in millimetres in this system's unit."""
         return length if self.unit == "mm" else length / MM_PER_INCH
+
+    def in_both(self, length: float, decimals: int = 2) -> tuple[str, str]:
+        """A length in millimetres and in thousandths of an inch, the system's own first: `2.40 mm`, `94.5 thou`."""
+        mm = self.in_mm(length)
+        both = f"{mm:.{decimals}f} mm", f"{mm / MM_PER_INCH * 1000:.1f} thou"
+        return both if self.unit == "mm" else both[::-1]

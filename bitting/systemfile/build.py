@@ -36,7 +36,7 @@ from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.model.system import Across, Blade, Cutting, Level, Measured, Measuring, Rule, SetupCut, System, Track
 from bitting.systemfile import schema as tables
 from bitting.systemfile.doubts import doubts
-from bitting.systemfile.figures import sound_figures
+from bitting.systemfile.measuring import sound_figures
 from bitting.systemfile.schema import (
     COPIED,
     LONGEST,

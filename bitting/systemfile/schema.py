@@ -24,10 +24,9 @@ Traceback (most recent call last):
     ...
 bitting.systemfile.schema.Wrong: a length greater than 0
 
-The keys of a system file, table by table: the reference of the format, which the reader follows.
-
-A key without a reader needs more than its own value to be judged and is read in `build`. Lengths are in the unit that
-`[system]` states. What is optional and absent stays unsaid (None); the command that needs it says which line to add.
+**The keys of a system file**, table by table, are the reference of the format, which the reader follows. A key without a
+reader needs more than its own value to be judged and is read in `build`. Lengths are in the unit that `[system]` states.
+What is optional and absent stays unsaid (None); the command that needs it says which line to add.
 """
 
 from __future__ import annotations

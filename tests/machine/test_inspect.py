@@ -492,7 +492,7 @@ def test_command_reads_both_secrets_from_a_pipe() -> None:
 @pytest.mark.parametrize(
     ("arguments", "piped", "words"),
     [
-        (["-s", "plover"], CODE, "1 lines on standard input instead of 2"),
+        (["-s", "plover"], CODE, "1 line on standard input instead of 2"),
         ([CODE, RIGHT, "-s", "nowhere"], "", "nowhere"),
         ([CODE, RIGHT, "-s", "plover", "--guard", "sure"], "", "'sure' is no guard"),
         ([CODE, RIGHT, "-s", "plover", "--caliper", "wide"], "", "'wide' is no length"),
