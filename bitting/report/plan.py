@@ -133,7 +133,14 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     left = []
     last = simulation.stages[-1] if simulation.stages else None
     if last is not None and last.web is not None:
-        left.append(f"{_own(system, last.web)} across the blade")
+        rule = plan.rule_web
+        more = plan.eased and rule is not None and abs(rule - last.web) > system.from_mm(0.005)
+        count = (
+            f" ({_own(system, rule)} before its walls are eased, as rules count it)"
+            if more and rule is not None
+            else ""
+        )
+        left.append(f"{_own(system, last.web)} across the blade{count}")
     if last is not None and last.floor is not None:
         left.append(f"{_own(system, last.floor)} under the cuts")
     yield from _wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
@@ -239,10 +246,8 @@ def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:
     if step.action == "run-out":
         return "RUN OUT", "", "", ""
     value = step.space if step.action == "space" else step.depth
-    mm, thou = frame.system.in_mm(value), frame.system.in_mm(value) / MM_PER_INCH * 1000
-    both = (f"{mm:.2f} mm", f"{thou:.1f} thou")
     label = step.to if step.action == "depth" else ""
-    return (step.action.upper(), label, *(both if frame.system.unit == "mm" else both[::-1]))
+    return (step.action.upper(), label, *frame.system.in_both(value))
 
 
 def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:

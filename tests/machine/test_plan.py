@@ -446,6 +446,23 @@ def test_a_change_leaves_what_the_new_key_leaves(system: System) -> None:
         assert change.moves <= whole.moves + 4 * len(system.tracks)
 
 
+def test_an_eased_key_says_why_its_web_is_not_the_rules() -> None:
+    """Easing takes metal off the walls between cuts; what rules count is the key without it (bitting/geometry/web.py)."""
+    plover = load_system("plover")
+    steep = evolve(plover, cutting=evolve(plover.cutting, steepest=45.0))
+    differ = 0
+    for depths in legal_depths(steep, 15, 5):
+        code = code_of(steep, depths)
+        eased, square = plan(code, steep, ease=True), plan(code, steep)
+        web, rule = eased.simulation.stages[-1].web, eased.rule_web
+        assert web is not None
+        assert rule == pytest.approx(square.simulation.stages[-1].web, abs=1e-9)
+        text = " ".join(line for line, _ in plan_lines(eased, columns=120))
+        assert (f"({rule:.2f} mm before its walls are eased" in text) == (rule - web > 0.005)
+        differ += rule - web > 0.005
+    assert differ
+
+
 def test_climb_cuts_are_told_with_the_order_that_does_not() -> None:
     system = load_system("plover")
     code = parse_code("left: 2133134 / right: 1124421", system)
