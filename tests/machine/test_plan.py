@@ -320,7 +320,7 @@ def read_back(lines: Sequence[str]) -> list[list[tuple[str, str]]]:
     """The moves of each printed track, read as somebody at the machine does: line by line, from left to right."""
     tracks: list[list[tuple[str, str]]] = []
     for line in lines:
-        if "start at the load place" in line or line.endswith(("start clear of the blade", "clear of the blade")):
+        if re.match(r"[A-Z ]+, from (bow|tip) to (bow|tip): ", line):
             tracks.append([])
         cut = re.match(r"  cut (\d+) ", line)
         if not line.startswith("  ") or not tracks:

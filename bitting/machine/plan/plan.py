@@ -70,7 +70,8 @@ class Plan(Value):
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
     follows, `cautions` what always holds; `legal` whether the system's rules allow the code. `widest_bite` is a
-    length in the system's unit; so is `rule_web`, of an eased key the metal that rules count. `made_for` is the system, `system` its name.
+    length in the system's unit; so is `rule_web`, of an eased key the metal that rules count. `made_for` is the system,
+    `system` its name.
     """
 
     json_names = (
