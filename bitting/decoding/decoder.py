@@ -14,8 +14,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -50,8 +49,9 @@ from bitting.decoding.slips import slip_of_pen
 from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
+from bitting.geometry.jaw import contact_said, too_wide
 from bitting.model import Depths, Place, Readings, System, code_of
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -61,9 +61,8 @@ SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
-WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
-"""What readings were read by: a system that differs in these is another."""
-ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
+EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
 NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
 
@@ -142,17 +141,8 @@ class Decoder:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
         for readings in keys:
-            self._check(readings)
+            expect_read_for(readings, self.system)
         return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
-
-    def _check(self, readings: Readings) -> None:
-        """Raises BittingError for readings that were read against another system."""
-        given, own = readings.system, self.system
-        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
-            raise BittingError(
-                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
-                hint="parse them with the system they are decoded in",
-            )
 
     def posterior(self, readings: Readings) -> Posterior:
         """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""
@@ -313,14 +303,8 @@ class Decoder:
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
             notes=(
-                *(
-                    note
-                    for note, holds in (
-                        (ONLY_ACROSS, found.read.pairs and not found.read.cuts),
-                        (NONSENSE, found.hopeless),
-                    )
-                    if holds
-                ),
+                *self._across_notes(found),
+                *((NONSENSE,) if found.hopeless else ()),
                 *self._jaw_note(),
             ),
         )
@@ -377,6 +361,15 @@ class Decoder:
     def _place(self, one: Next) -> Place:
         lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
         return Place(lanes.index((one.side, one.track)), one.cut - 1)
+
+    def _across_notes(self, found: Found) -> Iterator[str]:
+        """What must be said of readings over two cuts at once."""
+        across = self.system.measuring.across
+        if across is not None and found.read.pairs and not found.read.cuts:
+            yield ONLY_ACROSS.format(*across.names)
+        if across is not None and any(r.share < 1 for cut in found.readings.cuts for r in cut.readings):
+            whole = f"(reading + {-across.amount:g})" if across.scale > 0 else f"({across.amount:g} - reading)"
+            yield EDGES_ALIKE.format(whole)
 
     def _jaw_note(self) -> tuple[str, ...]:
         """What must be said of a jaw that doesn't reach the floor of every cut."""
@@ -461,23 +454,19 @@ class Decoder:
 
 def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
     """What must be said of a jaw that doesn't reach the floor of every cut."""
-    jaw, unit = system.measuring.jaw, system.unit
-    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
-    if jaw and gaps and jaw > 2 * min(gaps):
-        return (
-            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
-            "reckoned with, and such readings may be of no use",
-        )
+    unit, contact = system.unit, contact_said(system)
+    if wide := too_wide(system):
+        return (wide,)
     if reach.unknown:
         return (
             "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-            f"its jaw of {jaw:g} {unit} rests on",
+            f"{contact} rests on",
         )
     if reach.largest == 0:
         return ()
     digits = 3 if unit == "mm" else 4
     return (
-        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        f"{contact} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
         "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
     )
 

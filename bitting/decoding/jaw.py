@@ -73,14 +73,14 @@ class Reach:
 
 def reach_of(system: System) -> Reach:
     """What the jaw of a system reaches; without a jaw the depths themselves."""
-    jaw = system.measuring.jaw
+    jaw, contact = system.measuring.jaw or 0.0, system.measuring.contact or 0.0
     found = {}
-    if jaw:
+    if jaw or contact:
         for number, lane in enumerate(system.lanes):
-            wall = stand_offs(system, lane.track, jaw)
+            wall = stand_offs(system, lane.track, jaw, contact=contact)
             if wall is not None and wall.largest > 0:
                 found[number] = wall
-    unknown = bool(jaw) and any(stand_offs(system, track, jaw or 0.0) is None for track in system.tracks)
+    unknown = bool(jaw or contact) and any(stand_offs(system, track, jaw) is None for track in system.tracks)
     dims, depths, starts = {}, {}, {}
     for number, lane in enumerate(system.lanes):
         for cut in range(lane.track.cuts):
