@@ -1,7 +1,8 @@
 """What is added to each row of a table: one table of columns for codes, one for readings.
 
 A new column is one line in `CODES` or `READINGS` (and, where its value is new, one in `Row`); every kind of file, the rows of
-JSON and the tests read it from there.
+JSON and the tests read it from there. CSV writes legal rows about which there is nothing to say after one pattern, with the
+canonical form put in; so a column that tells more of a code than that form says `each`.
 
 >>> CODES.names
 ('verdict', 'canonical', 'findings', 'suggestion', 'likely')
@@ -59,13 +60,14 @@ def _remark(message: str) -> dict[str, object]:
 
 @frozen
 class Column:
-    """One added column: its name, its value in a row (None or "": nothing), how a value is written in a cell, and its value in
-    JSON where that is another."""
+    """One added column: its name, its value in a row (None or "": nothing), how a value is written in a cell, its value in
+    JSON where that is another, and whether it differs from one legal code to the next (`canonical` itself needn't say so)."""
 
     name: str
     value: Callable[[Row], object]
     form: Callable[..., str] = str
     data: Callable[[Row], object] | None = None
+    each: bool = False
 
     def cell(self, row: Row) -> str:
         """The text of its cell, which no spreadsheet takes for a formula."""

@@ -164,7 +164,7 @@ def command(
     json_lines: bool,
     as_json: bool,
 ) -> int:
-    """Go through a table of codes and write the same rows with five columns added.
+    """Go through a table of codes and write the same rows with columns added.
 
     The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion and likely (how likely the
     suggestion is, in per cent; below 60 it is left out). Bad rows never stop it; the exit status is 1 when there are any.

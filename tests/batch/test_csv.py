@@ -20,6 +20,7 @@ from bitting.batch import check_many
 from bitting.batch.columns import Wanted
 from bitting.batch.csv.records import LONGEST, WIDEST, read_records
 from bitting.batch.job import Job
+from bitting.batch.output import Column, Row
 from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.cli import main
@@ -27,7 +28,7 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import code_of
 from bitting.systemfile import load_system
-from tests.batch.added import CODES, HEADER, added, tail
+from tests.batch.added import CODES, HEADER, READINGS, added, tail
 
 LEGAL = "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
 ILLEGAL = "left: 2 1 3 3 3 4 1 / right: 1 1 2 3 4 2 1"
@@ -230,6 +231,23 @@ def test_no_header_at_all(tmp_path: Path) -> None:
     assert summary.header is None
     assert summary.notes == ("the table has no header row, so the added columns have no names",)
     assert summary.column == "column 2"
+
+
+@pytest.mark.parametrize("column", [*CODES.columns, *READINGS.columns], ids=lambda column: column.name)
+def test_a_column_that_differs_from_code_to_code_says_so(column: Column) -> None:
+    """Otherwise CSV would write of every legal row what it says of the pattern."""
+    told = {column.cell(Row("legal", code)) for code in ("1 2 3 1", "left: 3 2 / right: 2", "\1")}
+    assert len(told) == 1 or column.each or column.name == "canonical", "write each=True"
+
+
+def test_a_column_that_differs_from_code_to_code_is_written_row_by_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    last = Column("last", lambda row: row.canonical[-1:], each=True)
+    monkeypatch.setitem(vars(CODES), "names", (*CODES.names, last.name))
+    monkeypatch.setitem(vars(CODES), "columns", (*CODES.columns, last))
+    out, _ = batch(tmp_path, f"code\n{LEGAL}\n{LEGAL[:-1]}2\n{UNREADABLE}\n".encode())
+    assert [row["last"] for row in added(out)] == ["last", "1", "2", ""]
 
 
 def test_the_sep_line_of_spreadsheets_is_kept(tmp_path: Path) -> None:

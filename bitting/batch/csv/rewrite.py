@@ -88,7 +88,7 @@ class _Rewriter:
     _plain: bool = field(init=False)
 
     def __attrs_post_init__(self) -> None:
-        self._plain = self._canonical_is_plain()
+        self._plain = self._canonical_is_plain() and not any(c.each for c in self.run.worker.columns.columns)
 
     def write(self) -> None:
         """Write it all; raises _Wider where a row has more columns."""
@@ -206,12 +206,12 @@ class _Rewriter:
 
     def _tails(self, chunk: Chunk) -> list[str]:
         """The added cells of each row, with a delimiter in front of each."""
+        if not self._plain:
+            return [self._tail(chunk.row(number)) for number in range(len(chunk.verdict))]
         first = Row(chunk.columns.verdicts[0], _HOLE)
         before, after = "".join(self.form.delimiter + cell for cell in chunk.columns.cells(first)).split(_HOLE)
         tails = [tail or "" for tail in chunk.write(before, after)]
         others = set(np.flatnonzero(chunk.verdict).tolist()) | chunk.said.keys()
-        if not self._plain:
-            others = set(range(len(tails)))
         for number in others:
             tails[number] = self._tail(chunk.row(number))
         return tails
