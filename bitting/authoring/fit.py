@@ -206,7 +206,7 @@ def _cuts(system: System, number: int, key: Key, model: MeasurementModel) -> lis
         lane = next(i for i, own in enumerate(lanes) if own.track.name == cut.track and own.side in (None, cut.side))
         track = lanes[lane].track
         value = sum(r.value for r in cut.readings) / len(cut.readings)
-        single = [(r.own_sd or model.reading_sd) ** 2 + r.digit**2 / 12 for r in cut.readings]
+        single = [model.uncertainty(r) ** 2 for r in cut.readings]
         depth = -1 if depths is None else depths[lane][cut.cut]
         if depths is not None and jaw and (stands := stand_offs(system, track, jaw)) is not None:
             value += track.deeper * stands.of(depths[lane], cut.cut)
