@@ -14,6 +14,7 @@ from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 import bitting
+from bitting.batch.output import CODES, READINGS
 from bitting.cli import COMMANDS, main
 from bitting.cli.help import EXAMPLES, FIRST, OTHER, as_typed, heading_of
 
@@ -75,7 +76,8 @@ def test_help_and_the_page_of_a_command_name_every_option(name):
 @pytest.mark.parametrize("name", ALL)
 def test_every_command_shows_its_examples_and_its_options_under_headings(name):
     shown = shown_help(name)
-    assert len(EXAMPLES[name]) >= (3 if name != "systems list" else 2)
+    least = 3 if name != "systems list" else 2
+    assert len(EXAMPLES.get(name, ())) >= least, "give it examples in bitting/cli/help.py"
     for example in EXAMPLES[name]:
         assert "\n" + as_typed(f"bitting {name} {example}".rstrip()) in shown
         assert shlex.split(as_typed(f"bitting {name} {example}").replace("\\\n", " ")) == shlex.split(
@@ -155,3 +157,12 @@ def test_commands_are_written_with_options_of_their_own(where):
 def test_the_shell_completes_commands_systems_and_locks(words, incomplete, expected):
     found = ShellComplete(main, {}, "bitting", "_BITTING_COMPLETE").get_completions(words, incomplete)
     assert sorted(item.value for item in found) == expected
+
+
+def test_readme_names_every_command_and_help_every_column_of_batch():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    unnamed = [name for name in ALL if not re.search(rf"`?(bitting|systems)? ?`?{name.split()[-1]}\b", text)]
+    assert unnamed == [], "give these a line in README"
+    for column in {*CODES.names, *READINGS.names}:
+        assert re.search(rf"\b{column}\b", told("batch")), f"name {column} in the docstring of bitting/cli/batch.py"
+        assert f"`{column}`" in text or column not in CODES.names, f"name {column} in README"
