@@ -5,9 +5,8 @@ differ by at most 3`, `… 2`, `… 1`. Whoever breaks a loose member breaks eve
 or pairs are families of one member each, so that each has its own evidence; those that are proposed are put together
 into one sentence when they are told (`merged`).
 
-Not looked for, because there are too many of them for the evidence that codes can give: `conditional`,
-`forbidden-sequence`, `cuts-compared`, `excluded`, totals over the whole key; and `metal-left` where the file states no
-blade width.
+Not looked for, because there are too many of them for the evidence that codes can give: the kinds that `LEARNABLE` leaves
+out, totals over the whole key; and `metal-left` where the file states no blade width.
 
 >>> from bitting.systemfile import load_system
 >>> found = families(load_system("wren"))

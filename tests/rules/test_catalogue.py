@@ -128,4 +128,4 @@ def test_the_generator_of_systems_draws_every_kind_and_the_oracle_knows_them():
             seen.add(rule.identifier)
 
     collect()
-    assert seen == set(catalogue())
+    assert sorted(set(catalogue()) - seen) == [], "no sentence of tests/make.py draws these kinds"
