@@ -138,8 +138,8 @@ def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Sca
     x0, x1 = frame.x_bow, frame.x_tip
     milling = system.tracks[0].milling
     cut = {w.frame.hand: w for w in walls} if milling == "edge" else {}
-    upper = _edge_path(cut.get("left"), scale, x0, x1, 0.0)
-    lower = _edge_path(cut.get("right"), scale, x1, x0, width)
+    upper = edge_path(cut.get("left"), scale, x0, x1, 0.0)
+    lower = edge_path(cut.get("right"), scale, x1, x0, width)
     _bow(body, system, scale, x0, width)
     body.append(f'<path d="M{upper}L{lower}Z" fill="{METAL}"/>')
     if milling == "internal":
@@ -175,20 +175,20 @@ def _milled(body: list[str], wall: LaneWall, scale: Scale, width: float) -> None
     """An external track: light from the blade's own edge to the wall, the wall itself strong."""
     frame = wall.frame
     own = 0.0 if frame.hand == "left" else width
-    line = "".join(_wall_path(wall, scale, forward=True))
+    line = "".join(wall_path(wall, scale, forward=True))
     a, b = f"{n(scale.x(frame.x_bow))} {n(scale.y(own))}", f"{n(scale.x(frame.x_tip))} {n(scale.y(own))}"
     body.append(f'<path d="M{a}L{line}L{b}Z" fill="{MILLED}"/>')
     body.append(f'<path d="M{line}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
 
 
-def _edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
+def edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
     """One edge of the blade from start to end, straight or with its cuts, without the leading M."""
     if wall is None:
         return f"{n(scale.x(start))} {n(scale.y(across))}L{n(scale.x(end))} {n(scale.y(across))}"
-    return "".join(_wall_path(wall, scale, forward=end > start))
+    return "".join(wall_path(wall, scale, forward=end > start))
 
 
-def _wall_path(wall: LaneWall, scale: Scale, *, forward: bool) -> Iterator[str]:
+def wall_path(wall: LaneWall, scale: Scale, *, forward: bool) -> Iterator[str]:
     """The wall as the inside of an SVG path, true arcs and all, without the leading M."""
     frame = wall.frame
     pieces = wall.wall if forward else wall.wall[::-1]
