@@ -5,7 +5,7 @@
 
 `read_rule` turns a sentence into one `Rule` per lane (or pair of lanes) that it speaks of; `violations` judges the cuts
 of a code; `automaton` gives the same rule to the diagram. A kind lives in one module of `bitting.rules.kinds` that
-defines `KIND`; nothing else names it.
+defines `KIND`; only `bitting.authoring`, which learns rules from codes, names kinds beside it.
 """
 
 from __future__ import annotations
