@@ -107,6 +107,8 @@ def two_tracks(draw: st.DrawFn) -> System:
     other = draw(st.integers(2, 3))
     n, limit = draw(st.integers(0, 6)), draw(st.sampled_from(["at most", "at least"]))
     i, j = draw(st.integers(1, cuts)), draw(st.integers(1, other))
+    few, depth = draw(st.integers(1, 4)), draw(st.sampled_from(labels))
+    low, high = sorted(draw(st.lists(st.integers(2, 20), min_size=2, max_size=2)))
     names = draw(st.permutations(["left", "right"]))
     pair = f"{names[0]} and {names[1]}"
     lengths = {"left": cuts, "right": other}
@@ -118,6 +120,11 @@ def two_tracks(draw: st.DrawFn) -> System:
         f"when {names[0]} cut {i if names[0] == 'left' else j} is {draw(_some(labels))}, "
         f"{names[1]} cut {i if names[1] == 'left' else j} is one of {draw(_some(labels))}",
         "the code is not the same read from the tip",
+        f"over the whole key, the sum of cuts is {draw(st.sampled_from(['even', 'odd']))}",
+        f"over the whole key, the sum of cuts is between {low} and {high}",
+        f"over the whole key, {limit} {n} cuts are {depth} or {draw(st.sampled_from(['deeper', 'shallower']))}",
+        f"over the whole key, depths {draw(_some(labels))} together are used {limit} {n} {'time' if n == 1 else 'times'}",
+        f"over the whole key, no depth is used more than {few} {'time' if few == 1 else 'times'}",
     ]
     must = draw(st.lists(st.sampled_from(coupling), max_size=2, unique=True))
     for side in ("left", "right"):

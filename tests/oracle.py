@@ -159,6 +159,24 @@ def _facing(lanes, names):
     return [(at[one], at[other]) for one, other in wanted]
 
 
+def _whole(system, code, scope, found) -> bool:
+    """The key as one long row of labels: counted and added up by what is written, whichever track it is on."""
+    row = [system.lanes[i].track.labels[d] for i in scope for d in code[i]]
+    numbers = sorted((int(label) for label in row), reverse=True)
+    if m := re.fullmatch(r"the sum of cuts is (even|odd)", found[1]):
+        return sum(numbers) % 2 != ("even", "odd").index(m[1])
+    if m := re.fullmatch(r"the sum of cuts is between (\d+) and (\d+)", found[1]):
+        return not int(m[1]) <= sum(numbers) <= int(m[2])
+    if m := re.fullmatch(rf"{_LIMIT} (\d+) cuts? (?:are|is) (\d) or (deeper|shallower)", found[1]):
+        chosen = [n for n in numbers if (n >= int(m[3]) if m[4] == "deeper" else n <= int(m[3]))]
+        return not _compare(m[1], len(chosen), m[2])
+    if m := re.fullmatch(rf"depths? ([\d ]+?) (?:together are|is) used {_LIMIT} (\d+) times?", found[1]):
+        return not _compare(m[2], sum(label in m[1].split() for label in row), m[3])
+    if m := re.fullmatch(r"no depth is used more than (\d+) times?", found[1]):
+        return max(map(row.count, row)) > int(m[1])
+    raise AssertionError(f"the oracle doesn't know {found[0]!r}")
+
+
 def _opposite(system, code, names, judge) -> bool:
     """Whether any cut of the two tracks, on any side, or of a track's two sides, is judged wrong."""
     lanes = list(system.lanes)
@@ -214,6 +232,7 @@ def _excluded(system, code, scope, listed) -> bool:
 
 
 TWO = {
+    r"over the whole key, (.*)": lambda s, c, k, m: _whole(s, c, k, m),
     r"when (\w+) (cut \d+) is (.*), (\w+) (cut \d+) is one of (.*)": lambda s, c, k, m: _conditional(
         s, c, (m[1], m[4]), (m[2], m[5]), (m[3], m[6])
     ),

@@ -6,7 +6,8 @@ or pairs are families of one member each, so that each has its own evidence; tho
 into one sentence when they are told (`merged`).
 
 Not looked for, because there are too many of them for the evidence that codes can give: `conditional`,
-`forbidden-sequence`, `cuts-compared`, `excluded`; and `metal-left` where the file states no blade width.
+`forbidden-sequence`, `cuts-compared`, `excluded`, totals over the whole key; and `metal-left` where the file states no
+blade width.
 
 >>> from bitting.systemfile import load_system
 >>> found = families(load_system("wren"))

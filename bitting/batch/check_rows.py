@@ -276,7 +276,8 @@ class RowChecker:
 
     def notes(self) -> list[str]:
         """What is to be said of the table as a whole."""
-        notes = [note for listing in self.listings.values() for note in listing.notes()]
+        notes = [*self._systems.doubts]
+        notes += [note for listing in self.listings.values() for note in listing.notes()]
         if unlooked := sum(suggester.unlooked for suggester in self._suggesters.values()):
             looked = (
                 f"only {self.suggestions:,} different wrong codes were looked at"

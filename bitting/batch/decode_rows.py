@@ -133,7 +133,7 @@ class RowDecoder:
 
     def notes(self) -> list[str]:
         """What is to be said of the table as a whole."""
-        return []
+        return [*self._systems.doubts]
 
     def summary(self, figures: Figures) -> ReadingsSummary:
         """The figures of the run."""

@@ -14,7 +14,9 @@ from attrs import define, field
 
 from bitting.batch.judge import one_line
 from bitting.errors import BittingError
+from bitting.linting import errors_of
 from bitting.model import System
+from bitting.soundness import suspect
 from bitting.systemfile import load_system
 from bitting.systemfile.load import known_systems
 
@@ -32,6 +34,8 @@ class Systems(Generic[T]):
     folders: tuple[str, ...] = ()
     labels: dict[int, str] = field(init=False, factory=dict)
     """What each ready one is called, by its id: the system's name, and the file where two systems have the same."""
+    doubts: list[str] = field(init=False, factory=list)
+    """What lint finds wrong with systems that rows name; that of the default is told before the answer."""
     _known: dict[str, T | str] = field(init=False, factory=dict)
     _names: frozenset[str] = field(init=False)
 
@@ -76,6 +80,8 @@ class Systems(Generic[T]):
 
     def _made(self, system: System, called: str) -> T:
         """A second system of the same name is told by its path."""
+        if system is not self.default and suspect(system):
+            self.doubts += [finding.of(system) for finding in errors_of(system)]
         made = self.ready(system)
         self.labels[id(made)] = system.name if system.name not in self.labels.values() else f"{system.name} ({called})"
         return made

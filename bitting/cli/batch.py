@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, answers, json_option, json_text, print_json, say, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    answers,
+    json_option,
+    json_text,
+    known_system,
+    print_json,
+    say,
+    unicode_out,
+)
 from bitting.cli.common import tell as aside
 from bitting.cli.help import Command
 from bitting.errors import BittingError
@@ -168,11 +178,10 @@ def command(
     from bitting.batch.job import Job
     from bitting.batch.output import CODES, READINGS
     from bitting.batch.run import run_batch
-    from bitting.systemfile import load_system
 
     _check_system(system_name, system_column)
     _check_answer(output, json_lines=json_lines, as_json=as_json)
-    default = load_system(system_name) if system_name else None
+    default = known_system(system_name) if system_name else None
     choices = _choices(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper), jobs)
     wanted = Wanted(readings if choices else column, _pairs(columns), system_column, readings_columns)
     if column and columns:

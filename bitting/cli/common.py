@@ -20,6 +20,7 @@ from bitting.model.value import FORMAT
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+    from bitting.linting import LintFinding
     from bitting.model import System
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -43,17 +44,51 @@ def system_option(function: F) -> F:
     return option(function)
 
 
-def known_system(name: str, *, sound: bool = True) -> System:
+def known_system(name: str, *, sound: bool = True, ruled: bool = True) -> System:
     """The system of that name or path; what its file says and isn't taken as it stands is told beside the answer.
 
-    `sound` refuses figures that no key can have, as `load_system` does.
+    `sound` refuses figures that no key can have, as `load_system` does, and has other errors that lint finds told in the
+    first line of the answer, unless it is `ruled` by rules that are yet to be found.
     """
     from bitting.systemfile import load_system
 
     system = load_system(name, sound=sound)
     for note in system.notes:
         tell(f"note: {system.path}: {note}")
+    if sound and ruled:
+        _doubt(system)
     return system
+
+
+DOUBTS = "bitting.doubts"
+"""Where a call keeps the errors that lint finds in its systems, until its answer begins: path -> (system, errors)."""
+
+
+def _doubt(system: System) -> None:
+    from bitting.soundness import suspect
+
+    context = click.get_current_context(silent=True)
+    if context is not None and suspect(system):
+        from bitting.linting import errors_of  # numpy, and only for a system that is suspect
+
+        if found := errors_of(system):
+            context.meta.setdefault(DOUBTS, {})[system.path] = (system, found)
+
+
+def _doubts() -> list[tuple[System, tuple[LintFinding, ...]]]:
+    """What is kept; it is told once."""
+    context = click.get_current_context(silent=True)
+    return [] if context is None else list(context.meta.pop(DOUBTS, {}).values())
+
+
+def _doubts_said() -> list[str]:
+    return [f"warning: {finding.of(system)}" for system, found in _doubts() for finding in found]
+
+
+def tell_doubts() -> None:
+    """On standard error what wasn't told yet: where standard output holds a list for a machine, or nothing at all."""
+    for line in _doubts_said():
+        tell(line)
 
 
 def systems_option(function: F) -> F:
@@ -152,9 +187,11 @@ def answers(function: F) -> F:
         try:
             with one_run():
                 status = function(*args, **kwargs)
+            tell_doubts()
             if sys.stdout is not None:
                 sys.stdout.flush()
         except BittingError as fault:
+            tell_doubts()
             complain(fault)
             status = NO_ANSWER
         except (click.Abort, KeyboardInterrupt):
@@ -190,6 +227,8 @@ def say(line: str = "", colour: str | None = None, ending: str = "") -> None:
 
     The stream is named, as click writes UTF-8 to one that says it is ASCII otherwise.
     """
+    for doubt in _doubts_said():
+        click.echo(click.style(shown(doubt), fg="yellow"), file=sys.stdout)
     plain, marked = (shown(line), shown(ending)) if ending or colour is None else ("", shown(line))
     click.echo(plain + (click.style(marked, fg=colour) if colour else marked), file=sys.stdout)
 
@@ -228,8 +267,12 @@ def complain(fault: BittingError) -> None:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """One JSON object on standard output, with the number of its format; see `json_text`."""
-    click.echo(json_text({"format": FORMAT, **answer}, indent=2))
+    """One JSON object on standard output, with the number of its format; see `json_text`.
+
+    Where lint finds errors in a system that was asked, they stand beside the answer as `system_errors`.
+    """
+    doubts = [{"system": system.name, **one.as_dict()} for system, found in _doubts() for one in found]
+    click.echo(json_text({"format": FORMAT, **({"system_errors": doubts} if doubts else {}), **answer}, indent=2))
 
 
 def json_text(answer: Mapping[str, Any], indent: int | None = None) -> str:

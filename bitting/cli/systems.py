@@ -26,6 +26,7 @@ from bitting.cli.common import (
     say_fitted,
     system_names,
     tell,
+    tell_doubts,
     unicode_out,
 )
 from bitting.cli.help import Command
@@ -185,6 +186,7 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
     if as_json:
         print_json({"system": system.name, "seed": seed, "codes": list(drawn)})
         return GOOD
+    tell_doubts()
     for text in drawn:
         say(text or "")
     return GOOD
@@ -208,6 +210,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     if as_json:
         print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
         return GOOD
+    tell_doubts()
     for depths in listed:
         say(code_of(system, depths).canonical or "")
     return GOOD

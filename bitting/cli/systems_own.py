@@ -245,7 +245,7 @@ def learn(
     from bitting.report.authoring import chance_said, render_learned
     from bitting.systemfile import read_system
 
-    system = known_system(system_name)
+    system = known_system(system_name, ruled=False)
     if output is not None:
         may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
     good, unusable = codes_in(file, system, column, sheet)
@@ -327,7 +327,7 @@ def fit(
             "without an anchor only steps are known, and a chart needs dimensions",
             hint="add --known DEPTH=LENGTH, --new ROW, or --against READINGS",
         )
-    system = known_system(system_name)
+    system = known_system(system_name, ruled=False)
     if output is not None:
         may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
     anchor = _anchor(system, known, new_row, (against, against_code, against_system, against_new), unit)

@@ -178,6 +178,18 @@ def vee_half_width(system: System, track: Track, surface: float) -> float:
     return cutting.root / 2 + (deepest - surface) * tan(radians(cutting.angle / 2))
 
 
+def reach_of(frame: Frame, w: float) -> float:
+    """How far along the blade a cutter at a travel reaches from its middle, in the metal of the blade."""
+    from math import radians, tan
+
+    cutting = frame.system.cutting
+    if frame.radius:
+        return frame.radius
+    if cutting.angle is None:
+        return (cutting.root or 0.0) / 2
+    return (cutting.root or 0.0) / 2 + max(w - frame.surface, 0.0) * tan(radians(cutting.angle / 2))
+
+
 def seat_of(system: System) -> float:
     """Width of the seat at the centre of a cut; a vee system that states none has its root for a seat."""
     if system.cutting.seat is None and system.cutting.shape == "vee":

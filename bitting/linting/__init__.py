@@ -11,6 +11,6 @@ file's figures for every pair of depths that legal codes have together (`table`,
 """
 
 from bitting.linting.result import CODES, Linted, LintFinding
-from bitting.linting.run import lint
+from bitting.linting.run import errors_of, lint
 
-__all__ = ["CODES", "LintFinding", "Linted", "lint"]
+__all__ = ["CODES", "LintFinding", "Linted", "errors_of", "lint"]

@@ -100,13 +100,17 @@ class Facts:
 
 @frozen
 class Check:
-    """One check: what it is about (for people), the figures it needs, whether it applies, whether it needs legal codes."""
+    """One check: what it is about (for people), the figures it needs, whether it applies, whether it needs legal codes.
+
+    `stops` says that it may find errors, which `bitting/soundness.py` must then suspect.
+    """
 
     about: str
     run: Callable[[Facts], Iterator[LintFinding]]
     needs: Sequence[str] = ()
     applies: Callable[[System], bool] = lambda system: True  # noqa: ARG005 - every check is asked with the system
     codes: bool = True
+    stops: bool = False
 
     def lacks(self, system: System) -> list[str]:
         """The figures that the file doesn't state, as table.key."""

@@ -11,11 +11,11 @@ What stands between two walls is the web of `bitting/geometry/web.py`, which rul
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from math import sqrt
 
 import numpy as np
 
 from bitting.diagram.occurrence import pairs
+from bitting.geometry.spare import groove_room
 from bitting.geometry.web import Meeting, between, meetings
 from bitting.linting.facts import EXACT, Check, Facts, is_round
 from bitting.linting.result import LintFinding
@@ -126,7 +126,7 @@ def _at_cuts(facts: Facts, lane: int, opposite: int) -> Iterator[tuple[float, fl
     width, r = float(facts.system.need("blade.width")), facts.radius
     for b in (Place(opposite, j) for j in range(facts.track(opposite).cuts)):
         for a in (Place(lane, i) for i in range(facts.track(lane).cuts)):
-            needed = _room(facts, facts.along(a, b))
+            needed = groove_room(facts.system.cutting, facts.along(a, b))
             if needed > r:
                 for d, e in pairs(facts.codes.together(a, b)):
                     gap = width - facts.own(lane, d) - facts.own(opposite, e)
@@ -138,18 +138,12 @@ def _on_the_first_pass(facts: Facts, lane: int, opposite: int) -> Iterator[tuple
     """The same for the pass at the shallowest depth that every track begins or ends with, from the tip to cut 1."""
     width, first = float(facts.system.need("blade.width")), Place(lane, 0)
     for b in (Place(opposite, j) for j in range(facts.track(opposite).cuts)):
-        needed = _room(facts, max(facts.ahead(first, b), 0.0))
+        needed = groove_room(facts.system.cutting, max(facts.ahead(first, b), 0.0))
         for e in np.flatnonzero(facts.codes.occurs(b)).tolist():
             gap = width - facts.own(lane, 0) - facts.own(opposite, e)
             if gap < needed - EXACT:
                 where = f"on the pass along {facts.track(lane).name} at its shallowest depth, opposite {facts.cut(b)},"
                 yield gap, needed, where, {b: e}
-
-
-def _room(facts: Facts, apart: float) -> float:
-    """The width that a cutter needs between the wall it works and a seat of the opposite wall, so far along the blade."""
-    r, beside = facts.radius, max(apart - float(facts.system.cutting.seat or 0.0) / 2, 0.0)
-    return r + sqrt(r * r - beside * beside) if beside < r else 0.0
 
 
 def _levels(facts: Facts, lane: int) -> Iterator[tuple[int, Wanted, str]]:
@@ -255,15 +249,16 @@ def _is_groove(system: System) -> bool:
 
 
 CHECKS = (
-    Check("the metal between walls", _web, ("blade.width", "cutting.cutter"), is_round),
+    Check("the metal between walls", _web, ("blade.width", "cutting.cutter"), is_round, stops=True),
     Check(
         "the metal between walls",
         _web,
         ("blade.width", "cutting.root", "cutting.angle"),
         lambda system: not is_round(system),
+        stops=True,
     ),
     Check("the metal between walls and edges", _edge, ("blade.width",)),
-    Check("the width of the groove", _gap, ("blade.width", "cutting.cutter"), _is_groove),
+    Check("the width of the groove", _gap, ("blade.width", "cutting.cutter"), _is_groove, stops=True),
     Check("islands in the groove", _islands, ("blade.width", "cutting.cutter"), _is_groove),
     Check("slivers outboard of the walls", _slivers, ("blade.width", "cutting.cutter"), _is_milled),
 )

@@ -3,47 +3,25 @@
 Both are asked of every pair of depths that two cuts have together in some legal code, so the largest difference that
 counts is the one the rules declare, by whatever sentence.
 
-Formulas. A vee of included angle α and root f at a cut D deeper than its neighbour, s away, spares the neighbour's flat
-where f/2 + D·tan(α/2) + f/2 <= s (the quotient in a wiki page on MACS that credits a handbook of 2007; the floor is
-derived). An end mill of radius r spares a flat of width f there where D <= r - sqrt(r² - e²) with e = s - f/2, and always
-where e >= r (derived). A square move over a step h leaves arccos(1 - h/r), and an upright wall from h = r on (derived).
-
->>> vee_macs(4.0, 1.4, 0.4, 90), round(round_limit(2.0, 1.6, 0.4) or 0, 6), round_limit(1.0, 2.0, 0.4)
-(6, 0.571714, None)
+How far a cutter spares its neighbours is `bitting/geometry/spare.py`. A square move over a step h leaves
+arccos(1 - h/r), and an upright wall from h = r on (derived).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cache
-from math import acos, degrees, floor, radians, sqrt, tan
+from math import acos, degrees
 
 from bitting.diagram.occurrence import neighbours, pairs
 from bitting.geometry.frame import seat_of
 from bitting.geometry.profile import EndMill
+from bitting.geometry.spare import spared
 from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place
 from bitting.text import plural
-
-
-def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:
-    """The largest difference of depth (a length) at which a vee spares a flat of its neighbour; negative: none does."""
-    return (spacing - flat / 2 - root / 2) / tan(radians(angle) / 2)
-
-
-def vee_macs(spacing: float, root: float, increment: float, angle: float) -> int:
-    """The largest number of depths by which neighbours may differ under a vee (lengths in any one unit, degrees)."""
-    return floor(vee_limit(spacing, root, root, angle) / increment + EXACT)
-
-
-def round_limit(r: float, spacing: float, flat: float) -> float | None:
-    """The largest difference of depth at which an end mill spares a flat of its neighbour; None: any does."""
-    e = spacing - flat / 2
-    if e >= r - EXACT:  # near r the limit is so sensitive that a last binary digit would decide
-        return None
-    return r - sqrt(r * r - e * e) if e > 0 else 0.0
 
 
 def square_angle(h: float, r: float) -> float:
@@ -55,7 +33,7 @@ Worst = tuple[float, Place, Place, int, int]
 """Excess, two cuts and their depths."""
 
 
-def _worst(facts: Facts, flat: float, root: float | None) -> Worst | None:
+def _worst(facts: Facts, flat: float) -> Worst | None:
     """The worst pair of cuts of one lane at which the cutter at one takes from a flat of the other."""
     seat = seat_of(facts.system)
     worst: Worst | None = None
@@ -68,7 +46,7 @@ def _worst(facts: Facts, flat: float, root: float | None) -> Worst | None:
                 apart = facts.along(a, b)
                 if apart < seat - EXACT:
                     continue  # their seats overlap, which is said already
-                limit = _limit(facts, apart, flat, root)
+                limit = spared(facts.system.cutting, apart, flat)
                 if limit is None or limit >= range_ - EXACT:
                     continue
                 for d, e in pairs(facts.codes.together(a, b)):
@@ -78,34 +56,28 @@ def _worst(facts: Facts, flat: float, root: float | None) -> Worst | None:
     return worst
 
 
-def _limit(facts: Facts, apart: float, flat: float, root: float | None) -> float | None:
-    if root is None:
-        return round_limit(facts.radius, apart, flat)
-    return vee_limit(apart, flat, root, float(facts.system.need("cutting.angle")))
-
-
 def _seats(facts: Facts) -> Iterator[LintFinding]:
     """The cutter at one cut spares the seats of the others."""
     seat = seat_of(facts.system)
-    worst = _worst(facts, seat, None)
+    worst = _worst(facts, seat)
     if worst is not None:
-        yield _gouge(facts, worst, seat, "seat", None)
+        yield _gouge(facts, worst, seat, "seat")
 
 
 def _vee_flats(facts: Facts) -> Iterator[LintFinding]:
     """The vee at one cut spares the seats of the others, and their flats."""
     seat, root = seat_of(facts.system), float(facts.system.need("cutting.root"))
-    worst = _worst(facts, seat, root)
+    worst = _worst(facts, seat)
     if worst is not None:
-        yield _gouge(facts, worst, seat, "seat", root)
-    elif (worst := _worst(facts, root, root)) is not None:
-        yield _gouge(facts, worst, root, "flat", root)
+        yield _gouge(facts, worst, seat, "seat")
+    elif (worst := _worst(facts, root)) is not None:
+        yield _gouge(facts, worst, root, "flat")
 
 
-def _gouge(facts: Facts, worst: Worst, flat: float, what: str, root: float | None) -> LintFinding:
+def _gouge(facts: Facts, worst: Worst, flat: float, what: str) -> LintFinding:
     _, a, b, d, e = worst
     track = facts.track(a.lane)
-    limit = max(_limit(facts, facts.along(a, b), flat, root) or 0.0, 0.0)
+    limit = max(spared(facts.system.cutting, facts.along(a, b), flat) or 0.0, 0.0)
     deep, shallow = (a, b) if d > e else (b, a)
     differ = abs(track.depths[d] - track.depths[e])
     fits = max((n for n in range(1, len(track.depths)) if _widest(track.depths, n) <= limit + EXACT), default=0)
@@ -164,7 +136,19 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
 
 
 CHECKS = (
-    Check("whether the cutter reaches a neighbour's seat", _seats, ("cutting.cutter", "cutting.seat"), is_round),
-    Check("whether the cutter leaves its neighbours' flats", _vee_flats, ("cutting.angle", "cutting.root"), is_vee),
+    Check(
+        "whether the cutter reaches a neighbour's seat",
+        _seats,
+        ("cutting.cutter", "cutting.seat"),
+        is_round,
+        stops=True,
+    ),
+    Check(
+        "whether the cutter leaves its neighbours' flats",
+        _vee_flats,
+        ("cutting.angle", "cutting.root"),
+        is_vee,
+        stops=True,
+    ),
     Check("the walls between neighbours", _walls, ("cutting.cutter", "cutting.seat", "cutting.steepest"), is_round),
 )

@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
+from bitting.model import System
 from bitting.model.value import Value
 
 Severity = Literal["error", "warning", "note"]
@@ -58,6 +59,13 @@ class LintFinding(Value):
     level: Severity
     message: str
     witness: str | None = None
+
+    def of(self, system: System) -> str:
+        """What is said of an error before an answer that the system gives."""
+        return (
+            f"{system.name} as its file stands can't be trusted: {self.message} ({self.code}; `bitting systems lint` "
+            f"tells more)"
+        )
 
 
 @frozen

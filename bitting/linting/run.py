@@ -7,7 +7,7 @@ run, and one note says which line to add.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from bitting.diagram import code_space
@@ -15,7 +15,7 @@ from bitting.diagram.occurrence import Legal
 from bitting.errors import TooLargeError
 from bitting.linting import en1303 as standard
 from bitting.linting import metal, reach, readout, rules, table
-from bitting.linting.facts import Facts
+from bitting.linting.facts import Check, Facts
 from bitting.linting.result import CODES, Linted, LintFinding
 from bitting.model import System
 from bitting.model.expect import expect
@@ -58,6 +58,20 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
     return Linted(system.name, tuple(findings), figures)
 
 
+def errors_of(system: System) -> tuple[LintFinding, ...]:
+    """The errors alone, which every command tells before its answer; nothing else is worked out."""
+    found: list[LintFinding] = []
+    try:
+        space = code_space(system)
+    except TooLargeError:
+        legal = None
+    else:
+        legal = Legal(system, space) if space.count else None
+        found += [] if legal else [rules.contradiction(rules.sentences_of(system))]
+    found += _checked(Facts(system, legal), [check for check in CHECKS if check.stops])
+    return tuple(sorted((one for one in found if one.level == "error"), key=lambda finding: _RANK[finding.code]))
+
+
 def _legal(system: System, findings: list[LintFinding], progress: Callable[[str], None]) -> Legal | None:
     """The legal codes, and what is wrong with the rules; None where there are no codes to ask about."""
     sentences = rules.sentences_of(system)
@@ -82,10 +96,10 @@ def _legal(system: System, findings: list[LintFinding], progress: Callable[[str]
     return legal
 
 
-def _checked(facts: Facts) -> Iterator[LintFinding]:
+def _checked(facts: Facts, checks: Sequence[Check] = CHECKS) -> Iterator[LintFinding]:
     """What the checks of the figures find, and one note for each figure that is missing."""
     lacking: dict[str, list[str]] = {}
-    for check in CHECKS:
+    for check in checks:
         if not check.applies(facts.system) or (check.codes and facts.legal is None):
             continue
         missing = check.lacks(facts.system)

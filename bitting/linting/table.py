@@ -8,10 +8,9 @@ from math import hypot, radians, sqrt, tan
 
 from bitting.decoding.model import model_of
 from bitting.geometry.figures import faults_of
-from bitting.geometry.frame import frame_of, hand_of, seat_of
+from bitting.geometry.frame import frame_of, hand_of, reach_of, seat_of
 from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
-from bitting.machine.plan.moves import reach_of
 from bitting.model import Place, System
 
 
@@ -198,19 +197,31 @@ def _has_groove(system: System) -> bool:
 
 
 CHECKS = (
-    Check("the figures by themselves", _figures, codes=False),
+    Check("the figures by themselves", _figures, codes=False, stops=True),
     Check("whether depths fit the blade", lambda facts: iter(()), ("blade.width",), codes=False),  # noqa: ARG005
     Check("whether the tolerance tells depths apart", _tolerance, ("measuring.tolerance",), codes=False),
-    Check("whether the cutter stays off the shoulder", _shoulder, ("cutting.cutter",), is_round, codes=False),
     Check(
-        "whether the cutter stays off the shoulder", _shoulder, ("cutting.angle", "cutting.root"), is_vee, codes=False
+        "whether the cutter stays off the shoulder", _shoulder, ("cutting.cutter",), is_round, codes=False, stops=True
+    ),
+    Check(
+        "whether the cutter stays off the shoulder",
+        _shoulder,
+        ("cutting.angle", "cutting.root"),
+        is_vee,
+        codes=False,
+        stops=True,
     ),
     Check("whether depths can be told apart", _close, codes=False),
     Check("the setup key", _setup, codes=False),
-    Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False),
-    Check("whether seats overlap", _overlap, ("cutting.root",), is_vee, codes=False),
+    Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False, stops=True),
+    Check("whether seats overlap", _overlap, ("cutting.root",), is_vee, codes=False, stops=True),
     Check(
-        "whether the cutter cuts a whole seat", _whole_seat, ("cutting.cutter", "cutting.seat"), is_round, codes=False
+        "whether the cutter cuts a whole seat",
+        _whole_seat,
+        ("cutting.cutter", "cutting.seat"),
+        is_round,
+        codes=False,
+        stops=True,
     ),
     Check(
         "what stays on a seat",
@@ -227,11 +238,18 @@ CHECKS = (
         codes=False,
     ),
     Check("the steepness of a vee's flanks", _flank, ("cutting.angle", "cutting.steepest"), is_vee, codes=False),
-    Check("the floor under the tracks", _floor, ("blade.thickness", "blade.mill_depth", "blade.width"), _on_faces),
+    Check(
+        "the floor under the tracks",
+        _floor,
+        ("blade.thickness", "blade.mill_depth", "blade.width"),
+        _on_faces,
+        stops=True,
+    ),
     Check(
         "the floor under the tracks",
         _floor,
         ("blade.thickness", "blade.mill_depth", "blade.width", "cutting.cutter"),
         _has_groove,
+        stops=True,
     ),
 )

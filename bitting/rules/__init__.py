@@ -19,8 +19,18 @@ from typing import Any
 from bitting.errors import BittingError, nearest
 from bitting.model import Level, Rule, System
 from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
-from bitting.rules.binding import lanes_named
-from bitting.rules.sentence import NUMBERS, Names, Pattern, Reader, compile_pattern, fold, in_usual_words, read_words
+from bitting.rules.binding import WHOLE_KEY, lanes_named
+from bitting.rules.sentence import (
+    NUMBERS,
+    Names,
+    Pattern,
+    Reader,
+    Word,
+    compile_pattern,
+    fold,
+    in_usual_words,
+    read_words,
+)
 
 __all__ = [
     "Automaton",
@@ -67,6 +77,9 @@ def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:
     scope_words, words = read_words(text)
     names = {name.casefold(): name for name in (*(track.name for track in system.tracks), *system.sides)}
     labels = frozenset(label for track in system.tracks for label in track.labels)
+    if [word.folded for word in scope_words] in (["the", "whole", "key"], ["whole", "key"]):  # said as "over …"
+        over, comma = (Word(said, said, kind, scope_words[0].span) for said, kind in (("over", "WORD"), (",", "COMMA")))
+        scope_words, words = [], [over, *scope_words, comma, *words]
     words = in_usual_words(words, labels)
     reader = Reader(text, words, names, labels)
     try:
@@ -148,7 +161,11 @@ def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
 
     numbered = ("number" if word.isdecimal() or word.casefold() in NUMBERS else word for word in said)
     meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - set(COUNTED)
-    each = [(kind, form.words, _words_of(form.words)) for kind in catalogue().values() for form in kind.forms]
+    each = [
+        (kind, form.words, _words_of(form.words.replace(WHOLE_KEY, "over the whole key")))
+        for kind in catalogue().values()
+        for form in kind.forms
+    ]
     kinds = {kind.identifier: set[str]() for kind, _, _ in each}
     for kind, _, words in each:
         kinds[kind.identifier] |= words
@@ -203,6 +220,9 @@ def idle(rule: Rule, system: System) -> bool:
     return catalogue()[rule.identifier].idle(rule, system)
 
 
+OF_ALL_TRACKS = "… and any of these: all tracks taken together"
+
+
 def explanations(identifier: str | None = None) -> list[dict[str, Any]]:
     """Kinds for people: identifier, sentence forms, what it is for, an example (sentence, a legal and an illegal code).
 
@@ -220,7 +240,8 @@ def explanations(identifier: str | None = None) -> list[dict[str, Any]]:
     return [
         {
             "identifier": kind.identifier,
-            "forms": [readable(form.words) for form in kind.forms],
+            "forms": [readable(form.words) for form in kind.forms if not form.fixed.get("whole")]
+            + [f"over the whole key, {OF_ALL_TRACKS}"] * any(form.fixed.get("whole") for form in kind.forms),
             "explanation": kind.explanation,
             "example": dict(zip(("sentence", "legal", "illegal"), kind.example, strict=True)),
         }

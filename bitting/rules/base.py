@@ -98,6 +98,27 @@ def places(cuts: Iterable[int], lane: int = 0) -> tuple[Place, ...]:
     return tuple(Place(lane, cut) for cut in cuts)
 
 
+def all_places(cuts: Cuts) -> tuple[Place, ...]:
+    """Every place of a rule's lanes."""
+    return tuple(Place(lane, cut) for lane, row in enumerate(cuts) for cut in range(len(row)))
+
+
+def is_whole(rule: Rule, system: System, cuts: Cuts) -> bool:
+    """Whether every lane of the rule has all its cuts and none of them is open."""
+    return all(len(row) == length(rule, system, lane) and None not in row for lane, row in enumerate(cuts))
+
+
+def still_to_come(rule: Rule, system: System, each: Sequence[int]) -> dict[tuple[int, int], int]:
+    """By (lane, cut): what the cuts after this one add up to, in the diagram's order, if a cut of lane i adds `each[i]`."""
+    lengths = [length(rule, system, lane) for lane in range(len(rule.lanes))]
+    order = [(lane, cut) for cut in range(max(lengths)) for lane in range(len(lengths)) if cut < lengths[lane]]
+    found, total = {}, 0
+    for lane, cut in reversed(order):
+        found[lane, cut] = total
+        total += each[lane]
+    return found
+
+
 def runs(row: Sequence[Any], same: Callable[[Any, Any], bool]) -> Iterator[tuple[int, int]]:
     """Half-open ranges of neighbours for which `same` holds all along; ranges of one are left out."""
     start = 0

@@ -24,6 +24,19 @@ def each_lane(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bo
     return [((i,), {key: look_up(value, system, system.lanes[i]) for key, value in slots.items()}) for i in scope]
 
 
+WHOLE_KEY = "(over the whole key|over whole key|over all tracks|over the key) ,"
+"""Begins a form that takes the cuts of all tracks together."""
+
+
+def whole_key(system: System, scope: Sequence[int]) -> tuple[int, ...]:
+    """The lanes of a rule about the whole key. Raises where `on …,` leaves some of them out."""
+    if len(scope) < len(system.lanes):
+        raise SentenceError(
+            "`on …,` and `over the whole key,` say two things", hint="leave one of them out: a part, or the whole"
+        )
+    return tuple(scope)
+
+
 def opposite_lanes(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
     """One rule per pair of opposite lanes: `a` and `b` are two tracks (on every side) or two sides (of every track)."""
     rest = {key: value for key, value in slots.items() if key not in ("a", "b")}

@@ -12,10 +12,11 @@ import pytest
 import bitting
 from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
+from bitting.geometry.spare import round_limit, vee_limit, vee_macs
 from bitting.geometry.web import between
 from bitting.linting import en1303, lint
 from bitting.linting.metal import _uncovered
-from bitting.linting.reach import round_limit, square_angle, vee_limit, vee_macs
+from bitting.linting.reach import square_angle
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
 from bitting.rules import read_rules

@@ -86,6 +86,21 @@ LETTERS = system(track("left", 5, "abcF"))
         ("the sum of cuts is even", "sum", "the sum of cuts is even"),
         ("the sum of the cuts is odd", "sum", "the sum of cuts is odd"),
         ("the sum of cuts is between 8 and 12", "sum", "the sum of cuts is between 8 and 12"),
+        (
+            "over whole key, sum of cuts is odd",
+            "sum",
+            "over the whole key, the sum of cuts is odd",
+        ),
+        (
+            "on the whole key, 4 is used at most once",
+            "depth-uses",
+            "over the whole key, depth 4 is used at most 1 time",
+        ),
+        (
+            "over all tracks, at least 5 cuts are 3 or deeper",
+            "depth-uses",
+            "over the whole key, at least 5 cuts are 3 or deeper",
+        ),
         ("left and right add up to at most 6 at every cut", "opposite-sum", None),
         ("left and right differ by at least 1 at each cut", "opposite-difference", None),
         ("left and right are not the same", "tracks-differ", "left and right are not the same"),
@@ -120,9 +135,22 @@ def test_a_sentence_speaks_of_every_track_unless_limited():
     assert [r.lanes for r in read_rule(SIDED, "top and bottom are not the same", "must")] == [(0, 1)]
 
 
+def test_a_depth_that_one_track_lacks_is_counted_where_it_is():
+    made = system(
+        track("left", 3, "1234"), track("right", 2, "12"), must=("over the whole key, 3 is used at most once",)
+    )
+    assert made.rules[0].lanes == (0, 1)
+    assert check(parse_code("left: 1 3 2 / right: 1 2", made), suggest=False).legal
+    (finding,) = check(parse_code("left: 3 3 2 / right: 1 2", made), suggest=False).findings
+    assert finding.message == "2 cuts are 3, at most 1 allowed"
+    assert finding.places == (Place(0, 0), Place(0, 1))
+    with pytest.raises(SentenceError, match="right has no depth '3'"):
+        read_rule(made, "over the whole key, at least 2 cuts are 3 or deeper", "must")
+
+
 def test_labels_are_case_sensitive_and_quoted_where_they_are_words():
     rule = read_rule(LETTERS, "depth 'a' is used at most 2 times", "must")[0]
-    assert rule.arguments["depths"] == (0,)
+    assert rule.arguments["depths"] == ((0,),)
     assert rule.sentence == "depth 'a' is used at most 2 times"
     assert read_rule(LETTERS, "first cut is one of b F", "must")[0].arguments["depths"] == (1, 3)
     with pytest.raises(SentenceError, match="no depth 'f'") as fault:
@@ -146,6 +174,8 @@ def test_lengths_are_taken_in_the_unit_they_are_written_in():
         ("on rigt, MACS is 2", "rigt", "no track 'rigt'", "did you mean 'right'"),
         ("keys are pretty", "keys", "isn't understood", "what comes nearest to it"),
         ("left and right add up to at most 6", "", "expected here: at", "add up to at most N at every cut"),
+        ("on left, over the whole key, the sum of cuts is even", None, "say two things", "leave one of them out"),
+        ("over the whole key, depth 9 is used at least 2 times", "9", "no depth '9'", "1 2 3 4"),
         ("MACS is 2 %", "%", "doesn't belong", "for example"),
         ("", "", "the end", "for example"),
         ("left and left are not the same", "left", "two different tracks", ""),

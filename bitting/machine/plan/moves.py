@@ -35,12 +35,12 @@ Settings are rounded to a hundredth of a millimetre (half a thousandth of an inc
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from math import asin, atan2, cos, hypot, radians, sin, tan
+from math import asin, atan2, cos, hypot, sin
 from typing import Literal
 
 from attrs import frozen
 
-from bitting.geometry.frame import CLEARANCE_MM, Frame, seat_of
+from bitting.geometry.frame import CLEARANCE_MM, Frame, reach_of, seat_of
 from bitting.geometry.profile import EndMill, Piece, Point, envelope, excess, steepest, swept
 from bitting.machine.plan.steps import Step, place
 from bitting.systemfile.machine import Machine
@@ -291,16 +291,6 @@ def _past_first_cut(writer: _Writer, cut: int) -> None:
         writer.play_at = frame.x_of_cut(cut)
         return
     writer.to_absolute("overshoot", "space", frame.distance(x))
-
-
-def reach_of(frame: Frame, w: float) -> float:
-    """How far along the blade a cutter at a travel reaches from its middle, in the metal of the blade."""
-    cutting = frame.system.cutting
-    if frame.radius:
-        return frame.radius
-    if cutting.angle is None:
-        return (cutting.root or 0.0) / 2
-    return (cutting.root or 0.0) / 2 + max(w - frame.surface, 0.0) * tan(radians(cutting.angle / 2))
 
 
 def end_of_reach(frame: Frame, machine: Machine | None = None) -> float:

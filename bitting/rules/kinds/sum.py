@@ -1,4 +1,4 @@
-"""`sum`: what the depths of a track add up to (by their numeric labels)."""
+"""`sum`: what the depths of a track, or of the whole key, add up to (by their numeric labels)."""
 
 from __future__ import annotations
 
@@ -6,8 +6,18 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from bitting.model import Rule, System
-from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, length, places
-from bitting.rules.binding import Bound, each_lane, need_numbers
+from bitting.rules.base import (
+    Automaton,
+    Cuts,
+    Form,
+    Kind,
+    SentenceError,
+    Violation,
+    all_places,
+    is_whole,
+    still_to_come,
+)
+from bitting.rules.binding import WHOLE_KEY, Bound, each_lane, need_numbers, whole_key
 
 
 def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
@@ -16,61 +26,67 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
         raise SentenceError(
             f"no sum is between {slots['low']} and {slots['high']}", hint="name the smaller number first"
         )
-    return each_lane(system, scope, slots)
+    whole = slots.pop("whole", False)
+    return [(whole_key(system, scope), slots)] if whole else each_lane(system, scope, slots)
 
 
-def _numbers(rule: Rule, system: System) -> tuple[int, ...]:
-    return system.lanes[rule.lanes[0]].track.numbers or ()
+def _numbers(rule: Rule, system: System) -> list[tuple[int, ...]]:
+    return [system.lanes[lane].track.numbers or () for lane in rule.lanes]
 
 
 def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
-    row, numbers, how = cuts[0], _numbers(rule, system), rule.arguments["how"]
-    if None in row or len(row) != length(rule, system):
+    how = rule.arguments["how"]
+    if not is_whole(rule, system, cuts):
         return
-    total = sum(numbers[d] for d in row if d is not None)
+    rows = zip(_numbers(rule, system), cuts, strict=True)
+    total = sum(numbers[d] for numbers, row in rows for d in row if d is not None)
     if how == "between":
         low, high = rule.arguments["low"], rule.arguments["high"]
         if not low <= total <= high:
             yield Violation(
-                places(range(len(row))), f"the cuts add up to {total}, and the sum must be between {low} and {high}"
+                all_places(cuts), f"the cuts add up to {total}, and the sum must be between {low} and {high}"
             )
     elif total % 2 != (how == "odd"):
-        yield Violation(places(range(len(row))), f"the cuts add up to {total}, which is not {how}")
+        yield Violation(all_places(cuts), f"the cuts add up to {total}, which is not {how}")
 
 
 def _automaton(rule: Rule, system: System) -> Automaton:
-    numbers, cuts, how = _numbers(rule, system), length(rule, system), rule.arguments["how"]
-    small, large = min(numbers), max(numbers)
+    numbers, how = _numbers(rule, system), rule.arguments["how"]
+    left = still_to_come(rule, system, [1] * len(numbers))
     if how != "between":
 
         def parity(state: int, lane: int, cut: int, depth: int) -> int | None:
-            del lane
-            state = (state + numbers[depth]) % 2
-            return None if cut == cuts - 1 and state != (how == "odd") else state
+            state = (state + numbers[lane][depth]) % 2
+            return None if not left[lane, cut] and state != (how == "odd") else state
 
         return Automaton(0, parity)
+    least = still_to_come(rule, system, [min(row) for row in numbers])
+    most = still_to_come(rule, system, [max(row) for row in numbers])
     low, high = rule.arguments["low"], rule.arguments["high"]
-    free = -1
 
-    def step(total: int, lane: int, cut: int, depth: int) -> int | None:
-        del lane
-        if total == free:
-            return free
-        total += numbers[depth]
-        left = cuts - 1 - cut
-        if total + left * large < low or total + left * small > high:
+    def step(total: int | str, lane: int, cut: int, depth: int) -> int | str | None:
+        if isinstance(total, str):
+            return total
+        total += numbers[lane][depth]
+        small, large = total + least[lane, cut], total + most[lane, cut]
+        if large < low or small > high:
             return None
-        return free if total + left * small >= low and total + left * large <= high else total
+        return "kept" if small >= low and large <= high else total
 
     return Automaton(0, step)
 
 
+_SENTENCES = (
+    ("(the|) sum of [the] cuts is even", "even"),
+    ("(the|) sum of [the] cuts is odd", "odd"),
+    ("(the|) sum of [the] cuts is between {low:count} and {high:count}", "between"),
+)
+
 KIND = Kind(
     "sum",
     (
-        Form("(the|) sum of [the] cuts is even", {"how": "even"}),
-        Form("(the|) sum of [the] cuts is odd", {"how": "odd"}),
-        Form("(the|) sum of [the] cuts is between {low:count} and {high:count}", {"how": "between"}),
+        *(Form(words, {"how": how}) for words, how in _SENTENCES),
+        *(Form(f"{WHOLE_KEY} {words}", {"how": how, "whole": True}) for words, how in _SENTENCES),
     ),
     _bind,
     _evaluate,

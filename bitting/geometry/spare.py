@@ -1,0 +1,50 @@
+"""How much deeper than its neighbour a cut may be before the cutter takes metal that has to stay.
+
+A vee of included angle α and root f at a cut D deeper than its neighbour, s away, spares the neighbour's flat where
+f/2 + D·tan(α/2) + f/2 <= s (the quotient in a wiki page on MACS that credits a handbook of 2007; the floor is derived).
+An end mill of radius r spares a flat of width f there where D <= r - sqrt(r² - e²) with e = s - f/2, and always where
+e >= r (derived).
+
+>>> vee_macs(4.0, 1.4, 0.4, 90), round(round_limit(2.0, 1.6, 0.4) or 0, 6), round_limit(1.0, 2.0, 0.4)
+(6, 0.571714, None)
+"""
+
+from __future__ import annotations
+
+from math import floor, radians, sqrt, tan
+
+from bitting.model import Cutting
+
+EXACT = 1e-9
+"""A figure that is exactly at a limit passes, whatever its last binary digit."""
+
+
+def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:
+    """The largest difference of depth (a length) at which a vee spares a flat of its neighbour; negative: none does."""
+    return (spacing - flat / 2 - root / 2) / tan(radians(angle) / 2)
+
+
+def vee_macs(spacing: float, root: float, increment: float, angle: float) -> int:
+    """The largest number of depths by which neighbours may differ under a vee (lengths in any one unit, degrees)."""
+    return floor(vee_limit(spacing, root, root, angle) / increment + EXACT)
+
+
+def round_limit(r: float, spacing: float, flat: float) -> float | None:
+    """The largest difference of depth at which an end mill spares a flat of its neighbour; None: any does."""
+    e = spacing - flat / 2
+    if e >= r - EXACT:  # near r the limit is so sensitive that a last binary digit would decide
+        return None
+    return r - sqrt(r * r - e * e) if e > 0 else 0.0
+
+
+def spared(cutting: Cutting, apart: float, flat: float) -> float | None:
+    """The same for the system's own cutter, which must be stated; None: any difference does."""
+    if cutting.shape == "vee":
+        return vee_limit(apart, flat, cutting.root or 0.0, cutting.angle or 90.0)
+    return round_limit((cutting.cutter or 0.0) / 2, apart, flat)
+
+
+def groove_room(cutting: Cutting, apart: float) -> float:
+    """The width that an end mill needs between the wall it works and a seat of the opposite wall, so far along the blade."""
+    r, beside = (cutting.cutter or 0.0) / 2, max(apart - (cutting.seat or 0.0) / 2, 0.0)
+    return r + sqrt(r * r - beside * beside) if beside < r else 0.0
