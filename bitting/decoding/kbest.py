@@ -23,7 +23,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Array, Indices
 from bitting.decoding.posterior import Posterior, Section
 from bitting.decoding.weigh import UNDERFLOW, scaled
-from bitting.diagram.trellis import Trellis, TrellisLayer, restrict
+from bitting.diagram.trellis import TrellisLayer
 from bitting.model import Depths, Place, System
 
 TIE = 1e-10
@@ -34,14 +34,12 @@ BLOCK = 256
 """Prefixes that are taken on together."""
 BUDGET = 15_000_000
 """Prefixes times points after which a wide beam must do."""
+HELD = 1_000_000
+"""Numbers that are worked out at a time."""
 WIDE = 128
 """How wide that is; and codes beyond those wanted after which it is taken too."""
-SMALL = 1_000_000
-"""Prefixes times arcs times points up to which one matrix product bounds them all, needed or not."""
 LEAST = 1e-7
-"""Codes are first looked for where every arc of the diagram on their way has this posterior probability."""
-WORTH_RESTRICTING = 100_000
-"""Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
+"""Probability from which a code is sure to be found among those that the narrowed trellis holds (`weigh.py`)."""
 
 
 @frozen(eq=False)
@@ -77,12 +75,13 @@ def best_codes(
     `depths`.
     """
     found: list[Ranked] = []
-    for least in (0.0,) if ignored else (LEAST, 0.0):
-        if least not in posterior.levels:
-            posterior.levels[least] = _levels_of(posterior, least, ignored)
-        levels: Sequence[Level] = posterior.levels[least]
+    narrow = not ignored and any(section.whole is not None for section in posterior.sections)
+    for whole in (False, True) if narrow else (True,):
+        if whole not in posterior.levels:
+            posterior.levels[whole] = _levels_of(posterior, ignored, whole=whole)
+        levels: Sequence[Level] = posterior.levels[whole]
         found = _ranked(levels, _search(levels, posterior.sections[0].posterior.size, wanted), system)[:wanted]
-        if len(found) == wanted and found[-1].probability >= least:
+        if len(found) == wanted and found[-1].probability >= LEAST:
             break
     return found
 
@@ -224,19 +223,17 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
 
 def _bounds(level: Level, front: Array, row: Indices, arc: Indices) -> Array:
     """What each way on (row, arc) can have at most."""
-    if front.size * level.after.shape[0] <= SMALL:
-        return np.asarray((front @ level.after.T)[row, arc])
     out = np.empty(row.size)
-    some = max(1, SMALL // front.shape[1])
+    some = max(1, HELD // front.shape[1])
     for start in range(0, row.size, some):
         part = slice(start, start + some)
         np.einsum("rp,rp->r", front[row[part]], level.after[arc[part]], out=out[part])
     return out
 
 
-def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -> list[Level]:
+def _levels_of(posterior: Posterior, ignored: Collection[Place], *, whole: bool) -> list[Level]:
     """All layers in turn, with the weight of each point in what can follow."""
-    parts = [_levels(section, least, ignored) for section in posterior.sections]
+    parts = [_levels(section, ignored, whole=whole) for section in posterior.sections]
     log_evidence = posterior.log_evidence + posterior.log_count
     first = posterior.sections[0]
     (levels, tops, _), *others = parts
@@ -259,12 +256,15 @@ def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -
     return levels + second
 
 
-def _levels(section: Section, least: float, ignored: Collection[Place]) -> tuple[list[Level], Array, Array]:
+def _levels(section: Section, ignored: Collection[Place], *, whole: bool) -> tuple[list[Level], Array, Array]:
     """A section's layers in turn, the log of what each point's best labels have, and the best code's part of that."""
     tops = np.zeros(section.posterior.size)
     later = np.ones(tops.size)  # what the trellises to come have at best
     levels: list[Level] = []
-    for trellis, rows in reversed(list(_trellises_of(section, least))):
+    sums, logs = section.whole if whole else None, section.logs
+    if sums is not None:
+        logs = tuple(tuple(sums.logs(trellis, section.columns)) for trellis in sums.trellises)
+    for trellis, rows in reversed(list(zip(sums.trellises if sums else section.trellises, logs, strict=True))):
         top, ratios = scaled(rows)
         tops += top
         best = np.ones((1, later.size))
@@ -324,18 +324,3 @@ class _Crossing:
         table[:, self.one] = front * self.weight
         crossed = table.reshape(-1, self.link.shape[0]) @ self.link
         return np.asarray(crossed.reshape(front.shape[0], -1)[:, self.two])
-
-
-def _trellises_of(section: Section, least: float) -> Iterator[tuple[Trellis, Sequence[Array]]]:
-    """The section's trellises with their log likelihoods; with `least`, as far as codes go that have this probability."""
-    if section.whole is not None and least < LEAST:
-        for trellis in section.whole.trellises:
-            yield trellis, section.whole.logs(trellis, section.columns)
-        return
-    for trellis, rows, arcs in zip(section.trellises, section.logs, section.arcs, strict=True):
-        large = sum(layer.nodes for layer in trellis.layers) * section.posterior.size > WORTH_RESTRICTING
-        if not least or not large:
-            yield trellis, rows
-            continue
-        left, labels = restrict(trellis, [held >= least for held in arcs])
-        yield left, [table[kept] for table, kept in zip(rows, labels, strict=True)]

@@ -147,8 +147,6 @@ THIN, SPREAD_THIN = 1e-11, 2e-5
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 MOST_KEPT = 12_000
 """Points that are kept at most (a key whose readings fit takes some thousand)."""
-FEW_POINTS = 640
-"""Points that are all weighed: finding those that can be left out would take as long."""
 MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200
@@ -156,8 +154,6 @@ PILOTS = 200
 MOST_WORK, AT_LEAST = 30_000_000, 2_000
 """Arcs times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
 the shared errors lie, and the likeliest points must do."""
-LONG = 2_000_000
-"""Arcs times points from which half of the points are weighed first, to see whether fewer are enough."""
 
 
 @frozen(eq=False)
@@ -252,20 +248,10 @@ def _negligible(grid: Grid) -> float:
 
 def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indices, Array]:
     """Points so many that the others are negligible, ascending, and their totals with the prior."""
-    if look is None and points.limit.size <= FEW_POINTS:
-        where: Indices = np.arange(points.limit.size)
-        return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
-    share, most = _negligible(points.grid), max(AT_LEAST, MOST_WORK // sums.size)
-    needed = min(max(look.needed(look.known, share), 1), most)
-    first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
-    found = points.totals(first, sums)
-    known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
-    rest = np.sort(look.order[first.size : min(look.needed(known, share), most)])
-    where = np.concatenate([first, rest])
-    total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
-    order = np.argsort(where)
-    return where[order], total[order]
+    needed = look.needed(look.known, _negligible(points.grid))
+    where = np.sort(look.order[: min(max(needed, 1), max(AT_LEAST, MOST_WORK // sums.size))])
+    return where, points.totals(where, sums)
 
 
 def pair_points(grid: Grid, bounds: Mapping[int, Array], base: Array) -> Points:
@@ -346,13 +332,6 @@ LOST = 1e-5
 CHECKED = 48
 """Points at which that is found out."""
 ROUNDS = 3
-WORTH_NARROWING = 20_000_000
-"""Arcs of a diagram times points of a grid from which narrowing pays (measured)."""
-
-
-def worth_narrowing(points: Points, sums: Sums) -> bool:
-    """Whether the diagram is large for so many points."""
-    return points.grid.spread and sums.size * points.limit.size > WORTH_NARROWING
 
 
 def narrowed(sums: Sums, points: Points, pilots: Indices, totals: Array, faint: float = FAINT) -> Sums:
