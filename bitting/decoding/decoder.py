@@ -13,40 +13,33 @@ half a step from the depth chosen.
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import evolve
 
-from bitting.decoding.advice import COMPARED, measure_next, wrong_shares
+from bitting.decoding.advice import COMPARED, measure_next
+from bitting.decoding.cuts import Found, cuts_of, doubts_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
-from bitting.decoding.jaw import Reach, reach_of, widen
+from bitting.decoding.jaw import jaw_note, reach_of, widen
 from bitting.decoding.kbest import Ranked, best_codes
-from bitting.decoding.likelihood import CutLikelihood
 from bitting.decoding.listing import AS_GIVEN, LOOKED_AT, MOST, NAMED, Way, readings_near, rough_evidence, ways_of
 from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
-from bitting.decoding.positions import PLACE_SD, PlaceFit, place_fit
+from bitting.decoding.positions import PLACE_SD, place_fit
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import (
-    ASKED,
-    Alternative,
     Candidate,
-    CutResult,
     Decoded,
     Doubt,
     Fit,
     Listed,
     Next,
     Offset,
-    Taken,
     Verdict,
     Wear,
 )
-from bitting.decoding.slips import slip_of_pen
 from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
@@ -66,22 +59,6 @@ WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
 ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
 
 NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
-
-
-@frozen(eq=False)
-class Found:
-    """One key, its list taken in one way; `best` is the best code, filled where the lock doesn't read."""
-
-    readings: Readings
-    read: Read
-    posterior: Posterior
-    ranked: list[Ranked]
-    best: Ranked
-    places: PlaceFit | None = None
-    listed: Listed = ASKED
-    others: tuple[Listed, ...] = ()
-    log_total: float = 0.0
-    hopeless: bool = False
 
 
 class Decoder:
@@ -183,14 +160,14 @@ class Decoder:
 
     def _near(self, found: Found) -> bool:
         """Whether every reading is about as near to the code as it could be to any."""
-        shared, signs = found.posterior.shared, found.posterior.grid.signs
-        errors = {
-            place: shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * along
-            for place, along in self.along.items()
-        }
+        shared = found.posterior.shared
         usual = self.model.offset_sd == 0 or abs(shared.offset_mean) < 2 * self.model.offset_sd
         whole = len({one.place for one in found.read.cuts}) == len(self.along)
-        return usual and whole and readings_near(found.read.cuts, found.best.depths, errors, self.solver)
+        return (
+            usual
+            and whole
+            and readings_near(found.read.cuts, found.best.depths, found.posterior.errors(self.along), self.solver)
+        )
 
     def _listed(self, given: Found, best: int) -> Found:
         """The same, once it was asked in which way the list was taken.
@@ -277,8 +254,8 @@ class Decoder:
         """The answer for one key; `advise` adds which cuts to measure again. (Long: a plain list of what an answer holds.)"""
         posterior, ranked = found.posterior, found.ranked
         fit = Fit(self._p_value(found), FIT_LIMIT)
-        cuts = self._cuts(found)
-        doubts = self._doubts(found, cuts)
+        cuts = cuts_of(found, self.solver, self.ignored)
+        doubts = doubts_of(found, cuts, self.system)
         enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
@@ -312,75 +289,33 @@ class Decoder:
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
-            notes=(
-                *(
-                    note
-                    for note, holds in (
-                        (ONLY_ACROSS, found.read.pairs and not found.read.cuts),
-                        (NONSENSE, found.hopeless),
-                    )
-                    if holds
-                ),
-                *self._jaw_note(),
-            ),
+            notes=tuple(self._notes(found)),
         )
 
-    def _doubts(self, found: Found, cuts: Sequence[CutResult]) -> tuple[Doubt, ...]:
-        """What keeps an answer from being sure, whatever its probability."""
-        out = [Doubt("listing", share=one.share) for one in found.others]
-        across = {(place.lane, place.cut) for pair in found.read.pairs for place in pair.places}
-        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
-        for cut in cuts:
-            place = Place(lanes.index((cut.side, cut.track)), cut.cut - 1)
-            right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-            if not right and (place.lane, place.cut) not in across:
-                out.append(Doubt("not read", cut.track, cut.cut, cut.side))
-            elif right and cut.deviation is not None and self._half_a_step(place, cut):
-                out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
-        if found.places is not None:
-            out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
-        return tuple(out)
-
-    def _half_a_step(self, place: Place, cut: CutResult) -> bool:
-        """Whether the right readings of a cut lie half a step or more from its depth."""
-        track = self.system.lanes[place.lane].track
-        right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-        at, depths = track.labels.index(cut.depth), track.depths
-        gaps = [abs(depths[at] - other) for other in (*depths[max(at - 1, 0) : at], *depths[at + 1 : at + 2])]
-        error = (cut.reading or 0.0) - (cut.deviation or 0.0)
-        away = sum(right) / len(right) - error
-        return abs(away) >= min(gaps, default=math.inf) / 2
+    def _notes(self, found: Found) -> Iterator[str]:
+        """What must be said of the readings and the jaw."""
+        if found.read.pairs and not found.read.cuts:
+            yield ONLY_ACROSS
+        if found.hopeless:
+            yield NONSENSE
+        yield from jaw_note(self.system, self.reach)
 
     def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
         """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""
         few = self.ignored or found.best.probability < HOPELESS
         compared = found.ranked if few else best_codes(found.posterior, self.system, COMPARED)
         useful = measure_next(found.read.cuts, found.posterior, compared, self.solver, sure)
-        useful = tuple(one for one in useful if self._place(one) not in self.ignored)
-        asked = [
-            Next(doubt.track, doubt.cut, doubt.side, 1 - found.best.probability)
-            for doubt in doubts
-            if doubt.kind != "listing"
-        ]
-        known = {(one.track, one.cut, one.side): one for one in useful}
-        first = [known.pop((one.track, one.cut, one.side), one) for one in asked]
-        out = (*first, *known.values())
-        if out:
-            return out
-        return tuple(
-            Next(lane.track.name, cut + 1, lane.side, 1 - found.best.probability)
-            for number, lane in enumerate(self.system.lanes)
+        risk, lanes = 1 - found.best.probability, self.system.lanes
+        every = {
+            (lane.track.name, cut + 1, lane.side): Next(lane.track.name, cut + 1, lane.side, risk)
+            for number, lane in enumerate(lanes)
             for cut in range(lane.track.cuts)
             if Place(number, cut) not in self.ignored
-        )
-
-    def _place(self, one: Next) -> Place:
-        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
-        return Place(lanes.index((one.side, one.track)), one.cut - 1)
-
-    def _jaw_note(self) -> tuple[str, ...]:
-        """What must be said of a jaw that doesn't reach the floor of every cut."""
-        return jaw_note(self.system, self.reach)
+        }
+        known = {key: one for one in useful if (key := (one.track, one.cut, one.side)) in every}
+        doubted = [(doubt.track, doubt.cut, doubt.side) for doubt in doubts if doubt.kind != "listing"]
+        wanted = dict.fromkeys([*doubted, *known]) or every
+        return tuple(known.get(key) or every.get(key) or Next(*key, risk) for key in wanted)
 
     def _text(self, depths: Depths) -> str:
         """The canonical code, `?` where the lock doesn't read."""
@@ -396,98 +331,6 @@ class Decoder:
             )
             opened.append(evolve(written, cuts=cuts))
         return str(evolve(code, written=tuple(opened)))
-
-    def _cuts(self, found: Found) -> tuple[CutResult, ...]:
-        """The answer's cuts, with what each of their readings was taken for."""
-        posterior, best = found.posterior, found.best
-        read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
-        for one, wrong in zip(
-            found.read.cuts, wrong_shares(found.read.cuts, posterior, best, self.solver), strict=True
-        ):
-            read.setdefault(one.place, []).append((one, wrong))
-        shared, signs = posterior.shared, posterior.grid.signs
-        reached = self.reach.dimensions(best.depths)
-        steps = [digit for one in found.read.cuts for digit in one.digits]
-        usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
-        off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
-        out = []
-        for place in self.along:
-            if place in self.ignored:
-                continue
-            lane, labels = self.system.lanes[place.lane], self.system.lanes[place.lane].track.labels
-            depth = best.depths[place.lane][place.cut]
-            shares = [min(max(share, 0.0), 1.0) for share in posterior.shares[place].tolist()]
-            order = sorted((-share, d) for d, share in enumerate(shares))
-            here = read.get(place, [])
-            error = shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * self.along[place]
-            aim = reached[place] + error
-            values = tuple(value for one, _ in here for value in one.values)
-            wrong = tuple(share for _, rows in here for share in rows)
-            elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
-            digits = tuple(digit for one, _ in here for digit in one.digits)
-            taken = tuple(
-                self._taken(value, share, aim, (digit, usual), elsewhere=elsewhere)
-                for value, share, digit in zip(values, wrong, digits, strict=True)
-            )
-            reading = _mean([one for one, _ in here])
-            out.append(
-                CutResult(
-                    track=lane.track.name,
-                    cut=place.cut + 1,
-                    depth=labels[depth],
-                    confidence=shares[depth],
-                    alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
-                    deviation=None if reading is None else reading - aim,
-                    side=lane.side,
-                    nominal=lane.track.depths[depth],
-                    reading=reading,
-                    values=values,
-                    wrong=wrong,
-                    taken_for=taken,
-                )
-            )
-        return tuple(out)
-
-    def _taken(self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool) -> Taken:
-        """What one reading was taken for; `aim`: what it should read but for noise and wear, `digits`: its step, the usual."""
-        if elsewhere:
-            return "wrong place"
-        if wrong < 0.5:
-            return "reading"
-        own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
-        near = 3 * math.hypot(self.model.reading_sd, self.model.cut_sd)
-        return "slip of the pen" if slip_of_pen(f"{value:.{own}f}", aim, near, usual) else "wrong"
-
-
-def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
-    """What must be said of a jaw that doesn't reach the floor of every cut."""
-    jaw, unit = system.measuring.jaw, system.unit
-    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
-    if jaw and gaps and jaw > 2 * min(gaps):
-        return (
-            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
-            "reckoned with, and such readings may be of no use",
-        )
-    if reach.unknown:
-        return (
-            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-            f"its jaw of {jaw:g} {unit} rests on",
-        )
-    if reach.largest == 0:
-        return ()
-    digits = 3 if unit == "mm" else 4
-    return (
-        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
-        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
-    )
-
-
-def _mean(cuts: Sequence[CutLikelihood]) -> float | None:
-    """Mean of all readings of a cut, weighted by what each is worth."""
-    pairs = [(1 / sd**2, value) for one in cuts for value, sd in zip(one.values, one.sds, strict=True)]
-    if not pairs:
-        return None
-    return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
 
 
 def _readable(way: Way, system: System) -> bool:

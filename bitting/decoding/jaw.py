@@ -12,6 +12,7 @@ Without a jaw, or with one that reaches every floor, there is one reached dimens
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 from attrs import field, frozen
@@ -185,3 +186,26 @@ def _pruned(tables: Sequence[tuple[TrellisLayer, Indices, Indices, Indices]]) ->
         number = np.full(going.size, -1, dtype=np.intp)
         number[going] = new.reshape(-1)
     return tuple(reversed(layers))
+
+
+def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
+    """What must be said of a jaw that doesn't reach the floor of every cut."""
+    jaw, unit = system.measuring.jaw, system.unit
+    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
+    if jaw and gaps and jaw > 2 * min(gaps):
+        return (
+            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
+            "reckoned with, and such readings may be of no use",
+        )
+    if reach.unknown:
+        return (
+            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
+            f"its jaw of {jaw:g} {unit} rests on",
+        )
+    if reach.largest == 0:
+        return ()
+    digits = 3 if unit == "mm" else 4
+    return (
+        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
+    )

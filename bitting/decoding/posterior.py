@@ -143,6 +143,14 @@ class Posterior:
     reach: Reach
     levels: dict[bool, Any] = field(factory=dict, repr=False)
 
+    def errors(self, along: Mapping[Place, float]) -> dict[Place, float]:
+        """The mean of the shared error at each cut."""
+        shared, signs = self.shared, self.grid.signs
+        return {
+            place: shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * at
+            for place, at in along.items()
+        }
+
 
 def solve(sections: Sequence[Sequence[Trellis]], tables: Tables, grid: Grid) -> Posterior:
     """The posterior of one key. `sections` from `sections_of`; raises nothing: every finite table has an answer."""

@@ -141,9 +141,9 @@ def _shares(trellis: Trellis, logs: Sequence[Array], weight: Array) -> list[Arra
 
 NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
-SPREAD_NEGLIGIBLE = 2e-5
+SPREAD_NEGLIGIBLE = 2e-6
 """The same where tilt or left-right difference spread the grid over several dimensions."""
-THIN, SPREAD_THIN = 1e-11, 2e-5
+THIN, SPREAD_THIN = 1e-11, 2e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 MOST_KEPT = 12_000
 """Points that are kept at most (a key whose readings fit takes some thousand)."""
@@ -327,7 +327,7 @@ def linked(logs: Array, link: Array) -> Array:
 
 FAINT = 1e-9
 """Part of the evidence at one point, in that of the best point, below which an arc is left out."""
-LOST = 1e-5
+LOST = 1e-6
 """Share of the evidence that narrowing may lose."""
 CHECKED = 48
 """Points at which that is found out."""
