@@ -120,7 +120,9 @@ class Decoder:
         _check_options(best, sure)
         for readings in keys:
             self._check(readings)
-        return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
+        found = [self.found(readings, best) for readings in keys]
+        fits = self._p_values(found)
+        return [self._answer(one, fit, sure, advise=advise) for one, fit in zip(found, fits, strict=True)]
 
     def _check(self, readings: Readings) -> None:
         """Raises BittingError for readings that were read against another system."""
@@ -141,7 +143,7 @@ class Decoder:
         given, nearest = None, self.fit_test(read).at_most(read.every) if self.model.spread else 1.0
         if nearest < SUSPECT or (read.pairs and self.model.spread):
             near = evolve(self._weighed(readings, read, self.plain, 1), hopeless=True)
-            given = near if self._p_value(near) < FIT_LIMIT else None
+            given = near if self._p_values([near])[0] < FIT_LIMIT else None
         given = given or self._weighed(readings, read, self.solver, best)
         asked = not self.listings or (given.hopeless and nearest < FIT_LIMIT)
         if asked or (given.places is None and not given.hopeless and self._near(given)):
@@ -154,9 +156,18 @@ class Decoder:
         places = place_fit(readings, self.system, self.place_sd)
         return Found(readings, read, posterior, ranked, self._filled(ranked[0], posterior), places)
 
-    def _p_value(self, found: Found) -> float:
-        """How often a key's readings are no nearer to their code than these are to the best one."""
-        return self.fit_test(found.read).p_values([(found.read.every, found.best.depths)])[0]
+    def _p_values(self, found: Sequence[Found]) -> list[float]:
+        """How often a key's readings are no nearer to their code than these are to the best one; of keys read alike at once."""
+        alike: dict[Pattern, list[int]] = {}
+        for number, one in enumerate(found):
+            alike.setdefault(Pattern.of(one.read.every), []).append(number)
+        out = [0.0] * len(found)
+        for numbers in alike.values():
+            test = self.fit_test(found[numbers[0]].read)
+            values = test.p_values([(found[number].read.every, found[number].best.depths) for number in numbers])
+            for number, value in zip(numbers, values, strict=True):
+                out[number] = value
+        return out
 
     def _near(self, found: Found) -> bool:
         """Whether every reading is about as near to the code as it could be to any."""
@@ -190,12 +201,12 @@ class Decoder:
         shares /= shares.sum()
         by_kind = {kind: float(shares[numbers].sum()) for kind, numbers in kinds.items() if numbers != [0]}
         looked = [kind for kind in sorted(by_kind, key=lambda k: -by_kind[k]) if by_kind[kind] > LOOKED_AT][:MOST]
-        exact, fits = {0: given}, self._p_value(given) >= FIT_LIMIT
+        exact, fits = {0: given}, self._p_values([given])[0] >= FIT_LIMIT
         for kind in looked:
             number = max(kinds[kind], key=lambda n: weights[n])
             moved = ways[number].readings
             read = self.solver.read(moved)
-            if fits or self._p_value(self._weighed(moved, read, self.plain, 1)) >= FIT_LIMIT:
+            if fits or self._p_values([self._weighed(moved, read, self.plain, 1)])[0] >= FIT_LIMIT:
                 exact[number] = self._weighed(moved, read, self.solver, best)
         right = {number: found.posterior.log_evidence - rough[number] for number, found in exact.items()}
         usual = right[max(exact, key=lambda n: right[n] + weights[n])]
@@ -250,10 +261,10 @@ class Decoder:
             del self._fits[next(iter(self._fits))]
         return test
 
-    def _answer(self, found: Found, sure: float, *, advise: bool) -> Decoded:
+    def _answer(self, found: Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
         """The answer for one key; `advise` adds which cuts to measure again. (Long: a plain list of what an answer holds.)"""
         posterior, ranked = found.posterior, found.ranked
-        fit = Fit(self._p_value(found), FIT_LIMIT)
+        fit = Fit(p_value, FIT_LIMIT)
         cuts = cuts_of(found, self.solver, self.ignored)
         doubts = doubts_of(found, cuts, self.system)
         enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)

@@ -65,6 +65,11 @@ class Level:
     ignored: bool
     enter: Callable[[Array], Array] | None = None
 
+    @property
+    def plain(self) -> bool:
+        """Whether no two labels have the same depths, so that a prefix that stood in one node stands in one again."""
+        return not self.ignored and int(self.depth.max()) + 1 == self.depth.size
+
 
 def best_codes(
     posterior: Posterior, system: System, wanted: int, ignored: Collection[Place] = frozenset()
@@ -190,9 +195,13 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     arc = ways[row, way]
     label, child, owner = layer.arc_label[arc], layer.arc_child[arc], block.owner[row]
     bounds = _bounds(level, front, row, arc)
+    apart = level.plain and block.owner.size == block.bounds.size
     if level.ignored:
         prefix, example = owner, np.zeros(0, dtype=np.intp)
         size = block.bounds.size
+    elif apart:  # every way on is a prefix of its own
+        prefix = example = np.arange(owner.size)
+        size = owner.size
     else:
         wide = int(level.depth.max()) + 1
         _, example, prefix = np.unique(owner * wide + level.depth[label], return_index=True, return_inverse=True)
@@ -212,7 +221,7 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     after = front[row[used]]
     after *= level.table[label[used]]
     place = number[prefix[used]] * layer.next_nodes + child[used]
-    places, where = np.unique(place, return_inverse=True)
+    places, where = (place, place) if apart else np.unique(place, return_inverse=True)
     if places.size < place.size:  # several ways into one node
         joined = np.zeros((places.size, after.shape[1]))
         np.add.at(joined, where, after)
@@ -270,13 +279,18 @@ def _levels(section: Section, ignored: Collection[Place], *, whole: bool) -> tup
         best = np.ones((1, later.size))
         own = []
         for layer, table in zip(reversed(trellis.layers), reversed(ratios), strict=True):
-            _, depth = np.unique(layer.labels, axis=0, return_inverse=True)
-            level = Level(layer, table, np.empty(0), depth.reshape(-1), set(layer.places) <= set(ignored))
+            level = Level(layer, table, np.empty(0), _numbers(layer.labels), set(layer.places) <= set(ignored))
             after, best = _completions(level, best, alike=bool(ignored))
             own.append(evolve(level, after=after))
         levels = _weighed(own[::-1], later) + levels
         later = later * best[0]
     return levels, tops, later
+
+
+def _numbers(labels: Indices) -> Indices:
+    """Labels of the same depths have the same number."""
+    column = labels[:, 0] if labels.shape[1] == 1 else labels
+    return np.unique(column, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def _completions(level: Level, best: Array, *, alike: bool) -> tuple[Array, Array]:

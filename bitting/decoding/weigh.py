@@ -147,6 +147,8 @@ THIN, SPREAD_THIN = 1e-11, 2e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 MOST_KEPT = 12_000
 """Points that are kept at most (a key whose readings fit takes some thousand)."""
+FEW_POINTS = 640
+"""Points that are all weighed: finding those that can be left out would take as long."""
 MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200
@@ -248,6 +250,9 @@ def _negligible(grid: Grid) -> float:
 
 def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indices, Array]:
     """Points so many that the others are negligible, ascending, and their totals with the prior."""
+    if look is None and points.limit.size <= FEW_POINTS:
+        where: Indices = np.arange(points.limit.size)
+        return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
     needed = look.needed(look.known, _negligible(points.grid))
     where = np.sort(look.order[: min(max(needed, 1), max(AT_LEAST, MOST_WORK // sums.size))])
