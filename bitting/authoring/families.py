@@ -77,7 +77,7 @@ def _of_lane(lane: Lane) -> Iterator[_Said]:
     yield "rise-and-fall", _up("cuts change direction at least {} times", 1, cuts - 2), "", ""
     for label in labels:
         for cut in range(cuts):
-            yield "position-depths", (f"{cut_name(cut, cuts)} is not {label}",), cut_name(cut, cuts), label
+            yield "position-depths", (f"{cut_words(cut, cuts)} is not {label}",), cut_words(cut, cuts), label
         for after in labels:
             yield "forbidden-pair", (f"{label} is never followed by {after}",), f"{label} is never followed by", after
         yield "depth-uses", _down(f"depth {label} is used at most {{}} times", cuts - 1, 1), "", ""
@@ -181,7 +181,7 @@ def _cuts(n: int) -> str:
     return "cut" if n == 1 else "cuts"
 
 
-def cut_name(cut: int, cuts: int) -> str:
+def cut_words(cut: int, cuts: int) -> str:
     """A cut as sentences name it; `cut` counts from 0."""
     return "first cut" if cut == 0 else "last cut" if cut == cuts - 1 else f"cut {cut + 1}"
 

@@ -31,6 +31,7 @@ from bitting.decoding.positions import PLACE_SD, SHIFT_SD
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_offs
 from bitting.model import Code, Depths, Place, Readings, System, Track
+from bitting.model.value import Value
 
 FAR = 4.5
 """A reading so many standard deviations off is left out, one at a time, the furthest first."""
@@ -63,15 +64,11 @@ class Anchor:
 
 
 @frozen
-class Estimate:
+class Estimate(Value):
     """A figure with its standard uncertainty, in the system's unit."""
 
     mean: float
     sd: float
-
-    def as_dict(self) -> dict[str, float]:
-        """Its JSON."""
-        return {"mean": self.mean, "sd": self.sd}
 
 
 @frozen

@@ -18,7 +18,7 @@ from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
-from attrs import field, frozen
+from attrs import frozen
 
 from bitting.arrays import Bytes, Integers
 from bitting.batch.columns import Layout, Table
@@ -127,14 +127,12 @@ READINGS = Columns(
 @frozen(eq=False, slots=False)
 class Chunk:
     """Some rows with what is said of them. `verdict` are places in `columns.verdicts`, `said` the rows about which there is
-    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts. Rows that are
-    `waiting` are not among those said before the chunk is resolved."""
+    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts."""
 
     columns: Columns
     verdict: Bytes
     said: dict[int, Row]
     write: Callable[[str, str], list[str | None]]
-    waiting: set[int] = field(factory=set)
 
     @cached_property
     def canonical(self) -> list[str | None]:
@@ -199,9 +197,6 @@ class RowWorker(Protocol):
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default."""
-
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Say what is still waiting in some chunks."""
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""

@@ -44,7 +44,7 @@ from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -54,9 +54,8 @@ SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
-WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
-"""What readings were read by: a system that differs in these is another."""
-ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
+EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
 NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
 
@@ -119,19 +118,10 @@ class Decoder:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
         for readings in keys:
-            self._check(readings)
+            expect_read_for(readings, self.system)
         found = [self.found(readings, best) for readings in keys]
         fits = self._p_values(found)
         return [self._answer(one, fit, sure, advise=advise) for one, fit in zip(found, fits, strict=True)]
-
-    def _check(self, readings: Readings) -> None:
-        """Raises BittingError for readings that were read against another system."""
-        given, own = readings.system, self.system
-        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
-            raise BittingError(
-                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
-                hint="parse them with the system they are decoded in",
-            )
 
     def posterior(self, readings: Readings) -> Posterior:
         """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""
@@ -305,8 +295,12 @@ class Decoder:
 
     def _notes(self, found: Found) -> Iterator[str]:
         """What must be said of the readings and the jaw."""
-        if found.read.pairs and not found.read.cuts:
-            yield ONLY_ACROSS
+        across = self.system.measuring.across
+        if across is not None and found.read.pairs and not found.read.cuts:
+            yield ONLY_ACROSS.format(*across.names)
+        if across is not None and any(r.share < 1 for cut in found.readings.cuts for r in cut.readings):
+            whole = f"(reading + {-across.amount:g})" if across.scale > 0 else f"({across.amount:g} - reading)"
+            yield EDGES_ALIKE.format(whole)
         if found.hopeless:
             yield NONSENSE
         yield from jaw_note(self.system, self.reach)

@@ -88,7 +88,7 @@ def reading_uncertainty(reading: Reading, model: MeasurementModel) -> float:
 
     A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
     """
-    own = model.reading_sd if reading.own_sd is None else reading.own_sd
+    own = model.reading_sd * reading.share if reading.own_sd is None else reading.own_sd
     return math.sqrt(own**2 + reading.digit**2 / 12)
 
 

@@ -10,13 +10,8 @@ Title and description are there for screen readers, and carry no code: a drawing
 and histories. No label overlaps another: letters shrink with the smallest pitch, and the labels of depth lines, which
 often lie closer than letters are high, are spread out beside the tip and led to their lines.
 
-Grey metal, lighter milling, black walls: made to be read in print without colour.
-
-Labels of a drawing: their size, their places, and how they are kept from touching.
-
-The shapes of a drawing: bow, blade, milled tracks and their walls, as parts of an SVG file.
-
-Walls keep their true arcs; only the pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
+Grey metal, lighter milling, black walls: made to be read in print without colour. Walls keep their true arcs; only the
+pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
 """
 
 from __future__ import annotations
@@ -34,6 +29,7 @@ from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
 from bitting.model.expect import expect
+from bitting.report.svg import FONT, document, n
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -134,11 +130,6 @@ class Scale:
 
     def y(self, across: float) -> float:
         return self.top + self.system.in_mm(across)
-
-
-def n(value: float) -> str:
-    """A coordinate, to a tenth of a micrometre."""
-    return f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")
 
 
 def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> None:
@@ -301,22 +292,8 @@ def _file(
     ids: str,
 ) -> str:
     """The whole SVG: what it is called, its paper, its shapes and upon them its labels."""
-    width, height = size
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{n(width * zoom)}mm" height="{n(height * zoom)}mm" '
-            f'viewBox="0 0 {n(width)} {n(height)}" role="img" aria-labelledby="{ids}title {ids}desc">',
-            f'<title id="{ids}title">{escape(title)}</title>',
-            f'<desc id="{ids}desc">{escape(description)}</desc>',
-            f'<rect width="{n(width)}" height="{n(height)}" fill="#ffffff"/>',
-            *body,
-            '<g font-family="DejaVu Sans, Verdana, sans-serif" fill="' + INK + '">',
-            *(text_svg(label) for label in labels),
-            "</g>",
-            "</svg>",
-            "",
-        ]
-    )
+    over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in labels), "</g>"]
+    return document(size, [*body, *over], title=title, description=description, zoom=zoom, ids=ids)
 
 
 def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:

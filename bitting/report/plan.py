@@ -14,7 +14,7 @@ from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
-from bitting.model import MM_PER_INCH, System
+from bitting.model import System
 
 Line = tuple[str, str | None]
 """A line and its colour on a terminal (None: no colour)."""
@@ -204,9 +204,7 @@ def _row(
     if step.action in ("run-out", "retract"):
         after = "load place" if step.action == "run-out" else "clear"
         return name, f"{before} {arrow} {after}", "", "", last
-    mm, thou = frame.system.in_mm(value), frame.system.in_mm(value) / MM_PER_INCH * 1000
-    both = (f"{mm:.2f} mm", f"{thou:.1f} thou")
-    main, other = both if frame.system.unit == "mm" else both[::-1]
+    main, other = frame.system.in_both(value)
     if step.turns is not None:
         other = ""
     return name, f"{before} {arrow} {after}", main, other, last

@@ -40,7 +40,6 @@ __all__ = [
     "automaton",
     "catalogue",
     "explanations",
-    "forms",
     "idle",
     "read_rule",
     "read_rules",
@@ -63,13 +62,6 @@ def catalogue() -> Mapping[str, Kind]:
 @cache
 def _patterns() -> tuple[tuple[Kind, Form, Pattern], ...]:
     return tuple((kind, form, compile_pattern(form.words)) for kind in catalogue().values() for form in kind.forms)
-
-
-def forms() -> Iterator[tuple[str, str]]:
-    """(identifier, sentence form) of everything that can be said, in the order of the catalogue."""
-    for kind in catalogue().values():
-        for form in kind.forms:
-            yield kind.identifier, form.words
 
 
 def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:

@@ -372,6 +372,28 @@ def test_the_output_is_private_and_the_input_is_safe(tmp_path: Path) -> None:
     assert source.read_text() == f"code\n{LEGAL}\n"
 
 
+def test_the_summary_tells_advice_from_faults_and_names_rows_that_cannot_be_read(tmp_path: Path) -> None:
+    plain = "left: 1 1 1 1 1 1 1 / right: 1 1 1 1 1 1 1"  # legal, with fewer depths than is advised
+    plain_too = "left: 5 1 1 1 1 1 1 / right: 1 1 1 1 1 1 1"  # a step too far, and the same advice
+    rows = ["code", LEGAL, UNREADABLE, plain, plain_too, "2..", "-", ILLEGAL, "++", plain]
+    source = tmp_path / "in.csv"
+    source.write_text("\n".join(rows) + "\n")
+    result = CliRunner().invoke(main, ["batch", str(source), "-s", "plover", "-o", str(tmp_path / "out.csv")])
+    lines = [" ".join(line.split()) for line in result.stdout.splitlines()]
+    assert "rows that can't be read: 3, 6, 7, …" in lines
+    assert lines[lines.index("rows finding") + 1 :][:3] == [
+        "2 adjacent-difference",
+        "1 position-depths",
+        "3 distinct-depths (advice: the codes are legal by it)",
+    ]
+    answer = json.loads(
+        CliRunner().invoke(main, ["batch", str(source), "-s", "plover", "-o", str(tmp_path / "2.csv"), "--json"]).stdout
+    )
+    assert answer["unreadable_rows"] == [3, 6, 7]
+    assert answer["rules"] == {"distinct-depths": 3, "adjacent-difference": 2, "position-depths": 1}
+    assert answer["advice"] == {"distinct-depths": 3}
+
+
 def test_exit_status_and_json(tmp_path: Path) -> None:
     source, target = tmp_path / "in.csv", tmp_path / "out.csv"
     source.write_text(f"code\n{LEGAL}\n{ILLEGAL}\n\n")

@@ -15,9 +15,10 @@ from click.testing import CliRunner
 
 import bitting
 from bitting.cli import COMMANDS, main
-from bitting.cli.help import EXAMPLES, OTHER, heading_of
+from bitting.cli.help import EXAMPLES, FIRST, OTHER, as_typed, heading_of
 
 ROOT = Path(bitting.__file__).parent.parent
+OPTION = re.compile(r"(?<![\w-])--[a-z][a-z0-9-]*")
 
 
 def commands() -> dict[str, click.Command]:
@@ -38,10 +39,37 @@ ALL = commands()
 OPTIONS = {name: {o for p in command.params for o in (*p.opts, *p.secondary_opts)} for name, command in ALL.items()}
 
 
-def shown_help(name: str) -> str:
-    result = CliRunner().invoke(main, [*name.split(), "--help"], env={"COLUMNS": "200"})
+def shown_help(name: str, columns: int = 200) -> str:
+    result = CliRunner().invoke(main, [*name.split(), "--help"], env={"COLUMNS": str(columns)})
     assert result.exit_code == 0
     return result.output
+
+
+def told(name: str) -> str:
+    """All that `bitting docs` tells of a command."""
+    result = CliRunner().invoke(main, ["docs", name.replace(" ", "-")])
+    assert result.exit_code == 0
+    return result.output
+
+
+@pytest.mark.parametrize("name", ["", "systems", *ALL])
+def test_help_is_one_screen(name):
+    lines = shown_help(name, 80).splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_help_and_the_page_of_a_command_name_every_option(name):
+    options = {max(p.opts, key=len) for p in ALL[name].params if isinstance(p, click.Option)}
+    assert options <= set(OPTION.findall(shown_help(name)))
+    page = told(name)
+    for parameter in ALL[name].params:
+        if isinstance(parameter, click.Option):
+            said = (parameter.help or "").split()
+            assert " ".join(said) in " ".join(page.split()), f"{name}: {parameter.opts}"
+    if name in FIRST:
+        assert f"`bitting docs {name.replace(' ', '-')}`" in shown_help(name)
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -49,7 +77,10 @@ def test_every_command_shows_its_examples_and_its_options_under_headings(name):
     shown = shown_help(name)
     assert len(EXAMPLES[name]) >= (3 if name != "systems list" else 2)
     for example in EXAMPLES[name]:
-        assert f"\n  bitting {name} {example}".rstrip() + "\n" in shown
+        assert "\n" + as_typed(f"bitting {name} {example}".rstrip()) in shown
+        assert shlex.split(as_typed(f"bitting {name} {example}").replace("\\\n", " ")) == shlex.split(
+            f"bitting {name} {example}"
+        )
     assert "\nOptions:" not in shown
     homeless = [p.opts for p in ALL[name].params if isinstance(p, click.Option) and heading_of(p)[0] == OTHER]
     assert homeless == [], "give these options a heading in bitting/cli/help.py"
@@ -67,7 +98,6 @@ def test_every_example_runs_as_printed(name, example, tmp_path, monkeypatch):
         assert (tmp_path / words[words.index("-o") + 1]).stat().st_size
 
 
-OPTION = re.compile(r"(?<![\w-])--[a-z][a-z0-9-]*")
 OF_OTHERS = {"--quiet", "--help", "--version"}
 """What pip and click know."""
 

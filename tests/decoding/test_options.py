@@ -456,7 +456,7 @@ def test_every_assumption_stands_in_one_line() -> None:
         (("--svg", "-"), "needs a file"),
         (("--svg", "no/such/folder/key.svg"), "there is no folder"),
         (("7.3 7.2",), "list 2 of the readings: 8 readings expected"),
-        (("-", "-"), "2 lines are read from standard input, and it holds 1"),
+        (("-", "-"), "1 line on standard input instead of 2"),
     ],
 )
 def test_command_that_cannot_be_answered(arguments: tuple[str, ...], message: str) -> None:

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
+import bitting
 from bitting.cli.inspect import command
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
@@ -491,7 +492,7 @@ def test_command_reads_both_secrets_from_a_pipe() -> None:
 @pytest.mark.parametrize(
     ("arguments", "piped", "words"),
     [
-        (["-s", "plover"], CODE, "1 lines on standard input instead of 2"),
+        (["-s", "plover"], CODE, "1 line on standard input instead of 2"),
         ([CODE, RIGHT, "-s", "nowhere"], "", "nowhere"),
         ([CODE, RIGHT, "-s", "plover", "--guard", "sure"], "", "'sure' is no guard"),
         ([CODE, RIGHT, "-s", "plover", "--caliper", "wide"], "", "'wide' is no length"),
@@ -599,3 +600,43 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
     assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told
+
+
+EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
+EDGE_WEB = "across: 5.20 6.40 5.20 5.80 5.80 4.60"
+
+
+def test_a_perfect_key_read_between_its_edges_passes() -> None:
+    """Half of the web's uncertainty for each edge, and a note of what can't be seen so."""
+    grebe = bitting.load_system("grebe")
+    result = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), bitting.parse_readings(EDGE_WEB, grebe), grebe)
+    assert result.verdict == "pass"
+    assert [c.measured for c in result.cuts] == pytest.approx([c.nominal for c in result.cuts])
+    assert result.cuts[0].uncertainty == pytest.approx(math.hypot(0.03, 0.01 / math.sqrt(12)) / 2)
+    assert result.web_alone
+    assert any("top too deep and bottom too shallow" in note for note in result.notes)
+    assert (result.across[0].tracks, result.across[0].nominal) == (("top", "bottom"), pytest.approx(5.2))
+    off = bitting.parse_readings(EDGE_WEB.replace("5.20 6.40", "5.00 6.40"), grebe)
+    found = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), off, grebe)
+    assert [c.verdict for c in found.cuts if c.cut == 1] == ["fail", "fail"]
+
+
+def test_one_edge_and_the_web_judge_both_edges() -> None:
+    grebe = bitting.load_system("grebe")
+    edge, web = ["1.10", "0.50", "1.70", "0.50", "1.10", "2.30"], ["5.20", "6.40", "5.20", "5.80", "5.80", "4.40"]
+    text = " / ".join(f"{name}: {'±0.01 '.join(row)}±0.01" for name, row in (("top", edge), ("across", web)))
+    result = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), bitting.parse_readings(text, grebe), grebe)
+    assert [c.verdict for c in result.cuts] == ["pass"] * 11 + ["fail"]
+    assert result.cuts[11].measured == pytest.approx(1.9)
+    assert not result.web_alone
+
+
+def test_a_key_alike_on_both_edges_passes_by_its_web() -> None:
+    grebe = bitting.load_system("grebe")
+    smew = attrs.evolve(grebe, name="smew", convenience=True, must=(), should=(), rules=())
+    code = bitting.parse_code("3 1 3 3 1 4", smew)
+    readings = bitting.parse_readings("across: 5.20 7.60 5.20 5.20 7.60 4.00", smew)
+    result = bitting.inspect(code, readings, smew)
+    assert result.verdict == "pass"
+    assert result.cuts[0].uncertainty == pytest.approx(math.hypot(0.03, 0.01 / math.sqrt(12)) / 2)
+    assert not any("only one side" in note for note in result.notes)

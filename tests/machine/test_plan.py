@@ -415,6 +415,8 @@ def test_a_change_leaves_what_the_new_key_leaves(system: System) -> None:
         assert change.simulation.reached
         assert change.simulation.gouge == pytest.approx(whole.simulation.gouge, abs=1e-9)
         assert change.simulation.residual <= whole.simulation.residual + 1e-9
+        angles = [[wall.angle for wall in result.simulation.walls] for result in (change, whole)]
+        assert angles[0] == pytest.approx(angles[1], abs=1e-6)  # runs between cuts as well
         assert change.moves <= whole.moves + 4 * len(system.tracks)
 
 

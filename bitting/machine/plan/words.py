@@ -14,7 +14,7 @@ from bitting.geometry.frame import Frame, frame_of, seat_of
 from bitting.machine.plan.bite import milling_of
 from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import Simulation, Wall
-from bitting.model import MM_PER_INCH, Lane, System
+from bitting.model import Lane, System
 from bitting.systemfile.machine import Machine
 
 
@@ -25,9 +25,8 @@ def length(system: System, value: float) -> str:
     >>> length(System("wren", "", "", "mm", "tip", (), False, Blade(), ()), 2.4)
     '2.40 mm (94.5 thou)'
     """
-    mm = f"{system.in_mm(value):.2f} mm"
-    thou = f"{system.in_mm(value) / MM_PER_INCH * 1000:.1f} thou"
-    return f"{mm} ({thou})" if system.unit == "mm" else f"{thou} ({mm})"
+    own, other = system.in_both(value)
+    return f"{own} ({other})"
 
 
 def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
