@@ -38,6 +38,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from attrs import evolve, frozen
 
@@ -48,6 +49,9 @@ from bitting.decoding.model import MeasurementModel
 from bitting.decoding.result import CutResult, Deciding, Decoded, Next, Offset
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System
+
+if TYPE_CHECKING:
+    from bitting.diagram import CodeSpace
 
 SHARE = 0.5
 """Share of the offset's variance that is the caliper's, where nothing is said."""
@@ -106,7 +110,7 @@ def zero_from(
     return Zero(system.in_mm(share * answer.offset.mean), system.in_mm(spread), system.in_mm(zero_sd))
 
 
-def _known(code: Code, system: System) -> tuple[System, object]:
+def _known(code: Code, system: System) -> tuple[System, CodeSpace]:
     """The system without rules, and its codes that are the given one."""
     from bitting.diagram import code_space
 

@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from attrs import evolve
 
+from bitting.arrays import Array
 from bitting.decoding.advice import COMPARED, measure_next
 from bitting.decoding.cuts import Found, cuts_of, doubts_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
@@ -45,6 +46,9 @@ from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 from bitting.model.expect import expect, expect_read_for
+
+if TYPE_CHECKING:
+    from bitting.diagram import CodeSpace
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -77,7 +81,7 @@ class Decoder:
         *,
         made: Made | None = None,
         lock: str | None = None,
-        space: Any = None,
+        space: CodeSpace | None = None,
         place_sd: float = PLACE_SD,
         listings: bool = True,
     ) -> None:
@@ -212,7 +216,7 @@ class Decoder:
         self,
         ways: Sequence[Way],
         kinds: Mapping[tuple[str, int | None], Sequence[int]],
-        shares: Any,
+        shares: Array,
         exact: Mapping[int, Found],
         total: float,
     ) -> Found:
