@@ -5,7 +5,8 @@ figures of the measurement model stand in `model.py`; what the readings of a cut
 `across.py`, `tables.py`), what a jaw reaches in `jaw.py`; the grid of shared errors in `grid.py`; the sums over all
 codes in `weigh.py` and `posterior.py`; the best codes in `kbest.py`; in which way the list was taken in `listing.py`
 and `positions.py`; whether the key fits at all in `fit.py`; what to measure next in `advice.py`. `decoder.py` makes
-the answer, `session.py` puts together what is said beside the readings, `ranking.py` compares systems.
+the answer, with the cuts of `cuts.py`; `session.py` puts together what is said beside the readings, `ranking.py`
+compares systems.
 """
 
 from bitting.decoding.decoder import SURE, Decoder, decode, decode_many

@@ -37,7 +37,7 @@ class Found:
 
 
 def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[CutResult, ...]:
-    """The answer's cuts, with what each of their readings was taken for."""
+    """The answer's cuts, with what each of their readings was taken for. (Long: a plain list of what a cut holds.)"""
     posterior, best = found.posterior, found.best
     read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
     for one, wrong in zip(found.read.cuts, wrong_shares(found.read.cuts, posterior, best, solver), strict=True):

@@ -187,7 +187,10 @@ def _beam(levels: Sequence[Level], root: _Block, width: int) -> _Block:
 
 
 def _onwards(level: Level, block: _Block, limit: float, most: int | None = None) -> _Block:
-    """All ways on from some prefixes whose bound is at least the `limit`; of these the best `most`."""
+    """All ways on from some prefixes whose bound is at least the `limit`; of these the best `most`.
+
+    (Long: one step of the search, in which every line needs the one before.)
+    """
     layer = level.layer
     front = block.front if level.enter is None else level.enter(block.front)
     ways = layer.ways[block.nodes]

@@ -82,7 +82,7 @@ def ways_of(readings: Readings, system: System) -> list[Way]:
 
 
 def _of_list(readings: Readings, system: System, number: int | None) -> Iterator[Way]:
-    """The ways of one list (None: of all together)."""
+    """The ways of one list (None: of all together). (Long: a plain list of them.)"""
 
     def way(name: str, share: float, moves: Mapping[str, Callable[[ReadCut], ReadCut]], detail: str = "") -> Way:
         cuts = tuple(
