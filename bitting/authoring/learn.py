@@ -263,6 +263,7 @@ def learn(
 
     `codes` are (row, depths) with a place for every cut of every lane; `bad` is the share of them that may be wrong;
     `unusable` are rows that hold no whole code, with the reason. Raises `BittingError` where nothing is left to learn from.
+    (Long: it names every field of the answer.)
     """
     if not 0 <= bad < 0.5:
         raise BittingError(f"a share of {bad:g} bad codes tells nothing", hint="name one from 0 to less than 0.5")

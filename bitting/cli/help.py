@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from textwrap import wrap
 
 import click
 
@@ -20,7 +21,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--macs", "--rule", "--shape", "--cutter", "--angle", "--root", "--seat", "--steepest", "--source", "--about",
     ),
     "What else is known": (
-        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
+        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--contact", "--against",
+        "--against-code", "--against-new", "--zero",
         "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take", "--known", "--new",
     ),
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),
@@ -175,7 +177,9 @@ class Command(click.Command):
                 formatter.write_dl([_in_short(p, ctx) for p in shown])
             others = [max(p.opts, key=len) for p in options if p not in shown and p.name != "help"]
             with formatter.section(f"Others, all told in `bitting docs {name.replace(' ', '-')}`"):
-                formatter.write_text(", ".join(sorted(others)))
+                width, margin = formatter.width - formatter.current_indent, " " * formatter.current_indent
+                for line in wrap(", ".join(sorted(others)), width, break_on_hyphens=False):  # an option stays whole
+                    formatter.write(f"{margin}{line}\n")
             return
         found: dict[str, list[tuple[int, tuple[str, str]]]] = {}
         for parameter in options:
@@ -201,10 +205,10 @@ def _in_short(parameter: click.Parameter, ctx: click.Context) -> tuple[str, str]
 
 
 def as_typed(command: str) -> str:
-    """A command as it may be typed in lines of `SCREEN` columns: broken between arguments, with a backslash.
+    r"""A command as it may be typed in lines of `SCREEN` columns: broken between arguments, with a backslash.
 
-    >>> print(as_typed("bitting check 'L 2133244 R 1124421' --json"), end="")
-      bitting check 'L 2133244 R 1124421' --json
+    >>> as_typed("bitting check 'L 2133244 R 1124421' --json")
+    "  bitting check 'L 2133244 R 1124421' --json\n"
     """
     lines = [" "]
     for word in re.findall(r"'[^']*'|\S+", command):

@@ -96,8 +96,14 @@ def _name(cut: InspectedCut | InspectedPlace | CutLimits, system: System) -> str
 def limits_lines(found: Limits, system: System) -> Iterator[str]:
     """Go and no-go of every cut, in the system's unit and the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
+    hopeless = all(cut.go is None for cut in found.cuts)
     yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
     other = "thou" if system.unit == "mm" else "mm"
+    if hopeless:
+        yield (
+            f"No reading passes: a cut read {times} can't be proven to be within that. Read it more often (--repeats), "
+            f"or with a better gauge (--caliper, --hand)."
+        )
     rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
     for cut in found.cuts:
         way = system.track(cut.track).deeper
@@ -109,11 +115,15 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
                 f"{'><'[way < 0]} {number(cut.no_go[1], system, unit)}",
             ]
         rows.append(tuple(row))  # type: ignore[arg-type]
-    yield from _aligned(rows, left=(0, 3, 4, 5, 6, 7, 8))
-    if any(cut.go is None for cut in found.cuts):
+    if hopeless:
+        rows = [row[:3] + row[4:6] + row[7:] for row in rows]  # type: ignore[misc]
+        rows[0] = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")  # type: ignore[assignment]
+    yield from _aligned(rows, left=(0, 3, 4, 5, 6) if hopeless else (0, 3, 4, 5, 6, 7, 8))
+    if not hopeless and any(cut.go is None for cut in found.cuts):
         yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
     yield (
-        "go: the mean reading passes. Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
+        ("" if hopeless else "go: the mean reading passes. ")
+        + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
         "close to tell."
     )
 
@@ -224,7 +234,12 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             take = f"{name} by {number(cut.recut, system)}"
             yield f"{name}: too shallow, take off {both(cut.recut, system)}: bitting plan --take '{take}'.{clamp}{like}"
         elif cut.verdict == "fail" and cut.deviation is not None:
-            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}.{like}"
+            jaw = (
+                f", {both(abs(cut.correction), system)} of it because the jaw stands off there"
+                if system.in_mm(abs(cut.correction)) >= 0.5e-3
+                else ""
+            )
+            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
         elif cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
     for count, names in again.items():

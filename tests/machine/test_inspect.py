@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -40,7 +41,7 @@ from bitting.model import (
     code_of,
 )
 from bitting.notation import parse_code, parse_readings
-from bitting.report.inspect import inspection_lines
+from bitting.report.inspect import inspection_lines, limits_lines
 from bitting.systemfile import load_system, shipped_systems
 
 FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
@@ -640,3 +641,27 @@ def test_a_key_alike_on_both_edges_passes_by_its_web() -> None:
     assert result.verdict == "pass"
     assert result.cuts[0].uncertainty == pytest.approx(math.hypot(0.03, 0.01 / math.sqrt(12)) / 2)
     assert not any("only one side" in note for note in result.notes)
+
+
+def test_limits_that_no_reading_meets_say_why_instead_of_an_empty_column() -> None:
+    plover = bitting.load_system("plover")
+    code = bitting.parse_code("left: 2133134 / right: 1124421", plover)
+    once, thrice = (list(limits_lines(limits(code, plover, repeats), plover)) for repeats in (1, 3))
+    assert "can't be proven to be within that" in once[1]
+    assert not any("go, mm" in line or "none" in line for line in once)
+    assert "go, mm" in thrice[1]
+    assert len({len(line) for line in once[2:4]}) <= 2
+
+
+def test_what_the_jaw_adds_is_told_beside_what_is_read() -> None:
+    """The table says what the caliper read is off by; the sentence by how much the cut is, and why they differ."""
+    plover = bitting.load_system("plover")
+    code = bitting.parse_code("left: 2133244 / right: 1124421", plover)
+    text = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.12 7.25 8.15 8.60"
+    lines = list(inspection_lines(bitting.inspect(code, bitting.parse_readings(text, plover), plover), plover))
+    row = next(line for line in lines if line.startswith("right 4 "))
+    told = next(line for line in lines if line.startswith("right 4: too deep by"))
+    off = float(re.search(r"([+-]0\.\d+)", row)[1])  # type: ignore[index]
+    deep, *stood = (float(number) for number in re.findall(r"(\d\.\d+) mm", told))
+    assert deep == pytest.approx(abs(off) + sum(stood), abs=0.0011)
+    assert not stood or "because the jaw stands off" in told

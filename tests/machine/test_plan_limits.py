@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from attrs import evolve
 
-from bitting.geometry.frame import Frame, frame_of
+from bitting.geometry.frame import Frame, frame_of, reach_of
 from bitting.geometry.profile import EndMill
 from bitting.machine.plan.bite import with_bites
 from bitting.machine.plan.dial import setting_of
@@ -240,3 +240,9 @@ def test_moves_that_say_no_start_begin_at_the_load_place_at_the_shallowest_depth
     frame = frame_of(FOUR, FOUR.lanes[0])
     assert path_of(frame, [("space", "1")]) == [(frame.load, 0.0), (-21.4, 0.0)]
     assert path_of(frame, [("start", "load"), ("space", "1")]) == [(frame.load, 0.0), (-21.4, 0.0)]
+
+
+def test_of_a_vee_without_an_angle_the_flat_alone_is_known() -> None:
+    """Root 1.2: half of it to either side, however deep."""
+    frame = frame_of(evolve(EDGES, cutting=evolve(EDGES.cutting, angle=None)), EDGES.lanes[0])
+    assert reach_of(frame, 0.0) == reach_of(frame, 1.65) == pytest.approx(0.6)

@@ -30,6 +30,7 @@ from bitting.checking import check
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import Piece, swept
+from bitting.geometry.web import least_web
 from bitting.machine.inspect.lengths import parse_length
 from bitting.machine.plan import words
 from bitting.machine.plan.bite import milling_of, with_bites
@@ -69,12 +70,13 @@ class Plan(Value):
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
     follows, `cautions` what always holds; `legal` whether the system's rules allow the code. `widest_bite` is a
-    length in the system's unit. `made_for` is the system, `system` its name.
+    length in the system's unit; so is `rule_web`, of an eased key the metal that rules count. `made_for` is the system,
+    `system` its name.
     """
 
     json_names = (
         *("system", "unit", "eased", "legal", "moves", "widest_bite", "tracks", "simulation", "warnings", "setup"),
-        *("between", "after", "copying", "cautions", "cut_through", "obstacles", "taken"),
+        *("between", "after", "copying", "cautions", "cut_through", "obstacles", "taken", "rule_web"),
     )
     json_digits = 6
     made_for: System = field(repr=lambda system: system.name)
@@ -90,6 +92,7 @@ class Plan(Value):
     cautions: tuple[str, ...]
     obstacles: tuple[str, ...] = ()
     taken: str | None = None
+    rule_web: float | None = None
     """What a change takes off, in words; None where the whole key is cut."""
 
     @property
@@ -200,7 +203,8 @@ def plan(
     into turns, takes up its backlash and corrects for it. `direction` overrides every track's own; `conventional` works
     each track the way that mills it against the feed. `have` is the code that the key is cut to already, `take` what is
     still to come off single cuts: only what gets deeper is milled then. Raises `BittingError` for a code with a cut that
-    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed.
+    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed. (Long: it
+    names every field of a plan.)
     """
     expect(Code, code)
     expect(System, system)
@@ -241,6 +245,7 @@ def plan(
         cautions=words.CAUTIONS,
         obstacles=tuple(work.hit),
         taken=None if change is None else words.taken(system, change),
+        rule_web=least_web(system, code.depths) if ease else None,
     )
 
 
