@@ -170,6 +170,7 @@ def test_what_a_spreadsheet_made_of_a_code(
     assert found is not None
     assert (found.certain, found.text) == (certain, read)
     assert note in found.note
+    assert ":" not in found.note or text != "1E41"  # so large a number is never written out
 
 
 def test_zeros_are_lost_only_where_there_is_a_depth_zero(tmp_path: Path) -> None:
@@ -211,7 +212,7 @@ def test_many_codes_one_slip_apart_are_all_found_at_their_cuts() -> None:
         for step in (-1, 1):
             codes.append(base.copy())
             codes[-1][cut] = int(base[cut]) + step
-        if cut not in (6, 13):
+        if cut != 13:  # cut 7 of left and cut 1 of right are no neighbours, so those exchanged are not near
             codes.append(base.copy())
             codes[-1][[cut, cut + 1]] = base[[cut + 1, cut]]
     table = np.unique(np.array(codes).T, axis=1)
