@@ -10,7 +10,7 @@ from attrs import frozen
 
 from bitting.decoding.advice import wrong_shares
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.likelihood import CutLikelihood
+from bitting.decoding.likelihood import CutLikelihood, outlier_range
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.positions import PlaceFit
 from bitting.decoding.posterior import Posterior
@@ -62,7 +62,9 @@ def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[C
         elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
         digits = tuple(digit for one, _ in here for digit in one.digits)
         taken: tuple[Taken, ...] = tuple(
-            "wrong place" if elsewhere else _taken(value, share, aim, (digit, usual), solver.model)
+            "wrong place"
+            if elsewhere
+            else _taken(value, share, _aims(value, aim, errors[place], lane.track), (digit, usual), solver.model)
             for value, share, digit in zip(values, wrong, digits, strict=True)
         )
         reading = _mean([one for one, _ in here])
@@ -85,13 +87,22 @@ def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[C
     return tuple(out)
 
 
-def _taken(value: float, wrong: float, aim: float, digits: tuple[float, float], model: MeasurementModel) -> Taken:
-    """What one reading was taken for; `aim`: what it should read but for noise and wear, `digits`: its step, the usual."""
+def _aims(value: float, aim: float, error: float, track: Track) -> tuple[float, ...]:
+    """What a reading may have been meant for: the code's depth, or any where it lies outside the table and so told nothing."""
+    low, high = outlier_range(track)
+    return (aim,) if low <= value <= high else (aim, *(depth + error for depth in track.depths))
+
+
+def _taken(
+    value: float, wrong: float, aims: Sequence[float], digits: tuple[float, float], model: MeasurementModel
+) -> Taken:
+    """What one reading was taken for; `aims`: what it may be meant for but for noise and wear, `digits`: its step, the usual."""
     if wrong < 0.5:
         return "reading"
     own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
-    near = 3 * math.hypot(model.reading_sd, model.cut_sd)
-    return "slip of the pen" if slip_of_pen(f"{value:.{own}f}", aim, near, usual) else "wrong"
+    near = 3 * math.hypot(model.reading_sd, model.cut_sd, model.wear)
+    text = f"{value:.{own}f}"
+    return "slip of the pen" if any(slip_of_pen(text, aim, near, usual) for aim in aims) else "wrong"
 
 
 def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[Doubt, ...]:

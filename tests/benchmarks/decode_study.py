@@ -288,7 +288,7 @@ def slips(decoder: Decoder, keys: int, seed: int) -> Iterator[Row]:
                 sure += answer.verdict == "sure"
                 if answer.verdict == "sure" and answer.depths != depths:
                     wrong += 1
-                    excluded += protocol in ("two lists", "every place") or not _fits(decoder, given)
+                    excluded += bool(second) or _elsewhere(given, system) or not _fits(decoder, given)
                 true += answer.depths == depths
                 named += answer.listed != "as given" or bool(answer.doubts) or answer.verdict == "no-fit"
             counts = [share(sure, keys), share(wrong, keys), str(excluded), share(true, keys), share(named, keys)]
@@ -301,6 +301,15 @@ def _placed(cut: ReadCut, protocol: str, system: System) -> bool:
     """Whether the place of a cut is given: of the first, middle and last ones, of all, or of none."""
     count = system.track(cut.track).cuts
     return protocol == "every place" or (protocol == "three places" and cut.cut in (0, count // 2, count - 1))
+
+
+def _elsewhere(given: list[ReadCut], system: System) -> bool:
+    """Whether a place that was given is more than half a pitch from that of its cut; of tracks exchanged none is."""
+    for cut in given:
+        spaces = system.track(cut.track).spaces
+        if cut.place is not None and abs(cut.place - spaces[cut.cut]) > abs(spaces[1] - spaces[0]) / 2:
+            return True
+    return False
 
 
 def _fits(decoder: Decoder, given: list[ReadCut]) -> bool:
