@@ -18,7 +18,7 @@ from attrs import field, frozen
 
 from bitting.arrays import Array, Indices
 from bitting.diagram.trellis import Trellis, TrellisLayer, compile_layer
-from bitting.geometry.jaw import StandOffs, stand_offs
+from bitting.geometry.jaw import StandOffs, contact_said, stand_offs, too_wide
 from bitting.model import Depths, Lane, Place, System
 
 KEPT = 512
@@ -185,3 +185,22 @@ def _pruned(tables: Sequence[tuple[TrellisLayer, Indices, Indices, Indices]]) ->
         number = np.full(going.size, -1, dtype=np.intp)
         number[going] = new.reshape(-1)
     return tuple(reversed(layers))
+
+
+def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
+    """What must be said of a jaw that doesn't reach the floor of every cut."""
+    unit, contact = system.unit, contact_said(system)
+    if wide := too_wide(system):
+        return (wide,)
+    if reach.unknown:
+        return (
+            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
+            f"{contact} rests on",
+        )
+    if reach.largest == 0:
+        return ()
+    digits = 3 if unit == "mm" else 4
+    return (
+        f"{contact} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
+    )

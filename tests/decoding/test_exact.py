@@ -113,8 +113,7 @@ def compare(system: System, readings: Readings, model: MeasurementModel, brute: 
     probability = dict(zip(brute.codes, brute.probabilities, strict=True))
     listed = [c.depths for c in result.candidates]
     assert len(set(listed)) == wanted
-    near = 1e-9 if within < 1e-5 else within / 10  # codes nearer than shared errors cost may change places
-    assert [probability[depths] for depths in listed] == pytest.approx([p for _, p in expected], rel=1e-7, abs=near)
+    assert [probability[depths] for depths in listed] == pytest.approx([p for _, p in expected], rel=1e-7, abs=1e-9)
     if len(expected) < 2 or expected[0][1] > expected[1][1] * (1 + 1e-6):
         assert listed[0] == expected[0][0]
     at = iter(result.cuts)
