@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 Span = tuple[int, int]
 """Half-open range of character positions in the text as the user gave it."""
@@ -25,15 +25,25 @@ class BittingError(ValueError):
     """The question could not be answered: bad text, bad file, bad option.
 
     `message` says what is wrong and names the offending value; `hint` says what to do ("" where nothing helps); `text`
-    and `span` give the place, and are None where the fault is not in a text.
+    and `span` give the place, and are None where the fault is not in a text. `mending`, where there is one, works out what
+    the whole text certainly means, written so that it is read (None: that can't be told).
     """
 
-    def __init__(self, message: str, *, hint: str = "", text: str | None = None, span: Span | None = None) -> None:
+    def __init__(
+        self,
+        message: str,
+        *,
+        hint: str = "",
+        text: str | None = None,
+        span: Span | None = None,
+        mending: Callable[[], str | None] | None = None,
+    ) -> None:
         super().__init__(message)
         self.message = message
         self.hint = hint
         self.text = text
         self.span = span
+        self.mending = mending
 
     def explain(self) -> str:
         """The message, the text with a caret under the place, and the hint, each on lines of its own."""

@@ -61,7 +61,8 @@ def public_page() -> str:
         parts.append(f"### `{name}`\n\n{doc}\n")
         if attrs.has(thing) and hasattr(thing, "as_dict"):
             names = [f.name for f in attrs.fields(thing) if not f.name.startswith("_") and f.metadata.get("json", True)]
-            parts.append("As JSON: " + ", ".join(f"`{n}`" for n in (*names, *getattr(thing, "derived", ()))) + ".\n")
+            stated = getattr(thing, "json_names", ()) or (*names, *getattr(thing, "derived", ()))
+            parts.append("As JSON: " + ", ".join(f"`{n}`" for n in stated) + ".\n")
     return "\n" + "\n".join(parts) + "\n"
 
 

@@ -86,7 +86,28 @@ def test_messages_say_what_was_found_and_what_is_allowed():
 
 def test_text_that_looks_like_a_code_number_is_told_so():
     report = check(parse_code("B4711", FOUR), suggest=False)
-    assert "looks like a code number" in report.findings[0].message
+    assert "'B4711' looks like a code number" in report.findings[0].message
+    assert "wants 7 cuts" in report.findings[0].message
+    assert [finding.cuts for finding in report.findings] == [()]
+
+
+def test_the_places_of_a_finding_are_its_cuts_on_its_lane():
+    """What a picture marks is what the words name, for the built-in findings as for rules."""
+    for text in (
+        "left: 1 2 9 4 / right: 1 4 ?",
+        "top(left: 1234 / right: 123); bottom(left: 1243 / right: 121)",
+        "left: [1 2] 2 3 ? / right: 1 2 4",
+    ):
+        for finding in check(parse_code(text, FOUR), suggest=False).findings:
+            lane = ["left", "right"].index(finding.track)
+            assert finding.cuts
+            assert [(place.lane, place.cut + 1) for place in finding.places] == [(lane, cut) for cut in finding.cuts]
+
+
+def test_sides_that_differ_are_told_by_the_cuts_where_they_do():
+    for bottom, said in (("1243", "differ at cuts 3, 4, and"), ("1233", "differ at cut 4, and")):
+        report = check(parse_code(f"top(1234 / 123); bottom({bottom} / 123)", FOUR), suggest=False)
+        assert said in next(f.message for f in report.findings if f.rule == "side-mismatch")
 
 
 def test_a_convenience_code_may_be_written_for_one_side_or_both():
@@ -124,6 +145,15 @@ def test_a_lock_is_answered_for_the_whole_key_that_must_carry_its_cuts():
         "no whole key of this system carries these cuts, whatever the cuts left open are"
     ]
     assert check(parse_code("? 3 4 4", strict), lock="boot", suggest=False).legal
+    # Advice that is broken as well changes nothing of that.
+    advised = system(
+        track("left", 4, "12345"),
+        must=("MACS is 2", "first cut is one of 1"),
+        should=("no more than 2 equal cuts in a row",),
+    )
+    advised = attrs.evolve(advised, locks={"boot": (1, 2, 3)})
+    assert not check(parse_code("? 4 4 4", advised), lock="boot", suggest=False).legal
+    assert check(parse_code("? 3 3 3", advised), lock="boot", suggest=False).legal
 
 
 def test_an_unknown_lock_and_a_foreign_system_are_refused():
@@ -156,6 +186,15 @@ def test_the_share_of_legal_slips_is_that_of_every_slip_tried(data):
 
 def test_a_code_with_open_cuts_has_no_share_of_legal_slips():
     assert legal_slips(parse_code("1 2 ? 1", ONE)) is None
+
+
+def test_a_report_does_not_show_the_code_where_it_is_logged():
+    """A key code is a secret: what stands in a trace or a log by accident has no cuts in it."""
+    for text in ("2 2 3 1", "2 5 3 1", "2 2 ? 1"):
+        code = parse_code(text, ONE)
+        for shown in (repr(code), repr(check(code))):
+            assert text not in shown
+            assert (code.canonical or text) not in shown
 
 
 def test_values_are_immutable_and_json_has_their_names():

@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from bitting import docs
-from bitting.cli import main
+from bitting.cli import COMMANDS, main
 from tests.readme import API, CONSOLE, PAGES, README, ROOT, RULES, output, public_page, rule_table
 
 TEXT = README.read_text(encoding="utf-8")
@@ -49,7 +49,9 @@ def test_docs_lists_the_pages_and_prints_each():
     assert listed.exit_code == 0
     assert [line.split()[0] for line in listed.stdout.splitlines()] == [page.name for page in docs.pages()]
     for page in docs.pages():
-        assert CliRunner().invoke(main, ["docs", page.name]).stdout.rstrip() == page.text().rstrip()
+        printed, _, command = CliRunner().invoke(main, ["docs", page.name]).stdout.partition("\n\n## The command\n\n")
+        assert printed.rstrip() == page.text().rstrip()
+        assert command.startswith("Usage: ") == (page.name in COMMANDS)
 
 
 def test_docs_names_the_pages_when_there_is_none_of_that_name():
@@ -85,10 +87,13 @@ def test_two_commands_for_a_fresh_machine_come_first():
     assert all(".venv" in block for _, block in blocks[:2])
 
 
-def test_a_command_is_no_page_and_says_so() -> None:
-    result = CliRunner().invoke(main, ["docs", "align"])
-    assert (result.exit_code, result.stdout) == (2, "")
-    assert "bitting align --help" in result.stderr
+def test_all_of_a_command_is_told_where_there_is_no_page_of_its_name() -> None:
+    for name, option in (("align", "--left-right"), ("systems-fit", "--known DEPTH=LENGTH")):
+        told = CliRunner().invoke(main, ["docs", name])
+        assert told.exit_code == 0
+        assert option in told.stdout
+    wrong = CliRunner().invoke(main, ["docs", "alignn"])
+    assert (wrong.exit_code, wrong.stdout) == (2, "")
 
 
 def test_the_page_of_figures_names_commands_that_are_there_and_shows_what_each_printed() -> None:

@@ -5,9 +5,8 @@ differ by at most 3`, `… 2`, `… 1`. Whoever breaks a loose member breaks eve
 or pairs are families of one member each, so that each has its own evidence; those that are proposed are put together
 into one sentence when they are told (`merged`).
 
-Not looked for, because there are too many of them for the evidence that codes can give: `conditional`,
-`forbidden-sequence`, `cuts-compared`, `excluded`, totals over the whole key; and `metal-left` where the file states no
-blade width.
+Not looked for, because there are too many of them for the evidence that codes can give: the kinds that `LEARNABLE` leaves
+out, totals over the whole key; and `metal-left` where the file states no blade width.
 
 >>> from bitting.systemfile import load_system
 >>> found = families(load_system("wren"))
@@ -77,7 +76,7 @@ def _of_lane(lane: Lane) -> Iterator[_Said]:
     yield "rise-and-fall", _up("cuts change direction at least {} times", 1, cuts - 2), "", ""
     for label in labels:
         for cut in range(cuts):
-            yield "position-depths", (f"{cut_name(cut, cuts)} is not {label}",), cut_name(cut, cuts), label
+            yield "position-depths", (f"{cut_words(cut, cuts)} is not {label}",), cut_words(cut, cuts), label
         for after in labels:
             yield "forbidden-pair", (f"{label} is never followed by {after}",), f"{label} is never followed by", after
         yield "depth-uses", _down(f"depth {label} is used at most {{}} times", cuts - 1, 1), "", ""
@@ -181,7 +180,7 @@ def _cuts(n: int) -> str:
     return "cut" if n == 1 else "cuts"
 
 
-def cut_name(cut: int, cuts: int) -> str:
+def cut_words(cut: int, cuts: int) -> str:
     """A cut as sentences name it; `cut` counts from 0."""
     return "first cut" if cut == 0 else "last cut" if cut == cuts - 1 else f"cut {cut + 1}"
 

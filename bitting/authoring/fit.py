@@ -31,6 +31,7 @@ from bitting.decoding.positions import PLACE_SD, SHIFT_SD
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_offs
 from bitting.model import Code, Depths, Place, Readings, System, Track
+from bitting.model.value import Value
 
 FAR = 4.5
 """A reading so many standard deviations off is left out, one at a time, the furthest first."""
@@ -63,15 +64,11 @@ class Anchor:
 
 
 @frozen
-class Estimate:
+class Estimate(Value):
     """A figure with its standard uncertainty, in the system's unit."""
 
     mean: float
     sd: float
-
-    def as_dict(self) -> dict[str, float]:
-        """Its JSON."""
-        return {"mean": self.mean, "sd": self.sd}
 
 
 @frozen
@@ -209,7 +206,7 @@ def _cuts(system: System, number: int, key: Key, model: MeasurementModel) -> lis
         lane = next(i for i, own in enumerate(lanes) if own.track.name == cut.track and own.side in (None, cut.side))
         track = lanes[lane].track
         value = sum(r.value for r in cut.readings) / len(cut.readings)
-        single = [(r.own_sd or model.reading_sd) ** 2 + r.digit**2 / 12 for r in cut.readings]
+        single = [model.uncertainty(r) ** 2 for r in cut.readings]
         depth = -1 if depths is None else depths[lane][cut.cut]
         if depths is not None and jaw and (stands := stand_offs(system, track, jaw)) is not None:
             value += track.deeper * stands.of(depths[lane], cut.cut)

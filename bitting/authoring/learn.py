@@ -263,18 +263,13 @@ def learn(
 
     `codes` are (row, depths) with a place for every cut of every lane; `bad` is the share of them that may be wrong;
     `unusable` are rows that hold no whole code, with the reason. Raises `BittingError` where nothing is left to learn from.
+    (Long: it names every field of the answer.)
     """
     if not 0 <= bad < 0.5:
         raise BittingError(f"a share of {bad:g} bad codes tells nothing", hint="name one from 0 to less than 0.5")
     kept = tuple(rule for rule in system.rules if rule.level == "must")
-    rows: dict[Depths, list[int]] = {}
-    wrong = list(unusable)
-    own = [(rule, _Reading(rule, system)) for rule in kept]
-    for row, depths in codes:
-        if broken := [rule for rule, reading in own if reading.breaks(depths)]:
-            wrong.append((row, f"against the file's own rule: {broken[0].sentence}"))
-        else:
-            rows.setdefault(depths, []).append(row)
+    rows, against = _grouped(system, kept, codes)
+    wrong = [*unusable, *against]
     if not rows:
         raise BittingError(
             "no row holds a whole code that the file allows", hint="name the column of codes with --column"
@@ -308,6 +303,21 @@ def learn(
         count(kept),
         count(learner.all_rules(chosen)),
     )
+
+
+def _grouped(
+    system: System, kept: Sequence[Rule], codes: Sequence[tuple[int, Depths]]
+) -> tuple[dict[Depths, list[int]], list[tuple[int, str]]]:
+    """The rows of each different code that keeps the file's own rules, and the other rows with the rule they break."""
+    rows: dict[Depths, list[int]] = {}
+    wrong: list[tuple[int, str]] = []
+    own = [(rule, _Reading(rule, system)) for rule in kept]
+    for row, depths in codes:
+        if broken := [rule for rule, reading in own if reading.breaks(depths)]:
+            wrong.append((row, f"against the file's own rule: {broken[0].sentence}"))
+        else:
+            rows.setdefault(depths, []).append(row)
+    return rows, wrong
 
 
 def _told(learner: _Learner, chosen: Sequence[tuple[Family, int]], rows: Sequence[Sequence[int]]) -> list[LearnedRule]:

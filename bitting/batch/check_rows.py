@@ -22,7 +22,7 @@ from bitting.batch.columns import Layout, Table, Wanted, column_of, find_columns
 from bitting.batch.damage import read_damaged
 from bitting.batch.dates import ambiguous
 from bitting.batch.duplicates import NAMED, Seen
-from bitting.batch.judge import CHUNK, Answer, Judge, Judged, Verdict, canonical_forms
+from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.listing import Listing
 from bitting.batch.output import CODES, CellText, Chunk, Columns, Row, chunk_of
 from bitting.batch.shapes import Shape, Template
@@ -74,18 +74,10 @@ class Pending:
         )
 
 
+Wrong = tuple[int, Pending, Template | None]
+"""An illegal row: its number in the chunk, what is known of it, and the template of its shape where that is known."""
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
-
-
-@frozen(eq=False)
-class Waiting:
-    """Illegal rows of one chunk and system: their numbers in the chunk, and what is known of them so far with the template of
-    those whose shape is known."""
-
-    chunk: Chunk
-    suggester: Suggester
-    rows: list[tuple[int, Pending, Template | None]]
 
 
 @define(eq=False)
@@ -98,10 +90,13 @@ class RowChecker:
     """For so many distinct wrong codes the nearest legal one is looked for; None: for all; 0: for none at all."""
     folders: tuple[str, ...] = ()
     columns: Columns = field(init=False, default=CODES)
-    chunk: int = field(init=False, default=CHUNK)
+    chunk: int = field(init=False, default=1 << 17)
     telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
+    advice: Counter[str] = field(init=False, factory=Counter)
+    unread: list[int] = field(init=False, factory=list)
+    """The first rows that can't be read."""
     seen: dict[str, Seen] = field(init=False, factory=dict)
     listings: dict[str, Listing] = field(init=False, factory=dict)
     _ahead: int = field(init=False, default=0)
@@ -109,14 +104,13 @@ class RowChecker:
     _joined: bool = field(init=False, default=False)
     _systems: Systems[Judge] = field(init=False)
     _suggesters: dict[str, Suggester] = field(init=False, factory=dict)
-    _waiting: list[Waiting] = field(init=False, factory=list)
 
     def __attrs_post_init__(self) -> None:
         self._systems = Systems(self.default, Judge, self.folders)
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
-        for counted in (self.counts, self.rules, self.seen, self.listings, self._waiting):
+        for counted in (self.counts, self.rules, self.advice, self.unread, self.seen, self.listings):
             counted.clear()
         for suggester in self._suggesters.values():
             suggester.unlooked = 0
@@ -145,7 +139,7 @@ class RowChecker:
         self._joined = bool(layout.lists)
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        """What is said of some rows but for suggestions: rows that wait for one are said when the chunk is resolved."""
+        """What is said of some rows. The more rows at once, the quicker suggestions are found: most of their cost is shared."""
         if systems is None:
             chunk = self._classify(self._systems.of(""), texts, rows)
         else:
@@ -153,21 +147,8 @@ class RowChecker:
         numbers = np.bincount(chunk.verdict, minlength=len(Verdict))
         for verdict in Verdict:
             self.counts[verdict.word] += int(numbers[verdict])
+        self.unread += rows[chunk.verdict == Verdict.UNREADABLE][: NAMED - len(self.unread)].tolist()
         return chunk
-
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Look for the nearest legal code of all rows that wait for it, once per distinct text."""
-        chosen = {id(chunk) for chunk in chunks}
-        waiting = [one for one in self._waiting if id(one.chunk) in chosen]
-        self._waiting = [one for one in self._waiting if id(one.chunk) not in chosen]
-        for suggester in dict.fromkeys(one.suggester for one in waiting):
-            every = [(one.chunk, *row) for one in waiting if one.suggester is suggester for row in one.rows]
-            texts = {pending.text: template for _, _, pending, template in every}
-            found = suggester.of(texts, Counter(pending.text for _, _, pending, _ in every))
-            for chunk, number, pending, _ in every:
-                chunk.said[number] = pending.row(found[pending.text])
-        for chunk in chunks:
-            chunk.waiting.clear()
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
         """Rows of several systems: those of one system together."""
@@ -179,15 +160,9 @@ class RowChecker:
         verdict, canonical = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object)
         whole = Chunk(CODES, verdict, {}, partial(_between, canonical))
         for judge, places in together.values():
-            before = len(self._waiting)
             part = self._classify(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
             whole.said.update({places[number]: row for number, row in part.said.items()})
-            whole.waiting.update(places[number] for number in part.waiting)
-            self._waiting[before:] = [
-                Waiting(whole, one.suggester, [(places[number], *more) for number, *more in one.rows])  # type: ignore[misc]
-                for one in self._waiting[before:]
-            ]
         return whole
 
     def _classify(self, judge: Judge | str, texts: Sequence[str], rows: Integers) -> Chunk:
@@ -205,34 +180,29 @@ class RowChecker:
         ]
         for number, one in every:
             self.rules.update(one.answer.rules)
+            legal = one.answer.verdict == Verdict.LEGAL
+            self.advice.update(rule for rule in one.answer.rules if legal or rule in judge.advised)
             if one.mended:
                 part.verdict[number], part.answers[number] = one.answer.verdict, one.answer
                 if one.answer.depths is not None:
                     part.depths[:, number] = one.answer.depths
                     part.known[number] = True
-        said = {number: one.row() for number, one in every if not one.opened}
-        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge, part))
         wrong = [(number, one, _template(judge, part, number, one)) for number, one in every if one.opened]
-        if wrong:
-            self._waiting.append(Waiting(chunk, self._suggester(judge), wrong))
-            chunk.waiting.update(number for number, _, _ in wrong)
+        suggested = self._suggested(judge, wrong) if wrong else {}
+        said = {number: one.row(suggested[one.text] if one.opened else NONE) for number, one in every}
+        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge, part))
         self._count(judge, part, rows, chunk, wrong)
         return chunk
 
-    def _suggester(self, judge: Judge) -> Suggester:
+    def _suggested(self, judge: Judge, wrong: Sequence[Wrong]) -> dict[str, Suggestion]:
+        """The nearest legal code of each wrong text."""
         name = self._systems.labels[id(judge)]
         if name not in self._suggesters:
             self._suggesters[name] = Suggester(judge.system, self.suggestions)
-        return self._suggesters[name]
+        templates = {one.text: template for _, one, template in wrong}
+        return self._suggesters[name].of(templates, Counter(one.text for _, one, _ in wrong))
 
-    def _count(
-        self,
-        judge: Judge,
-        part: Judged,
-        rows: Integers,
-        chunk: Chunk,
-        wrong: Sequence[tuple[int, Pending, Template | None]],
-    ) -> None:
+    def _count(self, judge: Judge, part: Judged, rows: Integers, chunk: Chunk, wrong: Sequence[Wrong]) -> None:
         """Add a chunk's codes to those seen, and a remark to rows one slip from another."""
         name = self._systems.labels[id(judge)]
         if name not in self.seen:
@@ -290,8 +260,6 @@ class RowChecker:
     def summary(self, figures: Figures) -> CodeSummary:
         """The figures of the run."""
         repeated = [seen.repeated() for seen in self.seen.values()]
-        for seen in self.seen.values():
-            seen.finish()
         chances = [seen.by_chance for seen in self.seen.values()]
         every = list(self.seen.values())
         named = sorted((pair for _, pairs in repeated for pair in pairs), key=lambda pair: pair[1])
@@ -307,6 +275,8 @@ class RowChecker:
             near_by_chance=None if None in chances else round(sum(filter(None, chances)), 2),
             near_rows=tuple(pair for seen in every for pair in seen.near_rows)[:NAMED],
             rules=dict(self.rules.most_common()),
+            advice=dict(self.advice.most_common()),
+            unreadable_rows=tuple(self.unread),
             systems=tuple(self.seen),
             depths=tuple(self._depths()),
         )

@@ -98,6 +98,8 @@ class Layout:
         parts: dict[str | None, list[str]] = {}
         for (side, track), some in groupby(zip(self.lists, tidy, strict=True), key=lambda one: one[0]):
             parts.setdefault(side, []).append(f"{track}: {' '.join(cell for _, cell in some)}")
+        if None in parts and len(parts) > 1:  # readings between two edges, beside those of one
+            return " / ".join(" ".join(filter(None, (side, row))) for side, p in parts.items() for row in p)
         return "; ".join(" / ".join(p) if side is None else f"{side}({' / '.join(p)})" for side, p in parts.items())
 
 
@@ -344,6 +346,9 @@ def _cut_names(system: System) -> dict[str, tuple[str | None, str, int]]:
     tracks = [(track.name, track.cuts) for track in system.tracks]
     if system.measuring.across is not None:
         tracks.append(("across", min(system.track(name).cuts for name in system.measuring.across.tracks)))
+    if system.measuring.across is not None and system.sided and system.measuring.across.sides:
+        _, cuts = tracks.pop()
+        names |= {plain(f"across {cut + 1}"): (None, "across", cut) for cut in range(cuts)}
     for side in (*((None,) if not system.sided else ()), *system.sides):
         for track, cuts in tracks:
             for cut in range(cuts):

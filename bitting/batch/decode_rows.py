@@ -16,11 +16,13 @@ from contextlib import contextmanager
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 
+import numpy as np
 from attrs import define, field
 
 from bitting.arrays import Integers
 from bitting.batch.columns import Layout, Table, Wanted, find_columns
 from bitting.batch.decoder import TOGETHER, Choices, KeyDecoder
+from bitting.batch.duplicates import NAMED
 from bitting.batch.output import READINGS, CellText, Chunk, Columns, Row, chunk_of
 from bitting.batch.summary import Figures, ReadingsSummary
 from bitting.batch.systems import Systems
@@ -47,6 +49,8 @@ class RowDecoder:
     chunk: int = field(init=False, default=1000)
     telling: bool = field(init=False, default=False)
     counts: Counter[str] = field(init=False, factory=Counter)
+    unread: list[int] = field(init=False, factory=list)
+    """The first rows that can't be read."""
     _systems: Systems[KeyDecoder] = field(init=False)
     _pool: ProcessPoolExecutor | None = field(init=False, default=None)
     _ends: tuple[Connection, Connection] | None = field(init=False, default=None)
@@ -73,6 +77,7 @@ class RowDecoder:
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
         self.counts.clear()
+        self.unread.clear()
 
     def find(self, sample: Table) -> Layout:
         """Where the readings stand in a table whose first rows these are; BittingError where that isn't certain."""
@@ -95,15 +100,13 @@ class RowDecoder:
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         """What is said of some rows; `systems` names the system of each, "" the default."""
-        del rows
         answers = self._several(texts) if systems is None else None
         if answers is None:
             answers = self._one_by_one(texts, systems)
         self.counts.update(row.verdict for row in answers)
+        lost = np.array([row.verdict == "unreadable" for row in answers], bool)
+        self.unread += rows[lost][: NAMED - len(self.unread)].tolist()
         return chunk_of(READINGS, answers)
-
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Nothing waits."""
 
     def _one_by_one(self, texts: Sequence[str], systems: Sequence[str] | None) -> list[Row]:
         by_name: dict[str, list[int]] = {}
@@ -140,7 +143,13 @@ class RowDecoder:
         counts = [self.counts[verdict] for verdict in READINGS.verdicts]
         sure, unsure, no_fit, unreadable, empty = counts
         return ReadingsSummary(
-            **figures.common(), sure=sure, unsure=unsure, no_fit=no_fit, unreadable=unreadable, empty=empty
+            **figures.common(),
+            sure=sure,
+            unsure=unsure,
+            no_fit=no_fit,
+            unreadable=unreadable,
+            empty=empty,
+            unreadable_rows=tuple(self.unread),
         )
 
 

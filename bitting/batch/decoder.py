@@ -10,7 +10,6 @@ doesn't fit gets no code at all: nothing that could be pasted from a table.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from decimal import Decimal
@@ -26,6 +25,7 @@ from bitting.errors import BittingError
 from bitting.model import ReadCut, Reading, Readings, System
 from bitting.notation import parse_readings
 from bitting.notation.readings import UNITS, check_plausible
+from bitting.text import cut_name, percent
 
 SHAPES = 20_000
 """Shapes of texts that are remembered."""
@@ -161,10 +161,10 @@ def _row(answer: Decoded, system: System) -> Row:
     if answer.verdict == "sure":
         taken = "" if answer.listed == AS_GIVEN else f"the list was taken: {answer.listed}"
         return Row("sure", answer.code, taken, probability=answer.probability)
-    words = f"{_percent(answer.probability)} {_why(answer)}; {_doubts(answer, system)}"
+    words = f"{percent(answer.probability)} {_why(answer)}; {_doubts(answer, system)}"
     second = answer.candidates[1] if len(answer.candidates) > 1 else None
     if second is not None:
-        words += f"; next best {_percent(second.probability)}"
+        words += f"; next best {percent(second.probability)}"
     return Row("unsure", answer.code, words, second.code if second else "", probability=answer.probability)
 
 
@@ -194,12 +194,8 @@ def _doubts(answer: Decoded, system: System) -> str:
     several = len(system.tracks) > 1
     named = []
     for cut in doubtful[:DOUBTFUL]:
-        name = " ".join(filter(None, (cut.side, cut.track if several else "cut", str(cut.cut))))
+        name = cut_name(cut.side, cut.track if several else "cut", cut.cut)
         depths = " or ".join([cut.depth, *(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)])
         named.append(f"{name} ({depths})")
     more = f" and {len(doubtful) - DOUBTFUL} more" if len(doubtful) > DOUBTFUL else ""
     return f"measure again {', '.join(named)}{more}"
-
-
-def _percent(probability: float) -> str:
-    return f"{math.floor(probability * 1000) / 10:.1f} %"

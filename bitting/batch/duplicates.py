@@ -1,14 +1,12 @@
 """What a table has said so far about the codes of one system: which are repeated, which differ only by a slip.
 
 Repeated codes are found exactly at any size, at eight bytes a code (as many as it has cuts where there are over 2^63 codes).
-Codes that differ only by a slip (`bitting.batch.duplicates`) are looked for among up to `MOST` different legal codes; past
-that it isn't done, and is said.
 
-Codes that differ only by a slip: different codes of one table, one of which may be a slip of the pen for the other.
-
-Slips are those of `bitting.repair.slips` that leave a whole code and are likely: one cut's label is the next deeper or
-shallower one, or looks like it, or two different neighbours of a lane are swapped. Exact, and without comparing every code
-with every other: codes that are equal once a cut is left out stand together when sorted, and a swapped code is looked up.
+Codes that differ only by a slip, one of which may be a slip of the pen for the other, are looked for among up to `MOST`
+different legal codes; past that it isn't done, and is said. The slips are those of `bitting.repair.noise` that leave a whole
+code and are likely: one cut's label is the next deeper or shallower one, or looks like it, or two different neighbours of a
+lane are swapped. Exact, and without comparing every code with every other: codes that are equal once a cut is left out stand
+together when sorted, and a swapped code is looked up.
 
 >>> from bitting.systemfile import load_system
 >>> system = load_system("plover")
@@ -36,8 +34,6 @@ from bitting.model import System, Track
 from bitting.repair.noise import LOOK_ALIKE, OFF_BY_ONE, misreadings
 
 LIKELY = min(OFF_BY_ONE.probability, LOOK_ALIKE.probability)
-FEW = 40
-"""So many values are looked for one after the other, which is faster than by halving."""
 SAMPLED = 256
 """The neighbours of so many codes are tried to tell how many pairs chance makes."""
 
@@ -91,7 +87,7 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Integers, Integ
     for part in parts:
         hashes += part
     for cut, track in enumerate(tracks):
-        rows, group = _together(hashes - parts[cut])
+        rows, group = _sorted(hashes - parts[cut])
         alike = _alike(track)
         for apart in range(1, len(rows)):
             same = group[apart:] == group[:-apart]
@@ -101,7 +97,7 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Integers, Integ
             hit = alike[depths[cut, one], depths[cut, other]]
             hit &= (depths[:, one] != depths[:, other]).sum(axis=0) == 1
             yield cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
-    found = _Found(hashes)
+    places, ordered = _sorted(hashes)
     last = set(accumulate(lane.track.cuts for lane in system.lanes))
     for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
         rising = np.flatnonzero(depths[cut] < depths[cut + 1])
@@ -109,47 +105,21 @@ def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Integers, Integ
         one_way = tables[cut][None, :] - tables[cut][:, None]  # (depth, depth that comes instead)
         other_way = tables[cut + 1][None, :] - tables[cut + 1][:, None]
         moved = one_way + other_way.T
-        one, which = found.equal(hashes[rising] + moved[here, there])
-        other = rising[which]
+        wanted = hashes[rising] + moved[here, there]
+        start = np.searchsorted(ordered, wanted, "left")
+        count = np.searchsorted(ordered, wanted, "right") - start
+        other = np.repeat(rising, count)
+        one = places[np.repeat(start - (np.cumsum(count) - count), count) + np.arange(len(other))]
         turned = depths[:, other]
         turned[[cut, cut + 1]] = turned[[cut + 1, cut]]
         hit = (depths[:, one] == turned).all(axis=0)
         yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
 
 
-class _Found:
-    """Finds the places of hashes among many."""
-
-    def __init__(self, hashes: NDArray[np.uint32]) -> None:
-        self._order = np.argsort(hashes)
-        self._ordered = hashes[self._order]
-        self._shift = np.uint32(max(8, 26 - len(hashes).bit_length()))  # 64 places for each
-        self._any = np.zeros((1 << 32) >> int(self._shift), bool)
-        self._any[hashes >> self._shift] = True
-
-    def equal(self, wanted: NDArray[np.uint32]) -> tuple[Integers, Integers]:
-        """Pairs of equal ones: the place among the many, the place among those wanted."""
-        some = np.flatnonzero(self._any[wanted >> self._shift])  # leaves out nearly all that are not there
-        start = np.searchsorted(self._ordered, wanted[some], "left")
-        count = np.searchsorted(self._ordered, wanted[some], "right") - start
-        first = np.repeat(start - (np.cumsum(count) - count), count)
-        return self._order[first + np.arange(len(first))], np.repeat(some, count)
-
-
-def _together(hashes: NDArray[np.uint32]) -> tuple[Integers, NDArray[np.uint32]]:
-    """The places of those that are not alone with their hash, in the order of hashes, and their hashes."""
-    ordered = np.sort(hashes)  # without places: several times faster, and mostly nearly all are alone
-    double = ordered[1:][ordered[1:] == ordered[:-1]]
-    if not len(double):
-        return np.zeros(0, np.int64), double
-    double = np.unique(double)
-    if len(double) <= FEW:
-        rows = np.flatnonzero(np.logical_or.reduce([hashes == one for one in double]))
-    else:
-        at = np.minimum(np.searchsorted(double, hashes), len(double) - 1)
-        rows = np.flatnonzero(double[at] == hashes)
-    rows = rows[np.argsort(hashes[rows], kind="stable")]
-    return rows, hashes[rows]
+def _sorted(hashes: NDArray[np.uint32]) -> tuple[Integers, NDArray[np.uint32]]:
+    """The places of the codes in the order of their hashes, and the hashes in that order."""
+    places = np.argsort(hashes, kind="stable")
+    return places, hashes[places]
 
 
 def _alike(track: Track) -> NDArray[np.bool_]:
@@ -176,7 +146,7 @@ def legal_neighbours(system: System, depths: Bytes, legality: Legality) -> float
 
 
 Keys = NDArray[np.int64] | NDArray[np.bytes_]
-MOST = 200_000
+MOST = 50_000
 NAMED = 3
 """So many pairs of rows are named."""
 BY_CHANCE = 0.1
@@ -204,16 +174,16 @@ class Seen:
     _keys: list[Keys] = field(init=False, factory=list)
     _rows: list[Integers] = field(init=False, factory=list)
     _open: set[str] = field(init=False, factory=set)
-    _legal: list[Bytes] = field(init=False, factory=list)
-    _legal_rows: list[Integers] = field(init=False, factory=list)
-    _legal_keys: list[Keys] = field(init=False, factory=list)
-    _looked: int = field(init=False, default=0)
-    _distinct: int = field(init=False, default=0)
+    _legal: Bytes = field(init=False)
+    """The different legal codes (cuts, codes), the row of each, and its key."""
+    _legal_rows: Integers = field(init=False, factory=lambda: np.zeros(0, np.int64))
+    _legal_keys: set[int | bytes] = field(init=False, factory=set)
 
     def __attrs_post_init__(self) -> None:
         self.depths = [
             np.zeros(len(lane.track.labels), np.int64) for lane in self.system.lanes for _ in range(lane.track.cuts)
         ]
+        self._legal = np.zeros((len(self.depths), 0), np.uint8)
 
     def add(self, depths: Bytes, rows: Integers, legal: NDArray[np.bool_]) -> dict[int, str]:
         """Count some exact codes (cuts, codes), their rows, and which are legal; remarks by row."""
@@ -227,26 +197,26 @@ class Seen:
         self._rows.append(rows)
         if self.unlooked or not legal.any():
             return {}
-        self._legal.append(depths if legal.all() else depths[:, legal])
-        self._legal_rows.append(rows[legal])
-        self._legal_keys.append(keys if legal.all() else keys[legal])
         if self.neighbours is None and self.legality is not None:
-            self.neighbours = legal_neighbours(self.system, self._legal[0], self.legality)
-        if self.ahead and self._chance(self.ahead) < BY_CHANCE * self.ahead / 2:
-            return self._remarks(self._look())
-        if sum(map(len, self._legal_rows)) > 1.25 * MOST:
-            self._settle()
-        return {}
+            self.neighbours = legal_neighbours(self.system, depths[:, legal], self.legality)
+        new = []
+        for at in np.flatnonzero(legal).tolist():
+            key = keys[at].item()
+            if key not in self._legal_keys:
+                self._legal_keys.add(key)
+                new.append(at)
+        looked = len(self._legal_rows)
+        if len(self._legal_keys) > MOST:
+            self.unlooked, self.near, self.near_rows = True, 0, []
+            return {}
+        self._legal = np.concatenate([self._legal, depths[:, new]], axis=1)
+        self._legal_rows = np.concatenate([self._legal_rows, rows[new]])
+        return self._remarks(find_near(self.system, self._legal, looked))
 
     def add_open(self, canonical: str) -> None:
         """Count a code with cuts left open."""
         self.total += 1
         self._open.add(canonical)
-
-    def finish(self) -> None:
-        """Look for what has not been looked for yet."""
-        if self._legal and (len(self._legal) > 1 or not self._looked):
-            self._look()
 
     def repeated(self) -> tuple[int, list[tuple[int, int]]]:
         """How many of the codes counted had been counted before; of the first of them (among
@@ -266,46 +236,24 @@ class Seen:
     @property
     def by_chance(self) -> float | None:
         """About how many pairs one slip apart there would be if any legal code were as likely as any other."""
-        return None if self.neighbours is None else self._chance(self._distinct)
+        return None if self.neighbours is None else self._chance(len(self._legal_rows))
 
     def _chance(self, codes: int) -> float:
         if self.neighbours is None or self.legality is None or self.legality.count < 2:
             return 0.0
         return codes * (codes - 1) / 2 * self.neighbours / min(self.legality.count - 1, 10**300)
 
-    def _settle(self) -> None:
-        """Keep each legal code once, with its first row; none at all where there are too many."""
-        depths, rows = np.concatenate(self._legal, axis=1), np.concatenate(self._legal_rows)
-        keys = cast("Keys", np.concatenate(self._legal_keys))
-        ordered = cast("Keys", np.sort(keys))
-        if len(rows) > MOST and np.count_nonzero(ordered[1:] != ordered[:-1]) >= MOST:
-            self.unlooked, self.near, self.near_rows = True, 0, []
-            self._legal, self._legal_rows, self._legal_keys = [], [], []
-            return
-        if (ordered[1:] == ordered[:-1]).any():
-            first = ~_again(keys, ordered)
-            depths, rows, keys = depths[:, first], rows[first], keys[first]
-        self._distinct = len(rows)
-        self._legal, self._legal_rows, self._legal_keys = [depths], [rows], [keys]
-
-    def _look(self) -> Near | None:
-        """Look for pairs whose later code is new; None where there are too many codes."""
-        self._settle()
-        if self.unlooked:
-            return None
-        found = find_near(self.system, self._legal[0], self._looked)
-        self._looked = self._distinct
+    def _remarks(self, found: Near) -> dict[int, str]:
+        """Count pairs, and say them in the rows of the later codes, where they mean anything."""
         self.near += found.count
-        rows = self._legal_rows[0]
-        for code in np.flatnonzero(found.number)[: NAMED - len(self.near_rows)].tolist():
-            self.near_rows.append((int(rows[found.first[code]]), int(rows[code])))
-        return found
-
-    def _remarks(self, found: Near | None) -> dict[int, str]:
-        if found is None:
-            return {}
-        rows, remarks = self._legal_rows[0], {}
-        for code in np.flatnonzero(found.number).tolist():
+        later, rows = np.flatnonzero(found.number).tolist(), self._legal_rows
+        self.near_rows += [
+            (int(rows[found.first[code]]), int(rows[code])) for code in later[: NAMED - len(self.near_rows)]
+        ]
+        remarks: dict[int, str] = {}
+        if not self.ahead or self._chance(self.ahead) >= BY_CHANCE * self.ahead / 2:
+            return remarks
+        for code in later:
             more = int(found.number[code]) - 1
             others = f", and from {more} more" if more else ""
             words = found.words(self.system, code)

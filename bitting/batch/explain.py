@@ -7,7 +7,7 @@ same order; a test holds the two together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from itertools import accumulate
 
@@ -27,8 +27,6 @@ from bitting.rules.builtin import all_of
 
 REMEMBERED = 20_000
 """What a rule says is kept for so many codes."""
-FEW = 2
-"""What is said of so many cuts is kept in a table."""
 Shaped = tuple[Sequence[int], Sequence[int]]
 """Where the cuts of texts of one shape begin, and how wide they are."""
 Remark = tuple[tuple[str, ...], str]
@@ -66,38 +64,6 @@ class Message:
 
 
 @define(eq=False)
-class Messages:
-    """All that has been said so far, each once, by number; `groups` are what is said together, 0 nothing."""
-
-    listed: list[Message] = field(init=False, factory=list)
-    groups: list[tuple[int, ...]] = field(init=False, factory=lambda: [()])
-    _number: dict[Message, int] = field(init=False, factory=dict)
-    _group: dict[tuple[int, ...], int] = field(init=False, factory=lambda: {(): 0})
-    _spans: dict[int, list[Span]] = field(init=False, factory=dict)
-
-    def number(self, message: Message) -> int:
-        """The number of a message."""
-        if message not in self._number:
-            self._number[message] = len(self.listed)
-            self.listed.append(message)
-        return self._number[message]
-
-    def group(self, said: Sequence[Message]) -> int:
-        """The number of some messages together."""
-        numbers = tuple(map(self.number, said))
-        if numbers not in self._group:
-            self._group[numbers] = len(self.groups)
-            self.groups.append(numbers)
-        return self._group[numbers]
-
-    def spans(self, key: int, starts: Sequence[int], widths: Sequence[int]) -> Integers:
-        """Where each is about, (messages, 2), in texts of one shape; `key` is the number of that shape."""
-        known = self._spans.setdefault(key, [])
-        known += [message.where(starts, widths) for message in self.listed[len(known) :]]
-        return np.array(known, np.int64).reshape(-1, 2)
-
-
-@define(eq=False)
 class Explainer:
     """The rules of one system, each with the walk that tells whether a code breaks it (None: ask the rule itself)."""
 
@@ -108,9 +74,10 @@ class Explainer:
     _pairs: list[bool] = field(init=False)
     _first: list[int] = field(init=False)
     _limits: NDArray[np.int64] = field(init=False)
-    _said: list[dict[bytes, int]] = field(init=False)
-    _tables: dict[tuple[int, ...], Integers] = field(init=False, factory=dict)
-    messages: Messages = field(init=False, factory=Messages)
+    _said: dict[tuple[int, int], dict[bytes, int]] = field(init=False, factory=dict)
+    _groups: list[tuple[Message, ...]] = field(init=False, factory=lambda: [()])
+    """What rules say of cuts that stand as they do, by number; 0 is nothing."""
+    _numbers: dict[tuple[Message, ...], int] = field(init=False, factory=lambda: {(): 0})
 
     def __attrs_post_init__(self) -> None:
         self._walks = [_alone(self.system, rule) for rule in self.system.rules]
@@ -119,7 +86,6 @@ class Explainer:
         self._pairs = [kind.pairs for kind in kinds]
         self._first = [0, *accumulate(lane.track.cuts for lane in self.system.lanes)]
         self._reads = [self._read_by(rule, walk) for rule, walk in zip(self.system.rules, self._walks, strict=True)]
-        self._said = [{} for _ in self.system.rules]
         sizes = [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
         self._limits = np.array(sizes)[:, None]
 
@@ -169,77 +135,46 @@ class Explainer:
         return tuple(found)
 
     def remarks(
-        self, depths: Bytes, which: Sequence[int], shapes: Mapping[int, Shaped], unknown: Sequence[tuple[int, int]]
+        self,
+        depths: Bytes,
+        which: Sequence[int],
+        shapes: Mapping[int, Shaped],
+        unknown: Mapping[int, Sequence[Message]],
     ) -> list[Remark]:
         """What is said of whole codes (cuts, codes): the same as `findings`, as text.
 
-        A depth as large as its depth table is unknown; `unknown` are the findings of those, as pairs of the code and the
-        number of a message. `which` is the shape of each code's text, and `shapes` says where its cuts stand, which orders
-        the messages.
+        A depth as large as its depth table is unknown; `unknown` is what is said of the codes that have some. `which` is the
+        shape of each code's text, and `shapes` says where its cuts stand, which orders the messages.
         """
-        codes, said = self._broken(depths)
-        codes = np.concatenate([np.array([code for code, _ in unknown], np.int64), codes])
-        said = np.concatenate([np.array([number for _, number in unknown], np.int64), said])
-        spans = np.zeros((len(codes), 2), np.int64)
-        shape = np.array(which, np.int64)[codes]
-        for number in np.unique(shape).tolist():
-            rows = np.flatnonzero(shape == number)
-            spans[rows] = self.messages.spans(number, *shapes[number])[said[rows]]
-        listed = self.messages.listed
-        advice = np.array([message.advice for message in listed], bool)[said]
-        order = np.lexsort((spans[:, 1], spans[:, 0], advice, codes))  # stable: then as they came
-        ordered, stop = said[order].tolist(), 0
+        every = [list(unknown.get(code, ())) for code in range(depths.shape[1])]
+        for codes, groups in self._broken(depths):
+            hit = np.flatnonzero(groups)
+            for code, group in zip(codes[hit].tolist(), groups[hit].tolist(), strict=True):
+                every[code] += self._groups[group]
         out: list[Remark] = []
-        for number in np.bincount(codes, minlength=depths.shape[1]).tolist():
-            start, stop = stop, stop + number
-            if number == 1:
-                only = listed[ordered[start]]
-                out.append(((only.rule,), only.text))
-            else:
-                some = [listed[message] for message in ordered[start:stop]]
-                out.append((tuple(dict.fromkeys([one.rule for one in some])), "; ".join([one.text for one in some])))
+        for code, said in enumerate(every):
+            if len(said) > 1:
+                shape = shapes[which[code]]
+                said.sort(key=lambda message, shape=shape: (message.advice, message.where(*shape)))  # type: ignore[misc]
+            out.append((tuple(dict.fromkeys([one.rule for one in said])), "; ".join([one.text for one in said])))
         return out
 
-    def _broken(self, depths: Bytes) -> tuple[Integers, Integers]:
-        """What the rules say: codes and numbers of messages, rule by rule."""
-        codes, groups = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    def _broken(self, depths: Bytes) -> Iterator[tuple[Integers, Integers]]:
+        """What the rules say, rule by rule (pair of cuts by pair of cuts where a rule speaks of no more): codes and groups."""
         for number, flags in enumerate(self.broken_by(depths)):
-            rows = np.flatnonzero(flags)
+            rows, reads = np.flatnonzero(flags), self._reads[number]
             if not len(rows):
                 continue
-            reads = self._reads[number]
             if not self._pairs[number]:
-                codes.append(rows)
-                groups.append(self._groups(number, reads, depths[reads][:, rows]))
+                yield rows, self._group_of(number, reads, depths[reads][:, rows])
                 continue
             lane = self.system.rules[number].lanes[0]
             for cut in range(self._first[lane], self._first[lane + 1] - 1):
-                codes.append(rows)
-                groups.append(self._groups(number, [cut, cut + 1], depths[cut : cut + 2, rows]))
-        code, group = np.concatenate(codes), np.concatenate(groups)
-        known = self.messages.groups
-        size = np.array([len(one) for one in known])[group]
-        first = np.repeat(np.cumsum(size) - size, size)
-        place = np.arange(int(size.sum())) - first
-        flat = np.array([number for one in known for number in one], np.int64)
-        begin = np.cumsum([0, *(len(one) for one in known)])[group]
-        return np.repeat(code, size), flat[np.repeat(begin, size) + place]
+                yield rows, self._group_of(number, [cut, cut + 1], depths[cut : cut + 2, rows])
 
-    def _groups(self, number: int, reads: Sequence[int], depths: Bytes) -> Integers:
+    def _group_of(self, number: int, reads: Sequence[int], depths: Bytes) -> Integers:
         """What one rule says of each code, as groups of messages; remembered by the depths (reads, codes) that matter."""
-        if len(reads) <= FEW:
-            base = int(self._limits.max()) + 1
-            key = np.zeros(depths.shape[1], np.int64)
-            for row in depths:
-                key = key * base + row
-            if (number, *reads[:1]) not in self._tables:
-                self._tables[number, *reads[:1]] = np.full(base ** len(reads), -1, np.int64)
-            table = self._tables[number, *reads[:1]]
-            found = table[key]
-            for new in np.unique(key[found < 0]).tolist():
-                table[new] = self._group(number, reads, [new // base**by % base for by in range(len(reads))][::-1])
-            return table[key] if (found < 0).any() else found
-        said = self._said[number]
+        said = self._said.setdefault((number, reads[0] if reads else 0), {})
         if len(said) >= REMEMBERED:
             said.clear()
         keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
@@ -255,11 +190,14 @@ class Explainer:
         cuts: list[int | None] = [None] * self._first[-1]
         for cut, depth in zip(reads, depths, strict=True):
             cuts[cut] = depth if depth < self._limits[cut, 0] else None
-        return self.messages.group(self._judged(number, cuts))
+        said = tuple(self._judged(number, cuts))
+        if said not in self._numbers:
+            self._numbers[said] = len(self._groups)
+            self._groups.append(said)
+        return self._numbers[said]
 
-    def _judged(self, number: int, cuts: Sequence[int | None]) -> list[Message]:
+    def _judged(self, number: int, cuts: Sequence[int | None]) -> Iterator[Message]:
         first, rule = self._first, self.system.rules[number]
-        said = []
         for wrong in self._evaluate[number](
             rule, self.system, [tuple(cuts[first[lane] : first[lane + 1]]) for lane in rule.lanes]
         ):
@@ -269,8 +207,7 @@ class Explainer:
             lane = self.system.lanes[only]
             names = () if others else (lane.side, lane.track.name)
             text = _sentence(rule.level, names, wrong.message, rule.identifier)
-            said.append(Message(text, rule.identifier, rule.level != "must", tuple(where)))
-        return said
+            yield Message(text, rule.identifier, rule.level != "must", tuple(where))
 
 
 def _words(rows: Bytes) -> NDArray[np.bytes_]:
@@ -280,7 +217,7 @@ def _words(rows: Bytes) -> NDArray[np.bytes_]:
 
 @lru_cache(maxsize=8)
 def explainer_of(system: System) -> Explainer:
-    """The blame of a system, kept for the next list of codes."""
+    """The explainer of a system, kept for the next list of codes."""
     return Explainer(system)
 
 

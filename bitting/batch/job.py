@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import BinaryIO, Literal
+from typing import TYPE_CHECKING, BinaryIO, Literal
 
 from attrs import define, field, frozen
 
 from bitting.batch.columns import Layout, Table, Wanted
-from bitting.batch.decoder import Choices
 from bitting.batch.output import Chunk, Row, RowWorker
 from bitting.batch.summary import Figures
+
+if TYPE_CHECKING:
+    from bitting.batch.decoder import Choices  # a table of codes needs nothing of the decoder
 
 Progress = Callable[[int], None]
 """Told how many bytes have been dealt with since the last time."""

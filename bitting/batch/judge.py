@@ -2,8 +2,6 @@
 
 The verdicts of a chunk of texts come as arrays (`Judge.judge`); canonical forms are made for a whole chunk, and messages
 only for the texts somebody asks about, once per distinct text (`Judge.answers`).
-
-Canonical forms of many exact codes at once: one line with a hole for each depth, filled for all codes together.
 """
 
 from __future__ import annotations
@@ -29,7 +27,8 @@ from bitting.rules.builtin import all_of
 
 
 def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
-    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes).
+    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes):
+    one line with a hole for each depth, filled for all codes together.
 
     A place past the end of its depth table is written as `?`.
     """
@@ -104,7 +103,16 @@ class Judge:
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
     _grouped: list[bool] = field(init=False, factory=list, repr=False)
     _unreadable: dict[int, Answer | None] = field(init=False, factory=dict, repr=False)
-    _faults: dict[tuple[object, ...], tuple[int, ...]] = field(init=False, factory=dict, repr=False)
+    _faults: dict[tuple[object, ...], list[Message]] = field(init=False, factory=dict, repr=False)
+
+    @cached_property
+    def advised(self) -> frozenset[str]:
+        """The kinds of rule that the system has as advice only."""
+        kinds = {
+            level: {rule.identifier for rule in self.system.rules if rule.level == level}
+            for level in ("must", "should")
+        }
+        return frozenset(kinds["should"] - kinds["must"])
 
     def __attrs_post_init__(self) -> None:
         self._reader = ShapeReader(self.system)
@@ -212,13 +220,12 @@ class Judge:
         """What is said of whole codes, of whatever depths."""
         depths, known = judged.depths[:, rows], judged.known[rows]
         which, verdicts = judged.which[rows].tolist(), judged.verdict[rows].tolist()
-        unknown: list[tuple[int, int]] = []
         wrong: dict[int, list[int]] = {}
         for place, cut in np.argwhere((depths >= self._limits).T).tolist():
             wrong.setdefault(place, []).append(cut)
-        for place, cuts_of in wrong.items():
-            numbers = self._unknown(texts[rows[place]], self.template(which[place]), cuts_of)
-            unknown += [(place, number) for number in numbers]
+        unknown = {
+            place: self._unknown(texts[rows[place]], self.template(which[place]), cuts) for place, cuts in wrong.items()
+        }
         shapes = {number: (self.template(number).starts, self.template(number).widths) for number in set(which)}
         remarks = self.explainer.remarks(depths, which, shapes, unknown)
         forms = iter(write_depths(self.system, depths[:, known]))
@@ -242,16 +249,15 @@ class Judge:
             answer = self._unreadable[template.number] = said.pop() if len(said) == 1 else Answer(Verdict.EMPTY)
         return answer if answer.verdict == Verdict.UNREADABLE else self._answer(text)
 
-    def _unknown(self, text: str, template: Template, wrong: Sequence[int]) -> tuple[int, ...]:
-        """What is said of a whole code because the depths of some cuts are none of the system's, as numbers of messages."""
+    def _unknown(self, text: str, template: Template, wrong: Sequence[int]) -> list[Message]:
+        """What is said of a whole code because the depths of some cuts are none of the system's."""
         starts, widths = template.starts, template.widths
         key = (template.number, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
         if key not in self._faults:
             if len(self._faults) >= REMEMBERED:
                 self._faults.clear()
-            messages = self.explainer.messages
-            said = [Message(say(f), f.rule, advice=False, span=f.span) for f in all_of(template.code_of(text))]
-            self._faults[key] = messages.groups[messages.group(said)]
+            found = all_of(template.code_of(text))
+            self._faults[key] = [Message(say(one), one.rule, advice=False, span=one.span) for one in found]
         return self._faults[key]
 
     @cached_property

@@ -1,7 +1,8 @@
 """What is added to each row of a table: one table of columns for codes, one for readings.
 
 A new column is one line in `CODES` or `READINGS` (and, where its value is new, one in `Row`); every kind of file, the rows of
-JSON and the tests read it from there.
+JSON and the tests read it from there. CSV writes legal rows about which there is nothing to say after one pattern, with the
+canonical form put in; so a column that tells more of a code than that form says `each`.
 
 >>> CODES.names
 ('verdict', 'canonical', 'findings', 'suggestion', 'likely')
@@ -18,7 +19,7 @@ from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
-from attrs import field, frozen
+from attrs import frozen
 
 from bitting.arrays import Bytes, Integers
 from bitting.batch.columns import Layout, Table
@@ -59,13 +60,14 @@ def _remark(message: str) -> dict[str, object]:
 
 @frozen
 class Column:
-    """One added column: its name, its value in a row (None or "": nothing), how a value is written in a cell, and its value in
-    JSON where that is another."""
+    """One added column: its name, its value in a row (None or "": nothing), how a value is written in a cell, its value in
+    JSON where that is another, and whether it differs from one legal code to the next (`canonical` itself needn't say so)."""
 
     name: str
     value: Callable[[Row], object]
     form: Callable[..., str] = str
     data: Callable[[Row], object] | None = None
+    each: bool = False
 
     def cell(self, row: Row) -> str:
         """The text of its cell, which no spreadsheet takes for a formula."""
@@ -127,14 +129,12 @@ READINGS = Columns(
 @frozen(eq=False, slots=False)
 class Chunk:
     """Some rows with what is said of them. `verdict` are places in `columns.verdicts`, `said` the rows about which there is
-    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts. Rows that are
-    `waiting` are not among those said before the chunk is resolved."""
+    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts."""
 
     columns: Columns
     verdict: Bytes
     said: dict[int, Row]
     write: Callable[[str, str], list[str | None]]
-    waiting: set[int] = field(factory=set)
 
     @cached_property
     def canonical(self) -> list[str | None]:
@@ -199,9 +199,6 @@ class RowWorker(Protocol):
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default."""
-
-    def resolve(self, chunks: Sequence[Chunk]) -> None:
-        """Say what is still waiting in some chunks."""
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""

@@ -16,7 +16,6 @@ from typing import BinaryIO
 
 from bitting.batch.check_rows import RowChecker
 from bitting.batch.csv.rewrite import answered_lines, rewrite
-from bitting.batch.decode_rows import RowDecoder
 from bitting.batch.job import Job, Progress, Rowwise, Run
 from bitting.batch.parquet import PARQUET, answer_parquet, check_library
 from bitting.batch.summary import Figures, Summary
@@ -53,6 +52,8 @@ def run_batch(
             with whole_output(job.output, force=job.force) as target:
                 _answer(run, kind, target)
             return checker.summary(figures)
+        from bitting.batch.decode_rows import RowDecoder
+
         decoder = RowDecoder(default, job.wanted, job.readings, job.processes, folders)
         run = Run(job, decoder, source, size, figures, progress and progress(size), rowwise)
         with decoder.working(), whole_output(job.output, force=job.force) as target:

@@ -15,8 +15,6 @@ it has no range, bracket or remark. What has open cuts, ranges or brackets, is n
 test holds this module to the grammar on random texts and random systems.
 
 Texts of one length are compared as rows of a byte matrix, so a text costs tens of nanoseconds and no Python object.
-
-Where the cuts of a text stand, and which of its characters may differ in another text of the same shape.
 """
 
 from __future__ import annotations

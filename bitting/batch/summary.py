@@ -3,26 +3,12 @@
 from __future__ import annotations
 
 import time
-from typing import ClassVar, TypedDict
+from typing import Any, ClassVar
 
 from attrs import define, field, frozen
 
 from bitting.batch.columns import Layout
 from bitting.model.value import Answer, Value
-
-
-class Common(TypedDict):
-    """The figures that every run has."""
-
-    rows: int
-    output: str | None
-    column: str
-    header: int | None
-    encoding: str
-    delimiter: str | None
-    blank_lines: int
-    seconds: float
-    notes: tuple[str, ...]
 
 
 @define
@@ -41,26 +27,27 @@ class Figures:
     notes: list[str] = field(factory=list)
     begun: float = field(factory=time.perf_counter)
 
-    def common(self) -> Common:
-        """The figures as a summary has them."""
+    def common(self) -> dict[str, Any]:
+        """The fields that every summary has."""
         header = self.layout.header
-        return Common(
-            rows=self.rows,
-            output=self.output,
-            column=self.layout.column,
-            header=None if header is None else header + 1,
-            encoding=self.encoding,
-            delimiter=self.delimiter,
-            blank_lines=self.blank,
-            seconds=round(time.perf_counter() - self.begun, 3),
-            notes=tuple(self.notes),
-        )
+        return {
+            "rows": self.rows,
+            "output": self.output,
+            "column": self.layout.column,
+            "header": None if header is None else header + 1,
+            "encoding": self.encoding,
+            "delimiter": self.delimiter,
+            "blank_lines": self.blank,
+            "seconds": round(time.perf_counter() - self.begun, 3),
+            "notes": tuple(self.notes),
+        }
 
 
 @frozen(kw_only=True)
 class Summary(Answer):
     """The figures of one run. `output` is where the answer went ("-": standard output); `blank_lines` were kept and are no
-    rows; `header` is its row, counted from 1; `seconds` is the time taken."""
+    rows; `header` is its row, counted from 1; `seconds` is the time taken; `unreadable_rows` are the first few that can't be
+    read."""
 
     verdicts: ClassVar[tuple[str, ...]]
     good: ClassVar[tuple[str, ...]]
@@ -73,6 +60,7 @@ class Summary(Answer):
     blank_lines: int
     seconds: float
     notes: tuple[str, ...]
+    unreadable_rows: tuple[int, ...]
 
     @property
     def counts(self) -> dict[str, int]:
@@ -117,6 +105,7 @@ class CodeSummary(Summary):
     `duplicates` are rows whose code an earlier row of the same system has already; `near_duplicates` are pairs of
     different legal codes one slip apart (None: too many codes to look), and `near_by_chance` about how many there would
     be if every legal code were as likely (None: not known). Of both the first few are named: the earlier row, the later.
+    `rules` counts the rows with each finding; `advice` those of them where it is advice, which makes no code illegal.
     """
 
     verdicts = ("legal", "illegal", "unreadable", "empty")
@@ -131,6 +120,7 @@ class CodeSummary(Summary):
     near_by_chance: float | None
     near_rows: tuple[tuple[int, int], ...]
     rules: dict[str, int]
+    advice: dict[str, int]
     systems: tuple[str, ...]
     depths: tuple[CutDepths, ...] = field(repr=False)
 
@@ -141,8 +131,10 @@ class CodeSummary(Summary):
 
     @property
     def broken(self) -> dict[str, int]:
-        """How many rows have each finding, the most frequent first."""
-        return self.rules
+        """How many rows have each finding, the most frequent first; what is only advice comes last and is called so."""
+        faults = {rule: number - self.advice.get(rule, 0) for rule, number in self.rules.items()}
+        broken = {rule: number for rule, number in faults.items() if number}
+        return broken | {f"{rule} (advice: the codes are legal by it)": n for rule, n in self.advice.items()}
 
 
 @frozen(kw_only=True)

@@ -43,7 +43,6 @@ def answered(
         if layout.system is not None:
             systems = [plain_text(values[layout.system]) if layout.system < len(values) else "" for values in part]
         chunk = worker.classify(texts, np.arange(first + 1, first + 1 + len(part)), systems)
-        worker.resolve([chunk])
         for place, text in enumerate(texts):
             number, row = first + place, chunk.row(place)
             if number in faults:

@@ -59,13 +59,16 @@ class LazyGroup(click.Group):
         from bitting.cli.common import NO_ANSWER, tell, unwritten
 
         try:
-            status = super().main(args, prog_name, complete_var, False, **extra)
+            given = list(sys.argv[1:] if args is None else args)
+            status = super().main(given, prog_name, complete_var, False, obj=given, **extra)
             if sys.stdout is not None:
                 sys.stdout.flush()
         except click.ClickException as fault:
             words = io.StringIO()
             fault.show(words)
             tell(words.getvalue().rstrip("\n"))
+            if isinstance(fault, click.UsageError) and "unexpected extra argument" in fault.message:
+                tell("a code or a list of readings with blanks in it is put in quotes: 'left: … / right: …'")
             status = NO_ANSWER
         except (click.Abort, KeyboardInterrupt):
             tell("\nbitting: broken off, nothing was answered")

@@ -19,7 +19,8 @@ from bitting.cli.common import (
     system_option,
 )
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, unit_option
+from bitting.cli.inspect import gauge_of, gauge_options, touched
+from bitting.cli.options import unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     history: str | None,
     date: str | None,
     adjusted: bool,
@@ -84,7 +86,7 @@ def command(
     from bitting.machine.inspect.lengths import parse_length, parse_place
     from bitting.notation import parse_code, parse_readings
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     result = align(
         [parse_readings(text, system, unit) for text in _keys(readings)],

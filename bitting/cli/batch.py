@@ -23,6 +23,7 @@ from bitting.cli.common import (
 )
 from bitting.cli.common import tell as aside
 from bitting.cli.help import Command
+from bitting.cli.options import key_options, sheet_option, unit_option
 from bitting.errors import BittingError
 from bitting.files import scratch
 from bitting.model.value import FORMAT
@@ -117,7 +118,7 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     multiple=True,
     help="Where system files lie that rows name, beside those next to the table.",
 )
-@click.option("--sheet", metavar="NAME", help="The sheet of a workbook, where several hold codes.")
+@sheet_option
 @click.option("--delimiter", metavar="CHAR", help="What separates the columns, where it isn't found by itself.")
 @click.option("--only", type=click.Choice(["all", "bad"]), default="all", help="Write only the bad rows.")
 @click.option(
@@ -131,11 +132,9 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     "--readings", metavar="NAME", help="Decode the readings in this column (or in a column per cut: left 1, …)."
 )
 @click.option("--readings-columns", is_flag=True, help="Decode readings in a column per cut, found by their names.")
-@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
+@unit_option
 @click.option("--sure", type=float, help="Probability a decoded code needs to be sure (0.95).")
-@click.option("--made", type=click.Choice(["original", "copy"]), help="How the measured keys were cut.")
-@click.option("--wear", metavar="AMOUNT", help="Wear of the measured keys: none, light, heavy, or a length.")
-@click.option("--caliper", metavar="LIMITS[/STEP]", help="The caliper's error limits, and the steps it shows.")
+@key_options
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes that decode (as many as there are processors).")
 @click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
 @click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
@@ -165,7 +164,7 @@ def command(
     json_lines: bool,
     as_json: bool,
 ) -> int:
-    """Go through a table of codes and write the same rows with five columns added.
+    """Go through a table of codes and write the same rows with columns added.
 
     The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion and likely (how likely the
     suggestion is, in per cent; below 60 it is left out). Bad rows never stop it; the exit status is 1 when there are any.

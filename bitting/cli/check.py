@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 from attrs import evolve
@@ -20,8 +20,10 @@ from bitting.cli.common import (
     known_system,
     lock_names,
     print_json,
+    said_right,
     say,
     systems_option,
+    tell,
     unicode_out,
 )
 from bitting.cli.help import Command
@@ -62,69 +64,92 @@ def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, l
     systems = [known_system(name) for name in chosen]
     if lock is not None and len(systems) > 1:
         raise BittingError("a lock belongs to one system", hint="name the system: -s SYSTEM --lock NAME")
+    _one_code_in_pieces(codes, systems[0])
     texts = _texts(codes, systems)
     if len(systems) == 1:
         return _in_one(texts, systems[0], lock, as_json)
     return _in_several(texts, systems, as_json)
 
 
-def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[str]:
+class Given(NamedTuple):
+    """A code as it was given, and where: `line 3: ` of a list, else nothing."""
+
+    text: str
+    where: str = ""
+
+
+def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[Given]:
     """The codes as typed; a pipe has one a line, or each track of one code on a line of its own."""
     if codes and codes != ("-",):
-        return list(codes)
+        return [Given(code) for code in codes]
     given = ask(codes[0] if codes else None, "Code")
-    lines = [line for line in given.splitlines() if line.strip() and not line.lstrip().startswith("#")]
-    if len(lines) > 1 and len(systems) == 1:
-        from bitting.notation.spoken import lists_of
+    every = enumerate(given.splitlines(), 1)
+    lines = [(number, line) for number, line in every if line.strip() and not line.lstrip().startswith("#")]
+    if len(lines) < 2:
+        return [Given(line) for _, line in lines] or [Given(given)]
+    if len(systems) > 1:
+        return [Given(line, f"line {number}: ") for number, line in lines]
+    from bitting.notation.spoken import lists_of
 
-        lines = list(lists_of(lines, systems[0]))
-    return lines or [given]
+    out: list[Given] = []
+    numbers = iter([number for number, _ in lines])
+    for text in lists_of([line for _, line in lines], systems[0]):
+        first, *_rest = [next(numbers) for _ in text.split("\n")]
+        out.append(Given(text, f"line {first}: "))
+    return out
 
 
-def _in_one(texts: list[str], system: System, lock: str | None, as_json: bool) -> int:
+def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:
+    """The last line of a list, on standard error: how many codes, and what became of them."""
+    if texts[0].where:
+        tell(f"{len(texts)} codes: {legal} legal, {len(texts) - legal - unread} not legal, {unread} can't be read")
+
+
+def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool) -> int:
     """Every code in one system; what can't be read is told on standard error, the others are answered."""
     from bitting.notation import parse_code
 
     found: list[tuple[Code, Report]] = []
     results: list[dict[str, object]] = []
-    for text in texts:
+    for text, where in texts:
         try:
             code = parse_code(text, system, lock=lock)
         except NotationError as fault:
-            complain(fault)
-            results.append({"input": text, "error": fault.explain()})
+            complain(fault, where)
+            meant = fault.mending() if fault.mending else None
+            error = "\n".join([fault.explain(), *([said_right(meant, [])[0]] if meant else [])])
+            results.append({"input": text, "error": error})
             continue
         report = check(code, lock=lock)
         if report.legal:
             report = evolve(report, legal_slips=legal_slips(code))
         found.append((code, report))
         results.append(report.as_dict())
-    if not found:
-        return NO_ANSWER
-    if as_json:
+    if found and as_json:
         print_json({"results": results})
-    else:
+    elif found:
         _print(found)
-        _one_code_in_pieces(texts, system)
+    _sums(texts, sum(report.legal for _, report in found), len(texts) - len(found))
     if len(found) < len(texts):
         return NO_ANSWER
     return GOOD if all(report.legal for _, report in found) else BAD_NEWS
 
 
-def _in_several(texts: list[str], systems: Sequence[System], as_json: bool) -> int:
+def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) -> int:
     """In which systems each code is legal, and how likely a code written at random is there."""
     from bitting.report.check import render_systems
 
     results: list[dict[str, object]] = []
-    legal, unread, shown = True, False, False
-    for text in texts:
+    legal = unread = 0
+    shown = False
+    for text, where in texts:
         rows = [(system, *_tried(text, system, always=as_json)) for system in systems]
         if all(report is None for _, report, _ in rows):
-            complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text))
+            complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text), where)
             results.append({"input": text, "error": f"no system can read it; {systems[0].name}: {rows[0][2]}"})
-            unread = True
+            unread += 1
             continue
-        legal = legal and any(report is not None and report.legal for _, report, _ in rows)
+        legal += any(report is not None and report.legal for _, report, _ in rows)
         for system, report, fault in rows:
             results.append(_unread(text, system, fault) if report is None else report.as_dict())
         if not as_json:
@@ -135,7 +160,8 @@ def _in_several(texts: list[str], systems: Sequence[System], as_json: bool) -> i
         shown = True
     if shown and as_json:
         print_json({"results": results})
-    return NO_ANSWER if unread else GOOD if legal else BAD_NEWS
+    _sums(texts, legal, unread)
+    return NO_ANSWER if unread else GOOD if legal == len(texts) else BAD_NEWS
 
 
 def _tried(text: str, system: System, *, always: bool) -> tuple[Report | None, str]:
@@ -162,6 +188,7 @@ def _unread(text: str, system: System, fault: str) -> dict[str, object]:
 
 
 def _print(answers: list[tuple[Code, Report]]) -> None:
+    from bitting.notation.mend import mended
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
@@ -171,19 +198,28 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
             say()
         for line, colour in render(code, report, columns, plain):
             say(line, colour)
+        if not code.well_formed and (meant := mended(code.text, code.system, report.lock)):
+            say()
+            for words in said_right(meant, [code.text]):
+                say(words)
 
 
-def _one_code_in_pieces(texts: list[str], system: System) -> None:
-    """Unquoted, the lists of one code arrive as several codes, all too short: say so."""
-    if len(texts) < 2:
+def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:
+    """Unquoted, the lists of one code arrive as several codes, none of them whole: say so before anything else."""
+    if len(codes) < 2:
         return
     from bitting.notation import parse_code
+    from bitting.notation.mend import mended
 
-    try:
-        together = parse_code(" ".join(texts), system).well_formed
-        apart = any(parse_code(text, system).well_formed for text in texts)
-    except NotationError:
-        return
-    if together and not apart:
-        say(f"\nthese are {len(texts)} codes; if you meant one, quote it:")
-        say(f"  bitting check '{' '.join(texts)}' -s {system.name}")
+    def whole(text: str) -> str | None:
+        try:
+            code = parse_code(text, system)
+        except NotationError:
+            return mended(text, system)
+        return code.plain if code.well_formed else mended(text, system)
+
+    if (meant := whole(" ".join(codes))) and not any(map(whole, codes)):
+        words = said_right(meant, codes)
+        raise BittingError(
+            f"these are {len(codes)} codes, and none is whole; one code is put in quotes", hint="\n".join(words)
+        )

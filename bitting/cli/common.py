@@ -6,8 +6,9 @@ import errno
 import functools
 import json
 import os
+import shlex
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -261,9 +262,26 @@ def say_fitted(line: str) -> None:
     say(line)
 
 
-def complain(fault: BittingError) -> None:
-    """Print one fault on standard error; that of a system file holds all its faults already."""
-    tell(f"bitting: {fault.explain()}")
+def complain(fault: BittingError, where: str = "") -> None:
+    """Print one fault on standard error (`where`: `line 3: `); that of a system file holds all its faults already."""
+    tell(f"bitting: {where}{fault.explain()}")
+    meant = fault.mending() if fault.mending else None
+    if meant and fault.text is not None:
+        tell("\n".join(said_right(meant, [fault.text])))
+
+
+def said_right(meant: str, given: Sequence[str]) -> list[str]:
+    """What to say of a code that was certainly meant: the same command with it, for the shell, where it was given in one.
+
+    `given` are the arguments that held it, one after the other, none for the words alone. A code that came by prompt or
+    pipe is not put into a command, which would stay in the shell's history.
+    """
+    arguments = click.get_current_context().find_root().obj or []
+    places = [i for i in range(len(arguments)) if arguments[i : i + len(given)] == list(given)]
+    if not given or len(places) != 1 or any(shown(argument, lines=False) != argument for argument in arguments):
+        return [f"if this was meant, write it so: {meant}"]
+    before, after = arguments[: places[0]], arguments[places[0] + len(given) :]
+    return ["if this was meant:", f"  {shlex.join(['bitting', *before, meant, *after])}"]
 
 
 def print_json(answer: dict[str, Any]) -> None:

@@ -11,15 +11,14 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     answers,
-    at_terminal,
     json_option,
     known_system,
-    piped,
     print_json,
     say_fitted,
     system_option,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import ask_all, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -33,7 +32,7 @@ _DECIMAL = re.compile(r"\d[.,]\d")
 @click.argument("second", required=False)
 @system_option
 @click.option("--measured", is_flag=True, help="FIRST is what was measured on a key, not a code.")
-@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
+@unit_option
 @json_option
 @answers
 def command(
@@ -49,7 +48,7 @@ def command(
     from bitting.notation import parse_code
 
     system = known_system(system_name)
-    first, second = _texts(first, second)
+    first, second = ask_all([("First key", first), ("Second key", second)])
     answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
     if as_json:
         print_json(answer.as_dict())
@@ -59,27 +58,6 @@ def command(
         for line in comparison_lines(answer, system):
             say_fitted(line)
     return GOOD if answer.deepens and answer.legal else BAD_NEWS
-
-
-def _texts(first: str | None, second: str | None) -> tuple[str, str]:
-    """Both texts; what is missing is asked for on a terminal, or read from standard input, a line each."""
-    given = [None if text == "-" else text for text in (first, second)]
-    missing = given.count(None)
-    if missing and at_terminal():
-        found = [
-            click.prompt(what, err=True) if text is None else text
-            for what, text in zip(("First key", "Second key"), given, strict=True)
-        ]
-        return found[0], found[1]
-    lines = [line for line in piped().splitlines() if line.strip()] if missing else []
-    if len(lines) != missing:
-        raise BittingError(
-            f"{len(lines)} lines on standard input, and {missing} keys to read from it",
-            hint="one key on each line, the first one first",
-        )
-    rest = iter(lines)
-    found = [next(rest) if text is None else text for text in given]
-    return found[0], found[1]
 
 
 def _first(text: str, system: System, measured: bool, unit: str | None) -> Code | Readings:

@@ -22,6 +22,7 @@ from bitting.cli.common import (
     tell,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     "--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock of the system reads matter."
 )
 @click.option("--readings", "readings_text", metavar="TEXT", help="What was measured of the same key: likeliest first.")
-@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none.")
+@unit_option
 @click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
 @click.option("--limit", default=20, show_default=True, type=click.IntRange(0), help="How many codes to list.")
 @click.option("--svg", type=click.Path(), metavar="FILE.svg", help="Draw what is known solid, what is open as a band.")

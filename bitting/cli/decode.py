@@ -11,18 +11,16 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     answers,
-    ask,
-    at_terminal,
     json_option,
     known_system,
     lock_names,
-    piped,
     print_json,
     say,
     system_names,
     unicode_out,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import against_options, ask_all, key_options, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -45,26 +43,16 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     help="A shipped system's name or the path of a system file; several are ranked.",
 )  # fmt: skip
 @click.option("--all-systems", is_flag=True, help="Rank all systems: the shipped ones and your own.")
-@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
+@unit_option
 @click.option("--best", type=click.IntRange(1, 1000), default=5, show_default=True, help="How many codes to list.")
 @click.option(
     "--sure", type=float, default=0.95, show_default=True, help="Probability the whole code needs to be sure."
 )
-@click.option("--made", type=click.Choice(["original", "copy"]), help="How the key was cut: by code, or as a copy.")
-@click.option("--wear", metavar="AMOUNT", help="none, light, heavy, or the mean wear of a cut as a length.")
-@click.option(
-    "--caliper", metavar="LIMITS[/STEP]",
-    help="The caliper's error limits (0.02 for ±0.02), and the steps it shows where they are coarse (0.03/0.05).",
-)  # fmt: skip
+@key_options
 @click.option(
     "--width", metavar="LENGTH", help="The blade's measured width: corrects far-edge values of a narrow blank."
 )
-@click.option(
-    "--against", metavar="READINGS", help="Readings of a key of known code, taken with the same caliper the same day."
-)
-@click.option("--against-code", metavar="CODE", help="The code of that key (`-` asks for it).")
-@click.option("--against-system", metavar="SYSTEM", help="Its system, where that isn't the one of -s.")
-@click.option("--against-new", is_flag=True, help="That key is newly cut, so not worn.")
+@against_options
 @click.option(
     "--zero", metavar="LENGTH",
     help="Standard uncertainty of the caliper's zero and jaws, which both keys share (else half the offset's variance).",
@@ -74,6 +62,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     help="From where the readings run, where that isn't how the system's depths are measured (a depth gauge: own-edge).",
 )  # fmt: skip
 @click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
+@click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw.")
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
@@ -99,6 +88,7 @@ def command(
     zero: str | None,
     gauge: str | None,
     jaw: str | None,
+    contact: str | None,
     place: str | None,
     lock: str | None,
     full: bool,
@@ -119,7 +109,7 @@ def command(
     chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
     if not chosen:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = _with_jaw([known_system(name) for name in dict.fromkeys(chosen)], jaw)
+    systems = _read_by([known_system(name) for name in dict.fromkeys(chosen)], jaw, contact)
     if gauge is not None:
         from bitting.decoding.corrections import gauged
 
@@ -129,8 +119,9 @@ def command(
     if svg is not None:
         _check_target(svg, force=force, inputs=inputs)
     bench = _bench(systems, made, wear, caliper, unit, width, place)
-    asked = [] if known is None else [(against, "Readings of the key of known code"), (against_code, "Its code")]
-    texts = _texts([*((text, "Readings") for text in readings or ("-",)), *asked])
+    called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
+    beside = [] if known is None else [("Readings of the key of known code", against), ("Its code", against_code)]
+    texts = ask_all([*zip(called, readings or ("-",), strict=True), *beside])
     if known is not None:
         *texts, measured, code = texts
         bench = _with_zero(bench, known, measured, code, made, caliper, zero, unworn=against_new)
@@ -147,16 +138,22 @@ def command(
     return GOOD if result.verdict == "sure" else BAD_NEWS
 
 
-def _with_jaw(systems: list[System], jaw: str | None) -> list[System]:
-    """The systems as measured with a jaw of that width, a length in the unit of the first."""
-    if jaw is None:
-        return systems
+def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> list[System]:
+    """The systems as read by that jaw, or by a ball or pin of that radius; lengths are in the unit of the first."""
     from attrs import evolve
 
+    from bitting.cli.inspect import touched
     from bitting.decoding.model import length_option
 
-    width = systems[0].in_mm(length_option(jaw, "jaw", systems[0], 20.0))
-    return [evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width))) for one in systems]
+    first = touched(systems[0], contact, jaw)
+    if contact is None and jaw is None:
+        return systems
+    width = 0.0 if jaw is None else first.in_mm(length_option(jaw, "jaw", first, 20.0))
+    radius = 0.0 if contact is None else first.in_mm(first.need("measuring.contact"))
+    return [
+        evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width), contact=one.from_mm(radius) or None))
+        for one in systems
+    ]
 
 
 def _bench(
@@ -231,28 +228,6 @@ def _with_zero(
     zero_sd = None if zero is None else length_option(zero, "zero", system)
     model = model_with(system, made=made, caliper=caliper)
     return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
-
-
-def _texts(wanted: list[tuple[str | None, str]]) -> list[str]:
-    """The texts given, asked for, or piped; a pipe gives a text a line where several are to be read from it."""
-    open_ones = [number for number, (text, _) in enumerate(wanted) if text is None or text == "-"]
-    if len(open_ones) < 2:
-        return [ask(text, what) for text, what in wanted]
-    if at_terminal():
-        many = sum(what == "Readings" for _, what in wanted) > 1
-        return [
-            ask(text, f"{what} ({number})" if many and what == "Readings" else what)
-            for number, (text, what) in enumerate(wanted, 1)
-        ]
-    lines = [line for line in piped().split("\n") if line.strip()]
-    if len(lines) != len(open_ones):
-        names = ", ".join(wanted[number][1].lower() for number in open_ones)
-        raise BittingError(
-            f"{len(open_ones)} lines are read from standard input, and it holds {len(lines)}",
-            hint=f"write one a line, in this order: {names}",
-        )
-    given = iter(lines)
-    return [next(given) if number in open_ones else str(text) for number, (text, _) in enumerate(wanted)]
 
 
 def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:

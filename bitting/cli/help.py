@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from textwrap import wrap
+
 import click
 
 HEADINGS: dict[str, tuple[str, ...]] = {
@@ -9,7 +12,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--system", "--all-systems", "--system-column", "--against-system", "--lock", "--machine",
     ),
     "What is read": (
-        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--encoding", "--header", "--readings",
+        "--column", "--columns", "--systems-folder", "--sheet", "--delimiter", "--readings",
         "--readings-columns",
         "--measured", "--unit", "--code", "--number", "--at", "--from", "--seed", "--chart", "--answers", "--defaults", "--have",
     ),
@@ -18,7 +21,8 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--macs", "--rule", "--shape", "--cutter", "--angle", "--root", "--seat", "--steepest", "--source", "--about",
     ),
     "What else is known": (
-        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--against", "--against-code", "--against-new", "--zero",
+        "--made", "--wear", "--caliper", "--gauge", "--width", "--jaw", "--contact", "--against",
+        "--against-code", "--against-new", "--zero",
         "--hand", "--place", "--where", "--left-right", "--fresh", "--date", "--adjusted", "--bad", "--take", "--known", "--new",
     ),
     "How strict": ("--sure", "--tolerance", "--place-tolerance", "--guard", "--en1303", "--strict"),
@@ -28,7 +32,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
         "--schema",
     ),
     "Where it goes": (
-        "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs", "--quiet",
+        "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs",
     ),
 }  # fmt: skip
 """Heading -> the options that stand under it, in this order."""
@@ -38,15 +42,16 @@ ORDER = {name: (heading, place) for heading, names in HEADINGS.items() for place
 
 
 SAME = "'left: 2133244 / right: 1124421' -s plover"
-KEY = "'left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60'"
-SETUP = "'left: 8.60 8.61 8.60 6.80 8.62 8.63 8.60 / right: 8.60 8.61 8.60 6.80 8.62 8.63 8.60' -s plover"
+CUTS = "'2 1 2 3 2 3 1 2'"
+KEY = "'7.75 8.30 7.75 7.20 7.75 7.20 8.30 7.75'"
+SETUP = "'8.30 8.31 8.30 6.65 8.32 8.33 8.30 8.31' -s wren"
 
 EXAMPLES: dict[str, tuple[str, ...]] = {
     "check": (SAME, "'L 2133244 R 1124421' --all-systems", "'left 21332 right 11244' -s plover --lock door"),
     "decode": (
-        f"{KEY} -s plover",
-        "'7.30 7.21 ? 7.09|7.11 7.18 6.58±0.05 7.74 7.15' -s wren --best 3",
-        f"{KEY} --all-systems --json",
+        f"{KEY} -s wren",
+        "'7.30 7.21 ? 7.09|7.11 7.18 6.58 7.74 7.15' -s wren --best 3",
+        f"{KEY} --all-systems",
     ),
     "complete": (
         "'left: 2133?44 / right: 112442?' -s plover",
@@ -55,8 +60,8 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "compare": (
         "'left: 2133244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover",
-        f"{KEY} 'left: 2134244 / right: 1124421' -s plover",
-        "'left: 213?244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover --json",
+        f"{KEY} '3 1 2 3 2 3 1 2' -s wren",
+        "'L 213?244 R 1124421' 'L 2134244 R 1124421' -s plover --json",
     ),
     "batch": (
         "fleet.csv -s plover -o checked.csv",
@@ -67,15 +72,15 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "draw": (f"{SAME} -o blade.svg", f"{SAME} --blocks", f"{SAME} --measures -o -"),
     "sheet": (
         f"{SAME} -o key.html",
-        f"{SAME} --readings {KEY} -o key.html",
+        f"{CUTS} --readings {KEY} -s wren -o key.html",
         f"{SAME} --take 'left 2 by 0.10' -o recut.html",
     ),
     "inspect": (
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover",
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover --guard 2u --caliper 0.02",
-        f"'left: 2133244 / right: 1124421' {KEY} -s plover --tolerance 0.1 --json",
+        f"{CUTS} {KEY} -s wren",
+        f"{CUTS} {KEY} -s wren --guard 2u --caliper 0.02",
+        f"{CUTS} --limits -s wren",
     ),
-    "align": (SETUP, f"{SETUP} --left-right", f"{SETUP} --history machine.csv"),
+    "align": (SETUP, f"{SETUP} --caliper 0.02", f"{SETUP} --history machine.csv"),
     "docs": ("", "notation", "rules"),
     "systems list": ("", "--json"),
     "systems show": ("plover", "dunlin", "siskin --json", "--schema"),
@@ -104,24 +109,80 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
 """Command -> what may stand behind it: every one runs as printed (in a folder that holds what `examples` holds)."""
 
 
+FIRST: dict[str, tuple[str, ...]] = {
+    "decode": ("--system", "--made", "--wear", "--caliper", "--against", "--full", "--json"),
+    "batch": ("--system", "--column", "--readings", "--readings-columns", "--output", "--only", "--force", "--json"),
+    "plan": ("--system", "--machine", "--have", "--take", "--ease", "--copy", "--full", "--json"),
+    "sheet": ("--system", "--machine", "--have", "--take", "--readings", "--caliper", "--output", "--force"),
+    "inspect": ("--system", "--caliper", "--against", "--tolerance", "--guard", "--limits", "--json"),
+    "align": ("--system", "--place", "--caliper", "--history", "--correct", "--json"),
+    "systems new": (
+        "--chart", "--unit", "--milling", "--stop", "--sides", "--depths", "--spaces", "--macs", "--rule", "--output",
+    ),
+    "systems fit": ("--system", "--known", "--new", "--against", "--against-code", "--output", "--json"),
+}  # fmt: skip
+"""Of commands whose help would be longer than a screen: the options that it shows; `bitting docs COMMAND` has them all."""
+SCREEN = 80
+"""Columns that an example keeps to."""
+
+
 class Command(click.Command):
-    """A command whose options stand under headings, with examples behind them."""
+    """A command whose options stand under headings, with examples behind them.
+
+    Help is one screen (40 lines of 80 columns): where it would be longer, it shows the options of `FIRST`, says which others
+    there are and where all is told. `whole` is then for `bitting docs`.
+    """
+
+    whole = False
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """What `--help` prints."""
+        self.format_usage(ctx, formatter)
+        self.format_help_text(ctx, formatter)
+        self.format_options(ctx, formatter)
+        self.format_epilog(ctx, formatter)
+
+    def whole_help(self, ctx: click.Context) -> str:
+        """Everything there is to say, however long."""
+        self.whole = True
+        try:
+            return self.get_help(ctx)
+        finally:
+            self.whole = False
+
+    def _short(self, ctx: click.Context) -> bool:
+        return _name(ctx) in FIRST and not self.whole
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The examples as they are typed, then whatever else there is to say."""
-        name = ctx.command_path.partition(" ")[2]
+        name = _name(ctx)
         if name in EXAMPLES:
             with formatter.section("Examples"):
                 for example in EXAMPLES[name]:
-                    formatter.write(f"{'':{formatter.current_indent}}bitting {f'{name} {example}'.strip()}\n")
-        super().format_epilog(ctx, formatter)
+                    formatter.write(as_typed(f"bitting {f'{name} {example}'.strip()}"))
+        if not self._short(ctx):
+            super().format_epilog(ctx, formatter)
+        elif self.epilog:
+            formatter.write_paragraph()
+            with formatter.indentation():
+                formatter.write_text(self.epilog.strip().rpartition("\n\n")[2].replace("\n", " "))
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The options by heading, each in the table's order."""
+        """The options by heading, each in the table's order; in short those of `FIRST`, and the names of the others."""
+        options = [parameter for parameter in self.get_params(ctx) if not isinstance(parameter, click.Argument)]
+        if self._short(ctx):
+            name = _name(ctx)
+            shown = [next(p for p in options if first in p.opts) for first in FIRST[name]]
+            with formatter.section("Used most"):
+                formatter.write_dl([_in_short(p, ctx) for p in shown])
+            others = [max(p.opts, key=len) for p in options if p not in shown and p.name != "help"]
+            with formatter.section(f"Others, all told in `bitting docs {name.replace(' ', '-')}`"):
+                width, margin = formatter.width - formatter.current_indent, " " * formatter.current_indent
+                for line in wrap(", ".join(sorted(others)), width, break_on_hyphens=False):  # an option stays whole
+                    formatter.write(f"{margin}{line}\n")
+            return
         found: dict[str, list[tuple[int, tuple[str, str]]]] = {}
-        for parameter in self.get_params(ctx):
-            if isinstance(parameter, click.Argument):
-                continue
+        for parameter in options:
             record = parameter.get_help_record(ctx)
             if record is not None:
                 heading, place = heading_of(parameter)
@@ -130,6 +191,32 @@ class Command(click.Command):
             if heading in found:
                 with formatter.section(heading):
                     formatter.write_dl([record for _, record in sorted(found[heading])])
+
+
+def _name(ctx: click.Context) -> str:
+    """`plan`, `systems fit`."""
+    return ctx.command_path.partition(" ")[2]
+
+
+def _in_short(parameter: click.Parameter, ctx: click.Context) -> tuple[str, str]:
+    """An option and what it does, without defaults and limits."""
+    name, text = parameter.get_help_record(ctx) or ("", "")
+    return name, text.partition("  [")[0]
+
+
+def as_typed(command: str) -> str:
+    r"""A command as it may be typed in lines of `SCREEN` columns: broken between arguments, with a backslash.
+
+    >>> as_typed("bitting check 'L 2133244 R 1124421' --json")
+    "  bitting check 'L 2133244 R 1124421' --json\n"
+    """
+    lines = [" "]
+    for word in re.findall(r"'[^']*'|\S+", command):
+        if len(lines[-1]) + len(word) + 3 > SCREEN:
+            lines[-1] += " \\"
+            lines.append("     ")
+        lines[-1] += f" {word}"
+    return "\n".join(lines) + "\n"
 
 
 def heading_of(parameter: click.Parameter) -> tuple[str, int]:

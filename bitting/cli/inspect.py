@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -13,16 +13,15 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     answers,
-    at_terminal,
     json_option,
     known_system,
-    piped,
     print_json,
     say,
     say_fitted,
     system_option,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import ask_all, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -32,14 +31,15 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-unit_option = click.option(
-    "--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none."
-)
+
+MOST_RADIUS_MM = 25.0
+"""No ball or pin that reads a key is larger (common practice: a millimetre or two across)."""
 
 
 def gauge_options(function: F) -> F:
     """How the key was measured; lengths may carry a unit (`0.8 thou`), otherwise they are in the system's."""
     for option in (
+        click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw."),
         click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge."),
         click.option("--zero", metavar="LENGTH", help="Standard uncertainty of the caliper's zero."),
         click.option("--hand", metavar="LENGTH|repeats", help="The hand's part of one reading; or take the repeats'."),
@@ -47,6 +47,27 @@ def gauge_options(function: F) -> F:
     ):
         function = option(function)
     return function
+
+
+def touched(system: System, contact: str | None, jaw: str | None) -> System:
+    """The system as read by a ball or pin of that radius, where one is named."""
+    if contact is None:
+        return system
+    from attrs import evolve
+
+    from bitting.machine.inspect.lengths import parse_length
+
+    if jaw is not None:
+        raise BittingError(
+            "--jaw and --contact contradict each other", hint="a cut is read by a jaw or by a round contact"
+        )
+    radius = parse_length(contact, system)
+    if not 0 < system.in_mm(radius) <= MOST_RADIUS_MM:
+        raise BittingError(
+            f"a contact of radius {contact} can't be meant",
+            hint="a ball or a pin's round end: 0.5 for one a millimetre across",
+        )
+    return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
 
 
 def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | None, jaw: str | None) -> Gauge:
@@ -90,6 +111,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     only_limits: bool,
     repeats: int,
     as_json: bool,
@@ -105,13 +127,14 @@ def command(
     from bitting.machine.inspect.lengths import parse_length
     from bitting.notation import parse_code, parse_readings
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     gauge = gauge_of(system, caliper, hand, zero, jaw)
     rule = Guard() if guard is None else Guard.parse(guard)
     if only_limits:
         return _limits(system, code, repeats, gauge, rule, tolerance, as_json)
     asked = [("Code", code), ("Readings", readings)]
-    texts = secrets([*asked, ("Readings of the key that works", against)] if against is not None else asked)
+    asked += [] if against is None else [("Readings of the key that works", against)]
+    texts = ask_all(asked, "; --limits needs no readings")
     result = inspect(
         parse_code(texts[0], system),
         parse_readings(texts[1], system, unit),
@@ -146,7 +169,7 @@ def _limits(
     from bitting.notation import parse_code
 
     allowed = None if tolerance is None else parse_length(tolerance, system)
-    wanted = parse_code(secrets([("Code", code)])[0], system)
+    wanted = parse_code(ask_all([("Code", code)])[0], system)
     found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
     if as_json:
         print_json(found.as_dict())
@@ -156,22 +179,3 @@ def _limits(
         for line in limits_lines(found, system):
             say_fitted(line)
     return GOOD
-
-
-def secrets(asked: Sequence[tuple[str, str | None]]) -> list[str]:
-    """Texts, each given or (None or `-`) asked for on a terminal, or else read from standard input, a line each."""
-    missing = [what for what, text in asked if text in (None, "-")]
-    if missing and at_terminal():
-        found = [click.prompt(what, err=True) for what in missing]
-    else:
-        found = [line for line in piped().splitlines() if line.strip()] if missing else []
-    if len(found) != len(missing):
-        raise BittingError(
-            f"{', '.join(missing).lower()}: not given"
-            if not found
-            else f"{len(found)} lines on standard input instead of {len(missing)}",
-            hint=f"give {'it' if len(missing) == 1 else 'them'} behind the command, or a line each on standard input"
-            + ("; --limits needs no readings" if "Readings" in missing else ""),
-        )
-    rest = iter(found)
-    return [next(rest) if text is None or text == "-" else text for _, text in asked]

@@ -18,9 +18,11 @@ from bitting.cli.common import (
     print_json,
     say,
     system_option,
+    tell_doubts,
     unicode_out,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import plan_options
 
 EPILOG = """\b
 A machine file
@@ -45,27 +47,7 @@ there can be no plan.
 @click.command(cls=Command, name="plan", epilog=EPILOG)
 @click.argument("code", required=False)
 @system_option
-@click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
-@click.option(
-    "--machine",
-    "machine_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="A machine file (TOML): settings in turns, backlash taken up, corrections applied.",
-)
-@click.option(
-    "--direction",
-    type=click.Choice(["bow-to-tip", "tip-to-bow", "conventional"]),
-    help="The order of the cuts, instead of the system's own; conventional: whichever mills against the feed.",
-)
-@click.option("--have", metavar="OLD", help="The code that the key is cut to already: only what gets deeper is milled.")
-@click.option(
-    "--take",
-    "takes",
-    multiple=True,
-    metavar="'TRACK CUT by LENGTH'",
-    help="So much more off one cut of a finished key; may be given several times.",
-)
+@plan_options
 @click.option("--copy", is_flag=True, help="Add how the key is copied onto another blank.")
 @click.option("--full", is_flag=True, help="How each move mills, and all of set-up, cautions and what follows.")
 @json_option
@@ -101,6 +83,8 @@ def command(
     else:
         from bitting.report.plan import plan_lines
 
+        if not answer.good:
+            tell_doubts()  # the plan's own bad news comes first
         plain = not unicode_out()
         for line, colour in plan_lines(
             answer, columns=shutil.get_terminal_size().columns, plain=plain, full=full, copy=copy

@@ -21,7 +21,8 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, secrets, unit_option
+from bitting.cli.inspect import gauge_of, gauge_options, touched
+from bitting.cli.options import ask_all, plan_options, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -41,21 +42,7 @@ Exit status: 0 written; 1 the code is not legal, or the simulation found a fault
 @click.option("-o", "--output", metavar="FILE.html", help="Where the page goes; - is standard output.")
 @click.option("--readings", metavar="READINGS", help="What was read on the old key: shown decoded beside the code.")
 @unit_option
-@click.option(
-    "--machine", "machine_path", type=click.Path(path_type=Path), metavar="FILE",
-    help="A machine file (TOML): every move says where the dial stands.",
-)  # fmt: skip
-@click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb.")
-@click.option(
-    "--direction",
-    type=click.Choice(["bow-to-tip", "tip-to-bow", "conventional"]),
-    help="The order of the cuts, instead of the system's own; conventional: whichever mills against the feed.",
-)
-@click.option("--have", metavar="OLD", help="The code that the key is cut to already: only what gets deeper is milled.")
-@click.option(
-    "--take", "takes", multiple=True, metavar="'TRACK CUT by LENGTH'",
-    help="So much more off one cut of a finished key; may be given several times.",
-)  # fmt: skip
+@plan_options
 @click.option("--guard", metavar="P|Ku", help="How sure a verdict must be: 95% (unless given), or a guard band as 2u.")
 @click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
 @gauge_options
@@ -79,6 +66,7 @@ def command(
     hand: str | None,
     zero: str | None,
     jaw: str | None,
+    contact: str | None,
     force: bool,
     as_json: bool,
 ) -> int:
@@ -108,14 +96,14 @@ def command(
     from bitting.sheet.page import inspecting_of, page_of
     from bitting.systemfile.machine import load_machine
 
-    system = known_system(system_name)
+    system = touched(known_system(system_name), contact, jaw)
     inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
     machine = None if machine_path is None else load_machine(machine_path)
     if output != "-":
         may_write(output, force=force, inputs=inputs)
     wanted = [("Code", code), ("The code that the key has", have), ("Readings of the old key", readings)]
     asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
-    given = dict(zip((what for what, _ in asked), secrets(asked), strict=True))
+    given = dict(zip((what for what, _ in asked), ask_all(asked), strict=True))
     parsed, old, read = (given.get(what) for what, _ in wanted)
     key = parse_code(str(parsed), system)
     report = check(key)

@@ -107,9 +107,10 @@ def list_(as_json: bool) -> int:
     flag_value="system",
     help="Print the JSON Schema of system files (or of machine files) for your editor, instead of a system.",
 )
+@click.option("--full", is_flag=True, help="Pictures too: the blade with every cut the shallowest, and the deepest.")
 @json_option
 @answers
-def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
+def show(system_name: str | None, schema: str | None, full: bool, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     if schema is not None:
         from bitting.systemfile import machine
@@ -126,7 +127,7 @@ def show(system_name: str | None, schema: str | None, as_json: bool) -> int:
     if as_json:
         print_json(show_dict(system))
         return GOOD
-    for line in render_show(system, plain=not unicode_out()):
+    for line in render_show(system, plain=not unicode_out(), full=full):
         say_fitted(line)
     return GOOD
 
@@ -182,13 +183,13 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 
     system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
-    drawn = (code_of(system, depths).canonical for depths in code_space(system).sample(number, seed))
+    drawn = (code_of(system, depths) for depths in code_space(system).sample(number, seed))
     if as_json:
-        print_json({"system": system.name, "seed": seed, "codes": list(drawn)})
+        print_json({"system": system.name, "seed": seed, "codes": [code.canonical for code in drawn]})
         return GOOD
     tell_doubts()
-    for text in drawn:
-        say(text or "")
+    for code in drawn:
+        say(code.plain)
     return GOOD
 
 
@@ -212,7 +213,7 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
         return GOOD
     tell_doubts()
     for depths in listed:
-        say(code_of(system, depths).canonical or "")
+        say(code_of(system, depths).plain)
     return GOOD
 
 
@@ -227,14 +228,14 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
     if at is not None and code is not None:
         raise BittingError("either a code or --at, not both", hint="leave out one of them")
     from bitting.counting import code_at, number_of
-    from bitting.notation import parse_code
+    from bitting.notation import parse_code, plain
 
     system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
     if as_json:
         print_json(found.as_dict())
     else:
-        say(f"{found.code}\nnumber {found.number:,} of {found.count:,}")
+        say(f"{plain(found.code, system)}\nnumber {found.number:,} of {found.count:,}")
     return GOOD
 
 

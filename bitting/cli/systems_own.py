@@ -24,6 +24,7 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import against_options, sheet_option, unit_option
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 
@@ -74,7 +75,7 @@ def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--chart", metavar="FILE", help="A depth-and-space chart: CSV, XLSX or typed columns; `-` reads standard input."
 )
-@click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
+@sheet_option
 @_answering
 @click.option("--answers", "saved", metavar="FILE", help="Keep the answers here, and take up what is there already.")
 @click.option("--defaults", is_flag=True, help="Ask nothing that has a default, on a terminal either.")
@@ -227,7 +228,7 @@ Exit status: 0 all rows are good codes; 1 rows can't be; 2 the question could no
 @click.argument("file", metavar="FILE")
 @system_option
 @click.option("--column", metavar="NAME", help="The column of codes, by its name or its number from 1.")
-@click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
+@sheet_option
 @click.option(
     "--bad", type=float, default=0.0, metavar="P", help="So large a share of the codes may be wrong, such as 0.02."
 )
@@ -286,12 +287,9 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 @click.option(
     "--new", "new_row", type=click.IntRange(1), metavar="ROW", help="The key in this row is new, so not worn."
 )
-@click.option("--against", metavar="READINGS", help="Readings of a key of known code, taken with the same caliper.")
-@click.option("--against-code", metavar="CODE", help="The code of that key (`-` asks for it).")
-@click.option("--against-system", metavar="SYSTEM", help="Its system, where that isn't the one of -s.")
-@click.option("--against-new", is_flag=True, help="That key is newly cut, so not worn.")
-@click.option("--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of readings that name none.")
-@click.option("--sheet", metavar="NAME", help="The sheet of a workbook.")
+@against_options
+@unit_option
+@sheet_option
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the fitted figures to this file.")
 @json_option
 @answers

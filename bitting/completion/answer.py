@@ -11,7 +11,7 @@ distinct settings of the cuts it reads that some legal code has; the other cuts 
 What the other cuts of a trial key should be is in `keys`: the shallowest that keep the whole key legal and that the
 same blank can still reach, try by try.
 
-The tries as a work list: what to cut on a fresh blank, and which cuts to deepen for each try after that.
+`worklist` gives the tries in words: what to cut on a fresh blank, and which cuts to deepen for each try after that.
 """
 
 from __future__ import annotations
@@ -39,13 +39,12 @@ from bitting.completion.candidates import (
 from bitting.completion.chains import Chains, TooManyCovers, fewest, fewest_chains
 from bitting.completion.result import Completion, CutLeft, Fact
 from bitting.errors import BittingError
-from bitting.model import Code, Place, Readings, System
+from bitting.model import Code, Place, Readings, System, write_cut
 from bitting.model.expect import expect
+from bitting.notation import parse_code
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
-from bitting.model import write_cut
-from bitting.notation import parse_code
 
 EXACT_UP_TO = 50_000
 """Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB)."""

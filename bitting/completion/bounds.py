@@ -3,21 +3,20 @@
 Tracks that no rule couples have each their own codes, and the candidates are their product. Each part is laid out in
 its fewest chains, and the product of two chains of m and n codes falls apart into min(m, n) chains again: go up the
 second chain as far as the k-th chain lets, then up the first. In practice this comes within a few per cent of the lower
-bound. A part too large for that lies on the symmetric chains of its box of depths (`bitting.completion.bounds`).
+bound. A part too large for that lies on the symmetric chains of its box of depths.
 
 >>> import numpy as np
 >>> [chain.tolist() for chain in hooks(np.array([[0], [1]]), np.array([[0], [1], [2]]))]
 [[[0, 0], [0, 1], [0, 2], [1, 2]], [[1, 0], [1, 1]]]
 
-Chains for more candidates than can be matched exactly: each goes to its symmetric chain of the box of depths.
-
-The box of all combinations of the depths that occur falls apart into symmetric chains, as many as its middle level has
-codes (N. G. de Bruijn, C. Tengbergen, D. Kruyswijk, Nieuw Archief voor Wiskunde 23, 1951). The chain of a code is found
-by brackets (C. Greene, D. J. Kleitman, Journal of Combinatorial Theory A 20, 1976): write every cut as its depth's
-number of closing brackets followed by as many opening ones as there are depths left below; pair them as brackets are
-paired; going up the chain closes the leftmost opening bracket that has no partner. So the codes of one chain have the
-same paired closing brackets, and that is the chain's name. Candidates of one chain can share a blank, whatever other
-codes of it the rules take away: the number of chains met is an upper bound for the blanks.
+**Symmetric chains** hold more candidates than can be matched exactly. The box of all combinations of the depths that
+occur falls apart into symmetric chains, as many as its middle level has codes (N. G. de Bruijn, C. Tengbergen, D.
+Kruyswijk, Nieuw Archief voor Wiskunde 23, 1951). The chain of a code is found by brackets (C. Greene, D. J. Kleitman,
+Journal of Combinatorial Theory A 20, 1976): write every cut as its depth's number of closing brackets followed by as many
+opening ones as there are depths left below; pair them as brackets are paired; going up the chain closes the leftmost
+opening bracket that has no partner. So the codes of one chain have the same paired closing brackets, and that is the
+chain's name. Candidates of one chain can share a blank, whatever other codes of it the rules take away: the number of
+chains met is an upper bound for the blanks.
 
 >>> import numpy as np
 >>> symmetric_chains(np.array([[0, 0], [0, 1], [1, 0], [1, 1]]))

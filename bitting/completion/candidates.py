@@ -5,21 +5,16 @@ no two paths spell the same depths. The diagram of a code space is a list of par
 some of the cuts gives the part that is left when the other cuts are projected away (the subset construction, layer by
 layer). Counts are exact: machine integers while they are large enough, Python's beyond.
 
-Which candidates are likelier, when readings of the same key are given too.
+**Which are likelier**, when readings of the same key are given too: they are weighed by the measurement model of
+`bitting.decoding`, over the codes that fit what is written: the probabilities are those of the whole answer, not of all
+codes of the system. They are worked out exactly for the likeliest `RANKED` codes, best first; what little is left then is
+shared out evenly among the others. A lock's settings gather the probabilities of the keys that have them.
 
-The candidates are weighed by the measurement model of `bitting.decoding`, over the codes that fit what is written: the
-probabilities are those of the whole answer, not of all codes of the system. They are worked out exactly for the
-likeliest `RANKED` codes, best first; what little is left then is shared out evenly among the others. A lock's settings
-gather the probabilities of the keys that have them.
+**What is possible** (`allowed_depths`): everything the code says is met at once: a convenience code written for both
+sides must be right for both, a track that was not written is open at every cut. What can't be a code of the system at all
+(a wrong number of cuts, a depth that is in no table) is an error here: nothing sensible completes it.
 
-What a code with open cuts leaves possible, and how its candidates are written.
-
-Everything the code says is met at once: a convenience code written for both sides must be right for both, a track that
-was not written is open at every cut. What can't be a code of the system at all (a wrong number of cuts, a depth that
-is in no table) is an error here: nothing sensible completes it.
-
-The cuts that a lock doesn't read: what to cut there, so that each trial key is a legal key of the system.
-
+**The cuts that a lock doesn't read** (`whole_keys`): what to cut there, so that each trial key is a legal key of the system.
 Along one blank every cut can only get deeper, the unread ones too. Try by try they are set to the legal setting that
 takes the least metal (the smallest sum of depths; then the shallower at the first cut where two differ) and is nowhere
 shallower than the try before. Where none is left, the blank's later tries stay right for the lock and are legal at the
@@ -29,7 +24,7 @@ cuts it reads, but no whole legal key goes with them: the answer then has None t
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, partial
 from math import prod
 from typing import TYPE_CHECKING, Any
 
@@ -40,11 +35,11 @@ from numpy.typing import NDArray
 from bitting.arrays import Array
 from bitting.diagram import Layer, completions
 from bitting.errors import BittingError
-from bitting.model import Place, Readings, System
+from bitting.model import Code, CutList, Place, Readings, System, write_cut
+from bitting.notation.mend import mended
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
-from bitting.model import Code, CutList, write_cut
 
 MOST_SUBSETS = 200_000
 """Nodes of one projected layer at which the answer is given up."""
@@ -341,6 +336,7 @@ def _must_fit(code: Code, written: CutList) -> None:
             hint=f"its tracks have these many cuts: {counts}; write ? for each open one",
             text=text,
             span=span,
+            mending=partial(mended, code.text, system),
         )
     track = system.track(written.track)
     if len(written.cuts) != track.cuts:
@@ -349,6 +345,7 @@ def _must_fit(code: Code, written: CutList) -> None:
             hint="write ? for each open cut",
             text=text,
             span=span,
+            mending=partial(mended, code.text, system),
         )
     for cut in written.cuts:
         if not cut.depths:
@@ -357,6 +354,7 @@ def _must_fit(code: Code, written: CutList) -> None:
                 hint=f"its depths are {' '.join(track.labels)}",
                 text=text,
                 span=cut.span if text else None,
+                mending=partial(mended, code.text, system),
             )
 
 

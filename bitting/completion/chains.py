@@ -6,7 +6,7 @@ codes no two of which can share a blank. `fewest_chains` finds both, so that the
 chains as there are codes in `antichain`.
 
 How (D. R. Fulkerson, Proceedings of the AMS 7, 1956): cutting the chains into links turns the question into a largest
-matching of "next on the same blank" pairs, found as a maximum flow over the cover relation (`bitting.completion.chains`).
+matching of "next on the same blank" pairs, found as a maximum flow over the cover relation.
 
 Among the covers with that number, likelier codes are brought to the front:
 1. The first blank carries the likeliest chain of all, if some minimal cover holds it; then the same is asked of the
@@ -19,18 +19,16 @@ Among the covers with that number, likelier codes are brought to the front:
 >>> found.chains, found.antichain
 (((0, 1, 3), (2,)), (1, 2))
 
-Links between candidates by maximum flow over the cover relation, and the antichain that proves them enough.
+**The links** and the antichain that proves them enough (`link`). Every candidate is split into a place that a link leaves
+and a place that it enters. The source feeds each leaving place once, the sink takes from each entering place once, and a
+link may pass through candidates that are tried on another blank, by arcs without a bound: so the links are a largest
+matching in the whole order, found on its covers alone.
 
-Every candidate is split into a place that a link leaves and a place that it enters. The source feeds each leaving place
-once, the sink takes from each entering place once, and a link may pass through candidates that are tried on another
-blank, by arcs without a bound: so the links are a largest matching in the whole order, found on its covers alone.
-
-Which codes one blank can carry one after the other: the order "at least as deep everywhere", and its cover relation.
-
-A blank can be recut only deeper, so it can go from code a to code b when b is at least as deep at every cut. Code b
-*covers* a when that holds and no third candidate lies between them. The candidates need not fill a box: a rule can take
-away every code between two others, so a cover can change several cuts at once and by several depths, and has to be
-found among the candidates themselves.
+**The order** "at least as deep everywhere", and its cover relation (`Order`, `covers_of`): a blank can be recut only
+deeper, so it can go from code a to code b when b is at least as deep at every cut. Code b *covers* a when that holds and
+no third candidate lies between them. The candidates need not fill a box: a rule can take away every code between two
+others, so a cover can change several cuts at once and by several depths, and has to be found among the candidates
+themselves.
 
 How: the candidates stand in order of the sum of their depths, so whatever is above a code stands after it. For every
 cut and depth one row of bits says which candidates are at least that deep there; the AND of a code's rows is the set of

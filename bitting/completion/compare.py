@@ -249,9 +249,5 @@ def _uncertainty(read: Sequence[ReadCut], system: System) -> float:
     from bitting.decoding.model import model_of
 
     model = model_of(system)
-    sds = [
-        math.hypot(model.reading_sd if reading.own_sd is None else reading.own_sd, reading.digit / math.sqrt(12))
-        for cut in read
-        for reading in cut.readings
-    ]
+    sds = [model.uncertainty(reading) for cut in read for reading in cut.readings]
     return math.hypot(math.sqrt(sum(sd * sd for sd in sds)) / len(sds), model.cut_sd)

@@ -77,8 +77,9 @@ def pairs_of(
     left = list(cuts)
     out = []
     for (named, number), lists in given.items():
-        side = named if system.sided else None
-        places = (Place(lanes[side, across.tracks[0]], number), Place(lanes[side, across.tracks[1]], number))
+        faces = across.of(named)
+        first, second = (lanes[side if system.sided else None, track] for side, track in faces)
+        places = (Place(first, number), Place(second, number))
         tracks = [system.lanes[place.lane].track for place in places]
         if tracks[0].deeper != tracks[1].deeper:
             raise BittingError("a reading across two tracks that are measured in opposite senses can't be used")
@@ -88,8 +89,8 @@ def pairs_of(
             for one in lists
         ]
         singles: list[CutLikelihood | None] = []
-        for place in places:
-            same = [w for w in left if w.place == place and w.side == (named or None)]
+        for place, (face, _) in zip(places, faces, strict=True):
+            same = [w for w in left if w.place == place and w.side == (face or None)]
             singles.append(same[0] if same else None)
             left = [w for w in left if not same or w is not same[0]]
         plain = cut_likelihood(places, named or None, sums, (sum(lows), sum(highs)), model)

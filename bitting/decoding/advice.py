@@ -176,24 +176,24 @@ def wrong_shares(
     A reading is wrong on its own account, or with all readings of the cut in its list.
     """
     known = _Known(solver, posterior, posterior.shared.scale_shares, 1.0)
-    reached = solver.reach.dimensions(best.depths)
+    reached, means = solver.reach.dimensions(best.depths), posterior.errors(solver.along)
     out = []
     for one in cuts:
         track, model = solver.system.lanes[one.place.lane].track, solver.model
-        errors = errors_at(one.place, posterior, solver.along, model.reading_sd / 4)
         aim = reached[one.place]
-        middle = aim + float(errors.values @ errors.weights) + track.deeper * model.wear / 2
+        middle = aim + means[one.place] + track.deeper * model.wear / 2
         far = [
             abs(v - middle) > FAR * math.hypot(sd, model.cut_sd, model.wear)
             for v, sd in zip(one.values, one.sds, strict=True)
         ]
-        out.append(_wrong(one, aim, errors, known) if any(far) else (0.0,) * len(one.values))
+        out.append(_wrong(one, aim, known) if any(far) else (0.0,) * len(one.values))
     return out
 
 
-def _wrong(one: CutLikelihood, aim: float, errors: Errors, known: _Known) -> tuple[float, ...]:
+def _wrong(one: CutLikelihood, aim: float, known: _Known) -> tuple[float, ...]:
     """The same of one cut."""
     track, model = known.system.lanes[one.place.lane].track, known.solver.model
+    errors = errors_at(one.place, known.posterior, known.solver.along, model.reading_sd / 4)
     ends = outlier_range(track)
     lists = lists_of(one)
     without: list[CutLikelihood | None] = []

@@ -8,7 +8,8 @@ beforehand, with r = zero_sd²/offset_sd² and whatever the shape of what the re
     E[z] = r m,   Var[z] = r (1 - r) offset_sd² + r² s²        (laws of total expectation and total variance),
 
 which are exact for an offset of one normal density (a caliper measured against a known key has no wide part to fear); that z is
-normal with these is the one approximation. The other key's offset is then E[z] in the mean, with
+normal with these is the one approximation: probabilities of the other key were off by 7e-4 at most in 40 pairs of drawn keys, and
+by 1.3e-2 in the worst case found, a key half way between two depths. The other key's offset is then E[z] in the mean, with
 variance Var[z] + (offset_sd² - zero_sd²) of its own.
 
 Several lists of readings of one key: two people measured it, or one measured it again after cleaning.
@@ -37,6 +38,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from attrs import evolve, frozen
 
@@ -47,6 +49,9 @@ from bitting.decoding.model import MeasurementModel
 from bitting.decoding.result import CutResult, Deciding, Decoded, Next, Offset
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System
+
+if TYPE_CHECKING:
+    from bitting.diagram import CodeSpace
 
 SHARE = 0.5
 """Share of the offset's variance that is the caliper's, where nothing is said."""
@@ -105,7 +110,7 @@ def zero_from(
     return Zero(system.in_mm(share * answer.offset.mean), system.in_mm(spread), system.in_mm(zero_sd))
 
 
-def _known(code: Code, system: System) -> tuple[System, object]:
+def _known(code: Code, system: System) -> tuple[System, CodeSpace]:
     """The system without rules, and its codes that are the given one."""
     from bitting.diagram import code_space
 

@@ -13,45 +13,42 @@ half a step from the depth chosen.
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import pairwise
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-from attrs import evolve, frozen
+from attrs import evolve
 
-from bitting.decoding.advice import COMPARED, measure_next, wrong_shares
+from bitting.arrays import Array
+from bitting.decoding.advice import COMPARED, measure_next
+from bitting.decoding.cuts import Found, cuts_of, doubts_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
-from bitting.decoding.jaw import Reach, reach_of, widen
+from bitting.decoding.jaw import jaw_note, reach_of, widen
 from bitting.decoding.kbest import Ranked, best_codes
-from bitting.decoding.likelihood import CutLikelihood
 from bitting.decoding.listing import AS_GIVEN, LOOKED_AT, MOST, NAMED, Way, readings_near, rough_evidence, ways_of
 from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
-from bitting.decoding.positions import PLACE_SD, PlaceFit, place_fit
+from bitting.decoding.positions import PLACE_SD, place_fit
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import (
-    ASKED,
-    Alternative,
     Candidate,
-    CutResult,
     Decoded,
     Doubt,
     Fit,
     Listed,
     Next,
     Offset,
-    Taken,
     Verdict,
     Wear,
 )
-from bitting.decoding.slips import slip_of_pen
 from bitting.decoding.solver import Read, Solver
 from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
+
+if TYPE_CHECKING:
+    from bitting.diagram import CodeSpace
 
 SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
@@ -61,27 +58,10 @@ SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
-WHAT_READINGS_KNOW = ("name", "unit", "sides", "tracks")
-"""What readings were read by: a system that differs in these is another."""
-ONLY_ACROSS = "readings across two tracks alone can't tell left from right: codes with the same sums read alike"
+ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
+EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
 NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
-
-
-@frozen(eq=False)
-class Found:
-    """One key, its list taken in one way; `best` is the best code, filled where the lock doesn't read."""
-
-    readings: Readings
-    read: Read
-    posterior: Posterior
-    ranked: list[Ranked]
-    best: Ranked
-    places: PlaceFit | None = None
-    listed: Listed = ASKED
-    others: tuple[Listed, ...] = ()
-    log_total: float = 0.0
-    hopeless: bool = False
 
 
 class Decoder:
@@ -101,7 +81,7 @@ class Decoder:
         *,
         made: Made | None = None,
         lock: str | None = None,
-        space: Any = None,
+        space: CodeSpace | None = None,
         place_sd: float = PLACE_SD,
         listings: bool = True,
     ) -> None:
@@ -142,17 +122,10 @@ class Decoder:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
         for readings in keys:
-            self._check(readings)
-        return [self._answer(self.found(readings, best), sure, advise=advise) for readings in keys]
-
-    def _check(self, readings: Readings) -> None:
-        """Raises BittingError for readings that were read against another system."""
-        given, own = readings.system, self.system
-        if given is not own and any(getattr(given, name) != getattr(own, name) for name in WHAT_READINGS_KNOW):
-            raise BittingError(
-                f"the readings were read against {readings.system.name!r} and are decoded in {self.system.name!r}",
-                hint="parse them with the system they are decoded in",
-            )
+            expect_read_for(readings, self.system)
+        found = [self.found(readings, best) for readings in keys]
+        fits = self._p_values(found)
+        return [self._answer(one, fit, sure, advise=advise) for one, fit in zip(found, fits, strict=True)]
 
     def posterior(self, readings: Readings) -> Posterior:
         """The posterior of one key whose list was taken as asked. Raises `BittingError` where nothing was measured."""
@@ -164,7 +137,7 @@ class Decoder:
         given, nearest = None, self.fit_test(read).at_most(read.every) if self.model.spread else 1.0
         if nearest < SUSPECT or (read.pairs and self.model.spread):
             near = evolve(self._weighed(readings, read, self.plain, 1), hopeless=True)
-            given = near if self._p_value(near) < FIT_LIMIT else None
+            given = near if self._p_values([near])[0] < FIT_LIMIT else None
         given = given or self._weighed(readings, read, self.solver, best)
         asked = not self.listings or (given.hopeless and nearest < FIT_LIMIT)
         if asked or (given.places is None and not given.hopeless and self._near(given)):
@@ -177,20 +150,29 @@ class Decoder:
         places = place_fit(readings, self.system, self.place_sd)
         return Found(readings, read, posterior, ranked, self._filled(ranked[0], posterior), places)
 
-    def _p_value(self, found: Found) -> float:
-        """How often a key's readings are no nearer to their code than these are to the best one."""
-        return self.fit_test(found.read).p_values([(found.read.every, found.best.depths)])[0]
+    def _p_values(self, found: Sequence[Found]) -> list[float]:
+        """How often a key's readings are no nearer to their code than these are to the best one; of keys read alike at once."""
+        alike: dict[Pattern, list[int]] = {}
+        for number, one in enumerate(found):
+            alike.setdefault(Pattern.of(one.read.every), []).append(number)
+        out = [0.0] * len(found)
+        for numbers in alike.values():
+            test = self.fit_test(found[numbers[0]].read)
+            values = test.p_values([(found[number].read.every, found[number].best.depths) for number in numbers])
+            for number, value in zip(numbers, values, strict=True):
+                out[number] = value
+        return out
 
     def _near(self, found: Found) -> bool:
         """Whether every reading is about as near to the code as it could be to any."""
-        shared, signs = found.posterior.shared, found.posterior.grid.signs
-        errors = {
-            place: shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * along
-            for place, along in self.along.items()
-        }
+        shared = found.posterior.shared
         usual = self.model.offset_sd == 0 or abs(shared.offset_mean) < 2 * self.model.offset_sd
         whole = len({one.place for one in found.read.cuts}) == len(self.along)
-        return usual and whole and readings_near(found.read.cuts, found.best.depths, errors, self.solver)
+        return (
+            usual
+            and whole
+            and readings_near(found.read.cuts, found.best.depths, found.posterior.errors(self.along), self.solver)
+        )
 
     def _listed(self, given: Found, best: int) -> Found:
         """The same, once it was asked in which way the list was taken.
@@ -213,12 +195,12 @@ class Decoder:
         shares /= shares.sum()
         by_kind = {kind: float(shares[numbers].sum()) for kind, numbers in kinds.items() if numbers != [0]}
         looked = [kind for kind in sorted(by_kind, key=lambda k: -by_kind[k]) if by_kind[kind] > LOOKED_AT][:MOST]
-        exact, fits = {0: given}, self._p_value(given) >= FIT_LIMIT
+        exact, fits = {0: given}, self._p_values([given])[0] >= FIT_LIMIT
         for kind in looked:
             number = max(kinds[kind], key=lambda n: weights[n])
             moved = ways[number].readings
             read = self.solver.read(moved)
-            if fits or self._p_value(self._weighed(moved, read, self.plain, 1)) >= FIT_LIMIT:
+            if fits or self._p_values([self._weighed(moved, read, self.plain, 1)])[0] >= FIT_LIMIT:
                 exact[number] = self._weighed(moved, read, self.solver, best)
         right = {number: found.posterior.log_evidence - rough[number] for number, found in exact.items()}
         usual = right[max(exact, key=lambda n: right[n] + weights[n])]
@@ -234,7 +216,7 @@ class Decoder:
         self,
         ways: Sequence[Way],
         kinds: Mapping[tuple[str, int | None], Sequence[int]],
-        shares: Any,
+        shares: Array,
         exact: Mapping[int, Found],
         total: float,
     ) -> Found:
@@ -273,12 +255,12 @@ class Decoder:
             del self._fits[next(iter(self._fits))]
         return test
 
-    def _answer(self, found: Found, sure: float, *, advise: bool) -> Decoded:
+    def _answer(self, found: Found, p_value: float, sure: float, *, advise: bool) -> Decoded:
         """The answer for one key; `advise` adds which cuts to measure again. (Long: a plain list of what an answer holds.)"""
         posterior, ranked = found.posterior, found.ranked
-        fit = Fit(self._p_value(found), FIT_LIMIT)
-        cuts = self._cuts(found)
-        doubts = self._doubts(found, cuts)
+        fit = Fit(p_value, FIT_LIMIT)
+        cuts = cuts_of(found, self.solver, self.ignored)
+        doubts = doubts_of(found, cuts, self.system)
         enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
@@ -312,75 +294,37 @@ class Decoder:
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
-            notes=(
-                *(
-                    note
-                    for note, holds in (
-                        (ONLY_ACROSS, found.read.pairs and not found.read.cuts),
-                        (NONSENSE, found.hopeless),
-                    )
-                    if holds
-                ),
-                *self._jaw_note(),
-            ),
+            notes=tuple(self._notes(found)),
         )
 
-    def _doubts(self, found: Found, cuts: Sequence[CutResult]) -> tuple[Doubt, ...]:
-        """What keeps an answer from being sure, whatever its probability."""
-        out = [Doubt("listing", share=one.share) for one in found.others]
-        across = {(place.lane, place.cut) for pair in found.read.pairs for place in pair.places}
-        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
-        for cut in cuts:
-            place = Place(lanes.index((cut.side, cut.track)), cut.cut - 1)
-            right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-            if not right and (place.lane, place.cut) not in across:
-                out.append(Doubt("not read", cut.track, cut.cut, cut.side))
-            elif right and cut.deviation is not None and self._half_a_step(place, cut):
-                out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
-        if found.places is not None:
-            out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
-        return tuple(out)
-
-    def _half_a_step(self, place: Place, cut: CutResult) -> bool:
-        """Whether the right readings of a cut lie half a step or more from its depth."""
-        track = self.system.lanes[place.lane].track
-        right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-        at, depths = track.labels.index(cut.depth), track.depths
-        gaps = [abs(depths[at] - other) for other in (*depths[max(at - 1, 0) : at], *depths[at + 1 : at + 2])]
-        error = (cut.reading or 0.0) - (cut.deviation or 0.0)
-        away = sum(right) / len(right) - error
-        return abs(away) >= min(gaps, default=math.inf) / 2
+    def _notes(self, found: Found) -> Iterator[str]:
+        """What must be said of the readings and the jaw."""
+        across = self.system.measuring.across
+        if across is not None and found.read.pairs and not found.read.cuts:
+            yield ONLY_ACROSS.format(*across.names)
+        if across is not None and any(r.share < 1 for cut in found.readings.cuts for r in cut.readings):
+            whole = f"(reading + {-across.amount:g})" if across.scale > 0 else f"({across.amount:g} - reading)"
+            yield EDGES_ALIKE.format(whole)
+        if found.hopeless:
+            yield NONSENSE
+        yield from jaw_note(self.system, self.reach)
 
     def _next(self, found: Found, doubts: Sequence[Doubt], sure: float) -> tuple[Next, ...]:
         """What to measure next, never nothing: cuts in doubt first, then those that bring most, then every cut once more."""
         few = self.ignored or found.best.probability < HOPELESS
         compared = found.ranked if few else best_codes(found.posterior, self.system, COMPARED)
         useful = measure_next(found.read.cuts, found.posterior, compared, self.solver, sure)
-        useful = tuple(one for one in useful if self._place(one) not in self.ignored)
-        asked = [
-            Next(doubt.track, doubt.cut, doubt.side, 1 - found.best.probability)
-            for doubt in doubts
-            if doubt.kind != "listing"
-        ]
-        known = {(one.track, one.cut, one.side): one for one in useful}
-        first = [known.pop((one.track, one.cut, one.side), one) for one in asked]
-        out = (*first, *known.values())
-        if out:
-            return out
-        return tuple(
-            Next(lane.track.name, cut + 1, lane.side, 1 - found.best.probability)
-            for number, lane in enumerate(self.system.lanes)
+        risk, lanes = 1 - found.best.probability, self.system.lanes
+        every = {
+            (lane.track.name, cut + 1, lane.side): Next(lane.track.name, cut + 1, lane.side, risk)
+            for number, lane in enumerate(lanes)
             for cut in range(lane.track.cuts)
             if Place(number, cut) not in self.ignored
-        )
-
-    def _place(self, one: Next) -> Place:
-        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
-        return Place(lanes.index((one.side, one.track)), one.cut - 1)
-
-    def _jaw_note(self) -> tuple[str, ...]:
-        """What must be said of a jaw that doesn't reach the floor of every cut."""
-        return jaw_note(self.system, self.reach)
+        }
+        known = {key: one for one in useful if (key := (one.track, one.cut, one.side)) in every}
+        doubted = [(doubt.track, doubt.cut, doubt.side) for doubt in doubts if doubt.kind != "listing"]
+        wanted = dict.fromkeys([*doubted, *known]) or every
+        return tuple(known.get(key) or every.get(key) or Next(*key, risk) for key in wanted)
 
     def _text(self, depths: Depths) -> str:
         """The canonical code, `?` where the lock doesn't read."""
@@ -396,98 +340,6 @@ class Decoder:
             )
             opened.append(evolve(written, cuts=cuts))
         return str(evolve(code, written=tuple(opened)))
-
-    def _cuts(self, found: Found) -> tuple[CutResult, ...]:
-        """The answer's cuts, with what each of their readings was taken for."""
-        posterior, best = found.posterior, found.best
-        read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
-        for one, wrong in zip(
-            found.read.cuts, wrong_shares(found.read.cuts, posterior, best, self.solver), strict=True
-        ):
-            read.setdefault(one.place, []).append((one, wrong))
-        shared, signs = posterior.shared, posterior.grid.signs
-        reached = self.reach.dimensions(best.depths)
-        steps = [digit for one in found.read.cuts for digit in one.digits]
-        usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
-        off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
-        out = []
-        for place in self.along:
-            if place in self.ignored:
-                continue
-            lane, labels = self.system.lanes[place.lane], self.system.lanes[place.lane].track.labels
-            depth = best.depths[place.lane][place.cut]
-            shares = [min(max(share, 0.0), 1.0) for share in posterior.shares[place].tolist()]
-            order = sorted((-share, d) for d, share in enumerate(shares))
-            here = read.get(place, [])
-            error = shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * self.along[place]
-            aim = reached[place] + error
-            values = tuple(value for one, _ in here for value in one.values)
-            wrong = tuple(share for _, rows in here for share in rows)
-            elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
-            digits = tuple(digit for one, _ in here for digit in one.digits)
-            taken = tuple(
-                self._taken(value, share, aim, (digit, usual), elsewhere=elsewhere)
-                for value, share, digit in zip(values, wrong, digits, strict=True)
-            )
-            reading = _mean([one for one, _ in here])
-            out.append(
-                CutResult(
-                    track=lane.track.name,
-                    cut=place.cut + 1,
-                    depth=labels[depth],
-                    confidence=shares[depth],
-                    alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
-                    deviation=None if reading is None else reading - aim,
-                    side=lane.side,
-                    nominal=lane.track.depths[depth],
-                    reading=reading,
-                    values=values,
-                    wrong=wrong,
-                    taken_for=taken,
-                )
-            )
-        return tuple(out)
-
-    def _taken(self, value: float, wrong: float, aim: float, digits: tuple[float, float], *, elsewhere: bool) -> Taken:
-        """What one reading was taken for; `aim`: what it should read but for noise and wear, `digits`: its step, the usual."""
-        if elsewhere:
-            return "wrong place"
-        if wrong < 0.5:
-            return "reading"
-        own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
-        near = 3 * math.hypot(self.model.reading_sd, self.model.cut_sd)
-        return "slip of the pen" if slip_of_pen(f"{value:.{own}f}", aim, near, usual) else "wrong"
-
-
-def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
-    """What must be said of a jaw that doesn't reach the floor of every cut."""
-    jaw, unit = system.measuring.jaw, system.unit
-    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
-    if jaw and gaps and jaw > 2 * min(gaps):
-        return (
-            f"a jaw of {jaw:g} {unit} is wider than two pitches: only what the cuts next to each one keep it from is "
-            "reckoned with, and such readings may be of no use",
-        )
-    if reach.unknown:
-        return (
-            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
-            f"its jaw of {jaw:g} {unit} rests on",
-        )
-    if reach.largest == 0:
-        return ()
-    digits = 3 if unit == "mm" else 4
-    return (
-        f"a jaw of {jaw:g} {unit} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
-        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
-    )
-
-
-def _mean(cuts: Sequence[CutLikelihood]) -> float | None:
-    """Mean of all readings of a cut, weighted by what each is worth."""
-    pairs = [(1 / sd**2, value) for one in cuts for value, sd in zip(one.values, one.sds, strict=True)]
-    if not pairs:
-        return None
-    return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)
 
 
 def _readable(way: Way, system: System) -> bool:
@@ -546,10 +398,6 @@ def decode(
     return Decoder(system, model, made=made, lock=lock).decode(readings, best, sure)
 
 
-CHUNK = 100
-"""Keys that a process of `decode_many` takes at a time."""
-
-
 def decode_many(
     keys: Iterable[Readings],
     system: System,
@@ -558,29 +406,6 @@ def decode_many(
     sure: float = SURE,
     *,
     made: Made | None = None,
-    jobs: int = 1,
 ) -> list[Decoded]:
-    """Like `decode`, for many keys of one system, without advice on what to measure again; `jobs` processes at once."""
-    several = list(keys)
-    if jobs <= 1 or len(several) < 2 * CHUNK:
-        return Decoder(system, model, made=made).decode_many(several, best, sure)
-    from concurrent.futures import ProcessPoolExecutor
-
-    parts = [several[i : i + CHUNK] for i in range(0, len(several), CHUNK)]
-    with ProcessPoolExecutor(jobs, initializer=_start, initargs=(system, model, made)) as pool:
-        return [answer for part in pool.map(_part, parts, [best] * len(parts), [sure] * len(parts)) for answer in part]
-
-
-_decoder: Decoder | None = None
-"""The decoder of a process that works for `decode_many`."""
-
-
-def _start(system: System, model: MeasurementModel | None, made: Made | None) -> None:
-    global _decoder  # one per process: it is what a process is started for
-    _decoder = Decoder(system, model, made=made)
-
-
-def _part(keys: list[Readings], best: int, sure: float) -> list[Decoded]:
-    if _decoder is None:
-        raise RuntimeError("a process of decode_many was not started by it")
-    return _decoder.decode_many(keys, best, sure)
+    """Like `decode`, for many keys of one system, without advice on what to measure again."""
+    return Decoder(system, model, made=made).decode_many(list(keys), best, sure)

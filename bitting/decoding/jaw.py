@@ -18,7 +18,7 @@ from attrs import field, frozen
 
 from bitting.arrays import Array, Indices
 from bitting.diagram.trellis import Trellis, TrellisLayer, compile_layer
-from bitting.geometry.jaw import StandOffs, stand_offs
+from bitting.geometry.jaw import StandOffs, contact_said, stand_offs, too_wide
 from bitting.model import Depths, Lane, Place, System
 
 KEPT = 512
@@ -73,14 +73,14 @@ class Reach:
 
 def reach_of(system: System) -> Reach:
     """What the jaw of a system reaches; without a jaw the depths themselves."""
-    jaw = system.measuring.jaw
+    jaw, contact = system.measuring.jaw or 0.0, system.measuring.contact or 0.0
     found = {}
-    if jaw:
+    if jaw or contact:
         for number, lane in enumerate(system.lanes):
-            wall = stand_offs(system, lane.track, jaw)
+            wall = stand_offs(system, lane.track, jaw, contact=contact)
             if wall is not None and wall.largest > 0:
                 found[number] = wall
-    unknown = bool(jaw) and any(stand_offs(system, track, jaw or 0.0) is None for track in system.tracks)
+    unknown = bool(jaw or contact) and any(stand_offs(system, track, jaw) is None for track in system.tracks)
     dims, depths, starts = {}, {}, {}
     for number, lane in enumerate(system.lanes):
         for cut in range(lane.track.cuts):
@@ -185,3 +185,22 @@ def _pruned(tables: Sequence[tuple[TrellisLayer, Indices, Indices, Indices]]) ->
         number = np.full(going.size, -1, dtype=np.intp)
         number[going] = new.reshape(-1)
     return tuple(reversed(layers))
+
+
+def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
+    """What must be said of a jaw that doesn't reach the floor of every cut."""
+    unit, contact = system.unit, contact_said(system)
+    if wide := too_wide(system):
+        return (wide,)
+    if reach.unknown:
+        return (
+            "readings are taken as those of a point, since the system doesn't say what cutter leaves the floor that "
+            f"{contact} rests on",
+        )
+    if reach.largest == 0:
+        return ()
+    digits = 3 if unit == "mm" else 4
+    return (
+        f"{contact} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
+    )

@@ -23,7 +23,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Array, Indices
 from bitting.decoding.posterior import Posterior, Section
 from bitting.decoding.weigh import UNDERFLOW, scaled
-from bitting.diagram.trellis import Trellis, TrellisLayer, restrict
+from bitting.diagram.trellis import TrellisLayer
 from bitting.model import Depths, Place, System
 
 TIE = 1e-10
@@ -34,14 +34,12 @@ BLOCK = 256
 """Prefixes that are taken on together."""
 BUDGET = 15_000_000
 """Prefixes times points after which a wide beam must do."""
+HELD = 1_000_000
+"""Numbers that are worked out at a time."""
 WIDE = 128
 """How wide that is; and codes beyond those wanted after which it is taken too."""
-SMALL = 1_000_000
-"""Prefixes times arcs times points up to which one matrix product bounds them all, needed or not."""
 LEAST = 1e-7
-"""Codes are first looked for where every arc of the diagram on their way has this posterior probability."""
-WORTH_RESTRICTING = 100_000
-"""Nodes times points from which leaving out the hopeless ones is quicker than a pass over all of them."""
+"""Probability from which a code is sure to be found among those that the narrowed trellis holds (`weigh.py`)."""
 
 
 @frozen(eq=False)
@@ -67,6 +65,11 @@ class Level:
     ignored: bool
     enter: Callable[[Array], Array] | None = None
 
+    @property
+    def plain(self) -> bool:
+        """Whether no two labels have the same depths, so that a prefix that stood in one node stands in one again."""
+        return not self.ignored and int(self.depth.max()) + 1 == self.depth.size
+
 
 def best_codes(
     posterior: Posterior, system: System, wanted: int, ignored: Collection[Place] = frozenset()
@@ -77,12 +80,13 @@ def best_codes(
     `depths`.
     """
     found: list[Ranked] = []
-    for least in (0.0,) if ignored else (LEAST, 0.0):
-        if least not in posterior.levels:
-            posterior.levels[least] = _levels_of(posterior, least, ignored)
-        levels: Sequence[Level] = posterior.levels[least]
+    narrow = not ignored and any(section.whole is not None for section in posterior.sections)
+    for whole in (False, True) if narrow else (True,):
+        if whole not in posterior.levels:
+            posterior.levels[whole] = _levels_of(posterior, ignored, whole=whole)
+        levels: Sequence[Level] = posterior.levels[whole]
         found = _ranked(levels, _search(levels, posterior.sections[0].posterior.size, wanted), system)[:wanted]
-        if len(found) == wanted and found[-1].probability >= least:
+        if len(found) == wanted and found[-1].probability >= LEAST:
             break
     return found
 
@@ -183,7 +187,10 @@ def _beam(levels: Sequence[Level], root: _Block, width: int) -> _Block:
 
 
 def _onwards(level: Level, block: _Block, limit: float, most: int | None = None) -> _Block:
-    """All ways on from some prefixes whose bound is at least the `limit`; of these the best `most`."""
+    """All ways on from some prefixes whose bound is at least the `limit`; of these the best `most`.
+
+    (Long: one step of the search, in which every line needs the one before.)
+    """
     layer = level.layer
     front = block.front if level.enter is None else level.enter(block.front)
     ways = layer.ways[block.nodes]
@@ -191,9 +198,13 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     arc = ways[row, way]
     label, child, owner = layer.arc_label[arc], layer.arc_child[arc], block.owner[row]
     bounds = _bounds(level, front, row, arc)
+    apart = level.plain and block.owner.size == block.bounds.size
     if level.ignored:
         prefix, example = owner, np.zeros(0, dtype=np.intp)
         size = block.bounds.size
+    elif apart:  # every way on is a prefix of its own
+        prefix = example = np.arange(owner.size)
+        size = owner.size
     else:
         wide = int(level.depth.max()) + 1
         _, example, prefix = np.unique(owner * wide + level.depth[label], return_index=True, return_inverse=True)
@@ -213,7 +224,7 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
     after = front[row[used]]
     after *= level.table[label[used]]
     place = number[prefix[used]] * layer.next_nodes + child[used]
-    places, where = np.unique(place, return_inverse=True)
+    places, where = (place, place) if apart else np.unique(place, return_inverse=True)
     if places.size < place.size:  # several ways into one node
         joined = np.zeros((places.size, after.shape[1]))
         np.add.at(joined, where, after)
@@ -224,19 +235,17 @@ def _onwards(level: Level, block: _Block, limit: float, most: int | None = None)
 
 def _bounds(level: Level, front: Array, row: Indices, arc: Indices) -> Array:
     """What each way on (row, arc) can have at most."""
-    if front.size * level.after.shape[0] <= SMALL:
-        return np.asarray((front @ level.after.T)[row, arc])
     out = np.empty(row.size)
-    some = max(1, SMALL // front.shape[1])
+    some = max(1, HELD // front.shape[1])
     for start in range(0, row.size, some):
         part = slice(start, start + some)
         np.einsum("rp,rp->r", front[row[part]], level.after[arc[part]], out=out[part])
     return out
 
 
-def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -> list[Level]:
+def _levels_of(posterior: Posterior, ignored: Collection[Place], *, whole: bool) -> list[Level]:
     """All layers in turn, with the weight of each point in what can follow."""
-    parts = [_levels(section, least, ignored) for section in posterior.sections]
+    parts = [_levels(section, ignored, whole=whole) for section in posterior.sections]
     log_evidence = posterior.log_evidence + posterior.log_count
     first = posterior.sections[0]
     (levels, tops, _), *others = parts
@@ -259,24 +268,32 @@ def _levels_of(posterior: Posterior, least: float, ignored: Collection[Place]) -
     return levels + second
 
 
-def _levels(section: Section, least: float, ignored: Collection[Place]) -> tuple[list[Level], Array, Array]:
+def _levels(section: Section, ignored: Collection[Place], *, whole: bool) -> tuple[list[Level], Array, Array]:
     """A section's layers in turn, the log of what each point's best labels have, and the best code's part of that."""
     tops = np.zeros(section.posterior.size)
     later = np.ones(tops.size)  # what the trellises to come have at best
     levels: list[Level] = []
-    for trellis, rows in reversed(list(_trellises_of(section, least))):
+    sums, logs = section.whole if whole else None, section.logs
+    if sums is not None:
+        logs = tuple(tuple(sums.logs(trellis, section.columns)) for trellis in sums.trellises)
+    for trellis, rows in reversed(list(zip(sums.trellises if sums else section.trellises, logs, strict=True))):
         top, ratios = scaled(rows)
         tops += top
         best = np.ones((1, later.size))
         own = []
         for layer, table in zip(reversed(trellis.layers), reversed(ratios), strict=True):
-            _, depth = np.unique(layer.labels, axis=0, return_inverse=True)
-            level = Level(layer, table, np.empty(0), depth.reshape(-1), set(layer.places) <= set(ignored))
+            level = Level(layer, table, np.empty(0), _numbers(layer.labels), set(layer.places) <= set(ignored))
             after, best = _completions(level, best, alike=bool(ignored))
             own.append(evolve(level, after=after))
         levels = _weighed(own[::-1], later) + levels
         later = later * best[0]
     return levels, tops, later
+
+
+def _numbers(labels: Indices) -> Indices:
+    """Labels of the same depths have the same number."""
+    column = labels[:, 0] if labels.shape[1] == 1 else labels
+    return np.unique(column, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def _completions(level: Level, best: Array, *, alike: bool) -> tuple[Array, Array]:
@@ -324,18 +341,3 @@ class _Crossing:
         table[:, self.one] = front * self.weight
         crossed = table.reshape(-1, self.link.shape[0]) @ self.link
         return np.asarray(crossed.reshape(front.shape[0], -1)[:, self.two])
-
-
-def _trellises_of(section: Section, least: float) -> Iterator[tuple[Trellis, Sequence[Array]]]:
-    """The section's trellises with their log likelihoods; with `least`, as far as codes go that have this probability."""
-    if section.whole is not None and least < LEAST:
-        for trellis in section.whole.trellises:
-            yield trellis, section.whole.logs(trellis, section.columns)
-        return
-    for trellis, rows, arcs in zip(section.trellises, section.logs, section.arcs, strict=True):
-        large = sum(layer.nodes for layer in trellis.layers) * section.posterior.size > WORTH_RESTRICTING
-        if not least or not large:
-            yield trellis, rows
-            continue
-        left, labels = restrict(trellis, [held >= least for held in arcs])
-        yield left, [table[kept] for table, kept in zip(rows, labels, strict=True)]

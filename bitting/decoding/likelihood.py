@@ -83,15 +83,6 @@ class CutLikelihood:
         return sum(w * v for w, v in zip(weights, self.values, strict=True)) / sum(weights)
 
 
-def reading_uncertainty(reading: Reading, model: MeasurementModel) -> float:
-    """Standard uncertainty of one reading: its own or the model's, combined with the rounding of its digits.
-
-    A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
-    """
-    own = model.reading_sd if reading.own_sd is None else reading.own_sd
-    return math.sqrt(own**2 + reading.digit**2 / 12)
-
-
 def outlier_range(track: Track) -> tuple[float, float]:
     """Where a wrong reading lies: from one increment past the deepest to one past the shallowest dimension."""
     depths = track.depths
@@ -139,7 +130,7 @@ def cut_likelihood(
     """The likelihood of the readings of one cut, list by list; `ends` is where a wrong one lies."""
     parts: list[Component] = [(0.0, 0.0, math.inf)]  # nothing read yet: the floor is the last
     for readings in lists:
-        values = [(r.value, reading_uncertainty(r, model)) for r in readings]
+        values = [(r.value, model.uncertainty(r)) for r in readings]
         own = _one_list(values, ends, model)
         parts = _kept([_product(one, two) for one in parts for two in own])
     floors = [weight for weight, _, sd in parts if sd == math.inf]
@@ -149,7 +140,7 @@ def cut_likelihood(
         components=tuple(part for part in parts if part[2] < math.inf),
         log_floor=floors[0],
         values=tuple(r.value for one in lists for r in one),
-        sds=tuple(reading_uncertainty(r, model) for one in lists for r in one),
+        sds=tuple(model.uncertainty(r) for one in lists for r in one),
         wrong=tuple(wrong_density(r.value, *ends) for one in lists for r in one),
         lists=tuple(number for number, one in enumerate(lists) for _ in one),
         digits=tuple(r.digit for one in lists for r in one),

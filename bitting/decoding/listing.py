@@ -47,6 +47,8 @@ NAMED = 0.2
 """Share from which another way is named, and the answer not sure."""
 LOOKED_AT = 0.05
 """Rough share from which a way is worked out exactly."""
+FAR = 20.0
+"""Offsets at which any depths are so much (log) less likely than at a way's best offset are left out."""
 MOST = 4
 """Ways that are worked out exactly, at most."""
 NEAR = 1.5
@@ -80,7 +82,7 @@ def ways_of(readings: Readings, system: System) -> list[Way]:
 
 
 def _of_list(readings: Readings, system: System, number: int | None) -> Iterator[Way]:
-    """The ways of one list (None: of all together)."""
+    """The ways of one list (None: of all together). (Long: a plain list of them.)"""
 
     def way(name: str, share: float, moves: Mapping[str, Callable[[ReadCut], ReadCut]], detail: str = "") -> Way:
         cuts = tuple(
@@ -134,10 +136,10 @@ def _slipped(
     ]  # fmt: skip
     spans = [(cut.cut, cut.readings[0].span[0]) for cut in own if cut.readings]
     back = len(spans) > 1 and spans[0][1] > spans[-1][1] and spans[0][0] < spans[-1][0]  # written from the tip
-    last = count - 1
+    last, mine = count - 1, set(map(id, own))
 
     def moved(cut: ReadCut) -> ReadCut:
-        if not any(cut is one for one in own):
+        if id(cut) not in mine:
             return cut
         where = last - cut.cut if back else cut.cut
         if kind == SKIPPED:
@@ -186,20 +188,23 @@ def rough_evidence(ways: Sequence[Way], solver: Solver) -> Array:
     reach = 3.5 * model.offset_sd + 2 * step
     offsets = np.arange(-reach, reach + step, step)
     tables = _tables(ways, solver, rough, offsets)
-    total = np.zeros((len(ways), offsets.size))
+    prior = np.log(sum(p * np.exp(-0.5 * (offsets / (sd or 1.0)) ** 2) / (sd or 1.0) for p, sd in model.offset_parts))
+    most = prior + sum(table.max(axis=2) for table in tables.values())
+    near = np.flatnonzero(most > most.max(axis=1, keepdims=True) - FAR)  # (way, offset) that may matter to the way
+    found = np.zeros(near.size)
     for trellis in solver.trellises:
         logs = []
         for layer in trellis.layers:
-            parts = [tables[place][:, :, layer.rows[:, i]] for i, place in enumerate(layer.places) if place in tables]
-            out = sum(parts) if parts else np.zeros((len(ways), offsets.size, layer.labels.shape[0]))
-            logs.append(np.ascontiguousarray(np.reshape(out, (-1, layer.labels.shape[0])).T))
+            out = np.zeros((near.size, layer.labels.shape[0]))
+            for i, place in enumerate(layer.places):
+                if place in tables:
+                    out += tables[place].reshape(most.size, -1)[near][:, layer.rows[:, i]]
+            logs.append(np.ascontiguousarray(out.T))
         tops, ratios = scaled(logs)
-        total += (np.log(np.maximum(backward(trellis, ratios)[1], UNDERFLOW)) + tops).reshape(total.shape)
-    with np.errstate(divide="ignore"):
-        prior = np.log(
-            sum(share * np.exp(-0.5 * (offsets / (sd or 1.0)) ** 2) / (sd or 1.0) for share, sd in model.offset_parts)
-        )
-    return np.asarray(np.logaddexp.reduce(total + prior, axis=1))
+        found += np.log(np.maximum(backward(trellis, ratios)[1], UNDERFLOW)) + tops
+    total = np.full(most.size, -np.inf)
+    total[near] = found
+    return np.asarray(np.logaddexp.reduce(total.reshape(most.shape) + prior, axis=1))
 
 
 def _tables(ways: Sequence[Way], solver: Solver, model: MeasurementModel, offsets: Array) -> dict[Place, Array]:

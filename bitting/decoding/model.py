@@ -26,7 +26,7 @@ from typing import Literal
 from attrs import Attribute, asdict, evolve, field, frozen
 
 from bitting.errors import BittingError
-from bitting.model import System
+from bitting.model import Reading, System
 
 Made = Literal["original", "copy"]
 
@@ -129,6 +129,14 @@ class MeasurementModel:
         if self.offset_sd == 0 or self.offset_tail == 0:
             return ((1.0, self.offset_sd),)
         return (1 - self.offset_tail, self.offset_sd), (self.offset_tail, TAIL_TIMES * self.offset_sd)
+
+    def uncertainty(self, reading: Reading) -> float:
+        """Standard uncertainty of one reading: its own or the model's, combined with the rounding of its digits.
+
+        A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
+        """
+        own = self.reading_sd if reading.own_sd is None else reading.own_sd
+        return math.hypot(own, reading.digit / math.sqrt(12))
 
     def as_dict(self) -> dict[str, float]:
         """The figures by name."""

@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from attrs import frozen
@@ -38,10 +37,6 @@ class PlaceOff:
     track: str
     cut: int
     off: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"side": self.side, "track": self.track, "cut": self.cut, "off": self.off}
 
 
 @frozen
@@ -106,12 +101,6 @@ def _half_pitch(spaces: Sequence[float], system: System) -> float:
     """Half the least distance between neighbouring cuts, in mm."""
     gaps = [abs(b - a) for a, b in pairwise(spaces)]
     return system.in_mm(min(gaps)) / 2 if gaps else math.inf
-
-
-def place_evidence(readings: Readings, system: System) -> float:
-    """log density of the places, 0 where none was measured."""
-    fit = place_fit(readings, system)
-    return 0.0 if fit is None else fit.log_evidence
 
 
 def _even(reach: float, step: float) -> Array:

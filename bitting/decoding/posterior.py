@@ -38,7 +38,6 @@ from bitting.decoding.weigh import (
     pair_points,
     shares,
     thin,
-    worth_narrowing,
 )
 from bitting.diagram.trellis import Trellis
 from bitting.model import Place
@@ -142,7 +141,15 @@ class Posterior:
     shares: Mapping[Place, Array]
     shared: Shared
     reach: Reach
-    levels: dict[float, Any] = field(factory=dict, repr=False)
+    levels: dict[bool, Any] = field(factory=dict, repr=False)
+
+    def errors(self, along: Mapping[Place, float]) -> dict[Place, float]:
+        """The mean of the shared error at each cut."""
+        shared, signs = self.shared, self.grid.signs
+        return {
+            place: shared.offset_mean + signs[place.lane] * shared.pair_mean + shared.tilt_mean * at
+            for place, at in along.items()
+        }
 
 
 def solve(sections: Sequence[Sequence[Trellis]], tables: Tables, grid: Grid) -> Posterior:
@@ -192,7 +199,7 @@ def _solve_one(trellises: Sequence[Trellis], tables: Tables, grid: Grid) -> tupl
     if tables.pair_bounds:
         points = evolve(points, limit=points.limit + pair_limit(tables, grid))
     whole = Sums(tuple(trellises), tables, grid)
-    if not worth_narrowing(points, whole):
+    if not grid.spread:
         return _kept(points, whole, whole, *enough(points, whole))
     look = first_look(points, whole)
     pilots, totals = look.pilots, look.totals

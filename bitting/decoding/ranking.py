@@ -36,6 +36,7 @@ def decode_among(
     to (another number of cuts, other tracks): such a system is not compared, and its reason stands among `.notes`. Raises
     the first of these errors when no system is left. The verdict is unsure at best when another system holds more than
     what `sure` leaves. `place_sd` (mm) is the uncertainty of places along the blade.
+    (Long: what is found of each system goes into the ranking, the notes and the answer.)
     """
     found: list[tuple[float, Decoded, Decoder]] = []
     given: dict[str, Readings] = {}

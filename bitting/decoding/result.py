@@ -15,26 +15,31 @@ from attrs import field, frozen
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.positions import PlaceFit
 from bitting.model import Depths, System
+from bitting.model.value import NOT_JSON, Value
 
 Verdict = Literal["sure", "unsure", "no-fit"]
 Taken = Literal["reading", "wrong", "slip of the pen", "wrong place"]
 """What a reading was taken for."""
 
 
+class OfCut(Value):
+    """What is said of one cut; its JSON has a side only on keys whose sides differ."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Its JSON."""
+        return {name: value for name, value in super().as_dict().items() if (name, value) != ("side", None)}
+
+
 @frozen
-class Alternative:
+class Alternative(Value):
     """Another depth that a cut may have."""
 
     depth: str
     probability: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"depth": self.depth, "probability": self.probability}
-
 
 @frozen
-class CutResult:
+class CutResult(OfCut):
     """One cut of the answer. `cut` counts from 1; `side` only on keys whose sides differ.
 
     `nominal` is the depth's dimension, `reading` the mean of its readings (None: not read), `deviation` the reading less
@@ -51,68 +56,45 @@ class CutResult:
     side: str | None = None
     nominal: float = 0.0
     reading: float | None = None
-    values: tuple[float, ...] = ()
-    wrong: tuple[float, ...] = ()
-    taken_for: tuple[Taken, ...] = ()
+    values: tuple[float, ...] = field(default=(), metadata=NOT_JSON)
+    wrong: tuple[float, ...] = field(default=(), metadata=NOT_JSON)
+    taken_for: tuple[Taken, ...] = field(default=(), metadata=NOT_JSON)
+    derived = ("readings",)
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        out: dict[str, Any] = {
-            "track": self.track,
-            "cut": self.cut,
-            "depth": self.depth,
-            "confidence": self.confidence,
-            "alternatives": [other.as_dict() for other in self.alternatives],
-            "deviation": self.deviation,
-            "nominal": self.nominal,
-            "reading": self.reading,
-            "readings": [
-                {"value": value, "wrong": wrong, "taken_for": taken}
-                for value, wrong, taken in zip(self.values, self.wrong, self.taken_for, strict=True)
-            ],
-        }
-        return out if self.side is None else {"side": self.side, **out}
+    @property
+    def readings(self) -> tuple[dict[str, Any], ...]:
+        """Each reading, the probability that it is none of this cut, and what it was taken for."""
+        rows = zip(self.values, self.wrong, self.taken_for, strict=True)
+        return tuple({"value": value, "wrong": wrong, "taken_for": taken} for value, wrong, taken in rows)
 
 
 @frozen
-class Candidate:
+class Candidate(Value):
     """A whole code and its probability; `depths` are its places in the depth tables, a row per lane."""
 
     code: str
     probability: float
-    depths: Depths = field(repr=False)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"code": self.code, "probability": self.probability}
+    depths: Depths = field(repr=False, metadata=NOT_JSON)
 
 
 @frozen
-class Offset:
+class Offset(Value):
     """The error shared by all readings: posterior mean and standard deviation, in the system's unit."""
 
     mean: float
     sd: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"mean": self.mean, "sd": self.sd}
-
 
 @frozen
-class Wear:
+class Wear(Value):
     """Mean material lost at a cut of this key: posterior mean and standard deviation, in the system's unit."""
 
     mean: float
     sd: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"mean": self.mean, "sd": self.sd}
-
 
 @frozen
-class Listed:
+class Listed(Value):
     """A way in which the list may have been taken (see `listing.py`) and its share of the evidence.
 
     `detail` names track and cut where the way has them; `number` is the list (from 0) where there are several.
@@ -136,7 +118,7 @@ ASKED = Listed("as given", 1.0)
 
 
 @frozen
-class Doubt:
+class Doubt(Value):
     """What keeps an answer from being sure, whatever its probability.
 
     `kind`: "not read" (no reading of the cut is one), "half a step off" (readings that agree lie so far from its depth),
@@ -147,41 +129,29 @@ class Doubt:
     track: str = ""
     cut: int = 0
     side: str | None = None
-    off: float = 0.0
-    share: float = 0.0
-
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"kind": self.kind, "track": self.track, "cut": self.cut, "side": self.side}
+    off: float = field(default=0.0, metadata=NOT_JSON)
+    share: float = field(default=0.0, metadata=NOT_JSON)
 
 
 @frozen
-class Fit:
+class Fit(Value):
     """How well the readings agree with the best legal code; see `fit.py`. `limit`: below it, they don't."""
 
     p_value: float
     limit: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"p_value": self.p_value, "limit": self.limit}
-
 
 @frozen
-class Deciding:
+class Deciding(Value):
     """A new reading from `low` up to `high` would make `depth` the answer's depth for the cut; None: without end."""
 
     depth: str
     low: float | None
     high: float | None
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {"depth": self.depth, "low": self.low, "high": self.high}
-
 
 @frozen
-class Next:
+class Next(OfCut):
     """A cut worth another reading: the probability of a wrong code falls to `risk` on average; what would decide it."""
 
     track: str
@@ -190,43 +160,22 @@ class Next:
     risk: float
     deciding: tuple[Deciding, ...] = ()
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        out: dict[str, Any] = {
-            "track": self.track,
-            "cut": self.cut,
-            "risk": self.risk,
-            "deciding": [d.as_dict() for d in self.deciding],
-        }
-        return out if self.side is None else {"side": self.side, **out}
-
 
 @frozen
-class SystemRank:
+class SystemRank(Value):
     """One system, read one way, among those compared: its share of the evidence, each as likely as any other before."""
 
     system: str
     probability: float
     reading: str = "as given"
-    log_evidence: float = 0.0
+    log_evidence: float = field(default=0.0, metadata=NOT_JSON)
     fits: bool = True
     code: str = ""
     compared: bool = True
 
-    def as_dict(self) -> dict[str, Any]:
-        """Its JSON."""
-        return {
-            "system": self.system,
-            "probability": self.probability,
-            "reading": self.reading,
-            "fits": self.fits,
-            "code": self.code,
-            "compared": self.compared,
-        }
-
 
 @frozen
-class Decoded:
+class Decoded(Value):
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in
@@ -254,14 +203,15 @@ class Decoded:
     model: MeasurementModel | None = None
     notes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
-    log_total: float = 0.0
+    log_total: float = field(default=0.0, metadata=NOT_JSON)
     listing: Listed = ASKED
     other_listings: tuple[Listed, ...] = ()
     doubts: tuple[Doubt, ...] = ()
-    places: PlaceFit | None = None
-    lists: int = 1
-    copied: int = 0
-    of: System | None = field(default=None, repr=False, eq=False)
+    places: PlaceFit | None = field(default=None, metadata=NOT_JSON)
+    lists: int = field(default=1, metadata=NOT_JSON)
+    copied: int = field(default=0, metadata=NOT_JSON)
+    of: System | None = field(default=None, repr=False, eq=False, metadata=NOT_JSON)
+    derived = ("listed",)
 
     @property
     def depths(self) -> Depths:
@@ -272,30 +222,3 @@ class Decoded:
     def listed(self) -> str:
         """How the list was taken."""
         return self.listing.name
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON: plain values, under the attributes' names."""
-        return {
-            "system": self.system,
-            "verdict": self.verdict,
-            "code": self.code,
-            "probability": self.probability,
-            "cuts": [cut.as_dict() for cut in self.cuts],
-            "candidates": [candidate.as_dict() for candidate in self.candidates],
-            "offset": self.offset.as_dict(),
-            "fit": self.fit.as_dict(),
-            "measure_next": [cut.as_dict() for cut in self.measure_next],
-            "systems": [rank.as_dict() for rank in self.systems],
-            "wear": self.wear.as_dict(),
-            "tilt": self.tilt.as_dict(),
-            "left_right": self.left_right,
-            "log_evidence": self.log_evidence,
-            "sure_limit": self.sure_limit,
-            "model": None if self.model is None else self.model.as_dict(),
-            "notes": list(self.notes),
-            "assumed": list(self.assumed),
-            "listed": self.listed,
-            "listing": self.listing.as_dict(),
-            "other_listings": [one.as_dict() for one in self.other_listings],
-            "doubts": [doubt.as_dict() for doubt in self.doubts],
-        }

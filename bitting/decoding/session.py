@@ -55,6 +55,7 @@ def decode_at(
     """The answer for one key from one or more lists of its readings; several systems are ranked.
 
     Raises BittingError for what can't be read, can't be a length of this blade, or can't be combined.
+    (Long: read, shift, decode and shift back, in that order.)
     """
     _check(bench, systems, lock)
     ready = {system.name: _model(bench, system) for system in systems}

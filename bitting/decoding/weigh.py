@@ -141,9 +141,9 @@ def _shares(trellis: Trellis, logs: Sequence[Array], weight: Array) -> list[Arra
 
 NEGLIGIBLE = 1e-11
 """Share of the evidence that points left out of the grid may hold together."""
-SPREAD_NEGLIGIBLE = 2e-5
+SPREAD_NEGLIGIBLE = 2e-6
 """The same where tilt or left-right difference spread the grid over several dimensions."""
-THIN, SPREAD_THIN = 1e-11, 2e-5
+THIN, SPREAD_THIN = 1e-11, 2e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 MOST_KEPT = 12_000
 """Points that are kept at most (a key whose readings fit takes some thousand)."""
@@ -156,8 +156,6 @@ PILOTS = 200
 MOST_WORK, AT_LEAST = 30_000_000, 2_000
 """Arcs times points that are weighed at most (and so many points at least): readings that fit nothing say nothing of where
 the shared errors lie, and the likeliest points must do."""
-LONG = 2_000_000
-"""Arcs times points from which half of the points are weighed first, to see whether fewer are enough."""
 
 
 @frozen(eq=False)
@@ -256,16 +254,9 @@ def enough(points: Points, sums: Sums, look: Look | None = None) -> tuple[Indice
         where: Indices = np.arange(points.limit.size)
         return where, points.totals(where, sums)
     look = first_look(points, sums) if look is None else look
-    share, most = _negligible(points.grid), max(AT_LEAST, MOST_WORK // sums.size)
-    needed = min(max(look.needed(look.known, share), 1), most)
-    first = np.sort(look.order[: needed // 2 + 1 if needed * sums.size > LONG else needed])
-    found = points.totals(first, sums)
-    known = max(look.known, log_sum(found))  # the more is known, the fewer points are needed
-    rest = np.sort(look.order[first.size : min(look.needed(known, share), most)])
-    where = np.concatenate([first, rest])
-    total = np.concatenate([found, points.totals(rest, sums)]) if rest.size else found
-    order = np.argsort(where)
-    return where[order], total[order]
+    needed = look.needed(look.known, _negligible(points.grid))
+    where = np.sort(look.order[: min(max(needed, 1), max(AT_LEAST, MOST_WORK // sums.size))])
+    return where, points.totals(where, sums)
 
 
 def pair_points(grid: Grid, bounds: Mapping[int, Array], base: Array) -> Points:
@@ -341,18 +332,11 @@ def linked(logs: Array, link: Array) -> Array:
 
 FAINT = 1e-9
 """Part of the evidence at one point, in that of the best point, below which an arc is left out."""
-LOST = 1e-5
+LOST = 1e-6
 """Share of the evidence that narrowing may lose."""
 CHECKED = 48
 """Points at which that is found out."""
 ROUNDS = 3
-WORTH_NARROWING = 20_000_000
-"""Arcs of a diagram times points of a grid from which narrowing pays (measured)."""
-
-
-def worth_narrowing(points: Points, sums: Sums) -> bool:
-    """Whether the diagram is large for so many points."""
-    return points.grid.spread and sums.size * points.limit.size > WORTH_NARROWING
 
 
 def narrowed(sums: Sums, points: Points, pilots: Indices, totals: Array, faint: float = FAINT) -> Sums:

@@ -73,7 +73,7 @@ def build(
     """The child tables of every layer, one layer per place: (nodes, depths) -> node of the next layer, -1 for none.
 
     Raises `TooLargeError` naming the rule that blows the diagram up, when a layer passes the budget, or would cost more
-    memory or time than there is.
+    memory or time than there is. (Long: what goes on from layer to layer is five arrays, which belong together.)
     """
     running = [_Running(rule, system) for rule in rules]
     columns: list[Array] = [np.zeros(1, np.int32) for _ in running]

@@ -6,11 +6,9 @@ once per edge. In most diagrams a node remembers the depth that led to it, so th
 
 A *label* is what a layer decides: one depth of one cut, or the depths of several cuts that are decided together.
 
-Sums and maxima over all legal codes at once: the forward and backward passes on a compiled diagram.
-
-Every array has the points of the grid (offset, tilt, wear scale, … of one key or of several) as its last axis; what a
-pass does at one point knows nothing of the others. Likelihoods come scaled so that the best label of a layer has 1 at
-every point: then no sum overflows.
+**Forward and backward passes** sum over all legal codes at once. Every array has the points of the grid (offset, tilt,
+wear scale, … of one key or of several) as its last axis; what a pass does at one point knows nothing of the others.
+Likelihoods come scaled so that the best label of a layer has 1 at every point: then no sum overflows.
 
 Reference: L. R. Rabiner, A tutorial on hidden Markov models, Proc. IEEE 77 (1989), section III, for chains; the layered
 diagram takes the place of the transition matrix.

@@ -1,4 +1,4 @@
-"""How far a caliper's jaw stays above the bottom of a cut, from the wall that the plan mills beside it.
+"""How far a caliper's jaw, or a ball or pin, stays above the bottom of a cut, from the wall that the plan mills beside it.
 
 A jaw of some width, centred on a cut and lying along the blade, rests on the highest metal under it. On either side of
 the cut that depends on the cutter, on the cut's own depth and on its neighbour there, so each side is a table of its own
@@ -14,6 +14,10 @@ somewhere between 0 and that; where metal rises on both sides alike, it stands o
   the tip the last cut is run out.
 - Vee of included angle α with a flat root: every cut is milled for itself, so its flank rises by (h - root/2) / tan(α/2)
   until it meets its neighbour's flank, the neighbour's flat or the blank's surface.
+
+A ball or a pin's round end of radius R (`contact`) is as high at the distance h from its middle as R - √(R² - h²), and rests
+where the wall rises most above that. It touches the floor inside a wider cutter's arc; a smaller arc, a flank or a wall holds
+it up at a point that is known exactly: the corner where the wall ends, or where a flank or an arc has the ball's own slope.
 
 Only the cuts next to it are looked at: a jaw that reaches past the middle of a neighbour is taken to end there.
 
@@ -31,6 +35,7 @@ Only the cuts next to it are looked at: a jaw that reaches past the middle of a 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from math import inf, radians, sqrt, tan
 
 from attrs import evolve, field, frozen
@@ -45,10 +50,26 @@ DIGITS = 12
 
 
 Rise = Callable[[float, float | None, float, float], float]
-"""How far the wall rises at some distance from the middle of a cut.
+"""How far the wall rises at some distance from the middle of a cut, and after that: it never falls.
 
 Own travel, the neighbour's (None: there is none, and the blank begins), distance between the two, distance asked for.
 """
+
+
+@frozen
+class Wall:
+    """The wall beside a cut: its rise, the distance at which that ends (own travel, neighbour's, distance between), and its
+    form below: an arc of some radius, or a flank of some slope."""
+
+    rise: Rise
+    end: Callable[[float, float | None, float], float]
+    arc: float = 0.0
+    slope: float = 0.0
+
+
+Rest = Callable[[float, float | None, float, float], float]
+"""How high the wall on one side holds the contact, its middle moved so far away from that side. Own travel, the neighbour's and
+the distance between the two come first, as of a `Rise`."""
 
 
 @frozen
@@ -78,10 +99,10 @@ class StandOffs:
 
     before: Side
     after: Side
-    jaw: float
+    half: float
     travels: tuple[float, ...]
     gaps: tuple[float, ...]
-    rise: Rise = field(repr=False)
+    rest: Rest = field(repr=False)
     run_out: bool = False
     """Whether the floor goes on past the last cut to the tip."""
 
@@ -102,29 +123,32 @@ class StandOffs:
         own, most = self.travels[depths[cut]], self.of(depths, cut)
         bow = self._beside(own, depths[cut - 1] if cut else None, cut - 1)
         tip = self._beside(own, depths[cut + 1] if cut + 1 < len(depths) else None, cut)
-        half = self.jaw / 2
-        if min(bow(self.jaw), tip(self.jaw)) <= 0 or most <= 0:
+        half = self.half
+        if min(bow(-half), tip(-half)) <= 0 or most <= 0:
             return StandOff(0.0, most)
         low, high = -half, half  # how far it is moved towards the tip; the rise at its bow end falls, the other grows
         for _ in range(50):
             middle = (low + high) / 2
-            low, high = (middle, high) if bow(half - middle) > tip(half + middle) else (low, middle)
-        best = max(bow(half - high), tip(half + high))
+            low, high = (middle, high) if bow(middle) > tip(-middle) else (low, middle)
+        best = max(bow(high), tip(-high))
         return StandOff(min(most, round(best, DIGITS)), most)
 
     def _beside(self, own: float, neighbour: int | None, gap: int) -> Callable[[float], float]:
-        """The rise on one side of a cut by distance from its middle; `gap` is the place of the gap to the neighbour."""
+        """What one side of a cut holds the contact up by, moved so far away from it; `gap` is that to the neighbour."""
         if neighbour is None and gap >= 0 and self.run_out:
-            return lambda distance: 0.0  # noqa: ARG005
+            return lambda away: 0.0  # noqa: ARG005
         other = None if neighbour is None else self.travels[neighbour]
         apart = inf if neighbour is None else self.gaps[gap]
-        return lambda distance: self.rise(own, other, apart, max(distance, 0.0))
+        return lambda away: self.rest(own, other, apart, away)
 
 
-def stand_offs(system: System, track: Track, jaw: float, width: float | None = None) -> StandOffs | None:
-    """The stand-offs of a jaw of that width; None where the system doesn't say how wide its cutter is.
+def stand_offs(
+    system: System, track: Track, jaw: float, width: float | None = None, contact: float = 0.0
+) -> StandOffs | None:
+    """The stand-offs of a jaw of that width, or of a ball or pin of the radius `contact` (then `jaw` isn't looked at).
 
-    `width` is the blade's own as measured, where it isn't the system's: the uncut metal beside the bow begins there.
+    None where the system doesn't say how wide its cutter is. `width` is the blade's own as measured, where it isn't the
+    system's: the uncut metal beside the bow begins there.
     """
     cutting = system.cutting
     if width is not None:
@@ -132,12 +156,12 @@ def stand_offs(system: System, track: Track, jaw: float, width: float | None = N
     if cutting.shape == "vee":
         if cutting.angle is None or cutting.root is None:
             return None
-        rise = _vee(cutting.angle, cutting.root, surface_travel(system, track, 0.0))
+        wall = _vee(cutting.angle, cutting.root, surface_travel(system, track, 0.0))
     elif cutting.cutter is None:
         return None
     else:
-        radius = cutting.cutter / 2
-        rise = _round(radius, surface_travel(system, track, radius))
+        wall = _round(cutting.cutter / 2, surface_travel(system, track, cutting.cutter / 2))
+    rest = _ball(wall, contact) if contact else _flat(wall, jaw / 2)
     travels = tuple(track.deeper * (dimension - track.depths[0]) for dimension in track.depths)
     gaps = tuple(abs(b - a) for a, b in zip(track.spaces, track.spaces[1:], strict=False))
     run_out = cutting.shape != "vee"
@@ -145,28 +169,76 @@ def stand_offs(system: System, track: Track, jaw: float, width: float | None = N
     def table(gap: float | None, floor_goes_on: bool = False) -> tuple[tuple[float, ...], ...]:
         """Stand-offs of one side of one cut, a row per own depth; `gap` None: there is no neighbour on that side."""
         if gap is None:
-            return tuple((0.0 if floor_goes_on else round(rise(own, None, inf, jaw / 2), DIGITS),) for own in travels)
-        return tuple(tuple(round(rise(own, other, gap, jaw / 2), DIGITS) for other in travels) for own in travels)
+            return tuple((0.0 if floor_goes_on else round(rest(own, None, inf, 0.0), DIGITS),) for own in travels)
+        return tuple(tuple(round(rest(own, other, gap, 0.0), DIGITS) for other in travels) for own in travels)
 
     return StandOffs(
         before=tuple(table(gap) for gap in (None, *gaps)),
         after=tuple(table(gap, run_out) for gap in (*gaps, None)),
-        jaw=jaw,
+        half=contact or jaw / 2,
         travels=travels,
         gaps=gaps,
-        rise=rise,
+        rest=rest,
         run_out=run_out,
     )
 
 
 def stand_off(system: System, track: Track, depths: Sequence[int], cut: int, jaw: float | None = None) -> StandOff:
-    """What a jaw (default: the system's) stands off one cut; nothing without a jaw, or where the cutter isn't stated."""
-    width = system.measuring.jaw if jaw is None else jaw
-    found = stand_offs(system, track, width) if width else None
+    """What the contact stands off one cut: a jaw of that width, or by default the system's jaw or round contact.
+
+    Nothing without one, or where the cutter isn't stated.
+    """
+    contact = (system.measuring.contact or 0.0) if jaw is None else 0.0
+    width = (system.measuring.jaw or 0.0) if jaw is None else jaw
+    found = stand_offs(system, track, width, contact=contact) if width or contact else None
     return StandOff() if found is None else found.interval(depths, cut)
 
 
-def _round(radius: float, surface: float) -> Rise:
+def contact_said(system: System, jaw: float | None = None) -> str:
+    """What reads the system's keys: `a jaw of 0.5 mm`, `a round contact of radius 0.8 mm`, `a knife edge`."""
+    if jaw is None and system.measuring.contact:
+        return f"a round contact of radius {system.measuring.contact:g} {system.unit}"
+    width = system.measuring.jaw if jaw is None else jaw
+    return f"a jaw of {width:g} {system.unit}" if width else "a knife edge"
+
+
+def too_wide(system: System, jaw: float | None = None) -> str:
+    """What is to be said of a contact wider than two pitches; nothing of others."""
+    contact = system.measuring.contact if jaw is None else None
+    width = 2 * contact if contact else system.measuring.jaw if jaw is None else jaw
+    gaps = [abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)]
+    if not width or not gaps or width <= 2 * min(gaps):
+        return ""
+    return (
+        f"{contact_said(system, jaw)} is wider than two pitches: only what the cuts next to each one keep it from is "
+        "reckoned with, and such readings may be of no use"
+    )
+
+
+def _flat(wall: Wall, half: float) -> Rest:
+    """A flat jaw: its end is the first to touch."""
+    return lambda own, other, gap, away: wall.rise(own, other, gap, max(half - away, 0.0))
+
+
+def _ball(wall: Wall, radius: float) -> Rest:
+    """A ball: the wall may hold it at its corner, at the ball's side or middle, or where both have one slope."""
+    even = radius * wall.slope / sqrt(1 + wall.slope**2)  # where the ball is as steep as a flank
+
+    def rest(own: float, other: float | None, gap: float, away: float) -> float:
+        touched = [wall.end(own, other, gap), radius - away, -away, even - away]
+        if wall.arc > radius:  # inside the arc, the ball's middle and the arc's are in line with the point of contact
+            touched.append(-away * wall.arc / (wall.arc - radius))
+        found = 0.0
+        for at in touched:
+            side = min(abs(at + away), radius) if abs(at + away) <= radius + 1e-12 else None
+            if at >= 0 and side is not None:
+                found = max(found, wall.rise(own, other, gap, at) - radius + sqrt(radius**2 - side**2))
+        return found
+
+    return rest
+
+
+def _round(radius: float, surface: float) -> Wall:
     def rise(own: float, other: float | None, gap: float, distance: float) -> float:
         top = surface if other is None else other
         if top >= own:
@@ -174,10 +246,14 @@ def _round(radius: float, surface: float) -> Rise:
         h = min(distance, gap)
         return min(own - top, radius - sqrt(radius**2 - h**2)) if h < radius else own - top
 
-    return rise
+    def end(own: float, other: float | None, gap: float) -> float:
+        up = own - (surface if other is None else other)
+        return 0.0 if up <= 0 else min(gap, radius if up >= radius else sqrt(radius**2 - (radius - up) ** 2))
+
+    return Wall(rise, end, arc=radius)
 
 
-def _vee(angle: float, root: float, surface: float) -> Rise:
+def _vee(angle: float, root: float, surface: float) -> Wall:
     flank = 1 / tan(radians(angle / 2))
 
     def reached(travel: float, distance: float) -> float:
@@ -186,11 +262,18 @@ def _vee(angle: float, root: float, surface: float) -> Rise:
     def rise(own: float, other: float | None, gap: float, distance: float) -> float:
         if other is None:
             return max(0.0, own - max(reached(own, distance), surface))
-        meet = ((own - other) / flank + gap) / 2
-        h = min(distance, gap) if meet > gap - root / 2 else min(distance, meet)
+        h = min(distance, end(own, other, gap))
         return max(0.0, own - max(reached(own, h), reached(other, gap - h), surface))
 
-    return rise
+    def end(own: float, other: float | None, gap: float) -> float:
+        edge = root / 2 + max(own - surface, 0.0) / flank
+        if other is None:
+            return edge
+        meet = ((own - other) / flank + gap) / 2
+        flat = root / 2 + (own - other) / flank  # where the neighbour's flat begins, if its own flank isn't met before
+        return max(min(flat if meet > gap - root / 2 else meet, edge, gap), 0.0)
+
+    return Wall(rise, end, slope=flank)
 
 
 def surface_travel(system: System, track: Track, radius: float) -> float:

@@ -1,6 +1,6 @@
 """The wall that a cutter leaves, exactly: arcs and straight pieces, no polygons standing in for circles.
 
-A wall is a function of the place along the blade: how deep (travel, see `geometry`) the metal is gone there. Every part
+A wall is a function of the place along the blade: how deep (travel, see `frame`) the metal is gone there. Every part
 of a cutter's path contributes pieces of such a function, and the wall is their upper envelope, the deepest at each
 place:
 

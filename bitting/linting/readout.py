@@ -26,6 +26,7 @@ from attrs import frozen
 from bitting.arrays import Array
 from bitting.diagram import CodeSpace, Diagram
 from bitting.model import Place
+from bitting.model.value import Value
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
@@ -36,7 +37,7 @@ SLIPS = ("any_depth", "off_by_one", "swap")
 
 
 @frozen
-class Slips:
+class Slips(Value):
     """Of all slips of a kind, the share that another legal code hides; None where none can happen.
 
     `exact`: counted, not estimated; otherwise `sd` is the largest standard error of the three.
@@ -49,9 +50,8 @@ class Slips:
     sd: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
-        """The figures by name."""
-        shares = {name: getattr(self, name) for name in SLIPS}
-        return {**shares, "exact": self.exact} if self.exact else {**shares, "exact": False, "sd": self.sd}
+        """The figures by name; `sd` only where they are estimated."""
+        return {name: value for name, value in super().as_dict().items() if name != "sd" or not self.exact}
 
 
 class _TooMany(Exception):
@@ -97,7 +97,7 @@ class _Walker:
         self.diagram, self.most = diagram, most_pairs
         self.tables = [layer.children.astype(np.int64) for layer in diagram.layers]
         slips = sum(2 * table.shape[1] for table in self.tables)
-        self.kind: Any = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
+        self.kind: type[np.int64] | type[object] = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
         self.below = [counts.astype(self.kind) for counts in diagram.counts]
         self.above = self._ways_in()
 
@@ -142,7 +142,7 @@ class _Walker:
             a, b, ways = self._met(parts, i + 1, found)
         return 2 * found[0], 2 * found[1]
 
-    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> Any:
+    def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> tuple[Array, Array, Array]:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
         if sum(len(part[0]) for part in parts) > MOST_ROWS:
             raise _TooMany

@@ -69,13 +69,14 @@ class LintFinding(Value):
 
 
 @frozen
-class Linted:
+class Linted(Value):
     """Every finding about a system, the gravest first.
 
     `figures` are the numbers behind the notes, by the code of the finding: the shares of slips that go unnoticed, and
     the requirements of EN 1303 by grade where they were asked for.
     """
 
+    json_names = ("system", "clean", "findings", "figures")
     system: str
     findings: tuple[LintFinding, ...]
     figures: Mapping[str, Any] = field(factory=dict, hash=False)
@@ -89,12 +90,3 @@ class Linted:
     def complete(self) -> bool:
         """Whether every check could be made."""
         return all(finding.code != "not-checked" for finding in self.findings)
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of `systems lint`."""
-        return {
-            "system": self.system,
-            "clean": self.clean,
-            "findings": [finding.as_dict() for finding in self.findings],
-            "figures": dict(self.figures),
-        }

@@ -1,7 +1,7 @@
 """The cutter simulated: what a list of moves does to the blank, beside what the code allows.
 
 `simulate(code, system, tracks)` takes the moves of a plan or any other list, so that a wrong order shows what it would
-ruin. The wall that each track's moves leave is computed in closed form (`simulate_profile`), not approximated.
+ruin. The wall that each track's moves leave is computed in closed form (`bitting.geometry.profile`), not approximated.
 
 **What a code allows.** Each track is divided into flats, from the bow to the tip:
 
@@ -20,16 +20,10 @@ that. Differences below 1e-12 are rounding and count as 0.
 In an internal groove two walls share one pocket: the moves of one track also count against the other wall, which the
 back of the cutter can reach.
 
-One wall beside its code: what the code allows on each flat, how deep the cutter went, and how steep the walls are.
-
-The flats and their limits are described in `bitting.machine.simulate`.
-
-The metal that is left after each track, half-way through the job as well as at its end.
-
-*web* is the least metal beside a track in its face: to the opposite wall where that is cut already, otherwise to the
-opposite edge of the blade (external, edge), or between the wall and its own edge (internal). Between two walls it is
-the shortest distance in any direction: two walls cut by circles are as far apart as the paths of the circles' centres
-less their radii, exactly.
+**Metal left** (`stages_of`) after each track, half-way through the job as well as at its end. *web* is the least metal
+beside a track in its face: to the opposite wall where that is cut already, otherwise to the opposite edge of the blade
+(external, edge), or between the wall and its own edge (internal). Between two walls it is the shortest distance in any
+direction: two walls cut by circles are as far apart as the paths of the circles' centres less their radii, exactly.
 
 *floor* is the metal left across the blade's thickness where tracks of both faces lie over each other, otherwise under
 the track just cut; None where the system file has no thickness and milling depth, and for keys cut on their edges.
@@ -44,9 +38,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import inf
-from typing import Any
+from typing import Any, Protocol
 
-from attrs import asdict, evolve, frozen
+from attrs import evolve, frozen
 
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of, seat_of
@@ -65,6 +59,7 @@ from bitting.geometry.profile import (
 )
 from bitting.machine.plan.steps import Move, path_of
 from bitting.model import Code, Depths, Lane, System
+from bitting.model.value import Value
 
 ROUNDING = 1e-12
 """Differences below this are rounding, in the system's unit."""
@@ -85,7 +80,7 @@ class Limit:
 
 
 @frozen
-class Flat:
+class Flat(Value):
     """One flat of one track; lengths in the system's unit.
 
     `name` is `bow end`, `seat 3`, `wall 3-4` or `tip end`; `allowed` and `reached` are the dimensions of the deepest
@@ -93,6 +88,7 @@ class Flat:
     `residual` is the metal left at the worst place of a seat, and 0 elsewhere.
     """
 
+    json_digits = 6
     side: str | None
     track: str
     name: str
@@ -103,9 +99,10 @@ class Flat:
 
 
 @frozen
-class Wall:
+class Wall(Value):
     """The wall between neighbouring cuts (numbered from 1): its steepest angle to the blade's length, in degrees."""
 
+    json_digits = 6
     side: str | None
     track: str
     cuts: tuple[int, int]
@@ -191,9 +188,10 @@ def walls_of(frame: Frame, pieces: Sequence[Piece]) -> tuple[Wall, ...]:
 
 
 @frozen
-class Stage:
+class Stage(Value):
     """After the track `side`, `track`: the least web and floor anywhere on the key so far, in the system's unit."""
 
+    json_digits = 6
     side: str | None
     track: str
     web: float | None
@@ -338,9 +336,20 @@ def _along(piece: Piece) -> list[float]:
     return [piece.lo + (piece.hi - piece.lo) * i / (count - 1) for i in range(count)]
 
 
+class HasMoves(Protocol):
+    """The moves for one track of one side (None: the key is cut on one side only): a plan's, or `TrackMoves`."""
+
+    @property
+    def side(self) -> str | None: ...
+    @property
+    def track(self) -> str: ...
+    @property
+    def steps(self) -> Sequence[Move]: ...
+
+
 @frozen
 class TrackMoves:
-    """The moves for one track of one side (None: the key is cut on one side only)."""
+    """Any list of moves for one track of one side."""
 
     side: str | None
     track: str
@@ -348,7 +357,7 @@ class TrackMoves:
 
 
 @frozen
-class Simulation:
+class Simulation(Value):
     """What the moves leave of the blank; lengths in the system's unit.
 
     `gouge` and `residual` as in the module's text; `reached` says whether every cut of every track got its depth at its
@@ -376,33 +385,11 @@ class Simulation:
         """The flats that are cut too deep."""
         return tuple(flat for flat in self.flats if flat.gouge > 0)
 
-    def as_dict(self) -> dict[str, Any]:
-        """As JSON: gouge and residual, and with them every flat and wall, and the metal left."""
-        return {
-            "gouge": self.gouge,
-            "residual": self.residual,
-            "reached": self.reached,
-            "missed": list(self.missed),
-            "flats": [_as_dict(flat) for flat in self.flats],
-            "walls": [_as_dict(wall) for wall in self.walls],
-            "stages": [_as_dict(stage) for stage in self.stages],
-            "slivers": list(self.slivers),
-        }
-
-
-def _as_dict(record: Flat | Wall | Stage) -> dict[str, Any]:
-    """A record as JSON, lengths and angles rounded to a millionth."""
-
-    def plain(value: Any) -> Any:
-        return round(value, 6) if isinstance(value, float) else list(value) if isinstance(value, tuple) else value
-
-    return {name: plain(value) for name, value in asdict(record).items()}
-
 
 def simulate(
     code: Code | Depths,
     system: System,
-    tracks: Sequence[Any],
+    tracks: Sequence[HasMoves | Mapping[str, Any]],
     *,
     radius: float | None = None,
     travels: Mapping[str, Sequence[float]] | None = None,
@@ -413,7 +400,7 @@ def simulate(
     or of its JSON, or `TrackMoves`: each has `side`, `track` and `steps`. `radius` replaces the radius of the system's
     cutter. `travels` says, by a lane's label, how far in its cuts are to go where that isn't the code's depth. A lane
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
-    depth that doesn't exist, and for a system that doesn't describe its cutter.
+    depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
     """
     depths = exact_depths(code) if isinstance(code, Code) else code
     runs: list[Run] = []
@@ -491,8 +478,8 @@ def exact_depths(code: Code) -> Depths:
     return depths
 
 
-def _job(system: System, entry: Any) -> tuple[str | None, Lane, Sequence[Move]]:
-    """Side, lane and moves of one entry."""
+def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
+    """Side, lane and moves of one track."""
     if isinstance(entry, Mapping):
         side, track, steps = entry.get("side"), entry["track"], entry["steps"]
     else:

@@ -21,3 +21,19 @@ def expect(kind: type, value: object) -> None:
         raise BittingError(
             f"{found} stands where a {kind.__name__} is wanted", hint=f"`bitting.{MAKERS[kind]}` makes one"
         )
+
+
+READ_BY = ("name", "unit", "sides", "convenience", "tracks")
+"""What codes and readings are read by: a system that differs in these is another, whatever caliper it is measured with."""
+
+
+def expect_read_for(value: Code | Readings, system: System) -> None:
+    """Raises BittingError for a code or for readings that were read against another system."""
+    given = value.system
+    if given is not system and any(getattr(given, name) != getattr(system, name) for name in READ_BY):
+        what, were = ("the code", "was") if isinstance(value, Code) else ("the readings", "were")
+        other = f"{given.name!r}" if given.name != system.name else f"another system called {given.name!r}"
+        raise BittingError(
+            f"{what} {were} read against {other}, and {system.name!r} is asked",
+            hint="parse the text with the system that is asked",
+        )

@@ -13,13 +13,15 @@ class Reading:
     """One reading of one cut, in the system's unit.
 
     `own_sd` is the standard uncertainty that was written with it (half-width of its limits over the square root of 3),
-    None where the measurement model's is meant; `digit` is the step of the digits given (0.01 for `7.42`).
+    None where the measurement model's is meant; `digit` is the step of the digits given (0.01 for `7.42`). `share` is what
+    one cut has of an instrument's error: ½ where two edges that are cut alike were read together.
     """
 
     value: float
     own_sd: float | None
     digit: float
     span: Span
+    share: float = 1.0
 
 
 @frozen

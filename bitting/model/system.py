@@ -138,12 +138,24 @@ class Cutting:
 class Across:
     """How a reading across two opposite tracks follows from theirs: `scale * (left + right) + amount`.
 
-    `less = W` in a file is left + right - W (scale +1, amount -W); `from = W` is W - left - right (scale -1).
+    `less = W` in a file is left + right - W (scale +1, amount -W); `from = W` is W - left - right (scale -1). Between two
+    edges the tracks are the one track of each of two `sides`.
     """
 
     tracks: tuple[str, str]
     scale: Literal[1, -1]
     amount: float
+    sides: tuple[str, str] | None = None
+
+    def of(self, side: str | None) -> tuple[tuple[str | None, str], tuple[str | None, str]]:
+        """The (side, track) of both, for a reading that was taken on `side`."""
+        first, second = self.sides or (side, side)
+        return (first, self.tracks[0]), (second, self.tracks[1])
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """What people call the two: tracks, or sides."""
+        return self.sides or self.tracks
 
 
 @frozen
@@ -153,7 +165,7 @@ class Measuring:
     The fields are those of the `[measuring]` table: tolerance of a finished cut; standard uncertainty of one reading;
     error shared by all readings of a key; its difference from first cut to last; half its difference between left and
     right; mean wear; share of wrong readings; error of one cut shared by its readings; width of the caliper's jaw;
-    error of a key that is clamped again.
+    radius of a ball or pin that reads instead of one; error of a key that is clamped again.
     """
 
     tolerance: float | None = None
@@ -165,6 +177,7 @@ class Measuring:
     outliers: float | None = None
     cut_sd: float | None = None
     jaw: float | None = None
+    contact: float | None = None
     across: Across | None = None
     reclamp_sd: float | None = None
 
@@ -246,6 +259,12 @@ class System:
         known = {(lane.side, lane.track.name): lane.label for lane in self.lanes}
         return known.get((side, track or ""), " ".join(filter(None, (side, track))))
 
+    @property
+    def alike_across(self) -> bool:
+        """Whether a reading across is of two cuts that a code has once: the edges of a key that is alike on both."""
+        across = self.measuring.across
+        return across is not None and across.sides is not None and not self.sided
+
     def lock_cuts(self, lock: str) -> tuple[int, ...]:
         """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""
         cuts = {name.casefold(): cuts for name, cuts in self.locks.items()}.get(lock.casefold())
@@ -277,3 +296,9 @@ class System:
     def from_mm(self, length: float) -> float:
         """A length in millimetres in this system's unit."""
         return length if self.unit == "mm" else length / MM_PER_INCH
+
+    def in_both(self, length: float, decimals: int = 2) -> tuple[str, str]:
+        """A length in millimetres and in thousandths of an inch, the system's own first: `2.40 mm`, `94.5 thou`."""
+        mm = self.in_mm(length)
+        both = f"{mm:.{decimals}f} mm", f"{mm / MM_PER_INCH * 1000:.1f} thou"
+        return both if self.unit == "mm" else both[::-1]

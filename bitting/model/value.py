@@ -7,6 +7,15 @@
 ...     _inner: str = field(default="", alias="inner")
 >>> Found((1, 2)).as_dict()
 {'format': 1, 'cuts': [1, 2]}
+>>> @frozen
+... class Cut(Value):
+...     json_names, json_digits = ("web", "depth"), 3
+...     depth: float
+...     @property
+...     def web(self) -> float:
+...         return 1 / 3
+>>> Cut(8.60004).as_dict()
+{'web': 0.333, 'depth': 8.6}
 """
 
 from __future__ import annotations
@@ -24,17 +33,27 @@ NOT_JSON: dict[str, bool] = {"json": False}
 
 
 class Value:
-    """A frozen value with a JSON form. `derived` names properties that stand in the JSON as well, behind the fields."""
+    """A frozen value with a JSON form.
+
+    `derived` names properties that stand in the JSON as well, behind the fields; `json_names` says all names of the JSON where
+    their order is another; `json_digits` is how many decimals its own numbers have (None: all).
+    """
 
     __slots__ = ()
     derived: ClassVar[tuple[str, ...]] = ()
+    json_names: ClassVar[tuple[str, ...]] = ()
+    json_digits: ClassVar[int | None] = None
 
     def as_dict(self) -> dict[str, Any]:
         """What JSON holds of it, by attribute; tuples as lists, values inside by their own `as_dict`."""
-        names = [
-            f.name for f in fields(cast(Any, type(self))) if f.metadata.get("json", True) and not f.name.startswith("_")
-        ]
-        return {name: as_json(getattr(self, name)) for name in (*names, *self.derived)}
+        own = fields(cast(Any, type(self)))
+        names = [f.name for f in own if f.metadata.get("json", True) and not f.name.startswith("_")]
+        found = {name: as_json(getattr(self, name)) for name in self.json_names or (*names, *self.derived)}
+        if self.json_digits is None:
+            return found
+        return {
+            name: round(value, self.json_digits) if isinstance(value, float) else value for name, value in found.items()
+        }
 
 
 class Answer(Value):

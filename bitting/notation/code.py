@@ -10,6 +10,7 @@ A list that can't be given to a track is read by the depth table of the first tr
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import NamedTuple
 
 from attrs import evolve
@@ -38,6 +39,17 @@ def parse_code(text: str, system: System, lock: str | None = None) -> Code:
     whose depths have more than one character, or may mean two things; BittingError for a lock that the system hasn't.
     """
     expect(System, system)
+    try:
+        return understood(text, system, lock)
+    except NotationError as found:
+        from bitting.notation.mend import mended  # only a fault needs the slips
+
+        found.mending = partial(mended, text, system, lock)
+        raise
+
+
+def understood(text: str, system: System, lock: str | None = None) -> Code:
+    """What `parse_code` answers, without looking for what was meant where it raises."""
     code: Code | None = None
     fault: NotationError | None = None
     try:

@@ -114,6 +114,12 @@ FAULTS: tuple[Fault, ...] = (
         ("?«..»3", "[1 2]«..»3"),
     ),
     Fault(
+        "points", "code", r"[^\W_]\s*", r"(?P<mark>\.)\s*[^\W_]\s*\.\s*[^\W_]",
+        "points stand between the cuts",
+        "write blanks between them, as in 2 1 3 3, or nothing: 2133",
+        ("2«.»1.3.3", "left: 2«.»1.3 / right: 1", "2 1 3«.» 3. 2. 4"),
+    ),
+    Fault(
         "point", "code", r"", r"(?P<mark>\.+)",
         "'{found}' is no part of a code",
         "write 1..3 (two points) for the depths from 1 to 3, and blanks between cuts",

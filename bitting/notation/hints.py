@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from bitting.model import Code, System, Track
+from bitting.model import Code, Track
 from bitting.model.system import RESERVED
 from bitting.notation.tree import normalise
 
@@ -76,6 +76,11 @@ def _said(label: str) -> str:
     return f"{'the digit' if label.isdigit() else 'the letter'} {label}"
 
 
+def no_cuts(code: Code) -> str | None:
+    """What to say of a text that is no list of cuts: a code number, or words that are no code; else None."""
+    return number_hint(code) or no_code(code)
+
+
 def number_hint(code: Code) -> str | None:
     """What to say of a text that looks like a code number (as stamped on a lock or a key) instead of cuts, else None.
 
@@ -94,11 +99,9 @@ def number_hint(code: Code) -> str | None:
     letters = any(character.isalpha() for word in words for character in word)
     digits = any(character.isdigit() for word in words for character in word)
     mixed = stray and letters and digits
-    return _number_hint(system, expected) if mixed or (2 * given <= expected and stray) else None
-
-
-def _number_hint(system: System, expected: int) -> str:
+    if not mixed and not (2 * given <= expected and stray and digits):
+        return None
     return (
-        f"this looks like a code number, not like cuts: a number stamped on a lock or key must be looked up first; "
-        f"{system.name} wants its {expected} cuts from the bow to the tip"
+        f"{' '.join(code.text.split())!r} looks like a code number, not like cuts: a number stamped on a lock or a key is "
+        f"looked up first; {system.name} wants {expected} cuts, from the bow to the tip"
     )

@@ -16,6 +16,7 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from math import sqrt
 
+import attrs
 from attrs import frozen
 from lark import Token, Tree
 
@@ -70,8 +71,14 @@ def _resolved(text: str, system: System, unit: str | None, sides: Sequence[SideR
     across: list[tuple[str | None, Row]] = []
     for side in sides:
         names = _names(side, system, text)
-        across += [(side.side, row) for row, name in zip(side.rows, names, strict=True) if name == ACROSS]
-        rows += _lists(side, names, system, text)
+        between = [row for row, name in zip(side.rows, names, strict=True) if name == ACROSS]
+        across += [(side.side, row) for row in between]
+        if between and system.measuring.across and system.measuring.across.sides:
+            _of_no_side(side, between[0], system, text)
+            names = [name for name in names if name != ACROSS]
+            side = side._replace(rows=tuple(row for row in side.rows if row not in between))
+        if side.rows:
+            rows += _lists(side, names, system, text)
     reader = _Reader(text, UNITS[used] / UNITS[system.unit])
     cuts: list[ReadCut] = []
     for name, given in rows:
@@ -80,10 +87,38 @@ def _resolved(text: str, system: System, unit: str | None, sides: Sequence[SideR
         cuts += reader.cuts(nodes, name, track.name, from_tip=given.row.from_tip)
     for name, row in across:
         _expect(row, row.items, _across_cuts(system), f"{ACROSS}: ", text)
-        cuts += reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
+        read = reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
+        cuts += (_of_each_edge(cut, system) for cut in read) if system.alike_across else read
     readings = Readings(system, text, used, tuple(cuts))
     check_plausible(readings, named=named is not None)
     return readings
+
+
+def _of_no_side(side: SideRows, row: Row, system: System, text: str) -> None:
+    """Raise where a reading between two edges stands among those of one."""
+    if side.side is not None:
+        raise NotationError(
+            "a reading between the edges is of both, and stands by itself",
+            hint=f"write {' / '.join(of_side(name, system) for name in system.sides)} / {ACROSS}: …",
+            text=text,
+            span=row.whole,
+        )
+
+
+def _of_each_edge(cut: ReadCut, system: System) -> ReadCut:
+    """A reading between two edges that are cut alike, as one of the cut that both have: half of what they have together."""
+    across = system.need("measuring.across")
+    half = [
+        attrs.evolve(
+            reading,
+            value=across.scale * (reading.value - across.amount) / 2,
+            own_sd=None if reading.own_sd is None else reading.own_sd / 2,
+            digit=reading.digit / 2,
+            share=0.5,
+        )
+        for reading in cut.readings
+    ]
+    return attrs.evolve(cut, track=across.tracks[0], readings=tuple(half))
 
 
 def _names(side: SideRows, system: System, text: str) -> list[str | None]:

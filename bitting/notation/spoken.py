@@ -360,8 +360,20 @@ class _Hearing:
             rows = tuple(self._row(part) for part in parts)
             return (SideRows(None, rows, (rows[0].whole[0], rows[-1].whole[1])),)
         items: list[tuple[Token, list[Row]]] = []
+        across = self.system.measuring.across
+        between: list[Row] = []
         for part in parts:
             row = self._row(part)
+            if (
+                across
+                and across.sides
+                and part.head
+                and not part.head.side
+                and row.name
+                and row.name.casefold() == ACROSS
+            ):
+                between.append(row)
+                continue
             if part.head and part.head.side:
                 word = part.head.side
                 if not items or part.head.track is None or word.casefold() != items[-1][0].casefold():
@@ -375,7 +387,8 @@ class _Hearing:
                 )
             items[-1][1].append(row)
         sides = [SideItem(word, tuple(rows), None, (rows[0].whole[0], rows[-1].whole[1])) for word, rows in items]
-        return carry_out(sides, self.system, self.text)
+        whole = [SideRows(None, tuple(between), (between[0].whole[0], between[-1].whole[1]))] if between else []
+        return (*carry_out(sides, self.system, self.text), *whole)
 
 
 def _token(piece: Piece, text: str | None = None) -> Token:

@@ -10,7 +10,8 @@ from bitting.authoring.fit import OFF, Estimate, Fitted
 from bitting.authoring.learn import Learned, LearnedRule
 from bitting.linting import Linted
 from bitting.model import System
-from bitting.report.systems import render_blades, render_chart
+from bitting.report.systems import as_on_a_chart, render_blades, render_charts
+from bitting.report.table import table
 from bitting.text import plural
 
 OPEN_SHOWN = 5
@@ -22,9 +23,7 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     system = made.system
     yield f"{path}: written, {'clean' if linted.clean else 'not clean yet'}"
     yield from (f"  {note}" for note in made.notes)
-    for track in system.tracks[: 1 if _alike(system) else None]:
-        yield ""
-        yield from render_chart(system, track)
+    yield from render_charts(system)
     yield ""
     yield "compare this with your chart, and the two blades with a key:"
     yield from (f"  {line}" for line in render_blades(system, plain))
@@ -40,19 +39,16 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     yield from verify(system)
 
 
-def _alike(system: System) -> bool:
-    first = system.tracks[0]
-    return all((t.depths, t.spaces, t.labels) == (first.depths, first.spaces, first.labels) for t in system.tracks)
-
-
 def verify(system: System) -> Iterator[str]:
     """What to check with a caliper before a blank is cut by the file."""
     track = system.tracks[0]
     unit = system.unit
     yield "before you cut by it, take a key whose code you know and a caliper:"
-    shallow, deep = f"{track.labels[0]} {track.depths[0]:g}", f"{track.labels[-1]} {track.depths[-1]:g}"
-    yield f"  measure two cuts of different depth: {shallow} {unit} … {deep} {unit}; their difference must be the chart's"
-    where = f"cut 1 lies {track.spaces[0]:g} {unit} from the {system.stop}, the last {track.spaces[-1]:g}"
+    lengths = (track.depths[0], track.depths[-1], track.spaces[0], track.spaces[-1])
+    shallow, deep, first, last = (as_on_a_chart(length, unit) for length in lengths)
+    depths = f"depth {track.labels[0]} is {shallow} {unit}, depth {track.labels[-1]} {deep} {unit}"
+    yield f"  measure two cuts of different depth: {depths}; their difference must be the chart's"
+    where = f"cut 1 lies {first} {unit} from the {system.stop}, the last {last}"
     yield f"  measure where cuts lie: {where}"
     yield "  all off by the same amount: the caliper's zero or wear; more with each step: the chart (`bitting systems fit`)"
 
@@ -100,8 +96,6 @@ def chance_said(rule: LearnedRule) -> str:
 
 def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
     """The figures with their uncertainties beside the chart's, what the level stands on, what was left out."""
-    from tabulate import tabulate
-
     system, digits = found.system, 3 if found.system.unit == "mm" else 4
     noise = f"{found.noise:.{digits}f} {system.unit}"
     yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {noise} about its depth"
@@ -113,36 +107,17 @@ def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
             "Add a dimension that is known (--known), a new key (--new) or a key of known code (--against)"
         )
     )
-    several = len({track for track, _ in (*found.depths, *found.steps)}) > 1
-    step = not found.depths
-    off = {key for key, _, _ in found.off_chart()}
-    rows = []
-    for key, estimate in (found.depths or found.steps).items():
-        name = f"{key[0]} {key[1]}" if several else key[1]
-        if step:
-            track = system.track(key[0])
-            name = f"{track.labels[track.labels.index(key[1]) - 1]} to {name}"
-        rows.append([name, *_figures(estimate, found.chart(key, step=step), digits), "OFF" if key in off else ""])
-    headers = ["step" if step else "depth", "found", "±", "chart", "differs", ""]
     yield ""
-    yield from (
-        f"  {line}"
-        for line in tabulate(
-            rows, headers, disable_numparse=True, colalign=("left", *["right"] * 4, "left")
-        ).splitlines()
-    )
+    yield from _depth_table(found, digits)
     if found.spaces:
         yield ""
         rows = [
             [f"{track} {cut + 1}", *_figures(estimate, system.track(track).spaces[cut], digits)]
             for (track, cut), estimate in found.spaces.items()
         ]
-        table = tabulate(
-            rows, ["cut", "found", "±", "chart", "differs"], disable_numparse=True, colalign=("left", *["right"] * 4)
-        )
-        yield from (f"  {line}" for line in table.splitlines())
+        yield from (f"  {line}" for line in table(rows, ["cut", "found", "±", "chart", "differs"], "lrrrr"))
     yield ""
-    if off:
+    if found.off_chart():
         yield f"OFF: more than {OFF:g} times its uncertainty from the chart"
     yield from (
         f"left out, as it fits nothing: row {row}, {track} cut {cut + 1}, {away:+.{digits}f}"
@@ -152,6 +127,22 @@ def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
     yield "±: standard uncertainty; twice it holds the true value in about 95 of 100"
     if path is not None:
         yield f"{path}: written; `bitting systems lint {path}` proves what follows"
+
+
+def _depth_table(found: Fitted, digits: int) -> Iterator[str]:
+    """Depths beside the chart's; steps between them where the level isn't known."""
+    several = len({track for track, _ in (*found.depths, *found.steps)}) > 1
+    step = not found.depths
+    off = {key for key, _, _ in found.off_chart()}
+    rows = []
+    for key, estimate in (found.depths or found.steps).items():
+        name = f"{key[0]} {key[1]}" if several else key[1]
+        if step:
+            labels = found.system.track(key[0]).labels
+            name = f"{labels[labels.index(key[1]) - 1]} to {name}"
+        rows.append([name, *_figures(estimate, found.chart(key, step=step), digits), "OFF" if key in off else ""])
+    headers = ["step" if step else "depth", "found", "±", "chart", "differs", ""]
+    return (f"  {line}" for line in table(rows, headers, "lrrrrl"))
 
 
 def _figures(found: Estimate, chart: float, digits: int) -> list[str]:

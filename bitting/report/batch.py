@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tabulate import tabulate
-
 from bitting.batch.summary import CodeSummary, CutDepths, Summary
+from bitting.report.table import table
 from bitting.text import percent, plural
 
 SHADES = " ░▒▓█"
@@ -15,12 +14,17 @@ SHADES_PLAIN = " .:*#"
 
 def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     """The lines of the summary; `plain` keeps to ASCII."""
-    table = [
+    counts = [
         (word, f"{number:,}", percent(number / summary.rows) if summary.rows else "")
         for word, number in summary.counts.items()
     ]
-    table.append(("rows", f"{summary.rows:,}", ""))
-    yield from tabulate(table, tablefmt="plain", colalign=("left", "right", "right")).splitlines()
+    counts.append(("rows", f"{summary.rows:,}", ""))
+    yield from table(counts, align="lrr", ruled=False)
+    if summary.unreadable_rows:
+        lost = summary.counts["unreadable"]
+        named, one = ", ".join(map(str, summary.unreadable_rows)), lost == 1
+        more = ", …" if lost > len(summary.unreadable_rows) else ""
+        yield f"{'row' if one else 'rows'} that can't be read: {named}{more}"
     if isinstance(summary, CodeSummary):
         yield from repeated_lines(summary)
     if summary.blank_lines:
@@ -34,9 +38,7 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
     if summary.broken:
         yield ""
         broken = [(f"{number:,}", rule) for rule, number in summary.broken.items()]
-        yield from tabulate(
-            broken, headers=("rows", "finding"), tablefmt="plain", colalign=("right", "left")
-        ).splitlines()
+        yield from table(broken, ("rows", "finding"), "rl", ruled=False)
     if isinstance(summary, CodeSummary):
         yield from heat_lines(summary.depths, plain=plain)
 
@@ -88,9 +90,7 @@ def heat_lines(depths: Sequence[CutDepths], *, plain: bool = False) -> Iterator[
         yield f"{system + ' ' if several else ''}{lane}: depths by cut, per cent of {total:,} codes"
         rows = [[label, *(cell(cut.counts[label], total, plain=plain) for cut in cuts)] for label in cuts[0].counts]
         headers = ["depth", *(str(cut.cut) for cut in cuts)]
-        yield from tabulate(
-            rows, headers=headers, tablefmt="plain", stralign="right", disable_numparse=True
-        ).splitlines()
+        yield from table(rows, headers, "r" * len(headers), ruled=False)
 
 
 def cell(number: int, total: int, *, plain: bool = False) -> str:

@@ -9,7 +9,7 @@ from bitting.checking import Report
 from bitting.errors import point_at
 from bitting.model import Code, Finding, System
 from bitting.notation import plain
-from bitting.notation.hints import no_code
+from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
 from bitting.text import percent, plural
 
@@ -27,7 +27,7 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield f"NOT legal in {where}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
-    if faults and no_code(code):
+    if faults and no_cuts(code):
         yield faults[0].message, BAD
         return
     marks = {place for finding in faults for place in finding.places}

@@ -1,6 +1,6 @@
 """How a decoded key is told on a terminal: the answer, cut by cut, and what to do next; everything else with `--full`.
 
-The picture: each reading between the depths it might be. The depths stand where the estimated shared error moves them, `o` is
+`--full` draws each reading between the depths it might be. The depths stand where the estimated shared error moves them, `o` is
 the mean of the cut's readings, and what lies between it and its depth is wear and noise.
 """
 
@@ -12,7 +12,9 @@ from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
-from bitting.text import percent
+from bitting.notation import plain as plainly
+from bitting.report.table import table
+from bitting.text import cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -36,7 +38,7 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
         yield "", None
         yield from _systems(result)
     yield "", None
-    yield from ((line, None) for line in _table(result, system).split("\n"))
+    yield from ((line, None) for line in table(table_rows(result, system), HEADS))
     yield "", None
     yield from _what_next(result, system)
     if full:
@@ -70,13 +72,13 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
     what = "the whole code" if whole else "every cut that this lock reads"
     likely = f"{percent(result.probability)} that this is {what}"
     if result.verdict == "sure":
-        yield f"sure: {result.code}", GOOD
+        yield f"sure: {plainly(result.code, system)}", GOOD
         yield f"{likely} of the {result.system} key", None
     elif result.verdict == "unsure":
-        yield f"NOT SURE, most probable: {result.code}", DOUBT
+        yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
         yield f"{likely} of the {result.system} key; the limit for sure is {percent(result.sure_limit)}", None
     else:
-        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {result.code}", BAD
+        yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
             f"of {result.system} keys only {percent(result.fit.p_value)} read so far from their code (limit "
             f"{percent(result.fit.limit)}): measure again, check how the key was held, or try other systems",
@@ -147,14 +149,12 @@ def _offset(result: Decoded, system: System) -> Iterator[Line]:
 
 
 def _systems(result: Decoded) -> Iterator[Line]:
-    from tabulate import tabulate
-
     rows = []
     for rank in result.systems:
         share = percent(rank.probability) if rank.fits else "doesn't fit" if rank.compared else "not compared"
         told = [rank.reading, rank.code] if rank.compared else ["", ""]
         rows.append([rank.system, share, *told])
-    yield from ((line, None) for line in _lines(tabulate(rows, ["system", "probability", "list taken", "best code"])))
+    yield from ((line, None) for line in table(rows, ["system", "probability", "list taken", "best code"]))
     if not any(rank.fits for rank in result.systems):
         yield "none of these systems fits", BAD
 
@@ -169,7 +169,7 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
         others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
         rows.append(
             (
-                cut_name(cut.side, cut.track, cut.cut, system),
+                cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
                 cut.depth,
                 "not read" if cut.reading is None else number(cut.reading, system),
                 "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
@@ -177,22 +177,6 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
             )
         )
     return rows
-
-
-def _table(result: Decoded, system: System) -> str:
-    from tabulate import tabulate
-
-    rows = table_rows(result, system)
-    return "\n".join(_lines(tabulate(rows, HEADS, disable_numparse=True, stralign="left")))
-
-
-def _lines(table: str) -> list[str]:
-    return [line.rstrip() for line in table.split("\n")]
-
-
-def cut_name(side: str | None, track: str, cut: int, system: System) -> str:
-    """`top left 3`; the track only where there are several."""
-    return " ".join(filter(None, (side, track if len(system.tracks) > 1 else None, str(cut))))
 
 
 def _shared(result: Decoded, system: System) -> Iterator[Line]:
@@ -238,7 +222,10 @@ def _taken(word: str) -> str:
 def _candidates(result: Decoded, system: System) -> Iterator[Line]:
     yield "most probable codes:", None
     for candidate in result.candidates:
-        yield f"  {percent(candidate.probability):>7}  {candidate.code}{_differs(result, candidate, system)}", None
+        yield (
+            f"  {percent(candidate.probability):>7}  {plainly(candidate.code, system)}{_differs(result, candidate, system)}",
+            None,
+        )
 
 
 def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
@@ -254,7 +241,7 @@ def _differs(result: Decoded, candidate: Candidate, system: System) -> str:
 
 def _cut(side: str | None, track: str, cut: int, system: System) -> str:
     """A cut in running text: `cut 3` where a bare number would be read as a depth."""
-    name = cut_name(side, track, cut, system)
+    name = cut_name(side, track if len(system.tracks) > 1 else None, cut)
     return f"cut {name}" if name.isdecimal() else name
 
 

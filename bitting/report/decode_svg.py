@@ -12,12 +12,12 @@ The file holds the code because its owner asked for it; title and description ca
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from xml.sax.saxutils import escape
 
 from attrs import frozen
 
 from bitting.decoding.result import CutResult, Decoded
 from bitting.model import Lane, System
+from bitting.report.svg import FONT, document, element, n
 
 ALONG, DOWN = 6.0, 24.0
 INK, FAINT, MOVED, DECIDED, READ, WRONG, DOUBT = (
@@ -61,28 +61,19 @@ def readings_svg(result: Decoded) -> str:
         if not names:
             continue
         frame = _frame(lane, names, system, top + HEAD)
-        body.append(f'<text x="{_n(MARGIN)}" y="{_n(top + LETTER)}" font-weight="bold">{escape(lane.label)}</text>')
+        body.append(_text(MARGIN, top + LETTER, lane.label, bold=True))
         body.extend(_strip(lane, names, frame, result))
         top = frame.top + frame.height + FOOT + GAP
         width = max(width, frame.across[-1] + frame.half + MARGIN)
     width = max(width, 130.0)
     unread = next((cut.cut for cut in result.cuts if not cut.values), None)
     body.extend(_legend(top, system, unread))
-    height = top + 14 + MARGIN
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{_n(width)}mm" height="{_n(height)}mm" '
-            f'viewBox="0 0 {_n(width)} {_n(height)}" role="img" aria-labelledby="title desc">',
-            f'<title id="title">Readings of a key of the system {escape(system.name)}</title>',
-            '<desc id="desc">Each reading against the depth lines, per track, bow on the left, shallow at the top. '
-            f"{_n(ALONG)} times life size along the blade, {_n(DOWN)} times in depth.</desc>",
-            f'<rect width="{_n(width)}" height="{_n(height)}" fill="#ffffff"/>',
-            f'<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{LETTER}" fill="{INK}">',
-            *body,
-            "</g>",
-            "</svg>",
-            "",
-        ]
+    return document(
+        (width, top + 14 + MARGIN),
+        [f'<g font-family="{FONT}" font-size="{LETTER}" fill="{INK}">', *body, "</g>"],
+        title=f"Readings of a key of the system {system.name}",
+        description="Each reading against the depth lines, per track, bow on the left, shallow at the top. "
+        f"{n(ALONG)} times life size along the blade, {n(DOWN)} times in depth.",
     )
 
 
@@ -106,14 +97,12 @@ def _frame(lane: Lane, cuts: Sequence[CutResult], system: System, top: float) ->
 def _strip(lane: Lane, cuts: Sequence[CutResult], frame: _Frame, result: Decoded) -> Iterator[str]:
     track = lane.track
     left, right = MARGIN + LABELS, frame.across[max(cut.cut for cut in cuts) - 1] + frame.half
-    yield (
-        f'<rect x="{_n(left)}" y="{_n(frame.top)}" width="{_n(right - left)}" height="{_n(frame.height)}" fill="none" '
-        f'stroke="{FAINT}" stroke-width="0.2"/>'
-    )
+    paper = {"x": left, "y": frame.top, "width": right - left, "height": frame.height}
+    yield element("rect", {**paper, "fill": "none", "stroke": FAINT, "stroke-width": 0.2})
     for label, depth in zip(track.labels, track.depths, strict=True):
         y = frame.y(depth)
         yield _line(left, right, y, FAINT, 0.25)
-        yield f'<text x="{_n(left - 1.5)}" y="{_n(y + 1.2)}" text-anchor="end">{escape(label)}</text>'
+        yield _text(left - 1.5, y + 1.2, label, anchor="end")
     for cut in cuts:
         yield from _column(lane, cut, frame, result)
 
@@ -133,57 +122,55 @@ def _column(lane: Lane, cut: CutResult, frame: _Frame, result: Decoded) -> Itera
     for number, (value, wrong) in enumerate(zip(cut.values, cut.wrong, strict=True)):
         place = x + spread * (number - (len(cut.values) - 1) / 2)
         y = frame.y(value)
-        yield f'<circle class="reading" cx="{_n(place)}" cy="{_n(y)}" r="0.7" fill="{READ}"/>'
+        yield _dot(place, y)
         if wrong >= SUSPICIOUS:
-            yield (
-                f'<circle class="suspicious" cx="{_n(place)}" cy="{_n(y)}" r="1.7" fill="none" stroke="{WRONG}" '
-                'stroke-width="0.5"/>'
-            )
+            yield _ring(place, y)
     foot = frame.top + frame.height
     doubt = cut.confidence < result.sure_limit
-    shown = cut.depth + ("?" if doubt else "")
-    yield (
-        f'<text x="{_n(x)}" y="{_n(foot + 4.5)}" text-anchor="middle" font-weight="bold" '
-        f'fill="{DOUBT if doubt else INK}">{escape(shown)}</text>'
-    )
+    yield _text(x, foot + 4.5, cut.depth + "?" * doubt, anchor="middle", bold=True, colour=DOUBT if doubt else INK)
     named = str(cut.cut) if cut.values else f"({cut.cut})"
-    yield (
-        f'<text x="{_n(x)}" y="{_n(foot + 8.5)}" text-anchor="middle" font-size="{SMALL}" fill="{MOVED}">{named}</text>'
-    )
+    yield _text(x, foot + 8.5, named, anchor="middle", size=SMALL, colour=MOVED)
 
 
 def _legend(top: float, system: System, unread: int | None) -> Iterator[str]:
     """What the marks mean, and a bar for the scale of depths."""
-    x = MARGIN
+    x, y = MARGIN, top + 5.5
     yield _line(x, x + 6, top, DECIDED, 0.9)
-    yield f'<text x="{_n(x + 8)}" y="{_n(top + 1)}" font-size="{SMALL}">depth decided</text>'
+    yield _text(x + 8, top + 1, "depth decided", size=SMALL)
     yield _line(x + 34, x + 40, top, MOVED, 0.3)
-    yield f'<text x="{_n(x + 42)}" y="{_n(top + 1)}" font-size="{SMALL}">other depths, moved by the shared error</text>'
-    y = top + 5.5
-    yield f'<circle cx="{_n(x + 3)}" cy="{_n(y - 0.7)}" r="0.7" fill="{READ}"/>'
-    yield f'<text x="{_n(x + 8)}" y="{_n(y)}" font-size="{SMALL}">a reading</text>'
-    yield f'<circle cx="{_n(x + 37)}" cy="{_n(y - 0.7)}" r="1.7" fill="none" stroke="{WRONG}" stroke-width="0.5"/>'
-    yield f'<text x="{_n(x + 42)}" y="{_n(y)}" font-size="{SMALL}">probably wrong</text>'
+    yield _text(x + 42, top + 1, "other depths, moved by the shared error", size=SMALL)
+    yield _dot(x + 3, y - 0.7, marked=False)
+    yield _text(x + 8, y, "a reading", size=SMALL)
+    yield _ring(x + 37, y - 0.7, marked=False)
+    yield _text(x + 42, y, "probably wrong", size=SMALL)
     bar, words = (0.1, "0.1 mm") if system.unit == "mm" else (0.005 * system.in_mm(1.0), "5 thou")
-    high = bar * DOWN
-    yield (
-        f'<line x1="{_n(x + 72)}" x2="{_n(x + 72)}" y1="{_n(y)}" y2="{_n(y - high)}" stroke="{INK}" stroke-width="0.6"/>'
-    )
-    yield f'<text x="{_n(x + 74)}" y="{_n(y)}" font-size="{SMALL}">{words} of depth</text>'
+    at = {"x1": x + 72, "x2": x + 72, "y1": y, "y2": y - bar * DOWN}
+    yield element("line", {**at, "stroke": INK, "stroke-width": 0.6})
+    yield _text(x + 74, y, f"{words} of depth", size=SMALL)
     said = "" if unread is None else f"; ({unread}): cut {unread} was not read by itself"
-    yield (
-        f'<text x="{_n(x)}" y="{_n(top + 11)}" font-size="{SMALL}" fill="{MOVED}">bow on the left, shallow at the top; '
-        f"{DOWN:g} times life size in depth{said}</text>"
-    )
+    words = f"bow on the left, shallow at the top; {DOWN:g} times life size in depth{said}"
+    yield _text(x, top + 11, words, size=SMALL, colour=MOVED)
 
 
-def _line(left: float, right: float, y: float, colour: str, thick: float, kind: str = "") -> str:
-    marked = f'class="{kind}" ' if kind else ""
-    return (
-        f'<line {marked}x1="{_n(left)}" x2="{_n(right)}" y1="{_n(y)}" y2="{_n(y)}" stroke="{colour}" '
-        f'stroke-width="{thick}"/>'
-    )
+def _line(left: float, right: float, y: float, colour: str, thick: float, kind: str | None = None) -> str:
+    ends = {"class": kind, "x1": left, "x2": right, "y1": y, "y2": y}
+    return element("line", {**ends, "stroke": colour, "stroke-width": thick})
 
 
-def _n(value: float) -> str:
-    return f"{value:.3f}".rstrip("0").rstrip(".")
+def _dot(x: float, y: float, *, marked: bool = True) -> str:
+    """A reading; `marked` where it is one of the key's."""
+    return element("circle", {"class": "reading" if marked else None, "cx": x, "cy": y, "r": 0.7, "fill": READ})
+
+
+def _ring(x: float, y: float, *, marked: bool = True) -> str:
+    """What goes round a reading that is probably wrong."""
+    at = {"class": "suspicious" if marked else None, "cx": x, "cy": y, "r": 1.7}
+    return element("circle", {**at, "fill": "none", "stroke": WRONG, "stroke-width": 0.5})
+
+
+def _text(
+    x: float, y: float, text: str, *, anchor: str | None = None, bold: bool = False, size: float | None = None,
+    colour: str | None = None,
+) -> str:  # fmt: skip
+    look = {"text-anchor": anchor, "font-weight": "bold" if bold else None, "font-size": size, "fill": colour}
+    return element("text", {"x": x, "y": y, **look}, text)

@@ -10,13 +10,8 @@ Title and description are there for screen readers, and carry no code: a drawing
 and histories. No label overlaps another: letters shrink with the smallest pitch, and the labels of depth lines, which
 often lie closer than letters are high, are spread out beside the tip and led to their lines.
 
-Grey metal, lighter milling, black walls: made to be read in print without colour.
-
-Labels of a drawing: their size, their places, and how they are kept from touching.
-
-The shapes of a drawing: bow, blade, milled tracks and their walls, as parts of an SVG file.
-
-Walls keep their true arcs; only the pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
+Grey metal, lighter milling, black walls: made to be read in print without colour. Walls keep their true arcs; only the
+pocket of an internal groove is a polygon (see `bitting.machine.plan.wall`).
 """
 
 from __future__ import annotations
@@ -34,6 +29,7 @@ from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
 from bitting.model.expect import expect
+from bitting.report.svg import FONT, document, n
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -136,19 +132,14 @@ class Scale:
         return self.top + self.system.in_mm(across)
 
 
-def n(value: float) -> str:
-    """A coordinate, to a tenth of a micrometre."""
-    return f"{round(value, 4) + 0.0:.4f}".rstrip("0").rstrip(".")
-
-
 def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> None:
     """Bow and blade: the metal, then what is milled away, then the lines."""
     frame = walls[0].frame
     x0, x1 = frame.x_bow, frame.x_tip
     milling = system.tracks[0].milling
     cut = {w.frame.hand: w for w in walls} if milling == "edge" else {}
-    upper = _edge_path(cut.get("left"), scale, x0, x1, 0.0)
-    lower = _edge_path(cut.get("right"), scale, x1, x0, width)
+    upper = edge_path(cut.get("left"), scale, x0, x1, 0.0)
+    lower = edge_path(cut.get("right"), scale, x1, x0, width)
     _bow(body, system, scale, x0, width)
     body.append(f'<path d="M{upper}L{lower}Z" fill="{METAL}"/>')
     if milling == "internal":
@@ -184,20 +175,20 @@ def _milled(body: list[str], wall: LaneWall, scale: Scale, width: float) -> None
     """An external track: light from the blade's own edge to the wall, the wall itself strong."""
     frame = wall.frame
     own = 0.0 if frame.hand == "left" else width
-    line = "".join(_wall_path(wall, scale, forward=True))
+    line = "".join(wall_path(wall, scale, forward=True))
     a, b = f"{n(scale.x(frame.x_bow))} {n(scale.y(own))}", f"{n(scale.x(frame.x_tip))} {n(scale.y(own))}"
     body.append(f'<path d="M{a}L{line}L{b}Z" fill="{MILLED}"/>')
     body.append(f'<path d="M{line}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
 
 
-def _edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
+def edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
     """One edge of the blade from start to end, straight or with its cuts, without the leading M."""
     if wall is None:
         return f"{n(scale.x(start))} {n(scale.y(across))}L{n(scale.x(end))} {n(scale.y(across))}"
-    return "".join(_wall_path(wall, scale, forward=end > start))
+    return "".join(wall_path(wall, scale, forward=end > start))
 
 
-def _wall_path(wall: LaneWall, scale: Scale, *, forward: bool) -> Iterator[str]:
+def wall_path(wall: LaneWall, scale: Scale, *, forward: bool) -> Iterator[str]:
     """The wall as the inside of an SVG path, true arcs and all, without the leading M."""
     frame = wall.frame
     pieces = wall.wall if forward else wall.wall[::-1]
@@ -301,22 +292,8 @@ def _file(
     ids: str,
 ) -> str:
     """The whole SVG: what it is called, its paper, its shapes and upon them its labels."""
-    width, height = size
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{n(width * zoom)}mm" height="{n(height * zoom)}mm" '
-            f'viewBox="0 0 {n(width)} {n(height)}" role="img" aria-labelledby="{ids}title {ids}desc">',
-            f'<title id="{ids}title">{escape(title)}</title>',
-            f'<desc id="{ids}desc">{escape(description)}</desc>',
-            f'<rect width="{n(width)}" height="{n(height)}" fill="#ffffff"/>',
-            *body,
-            '<g font-family="DejaVu Sans, Verdana, sans-serif" fill="' + INK + '">',
-            *(text_svg(label) for label in labels),
-            "</g>",
-            "</svg>",
-            "",
-        ]
-    )
+    over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in labels), "</g>"]
+    return document(size, [*body, *over], title=title, description=description, zoom=zoom, ids=ids)
 
 
 def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:

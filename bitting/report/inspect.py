@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from bitting.machine.inspect.limits import Limits
-from bitting.machine.inspect.result import InspectedCut, Inspection
+from bitting.machine.inspect.limits import CutLimits, Limits
+from bitting.machine.inspect.result import InspectedCut, InspectedPlace, Inspection
 from bitting.model import System
-from bitting.text import cut_name, percent
+from bitting.text import percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
 """The four verdicts as people read them everywhere, by their names in the JSON."""
 
 WHOLE = {
     "pass": "Pass: every cut is in tolerance.",
+    "pass by the web": "Pass, as far as the web between the edges shows: every cut is in tolerance.",
     "fail": "Scrap: metal can't be put back.",
     "recut": "Recut: metal is still to come off.",
     "uncertain": "Too close to tell.",
@@ -37,9 +38,7 @@ def number(length: float, system: System, unit: str | None = None, sign: str = "
 
 def both(length: float, system: System) -> str:
     """A length in millimetres and in thousandths of an inch, the system's own first: `0.060 mm (2.4 thou)`."""
-    mm = system.in_mm(length)
-    shown = f"{mm:.3f} mm", f"{mm / 25.4 * 1000:.1f} thou"
-    own, other = shown if system.unit == "mm" else shown[::-1]
+    own, other = system.in_both(length, 3)
     return f"{own} ({other})"
 
 
@@ -54,6 +53,10 @@ def looks_good(result: Inspection, system: System) -> bool:
     return result.verdict == "uncertain" and once and near and not result.places
 
 
+def _whole(result: Inspection) -> str:
+    return "pass by the web" if result.web_alone and result.verdict == "pass" else result.verdict
+
+
 def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
     """The answer for a terminal of so many columns.
 
@@ -61,7 +64,7 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120) -> 
     past which a cut is recut or scrap have a table of their own. A key that is scrap has no corrections.
     """
     good = looks_good(result, system)
-    yield "Looks good, not proven: read each cut once more." if good else WHOLE[result.verdict]
+    yield "Looks good, not proven: read each cut once more." if good else WHOLE[_whole(result)]
     yield (
         f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
         + (f", a guard band of {result.factor:.2f} u" if not result.guard.endswith("u") else "")
@@ -85,15 +88,26 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120) -> 
     yield f"Assumed: {result.assumptions}. Deburr and dry the key before measuring."
 
 
+def _name(cut: InspectedCut | InspectedPlace | CutLimits, system: System) -> str:
+    """A cut as people are told of it: `left 3`, `top 3` where each side has one track."""
+    return f"{system.called(cut.side, cut.track)} {cut.cut}"
+
+
 def limits_lines(found: Limits, system: System) -> Iterator[str]:
     """Go and no-go of every cut, in the system's unit and the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
+    hopeless = all(cut.go is None for cut in found.cuts)
     yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
     other = "thou" if system.unit == "mm" else "mm"
+    if hopeless:
+        yield (
+            f"No reading passes: a cut read {times} can't be proven to be within that. Read it more often (--repeats), "
+            f"or with a better gauge (--caliper, --hand)."
+        )
     rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
     for cut in found.cuts:
         way = system.track(cut.track).deeper
-        row = [cut_name(cut.side, cut.track, cut.cut), cut.depth, number(cut.nominal, system)]
+        row = [_name(cut, system), cut.depth, number(cut.nominal, system)]
         for unit in (system.unit, other):
             row += [
                 "none" if cut.go is None else window_words(cut.go, system, unit),
@@ -101,11 +115,15 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
                 f"{'><'[way < 0]} {number(cut.no_go[1], system, unit)}",
             ]
         rows.append(tuple(row))  # type: ignore[arg-type]
-    yield from _aligned(rows, left=(0, 3, 4, 5, 6, 7, 8))
-    if any(cut.go is None for cut in found.cuts):
+    if hopeless:
+        rows = [row[:3] + row[4:6] + row[7:] for row in rows]  # type: ignore[misc]
+        rows[0] = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")  # type: ignore[assignment]
+    yield from _aligned(rows, left=(0, 3, 4, 5, 6) if hopeless else (0, 3, 4, 5, 6, 7, 8))
+    if not hopeless and any(cut.go is None for cut in found.cuts):
         yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
     yield (
-        "go: the mean reading passes. Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
+        ("" if hopeless else "go: the mean reading passes. ")
+        + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
         "close to tell."
     )
 
@@ -157,7 +175,7 @@ def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str
 
 
 def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[str, ...]:
-    name = cut_name(cut.side, cut.track, cut.cut)
+    name = _name(cut, system)
     nominal = number(cut.nominal, system, unit)
     reads = "-" if cut.measured is None else number(cut.measured, system, unit)
     if cut.deviation is None or cut.probability_in_tolerance is None:
@@ -196,7 +214,7 @@ def _places(result: Inspection, system: System) -> Iterator[str]:
     for place in result.places:
         word = "scrap, in the wrong place" if place.verdict == "fail" else WORDS[place.verdict]
         yield (
-            f"  {cut_name(place.side, place.track, place.cut)}  at {number(place.measured, system)}, nominal "
+            f"  {_name(place, system)}  at {number(place.measured, system)}, nominal "
             f"{number(place.nominal, system)}  {percent(place.probability_in_tolerance)}  {word}"
         )
 
@@ -205,7 +223,7 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     """What to do about each cut that doesn't pass; cuts that need the same are told together."""
     again: dict[int | None, list[str]] = {}
     for cut in result.cuts:
-        name = cut_name(cut.side, cut.track, cut.cut)
+        name = _name(cut, system)
         like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
         if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
             clamp = (
@@ -216,7 +234,12 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             take = f"{name} by {number(cut.recut, system)}"
             yield f"{name}: too shallow, take off {both(cut.recut, system)}: bitting plan --take '{take}'.{clamp}{like}"
         elif cut.verdict == "fail" and cut.deviation is not None:
-            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}.{like}"
+            jaw = (
+                f", {both(abs(cut.correction), system)} of it because the jaw stands off there"
+                if system.in_mm(abs(cut.correction)) >= 0.5e-3
+                else ""
+            )
+            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
         elif cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
     for count, names in again.items():
@@ -224,6 +247,6 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
         else:
             yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
-    missing = [cut_name(c.side, c.track, c.cut) for c in result.cuts if c.deviation is None]
+    missing = [_name(c, system) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."

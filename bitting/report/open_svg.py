@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from xml.sax.saxutils import escape
 
 from bitting.completion.result import Completion, CutLeft
 from bitting.errors import BittingError
 from bitting.model import Lane, System
+from bitting.report.svg import FONT, document, element
 
 METAL, BAND, INK, FAINT = "#8b8f94", "#f3c98b", "#14181c", "#c4c7ca"
 STRETCH = 3.0
@@ -40,20 +40,13 @@ def open_svg(answer: Completion, system: System) -> str:
         if cuts:
             height, right = _strip(body, lane, cuts, system, top, letter)
             top, width = top + height, max(width, right)
-    size = f'width="{_n(ZOOM * width)}mm" height="{_n(ZOOM * top)}mm" viewBox="0 0 {_n(width)} {_n(top)}"'
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-labelledby="title desc">',
-            f'<title id="title">Open cuts of a key of the system {escape(system.name)}</title>',
-            '<desc id="desc">Solid: metal that every code still possible leaves. Band: what is still open. '
-            "Bow on the left.</desc>",
-            f'<rect width="{_n(width)}" height="{_n(top)}" fill="#ffffff"/>',
-            f'<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{LETTER}" fill="{INK}">',
-            *body,
-            "</g>",
-            "</svg>",
-            "",
-        ]
+    written = [f'<g font-family="{FONT}" font-size="{LETTER}" fill="{INK}">', *body, "</g>"]
+    return document(
+        (width, top),
+        written,
+        title=f"Open cuts of a key of the system {system.name}",
+        description="Solid: metal that every code still possible leaves. Band: what is still open. Bow on the left.",
+        zoom=ZOOM,
     )
 
 
@@ -78,21 +71,21 @@ def _strip(
     levels = [STRETCH * system.in_mm(abs(depth - track.depths[-1])) + step for depth in track.depths]
     floor = top + NAME + levels[0]
     right = edges[-1] + shift
-    body.append(f'<text x="{_n(MARGIN)}" y="{_n(top + LETTER)}">{escape(lane.label)}</text>')
-    body.extend(
-        f'<line x1="{_n(MARGIN)}" x2="{_n(right)}" y1="{_n(floor - level)}" y2="{_n(floor - level)}" '
-        f'stroke="{FAINT}" stroke-width="0.1"/>'
-        for level in levels
-    )
+    body.append(element("text", {"x": MARGIN, "y": top + LETTER}, lane.label))
+    for level in levels:
+        y = floor - level
+        body.append(
+            element("line", {"x1": MARGIN, "x2": right, "y1": y, "y2": y, "stroke": FAINT, "stroke-width": 0.1})
+        )
     shown = {cut: _named([track.labels.index(label) for label in cut.depths], track.labels) for cut in cuts}
     for cut in cuts:
         at = cut.cut - 1
         left, wide = edges[at] + shift, edges[at + 1] - edges[at]
         places = [track.labels.index(label) for label in cut.depths]
         body.extend(_column(left, wide, floor, levels[max(places)], levels[min(places)]))
-        middle = f'x="{_n(along[at] + shift)}" text-anchor="middle"'
-        body.append(f'<text {middle} y="{_n(floor + 3.4)}" font-size="{_n(letter)}">{escape(shown[cut])}</text>')
-        body.append(f'<text {middle} y="{_n(floor + 6.4)}" font-size="1.8" fill="{METAL}">{cut.cut}</text>')
+        middle = {"x": along[at] + shift, "text-anchor": "middle"}
+        body.append(element("text", {**middle, "y": floor + 3.4, "font-size": letter}, shown[cut]))
+        body.append(element("text", {**middle, "y": floor + 6.4, "font-size": 1.8, "fill": METAL}, str(cut.cut)))
     return NAME + levels[0] + LABELS, right + MARGIN
 
 
@@ -108,11 +101,9 @@ def _named(places: Sequence[int], labels: Sequence[str]) -> str:
 
 
 def _column(left: float, wide: float, floor: float, solid: float, reach: float) -> Iterator[str]:
-    across = f'x="{_n(left)}" width="{_n(wide)}"'
-    yield f'<rect class="common" {across} y="{_n(floor - solid)}" height="{_n(solid)}" fill="{METAL}"/>'
-    if reach > solid:
-        yield f'<rect class="open" {across} y="{_n(floor - reach)}" height="{_n(reach - solid)}" fill="{BAND}"/>'
-
-
-def _n(value: float) -> str:
-    return f"{value:.3f}".rstrip("0").rstrip(".")
+    for kind, top, high, fill in (
+        ("common", floor - solid, solid, METAL),
+        ("open", floor - reach, reach - solid, BAND),
+    ):
+        if kind == "common" or high > 0:
+            yield element("rect", {"class": kind, "x": left, "width": wide, "y": top, "height": high, "fill": fill})

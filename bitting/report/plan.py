@@ -1,8 +1,9 @@
-"""A plan as it is read at the machine, from two metres: one move a line, numbered, with what changes.
+"""A plan as it is read at the machine, from two metres: one line a cut, with its moves in the order they are made.
 
-The answer comes first, then every move: which control, from what to what, and the setting in the system's unit and the
-other one (or on the user's dial); moves that climb are marked. The second face of a convenience key repeats the moves of
-the first. Set-up, cautions and what follows are a line each; `full` tells all of it, and how each move mills.
+The answer comes first, then every cut: which control goes first, where to, in the system's unit and the other one; moves
+that climb are marked. The second face of a convenience key repeats the moves of the first. Set-up, cautions and what
+follows are a line each. `full` tells all of it, one move a line, numbered, with what changes and how it mills; so are plans
+that say more of a move than its setting: on the user's dial, eased, or with play taken up.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
-from bitting.model import MM_PER_INCH, System
+from bitting.model import System
 
 Line = tuple[str, str | None]
 """A line and its colour on a terminal (None: no colour)."""
@@ -47,7 +48,10 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     for warning in plan.warnings:
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
-    yield from _wrapped("", _legend(plan, full), columns, None)
+    short = not full and columns >= LEAST and all(_plain(track) for track in plan.tracks)
+    yield from _wrapped("", _legend(plan, full, short), columns, None)
+    if not full:
+        yield from _wrapped("", _before(plan), columns, None)
     number = 1
     shown: dict[str, tuple[int, TrackPlan]] = {}
     again: dict[str, list[str]] = {}
@@ -60,39 +64,47 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         known = shown.get(track.track)
         moves = len(track.steps) - 1
         if known is not None and known[1].steps == track.steps:
-            again.setdefault(str(side), []).append(f"{track.track} {known[0]} to {known[0] + moves - 1}")
+            numbers = "" if short else f" {known[0]} to {known[0] + moves - 1}"
+            again.setdefault(str(side), []).append(f"{track.track}{numbers}")
         else:
-            yield from _wrapped("", _title(track), columns, HEAD)
-            yield from ((line, None) for line in _moves(plan.made_for, track, number, plain, columns, full))
+            turned = (
+                track.side != plan.tracks[0].side
+                and not full
+                and not any(t.side == track.side for _, t in shown.values())
+            )
+            yield from _wrapped("", _title(track, turned=turned), columns, HEAD)
+            told = _by_cut(track, columns) if short else _moves(plan.made_for, track, number, plain, columns, full)
+            yield from ((line, None) for line in told)
             shown[track.track] = (number, track)
             number += moves
     for side, parts in again.items():
         turn = "" if full else "turn over, gauge it against the stop again; "
-        turned = f"{side.upper()}: {turn}moves {', '.join(parts)} once more"
-        yield from _wrapped("", turned, columns, HEAD)
+        repeated = f"{side.upper()}: {turn}{'all of' if short else 'moves'} {', '.join(parts)} once more"
+        yield from _wrapped("", repeated, columns, HEAD)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
         yield from _listed("CAUTIONS", plan.cautions, columns)
         yield from _listed("THEN", plan.after, columns)
     else:
-        yield from _wrapped("", _in_short(plan), columns, None)
+        after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
+        yield from _wrapped("", after, columns, None)
     if copy:
         yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
 
 
-def _in_short(plan: Plan) -> str:
-    """Set-up and cautions in two lines."""
-    system = plan.made_for
-    tip = system.stop == "tip"
+def _before(plan: Plan) -> str:
+    """Set-up in a line."""
+    tip = plan.made_for.stop == "tip"
     stop = "gauge at the tip, clamp, take the stop away" if tip else "gauge at the shoulder, clamp"
-    return (
-        f"Before: glasses on; {stop}. After: deburr, inspect, never force it; stuck: turn back, withdraw straight. "
-        "More: --full"
-    )
+    return f"Before: glasses on; {stop}."
 
 
-def _legend(plan: Plan, full: bool) -> str:
+def _legend(plan: Plan, full: bool, short: bool) -> str:
     vee = plan.made_for.cutting.shape == "vee"
+    if short:
+        order = "One line a cut, its moves from left to right"
+        where = "After each, back out clear of the blade" if vee else "Run out to the load place: in air past the tip"
+        return f"{order}; space is from the {plan.made_for.stop}. {where}."
     stop = plan.made_for.stop
     where = "clear: backed out of the blade" if vee else "load place: in air past the tip"
     bite = (
@@ -121,12 +133,19 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     left = []
     last = simulation.stages[-1] if simulation.stages else None
     if last is not None and last.web is not None:
-        left.append(f"{_own(system, last.web)} beside the walls")
+        rule = plan.rule_web
+        more = plan.eased and rule is not None and abs(rule - last.web) > system.from_mm(0.005)
+        count = (
+            f" ({_own(system, rule)} before its walls are eased, as rules count it)"
+            if more and rule is not None
+            else ""
+        )
+        left.append(f"{_own(system, last.web)} across the blade{count}")
     if last is not None and last.floor is not None:
-        left.append(f"{_own(system, last.floor)} under them")
+        left.append(f"{_own(system, last.floor)} under the cuts")
     yield from _wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
     if left:
-        yield from _wrapped("", f"Metal left: {', '.join(left)}.", columns, None)
+        yield from _wrapped("", f"Metal left, at least: {', '.join(left)}.", columns, None)
 
 
 def _own(system: System, value: float) -> str:
@@ -134,7 +153,7 @@ def _own(system: System, value: float) -> str:
     return f"{value:.2f} mm" if system.unit == "mm" else f"{value:.3f} in"
 
 
-def _title(track: TrackPlan) -> str:
+def _title(track: TrackPlan, *, turned: bool) -> str:
     way = "from bow to tip" if track.direction == "bow-to-tip" else "from tip to bow"
     labels, first = track.frame.track.labels, track.steps[0]
     if first.to == "clear":
@@ -147,7 +166,8 @@ def _title(track: TrackPlan) -> str:
         )
         start = f"start at the load place, depth {labels[0]} ({setting})"
     turns = "" if first.turns is None else f"; {first.turns}"
-    return f"{track.label.upper()}, {way}: {start}{turns}"
+    turn = "turn over, gauge it against the stop again; " if turned else ""
+    return f"{track.label.upper()}, {way}: {turn}{start}{turns}"
 
 
 def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int, full: bool) -> Iterator[str]:
@@ -169,6 +189,65 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
         elif full:
             yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
     yield from lines
+
+
+LEAST = 64
+"""Columns under which there is no room for two moves on a line."""
+
+
+def _plain(track: TrackPlan) -> bool:
+    """Whether there is no more to any move than its setting."""
+    usual = ("start", "space", "depth", "run-out", "retract")
+    return all(step.action in usual and step.turns is None and not step.play for step in track.steps)
+
+
+def _cuts_of(track: TrackPlan) -> Iterator[tuple[str, list[Step]]]:
+    """(cut, its moves): a shallower depth is set before the space of its cut, a deeper one after it."""
+    cut, moves, waiting = "", list[Step](), list[Step]()
+    for before, step in pairwise(track.steps):
+        if step.action == "depth" and moves and step.w > before.w and len(moves) == len(waiting) + 1:
+            moves.append(step)
+        elif step.action == "depth":
+            if moves:
+                yield cut, moves
+            cut, moves, waiting = "", [], [step]
+        elif step.action == "retract":
+            continue
+        else:
+            if moves:
+                yield cut, moves
+                waiting = []
+            cut, moves = ("" if step.action == "run-out" else step.to), [*waiting, step]
+    if moves:
+        yield cut, moves
+
+
+def _by_cut(track: TrackPlan, columns: int) -> list[str]:
+    """One line for each cut, with one or two moves; where that is too wide, in the system's own unit alone."""
+    system, rows = track.frame.system, []
+    for cut, moves in _cuts_of(track):
+        cells = [_cell(track.frame, step) for step in moves] + [("", "", "", "")] * (2 - len(moves))
+        climbs = [step for step in moves if step.milling == "climb"]
+        told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
+        rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
+    for kept in ((0, 1, 2, 3, 4, 5, 6, 7, 8, 9), (0, 1, 2, 3, 5, 6, 7, 9)):
+        widths = [max(len(row[i]) for row in rows) for i in range(10)]
+        right = (0, 3, 4, 7, 8)
+        lines = [
+            "  " + "  ".join(f"{row[i]:{'>' if i in right else '<'}{widths[i]}}" for i in kept).rstrip() for row in rows
+        ]
+        if max(map(len, lines)) <= columns:
+            break
+    return lines
+
+
+def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:
+    """Control, depth, setting and setting in the other unit."""
+    if step.action == "run-out":
+        return "RUN OUT", "", "", ""
+    value = step.space if step.action == "space" else step.depth
+    label = step.to if step.action == "depth" else ""
+    return (step.action.upper(), label, *frame.system.in_both(value))
 
 
 def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
@@ -204,9 +283,7 @@ def _row(
     if step.action in ("run-out", "retract"):
         after = "load place" if step.action == "run-out" else "clear"
         return name, f"{before} {arrow} {after}", "", "", last
-    mm, thou = frame.system.in_mm(value), frame.system.in_mm(value) / MM_PER_INCH * 1000
-    both = (f"{mm:.2f} mm", f"{thou:.1f} thou")
-    main, other = both if frame.system.unit == "mm" else both[::-1]
+    main, other = frame.system.in_both(value)
     if step.turns is not None:
         other = ""
     return name, f"{before} {arrow} {after}", main, other, last

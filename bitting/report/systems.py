@@ -1,18 +1,17 @@
-"""How answers about systems look on a terminal.
-
-How a lint looks on a terminal: the answer first, then a paragraph a finding, the gravest first.
-"""
+"""How answers about systems look on a terminal; of a lint the answer first, then a paragraph a finding, the gravest first."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from bitting.counting import Counted
 from bitting.linting import Linted, LintFinding
+from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
+from bitting.report.table import table
 from bitting.text import percent
 
 
@@ -35,8 +34,8 @@ def _share(share: float) -> str:
     return f"one in {1 / share:,.0f}" if share else "none"
 
 
-def render_show(system: System, plain: bool = False) -> Iterator[str]:
-    """A system as a page to read: what it is, charts, rules, pictures; `plain` keeps the pictures to ASCII."""
+def render_show(system: System, plain: bool = False, *, full: bool = False) -> Iterator[str]:
+    """A system as a page to read: what it is, charts, rules, and with `full` pictures; `plain` keeps them to ASCII."""
     yield f"{system.name}: {system.about}"
     yield f"data: {system.source}"
     unit = {"mm": "millimetres", "in": "inches"}[system.unit]
@@ -44,10 +43,8 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     blade = system.blade
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
-        yield "blade: " + ", ".join(f"{name} {_both(system, value)}" for name, value in given)
-    for track in system.tracks:
-        yield ""
-        yield from render_chart(system, track)
+        yield "blade: " + ", ".join(f"{name} {length(system, value)}" for name, value in given)
+    yield from render_charts(system)
     if system.locks:
         yield ""
         yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
@@ -62,8 +59,9 @@ def render_show(system: System, plain: bool = False) -> Iterator[str]:
     else:
         yield ""
         yield "no rules: every combination of depths is a legal code"
-    yield ""
-    yield from render_blades(system, plain)
+    if full:
+        yield ""
+        yield from render_blades(system, plain)
 
 
 def render_blades(system: System, plain: bool = False) -> Iterator[str]:
@@ -86,24 +84,37 @@ def _sides(system: System) -> str:
     return f"{names} carry {'the same cuts' if system.convenience else 'cuts of their own'}"
 
 
-def _both(system: System, value: float) -> str:
-    """A length in mm and in thousandths of an inch, the system's own unit first."""
-    mm, thou = system.in_mm(value), system.in_mm(value) / MM_PER_INCH * 1000
-    return f"{mm:.2f} mm ({thou:.1f} thou)" if system.unit == "mm" else f"{thou:.1f} thou ({mm:.3f} mm)"
+def render_charts(system: System) -> Iterator[str]:
+    """The chart of every track, a blank line before each; tracks with the same one share it."""
+    together: dict[tuple[object, ...], list[Track]] = {}
+    for track in system.tracks:
+        together.setdefault((track.labels, track.depths, track.spaces, track.milling, track.measured), []).append(track)
+    for tracks in together.values():
+        yield ""
+        yield from _described(tracks)
+        yield from _chart(system, tracks[0])
 
 
-def render_chart(system: System, track: Track) -> Iterator[str]:
-    """Depths and spaces of a track side by side."""
-    from tabulate import tabulate
-
+def _described(tracks: Sequence[Track]) -> Iterator[str]:
+    """What a chart holds, and in which order each track is cut."""
     measured = {"far-edge": "from the opposite edge", "own-edge": "from its own edge", "centre": "from the centre line"}
     milled = {
         "external": "milled along its edge of the face",
         "internal": "milled in the face",
         "edge": "cut into the edge",
     }
-    order = {"bow-to-tip": "from bow to tip", "tip-to-bow": "from tip to bow"}[track.direction]
-    yield f"{track.name}: {milled[track.milling]}, cut {order}; depths are measured {measured[track.measured]}"
+    first = tracks[0]
+    orders = [track.direction.replace("-", " ") for track in tracks]
+    if len(set(orders)) == 1:
+        order = f"cut from {orders[0]}"
+    else:
+        order = ", ".join(f"{track.name} cut from {way}" for track, way in zip(tracks, orders, strict=True))
+    names = " and ".join(track.name for track in tracks)
+    yield f"{names}: {milled[first.milling]}, {order}; depths are measured {measured[first.measured]}"
+
+
+def _chart(system: System, track: Track) -> Iterator[str]:
+    """Depths and spaces side by side."""
     rows: list[list[str]] = []
     for i in range(max(track.cuts, len(track.labels))):
         row = [""] * 6
@@ -112,14 +123,27 @@ def render_chart(system: System, track: Track) -> Iterator[str]:
         if i < track.cuts:
             row[3:] = [str(i + 1), *_columns(system, track.spaces[i])]
         rows.append(row)
-    headers = ["depth", "mm", "thou", "cut", f"mm from {system.stop}", "thou"]
-    table = tabulate(rows, headers, tablefmt="simple", disable_numparse=True, colalign=("left", *["right"] * 5))
-    yield from (f"  {line}" for line in table.splitlines())
+    own, other = ("mm", "thou") if system.unit == "mm" else ("in", "mm")
+    headers = ["depth", own, other, "cut", f"{own} from {system.stop}", other]
+    yield from (f"  {line}" for line in table(rows, headers, "lrrrrr"))
 
 
 def _columns(system: System, value: float) -> tuple[str, str]:
+    """A length as a chart has it, the system's own unit first."""
     mm = system.in_mm(value)
+    if system.unit == "in":
+        return as_on_a_chart(value, "in"), f"{mm:.3f}"
     return f"{mm:.3f}", f"{mm / MM_PER_INCH * 1000:.1f}"
+
+
+def as_on_a_chart(value: float, unit: str) -> str:
+    """A length as charts have it: two places of a millimetre at least; three of an inch, and no nought before the point.
+
+    >>> as_on_a_chart(0.34, "in"), as_on_a_chart(0.3155, "in"), as_on_a_chart(8.6, "mm"), as_on_a_chart(0.125, "mm")
+    ('.340', '.3155', '8.60', '0.125')
+    """
+    whole, _, places = f"{value:.6f}".rstrip("0").partition(".")
+    return f"{whole}.{places:0<2}" if unit == "mm" else f"{whole if whole != '0' else ''}.{places:0<3}"
 
 
 def _ranges(cuts: Iterable[int]) -> str:

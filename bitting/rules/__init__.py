@@ -5,7 +5,7 @@
 
 `read_rule` turns a sentence into one `Rule` per lane (or pair of lanes) that it speaks of; `violations` judges the cuts
 of a code; `automaton` gives the same rule to the diagram. A kind lives in one module of `bitting.rules.kinds` that
-defines `KIND`; nothing else names it.
+defines `KIND`; only `bitting.authoring`, which learns rules from codes, names kinds beside it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,6 @@ __all__ = [
     "automaton",
     "catalogue",
     "explanations",
-    "forms",
     "idle",
     "read_rule",
     "read_rules",
@@ -63,13 +62,6 @@ def catalogue() -> Mapping[str, Kind]:
 @cache
 def _patterns() -> tuple[tuple[Kind, Form, Pattern], ...]:
     return tuple((kind, form, compile_pattern(form.words)) for kind in catalogue().values() for form in kind.forms)
-
-
-def forms() -> Iterator[tuple[str, str]]:
-    """(identifier, sentence form) of everything that can be said, in the order of the catalogue."""
-    for kind in catalogue().values():
-        for form in kind.forms:
-            yield kind.identifier, form.words
 
 
 def read_rule(system: System, text: str, level: Level) -> tuple[Rule, ...]:

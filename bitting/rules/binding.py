@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from bitting.errors import Span, nearest
-from bitting.model import Lane, System, Track
+from bitting.model import MM_PER_INCH, Lane, System, Track
 from bitting.rules.base import SentenceError
 from bitting.rules.sentence import CutAt, Labels, Length, Names, Word
 
@@ -103,15 +103,12 @@ def _fits(lane: Lane, words: Sequence[Word]) -> bool:
     return all(word.text.casefold() in (lane.track.name.casefold(), (lane.side or "").casefold()) for word in words)
 
 
-def look_up(value: Any, system: System, lane: Lane) -> Any:
+def look_up(value: object, system: System, lane: Lane) -> object:
     """A slot's value for one lane: places instead of labels and cuts, lengths in the system's unit."""
     if isinstance(value, CutAt):
         return cut_place(value, lane)
     if isinstance(value, Labels):
-        found = tuple(depth_place(word, lane.track) for word in value.words)
-        if value.reach:
-            return tuple(range(found[0], len(lane.track.labels)) if value.reach == "deeper" else range(found[0] + 1))
-        return found
+        return depth_places(value, lane.track)
     if isinstance(value, Length):
         return in_unit(value, system)
     return value
@@ -124,7 +121,15 @@ def in_unit(value: Length, system: System) -> float:
     return system.from_mm(value.value) if value.unit == "mm" else system.from_mm(value.value * _MM[value.unit])
 
 
-_MM = {"in": 25.4, "thou": 0.0254}
+def depth_places(labels: Labels, track: Track) -> tuple[int, ...]:
+    """The places of depths in a track's table, all from the one named on where they reach."""
+    found = tuple(depth_place(word, track) for word in labels.words)
+    if not labels.reach:
+        return found
+    return tuple(range(found[0], len(track.labels)) if labels.reach == "deeper" else range(found[0] + 1))
+
+
+_MM = {"in": MM_PER_INCH, "thou": MM_PER_INCH / 1000}
 
 
 def cut_place(cut: CutAt, lane: Lane) -> int:

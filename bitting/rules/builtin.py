@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Sequence
 
 from bitting.errors import Span
 from bitting.model import Code, Cut, CutList, Finding, Lane, Place, Track
-from bitting.notation.hints import depth_hint, no_code, number_hint
+from bitting.notation.hints import depth_hint, no_cuts
 
 SENTENCES = {
     "cut-count": "every track has as many cuts as the system says",
@@ -44,10 +44,7 @@ def _around(cuts: Sequence[Cut]) -> Span:
 def shape(code: Code) -> Iterator[Finding]:
     """Wrong numbers of cuts, lists that belong to no track, and depths that the system doesn't have."""
     found = list(_shape(code))
-    if found and (message := number_hint(code) or no_code(code)):
-        counted = next((finding for finding in found if finding.rule == "cut-count"), None)
-        if counted and number_hint(code):
-            message = f"{counted.message}; {message}"
+    if found and (message := no_cuts(code)):
         whole = (len(code.text) - len(code.text.lstrip()), len(code.text.rstrip()))
         yield _finding("cut-count", None, None, (), whole, message, None)
         return
@@ -57,8 +54,8 @@ def shape(code: Code) -> Iterator[Finding]:
 def _shape(code: Code) -> Iterator[Finding]:
     system = code.system
     sides = system.sides if system.sided else _told(code)
-    for group in [None] if system.sided else sides:
-        yield from _unplaced(code, group)
+    groups = (list(_unplaced(code, group)) for group in ([None] if system.sided else sides))
+    yield from next((found for found in groups if found), [])  # said of one side: the others carry the same cuts
     for side in sides:
         for i, lane in enumerate(system.lanes):
             if lane.side not in (None, side):
@@ -87,7 +84,8 @@ def _unplaced(code: Code, side: str | None) -> Iterator[Finding]:
         span = (lost[0].span[0], lost[-1].span[1])
         wanted = f"{total} cuts expected" + (f" ({each})" if len(system.lanes) > 1 else "")
         rows = f" in {len(lists)} lists" if len(lists) > 1 else ""
-        yield _finding("cut-count", side, None, (), span, f"{wanted}, {given} given{rows}", None)
+        message = f"{wanted}, {given} given{rows}{_same_on_all(code, side)}"
+        yield _finding("cut-count", side, None, (), span, message, None)
 
 
 def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList | None) -> Iterator[Finding]:
@@ -97,7 +95,7 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
         if any(w.track is None for w in code.written if w.side in (None, side)):
             return  # said once, of the list that fits no track
         where = f"for {name}, " if len(code.system.tracks) > 1 or side is not None else ""
-        message = f"{where}{track.cuts} cuts expected, none given"
+        message = f"{where}{track.cuts} cuts expected, none given{_same_on_all(code, side)}"
         yield _finding("cut-count", side, track.name, (), None, message, None)
         return
     given = len(written.cuts)
@@ -107,6 +105,14 @@ def _lane(code: Code, index: int, lane: Lane, side: str | None, written: CutList
         span = _around(written.cuts[track.cuts :]) if extra else written.span
         yield _finding("cut-count", side, track.name, extra, span, f"{where}{track.cuts} expected, {given} given", None)
     yield from _strangers(index, track, name, side, written)
+
+
+def _same_on_all(code: Code, side: str | None) -> str:
+    """That the sides of a convenience key don't differ, for whoever names one and writes too few cuts for it."""
+    system = code.system
+    if side is None or system.sided or len(system.tracks) == 1:
+        return ""
+    return f"; {' and '.join(system.sides)} carry the same cuts here: write {system.form}"
 
 
 def _strangers(index: int, track: Track, name: str, side: str | None, written: CutList) -> Iterator[Finding]:

@@ -15,7 +15,6 @@ from attrs import frozen
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
-from bitting.model import MM_PER_INCH, System
 from bitting.report.plan import depth_name, milling_words, space_name
 
 Control = Literal["space", "depth"]
@@ -158,7 +157,7 @@ def _setting(frame: Frame, control: Control, before: Step | None, step: Step, st
     came = None if before is None else before.space if control == "space" else before.depth
     named = space_name if control == "space" else depth_name
     name = named(frame, value)
-    shown, other = ("", "") if name in ("load place", "clear") else lengths(frame.system, stands[control])
+    shown, other = ("", "") if name in ("load place", "clear") else frame.system.in_both(stands[control])
     dial, turn = ("", "") if came == value else _dial(control, step)
     return Setting(
         changes=came != value,
@@ -183,13 +182,6 @@ def _called(control: Control, name: str) -> str:
         return f"{way} {word} {beyond}"
     low, dash, high = name.partition("-")
     return f"between {low} and {high}" if dash and control == "space" else f"{word} {name}"
-
-
-def lengths(system: System, value: float) -> tuple[str, str]:
-    """A setting in the system's unit and in the other one: `16.80 mm`, `661.4 thou`."""
-    mm = system.in_mm(value)
-    both = (f"{mm:.2f} mm", f"{mm / MM_PER_INCH * 1000:.1f} thou")
-    return both if system.unit == "mm" else both[::-1]
 
 
 def _dial(control: Control, step: Step) -> tuple[str, str]:

@@ -116,6 +116,8 @@ def page_of(
 
     `inspecting` says how the finished key is judged (None: no table of limits), `readings` are those of the key that the
     code was read from. Raises BittingError where the plan is not good: such a page is never made.
+
+    (Long: it names every field of a page.)
     """
     system, depths = made.made_for, code.depths
     if not made.good or depths is None:

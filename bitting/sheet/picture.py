@@ -19,7 +19,8 @@ from bitting.machine.plan.steps import Step
 from bitting.machine.plan.wall import lane_walls
 from bitting.machine.simulate import cutter_of
 from bitting.model import Depths
-from bitting.report.drawing import Panel, Scale, blank_picture, n, panels_of
+from bitting.report.drawing import Panel, Scale, blank_picture, panels_of
+from bitting.report.svg import n
 
 CUT, EDGE, CUTTER = "#ffffff", "#14181c", "#14181c"
 OUTLINE_MM, OPEN_MM = 0.3, 0.2

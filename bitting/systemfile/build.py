@@ -36,7 +36,7 @@ from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.model.system import Across, Blade, Cutting, Level, Measured, Measuring, Rule, SetupCut, System, Track
 from bitting.systemfile import schema as tables
 from bitting.systemfile.doubts import doubts
-from bitting.systemfile.figures import sound_figures
+from bitting.systemfile.measuring import sound_figures
 from bitting.systemfile.schema import (
     COPIED,
     LONGEST,
@@ -418,28 +418,56 @@ def _measuring(
     across = values.pop("across", None)
     span = min((abs(track.depths[-1] - track.depths[0]) for track in tracks), default=None)
     figures, notes = sound_figures(values, span, head.get("unit", "mm"), faults)
-    return Measuring(**figures, across=None if across is None else _across(across, tracks, complete, faults)), notes
+    return Measuring(
+        **figures, across=None if across is None else _across(across, tracks, complete, head, faults)
+    ), notes
 
 
-def _across(table: Any, tracks: Sequence[Track], complete: bool, faults: Faults) -> Across | None:
-    """How a reading over two opposite tracks follows from theirs."""
+def _across(
+    table: Any, tracks: Sequence[Track], complete: bool, head: Mapping[str, Any], faults: Faults
+) -> Across | None:
+    """How a reading over two opposite tracks, or between two edges, follows from theirs."""
     where = "measuring.across"
     before = len(faults.lines)
     values = read_table(table, where, tables.ACROSS, faults)
     if isinstance(table, dict) and ("less" in table) == ("from" in table):
         found = "both less and from" if "less" in table else "neither less nor from"
         faults.add(where, f"found {found}; allowed: less = W (left + right - W) or from = W (W - left - right)")
-    pair = tuple(_exact(name, tracks) for name in values.get("tracks", ()))
+    if isinstance(table, dict) and ("tracks" in table) == ("sides" in table):
+        found = "both tracks and sides" if "tracks" in table else "neither tracks nor sides"
+        faults.add(where, f"found {found}; allowed: tracks = the names of two tracks, or sides = those of two edges")
+    sides = _edges(values["sides"], tracks, complete, head.get("sides", ()), faults) if "sides" in values else None
+    pair = (tracks[0].name,) * 2 if sides else tuple(_exact(name, tracks) for name in values.get("tracks", ()))
     if "tracks" in values and len(pair) != 2:
         faults.wrong(f"{where}.tracks", table["tracks"], "the names of two tracks")
-    elif complete:
+    elif complete and sides is None:
         for i, (name, known) in enumerate(zip(values.get("tracks", ()), pair, strict=True)):
             if known is None:
                 faults.wrong(f"{where}.tracks[{i}]", name, names([track.name for track in tracks]))
-    if len(faults.lines) > before or None in pair:
+    if len(faults.lines) > before or None in pair or len(pair) != 2:
         return None
     scale: Literal[1, -1] = 1 if "less" in values else -1
-    return Across(cast(tuple[str, str], pair), scale, 0.0 - values["less"] if scale == 1 else values["from"])
+    amount = 0.0 - values["less"] if scale == 1 else values["from"]
+    return Across(cast(tuple[str, str], pair), scale, amount, sides)
+
+
+def _edges(
+    given: Sequence[str], tracks: Sequence[Track], complete: bool, sides: Sequence[str], faults: Faults
+) -> tuple[str, str] | None:
+    """The names of both edges as they are written under [system]; the key has one track on each."""
+    where = "measuring.across.sides"
+    known = {side.casefold(): side for side in sides}
+    found = [known.get(name.casefold()) for name in given]
+    if len(given) != 2 or len(set(found)) != 2 or None in found:
+        allowed = f"the names of two edges ({', '.join(sides)})" if sides else "edges need `sides` under [system]"
+        faults.wrong(where, list(given), allowed)
+        return None
+    if complete and (len(tracks) != 1 or tracks[0].milling != "edge"):
+        faults.wrong(
+            where, list(given), "only where each edge has one track, whose milling is edge; name tracks otherwise"
+        )
+        return None
+    return (str(found[0]), str(found[1])) if tracks else None
 
 
 def _exact(name: str, tracks: Sequence[Track]) -> str | None:

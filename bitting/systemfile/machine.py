@@ -189,7 +189,7 @@ TOP = (
     Key("depth", shape=table(DEPTH), about="the control across it"),
     Key("corrections", shape=table(CORRECTIONS), about="added to what is set; `bitting align` finds them"),
 )
-_HELP = "`bitting docs system-files` says what a file may hold; `bitting plan --help` shows a machine file"
+_HELP = "`bitting docs system-files` says what a file may hold; `bitting docs plan` shows a machine file"
 
 
 def load_machine(path: str | Path) -> Machine:

@@ -24,10 +24,9 @@ Traceback (most recent call last):
     ...
 bitting.systemfile.schema.Wrong: a length greater than 0
 
-The keys of a system file, table by table: the reference of the format, which the reader follows.
-
-A key without a reader needs more than its own value to be judged and is read in `build`. Lengths are in the unit that
-`[system]` states. What is optional and absent stays unsaid (None); the command that needs it says which line to add.
+**The keys of a system file**, table by table, are the reference of the format, which the reader follows. A key without a
+reader needs more than its own value to be judged and is read in `build`. Lengths are in the unit that `[system]` states.
+What is optional and absent stays unsaid (None); the command that needs it says which line to add.
 """
 
 from __future__ import annotations
@@ -434,8 +433,14 @@ CUTTING = (
     Key("setup", shape=table(SETUP), about="the setup key: all shallowest cuts but this one"),
 )
 
+
+def _one_of(*keys: str) -> dict[str, Any]:
+    return {"oneOf": [{"required": [key]} for key in keys]}
+
+
 ACROSS = (
-    Key("tracks", words, True, about="two opposite tracks"),
+    Key("tracks", words, about="two opposite tracks"),
+    Key("sides", words, about="two edges, instead of tracks"),
     Key("less", _spread, about="a reading across is left + right - this"),
     Key("from", _length, about="a reading across is this - left - right"),
 )
@@ -450,8 +455,9 @@ MEASURING = (
     Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
     Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
     Key("jaw", _spread, about="width of the caliper's jaw"),
+    Key("contact", _length, about="radius of a ball or a pin's round end that reads instead of a jaw"),
     Key("reclamp_sd", _spread, about="error of a key that is clamped again"),
-    Key("across", shape=table(ACROSS, oneOf=[{"required": ["less"]}, {"required": ["from"]}])),
+    Key("across", shape=table(ACROSS, allOf=[_one_of("tracks", "sides"), _one_of("less", "from")])),
 )
 
 _OWN = [{"anyOf": [{"required": ["like"]}, {"required": [key]}]} for key in COPIED if key != "numbers"]

@@ -20,6 +20,7 @@ from bitting.batch import check_many
 from bitting.batch.columns import Wanted
 from bitting.batch.csv.records import LONGEST, WIDEST, read_records
 from bitting.batch.job import Job
+from bitting.batch.output import Column, Row
 from bitting.batch.run import run_batch
 from bitting.batch.summary import Summary
 from bitting.cli import main
@@ -27,7 +28,7 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import code_of
 from bitting.systemfile import load_system
-from tests.batch.added import CODES, HEADER, added, tail
+from tests.batch.added import CODES, HEADER, READINGS, added, tail
 
 LEGAL = "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
 ILLEGAL = "left: 2 1 3 3 3 4 1 / right: 1 1 2 3 4 2 1"
@@ -232,6 +233,23 @@ def test_no_header_at_all(tmp_path: Path) -> None:
     assert summary.column == "column 2"
 
 
+@pytest.mark.parametrize("column", [*CODES.columns, *READINGS.columns], ids=lambda column: column.name)
+def test_a_column_that_differs_from_code_to_code_says_so(column: Column) -> None:
+    """Otherwise CSV would write of every legal row what it says of the pattern."""
+    told = {column.cell(Row("legal", code)) for code in ("1 2 3 1", "left: 3 2 / right: 2", "\1")}
+    assert len(told) == 1 or column.each or column.name == "canonical", "write each=True"
+
+
+def test_a_column_that_differs_from_code_to_code_is_written_row_by_row(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    last = Column("last", lambda row: row.canonical[-1:], each=True)
+    monkeypatch.setitem(vars(CODES), "names", (*CODES.names, last.name))
+    monkeypatch.setitem(vars(CODES), "columns", (*CODES.columns, last))
+    out, _ = batch(tmp_path, f"code\n{LEGAL}\n{LEGAL[:-1]}2\n{UNREADABLE}\n".encode())
+    assert [row["last"] for row in added(out)] == ["last", "1", "2", ""]
+
+
 def test_the_sep_line_of_spreadsheets_is_kept(tmp_path: Path) -> None:
     answer = tail(verdict="legal", canonical=LEGAL)
     out, summary = batch(tmp_path, f"sep=;\r\na;code\r\n1;{LEGAL}\r\n".encode())
@@ -370,6 +388,28 @@ def test_the_output_is_private_and_the_input_is_safe(tmp_path: Path) -> None:
     assert result.stdout == ""
     assert invoke(str(source), "-s", "plover", "-o", str(target), "--force").exit_code == 0
     assert source.read_text() == f"code\n{LEGAL}\n"
+
+
+def test_the_summary_tells_advice_from_faults_and_names_rows_that_cannot_be_read(tmp_path: Path) -> None:
+    plain = "left: 1 1 1 1 1 1 1 / right: 1 1 1 1 1 1 1"  # legal, with fewer depths than is advised
+    plain_too = "left: 5 1 1 1 1 1 1 / right: 1 1 1 1 1 1 1"  # a step too far, and the same advice
+    rows = ["code", LEGAL, UNREADABLE, plain, plain_too, "2..", "-", ILLEGAL, "++", plain]
+    source = tmp_path / "in.csv"
+    source.write_text("\n".join(rows) + "\n")
+    result = CliRunner().invoke(main, ["batch", str(source), "-s", "plover", "-o", str(tmp_path / "out.csv")])
+    lines = [" ".join(line.split()) for line in result.stdout.splitlines()]
+    assert "rows that can't be read: 3, 6, 7, …" in lines
+    assert lines[lines.index("rows finding") + 1 :][:3] == [
+        "2 adjacent-difference",
+        "1 position-depths",
+        "3 distinct-depths (advice: the codes are legal by it)",
+    ]
+    answer = json.loads(
+        CliRunner().invoke(main, ["batch", str(source), "-s", "plover", "-o", str(tmp_path / "2.csv"), "--json"]).stdout
+    )
+    assert answer["unreadable_rows"] == [3, 6, 7]
+    assert answer["rules"] == {"distinct-depths": 3, "adjacent-difference": 2, "position-depths": 1}
+    assert answer["advice"] == {"distinct-depths": 3}
 
 
 def test_exit_status_and_json(tmp_path: Path) -> None:

@@ -24,10 +24,10 @@ from tests.batch.test_doubt import system_of
 
 
 def reached(*cells: str, ranges: tuple[str, ...] = ()) -> Extent:
-    """How far a sheet with these cells and merged ranges reaches, both ways of reading it."""
+    """How far a sheet with these cells and merged ranges reaches."""
     extent = Extent("sheet")
     text = "".join(f'<c r="{cell}"/>' for cell in cells) + "".join(f'<mergeCell ref="{one}"/>' for one in ranges)
-    assert extent.add(text.encode())
+    extent.add(f"<sheet>{text}</sheet>".encode(), final=True)
     return extent
 
 
@@ -170,6 +170,7 @@ def test_what_a_spreadsheet_made_of_a_code(
     assert found is not None
     assert (found.certain, found.text) == (certain, read)
     assert note in found.note
+    assert ":" not in found.note or text != "1E41"  # so large a number is never written out
 
 
 def test_zeros_are_lost_only_where_there_is_a_depth_zero(tmp_path: Path) -> None:
@@ -203,7 +204,7 @@ def plain_pairs(system: System, codes: np.ndarray) -> set[tuple[int, int, int]]:
 
 
 def test_many_codes_one_slip_apart_are_all_found_at_their_cuts() -> None:
-    """More pairs than are looked for one after the other, at the first and last cut of every lane."""
+    """Many pairs, at the first and last cut of every lane."""
     system = load_system("plover")
     base = np.array([*[1, 2, 1, 2, 3, 2, 1], *[2, 1, 2, 3, 2, 1, 2]], np.uint8)
     codes = [base]
@@ -211,13 +212,13 @@ def test_many_codes_one_slip_apart_are_all_found_at_their_cuts() -> None:
         for step in (-1, 1):
             codes.append(base.copy())
             codes[-1][cut] = int(base[cut]) + step
-        if cut not in (6, 13):
+        if cut != 13:  # cut 7 of left and cut 1 of right are no neighbours, so those exchanged are not near
             codes.append(base.copy())
             codes[-1][[cut, cut + 1]] = base[[cut + 1, cut]]
     table = np.unique(np.array(codes).T, axis=1)
     near = find_near(system, table)
     expected = plain_pairs(system, table)
-    assert len(expected) > duplicates.FEW
+    assert len(expected) > 40
     assert near.count == len(expected)
     for code in range(table.shape[1]):
         earlier = sorted((a, how) for a, b, how in expected if b == code)
@@ -253,6 +254,5 @@ def test_only_so_many_different_codes_are_compared(monkeypatch: pytest.MonkeyPat
         seen = Seen(system)
         for start in range(0, 20, 10):
             seen.add(codes, np.arange(start, start + 10), np.ones(10, bool))
-        seen.finish()
         assert seen.unlooked == unlooked
         assert seen.repeated()[0] == 10

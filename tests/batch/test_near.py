@@ -105,7 +105,6 @@ def check_seen(
     for start, stop in pairwise(edges):
         part = np.array(codes[start:stop], np.uint8).T
         remarks |= seen.add(part, rows[start:stop], np.ones(stop - start, bool))
-    seen.finish()
     near = find_near(system, np.array(different, np.uint8).T)
     assert seen.near == near.count
     assert seen.repeated() == (

@@ -11,7 +11,6 @@ import pytest
 
 from bitting.batch import suggest as suggest_module
 from bitting.batch.check_rows import RowChecker
-from bitting.batch.csv import rewrite as rewrite_module
 from bitting.batch.job import Job
 from bitting.batch.run import run_batch
 from bitting.batch.suggest import OFFERED
@@ -127,7 +126,9 @@ def smaller(begun: Callable[[RowChecker], None], rows: int = 7) -> Callable[[Row
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
-def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_rows_come_out_where_they_stood_however_many_are_answered_at_once(
+    end: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rows = ["n,code,remark"]
     for number in range(40):
         code = (LEGAL, LEGAL, ILLEGAL, "nonsense", SHORT[number % 3], "")[number % 6]
@@ -138,8 +139,7 @@ def test_rows_that_wait_come_out_where_they_stood(end: str, tmp_path: Path, monk
     _, whole = run(tmp_path, text, system)
     assert whole.count(b"slip") > 8
     begun = RowChecker.__attrs_post_init__
-    for together, chunk in ((1, 4), (3, 7), (1000, 5)):
-        monkeypatch.setattr(rewrite_module, "TOGETHER", together)
+    for chunk in (1, 4, 7):
         monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(begun, chunk))
         assert run(tmp_path, text, system)[1] == whole
     given = [line.split(",")[0] for line in rows]
@@ -203,7 +203,6 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
         return nearest_of(self, signs)
 
     monkeypatch.setattr(Column, "nearest", counted)
-    monkeypatch.setattr(rewrite_module, "TOGETHER", 10)
     monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(RowChecker.__attrs_post_init__))
     system = load_system("plover")
     wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]

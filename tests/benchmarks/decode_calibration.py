@@ -13,8 +13,10 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
+from attrs import frozen
 
 from bitting.decoding import Decoder, MeasurementModel
+from bitting.model import System
 from tests.benchmarks.decode_common import SCALES, USUAL, BruteForce, Drawn, Maker, make_system, nearest, readings_of
 from tests.scores import brier, calibration_error, sampling_floor
 
@@ -28,21 +30,39 @@ SETTINGS = (
 class Fixed(Maker):
     """Keys that all have the same mean wear, `factor` times the stated one."""
 
-    factor = 1.0
+    def __init__(self, system: System, model: MeasurementModel, seed: int, factor: float) -> None:
+        super().__init__(system, model, seed)
+        self.factor = factor
 
     def scale(self) -> float:
         """The same for every key."""
         return self.factor * self.model.wear
 
 
-def study(title: str, maker: Maker, decoder: Decoder, brute: BruteForce, keys: int) -> None:
-    """Draw, decode, compare, print."""
+@frozen
+class Compared:
+    """Errors of decoding, of Bayes and of rounding; calibration errors of whole keys and cuts, with what sampling alone gives."""
+
+    errors: int
+    bayes: int
+    rounding: int
+    whole: float
+    floor: float
+    cut: float
+    cut_floor: float
+    brier: float
+    cut_brier: float
+    sure: int
+    wrong: int
+    no_fit: int
+
+
+def compared(maker: Maker, decoder: Decoder, brute: BruteForce, keys: int) -> Compared:
+    """Draw, decode, compare."""
     drawn: list[Drawn] = [maker.key() for _ in range(keys)]
     answers = decoder.decode_many([readings_of(maker.system, key) for key in drawn])
     right = np.array([a.depths == key.depths for a, key in zip(answers, drawn, strict=True)], float)
     best = [brute.best(key)[0] for key in drawn]
-    brute_errors = sum((code,) != key.depths for code, key in zip(best, drawn, strict=True))
-    rounding = sum(nearest(maker.system, key) != key.depths for key in drawn)
     whole = np.array([a.probability for a in answers])
     cut = np.array([c.confidence for a in answers for c in a.cuts])
     cut_right = np.array(
@@ -54,20 +74,36 @@ def study(title: str, maker: Maker, decoder: Decoder, brute: BruteForce, keys: i
         float,
     )
     sure = np.array([a.verdict == "sure" for a in answers])
-    no_fit = sum(a.verdict == "no-fit" for a in answers)
-    errors = int(keys - right.sum())
+    return Compared(
+        errors=int(keys - right.sum()),
+        bayes=sum((code,) != key.depths for code, key in zip(best, drawn, strict=True)),
+        rounding=sum(nearest(maker.system, key) != key.depths for key in drawn),
+        whole=calibration_error(whole, right),
+        floor=sampling_floor(whole, 1),
+        cut=calibration_error(cut, cut_right),
+        cut_floor=sampling_floor(cut, 2),
+        brier=brier(whole, right),
+        cut_brier=brier(cut, cut_right),
+        sure=int(sure.sum()),
+        wrong=int((sure & (right == 0)).sum()),
+        no_fit=sum(a.verdict == "no-fit" for a in answers),
+    )
+
+
+def study(title: str, found: Compared, keys: int) -> None:
+    """Print it."""
     print(f"{title}: {keys} keys")
     print(
-        f"  whole keys wrong: decoding {errors}, Bayes {brute_errors} ({errors / brute_errors:.3f}), rounding {rounding}"
+        f"  whole keys wrong: decoding {found.errors}, Bayes {found.bayes} ({found.errors / found.bayes:.3f}), "
+        f"rounding {found.rounding}"
     )
     print(
-        f"  calibration error: whole keys {calibration_error(whole, right):.4f} (floor {sampling_floor(whole, 1):.4f}), "
-        f"per cut {calibration_error(cut, cut_right):.4f} (floor {sampling_floor(cut, 2):.4f})"
+        f"  calibration error: whole keys {found.whole:.4f} (floor {found.floor:.4f}), "
+        f"per cut {found.cut:.4f} (floor {found.cut_floor:.4f})"
     )
-    print(f"  Brier score: whole keys {brier(whole, right):.4f}, per cut {brier(cut, cut_right):.4f}")
-    wrong = int((sure & (right == 0)).sum())
+    print(f"  Brier score: whole keys {found.brier:.4f}, per cut {found.cut_brier:.4f}")
     print(
-        f"  sure {sure.sum()}, wrong among them {wrong}; own keys called no-fit {no_fit} ({no_fit / keys:.2%})",
+        f"  sure {found.sure}, wrong among them {found.wrong}; own keys called no-fit {found.no_fit} ({found.no_fit / keys:.2%})",
         flush=True,
     )
 
@@ -86,13 +122,14 @@ def main() -> None:
         system = make_system(cuts, depths, step, USUAL)
         decoder = Decoder(system, model)
         if not given.fixed_wear:
-            study(title, Maker(system, model, given.seed), decoder, BruteForce(system, model, SCALES), given.keys)
+            brute = BruteForce(system, model, SCALES)
+            study(title, compared(Maker(system, model, given.seed), decoder, brute, given.keys), given.keys)
             continue
         for factor in (0.5, 1.0, 2.0):
-            maker = Fixed(system, model, given.seed)
-            maker.factor = factor
+            maker = Fixed(system, model, given.seed, factor)
             brute = BruteForce(system, model, ((factor, 1.0),))
-            study(f"{title}, wear {factor:g} times the stated", maker, decoder, brute, given.keys)
+            found = compared(maker, decoder, brute, given.keys)
+            study(f"{title}, wear {factor:g} times the stated", found, given.keys)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """What a bench page weighs: one code of each shipped system, as `bitting sheet` writes it.
 
-    python -m tests.benchmarks.page_weight
+python -m tests.benchmarks.page_weight
 """
 
 from __future__ import annotations

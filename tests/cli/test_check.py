@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import subprocess
 import sys
 
@@ -73,6 +74,21 @@ def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
     assert "two separators" in result.stderr
 
 
+def test_a_list_names_the_lines_that_cannot_be_read_and_ends_with_its_sums():
+    lines = f"# from the dealer\n\n{LEGAL}\nleft: 2--1\n{ILLEGAL}\nleft 2133244\nright 1124421\nmiddle: 213\n"
+    for options in ([], ["--json"]):
+        result = run("check", "-s", "plover", *options, stdin=lines)
+        assert result.exit_code == 2
+        assert "bitting: line 4: two separators" in result.stderr
+        assert "bitting: line 8: " in result.stderr
+        assert result.stderr.splitlines()[-1] == "5 codes: 2 legal, 1 not legal, 2 can't be read"
+    several = run("check", "-s", "plover", "-s", "wren", stdin=f"{LEGAL}\n{ILLEGAL}\n2..\n")
+    assert several.stderr.splitlines()[-1] == "3 codes: 1 legal, 1 not legal, 1 can't be read"
+    assert "line 3: no system can read" in several.stderr
+    assert "codes:" not in run("check", "-s", "plover", stdin=f"{LEGAL}\n").stderr
+    assert "codes:" not in run("check", LEGAL, ILLEGAL, "-s", "plover").stderr
+
+
 def test_lines_that_each_name_another_track_are_one_code():
     result = run("check", "-s", "plover", "--json", stdin="left 2133244\nright 1124421\nl2133244 r1124421\n")
     assert result.exit_code == 0
@@ -131,8 +147,64 @@ def test_nothing_on_a_pipe_is_answered():
 
 def test_one_code_in_pieces_is_noticed():
     result = run("check", "2133244", "1124421", "-s", "plover")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "these are 2 codes, and none is whole; one code is put in quotes" in result.stderr
+    assert command_of(result.stderr) == ["bitting", "check", SPACED, "-s", "plover"]
+
+
+def command_of(text):
+    """The command that an answer says to paste, as a shell takes it apart."""
+    (line,) = [line for line in text.splitlines() if line.startswith("  bitting ")]
+    return shlex.split(line)
+
+
+SPACED = "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"
+
+
+@pytest.mark.parametrize(
+    "options", [["-s", "plover"], ["--system=plover", "--json"], ["-s", "plover", "--lock", "door"]]
+)
+def test_a_mend_that_is_certain_is_a_command_to_paste(options):
+    result = run("check", *options, "2.1.3.3.2.4.4 / rigt: 1124421")
+    assert (result.exit_code, result.stdout) == (2, "")
+    pasted = command_of(result.stderr)
+    assert pasted == ["bitting", "check", *options, SPACED]
+    assert run(*pasted[1:]).exit_code == 0
+
+
+def test_other_commands_say_the_mend_too():
+    for command in (["plan"], ["complete"], ["draw", "--blocks"], ["compare", LEGAL]):
+        wrong = run(*command, "2133244 | 1124421", "-s", "plover")
+        assert command_of(wrong.stderr) == ["bitting", *command, SPACED, "-s", "plover"]
+    unknown = run("plan", "O12345", "-s", "dunlin")
+    assert command_of(unknown.stderr) == ["bitting", "plan", "0 1 2 3 4 5", "-s", "dunlin"]
+
+
+def test_a_code_that_came_by_a_pipe_is_put_into_no_command():
+    for arguments in (["check"], ["check", "-"], ["plan"]):
+        result = run(*arguments, "-s", "plover", stdin="2133244 | 1124421\n")
+        assert result.exit_code == 2
+        assert f"if this was meant, write it so: {SPACED}" in result.stderr
+        assert "  bitting" not in result.stderr
+
+
+def test_the_mend_of_a_line_that_cannot_be_read_is_in_the_json():
+    result = run("check", "-s", "plover", "--json", stdin=f"{LEGAL}\n2133244 | 1124421\n")
+    assert json.loads(result.stdout)["results"][1]["error"].endswith(f"write it so: {SPACED}")
+
+
+def test_a_code_of_strange_depths_is_told_what_it_looks_like():
+    result = run("check", "2_1_3_3_2_4_4 / 1124421", "-s", "plover")
     assert result.exit_code == 1
-    assert "if you meant one, quote it:\n  bitting check '2133244 1124421' -s plover" in result.stdout
+    assert command_of(result.stdout) == ["bitting", "check", SPACED, "-s", "plover"]
+
+
+def test_a_code_number_is_one_fault_in_one_line():
+    for text in ("K-4711", "K4711"):
+        lines = run("check", text, "-s", "plover").stdout.splitlines()
+        assert lines[0] == "NOT legal in plover: 1 fault"
+        assert lines[1].startswith(f"{text!r} looks like a code number")
+        assert len(lines) == 2
 
 
 def test_bad_systems_and_options():

@@ -14,10 +14,12 @@ from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 import bitting
+from bitting.batch.output import CODES, READINGS
 from bitting.cli import COMMANDS, main
-from bitting.cli.help import EXAMPLES, OTHER, heading_of
+from bitting.cli.help import EXAMPLES, FIRST, OTHER, as_typed, heading_of
 
 ROOT = Path(bitting.__file__).parent.parent
+OPTION = re.compile(r"(?<![\w-])--[a-z][a-z0-9-]*")
 
 
 def commands() -> dict[str, click.Command]:
@@ -38,18 +40,49 @@ ALL = commands()
 OPTIONS = {name: {o for p in command.params for o in (*p.opts, *p.secondary_opts)} for name, command in ALL.items()}
 
 
-def shown_help(name: str) -> str:
-    result = CliRunner().invoke(main, [*name.split(), "--help"], env={"COLUMNS": "200"})
+def shown_help(name: str, columns: int = 200) -> str:
+    result = CliRunner().invoke(main, [*name.split(), "--help"], env={"COLUMNS": str(columns)})
     assert result.exit_code == 0
     return result.output
+
+
+def told(name: str) -> str:
+    """All that `bitting docs` tells of a command."""
+    result = CliRunner().invoke(main, ["docs", name.replace(" ", "-")])
+    assert result.exit_code == 0
+    return result.output
+
+
+@pytest.mark.parametrize("name", ["", "systems", *ALL])
+def test_help_is_one_screen(name):
+    lines = shown_help(name, 80).splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_help_and_the_page_of_a_command_name_every_option(name):
+    options = {max(p.opts, key=len) for p in ALL[name].params if isinstance(p, click.Option)}
+    assert options <= set(OPTION.findall(shown_help(name)))
+    page = told(name)
+    for parameter in ALL[name].params:
+        if isinstance(parameter, click.Option):
+            said = (parameter.help or "").split()
+            assert " ".join(said) in " ".join(page.split()), f"{name}: {parameter.opts}"
+    if name in FIRST:
+        assert f"`bitting docs {name.replace(' ', '-')}`" in shown_help(name)
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_every_command_shows_its_examples_and_its_options_under_headings(name):
     shown = shown_help(name)
-    assert len(EXAMPLES[name]) >= (3 if name != "systems list" else 2)
+    least = 3 if name != "systems list" else 2
+    assert len(EXAMPLES.get(name, ())) >= least, "give it examples in bitting/cli/help.py"
     for example in EXAMPLES[name]:
-        assert f"\n  bitting {name} {example}".rstrip() + "\n" in shown
+        assert "\n" + as_typed(f"bitting {name} {example}".rstrip()) in shown
+        assert shlex.split(as_typed(f"bitting {name} {example}").replace("\\\n", " ")) == shlex.split(
+            f"bitting {name} {example}"
+        )
     assert "\nOptions:" not in shown
     homeless = [p.opts for p in ALL[name].params if isinstance(p, click.Option) and heading_of(p)[0] == OTHER]
     assert homeless == [], "give these options a heading in bitting/cli/help.py"
@@ -67,7 +100,6 @@ def test_every_example_runs_as_printed(name, example, tmp_path, monkeypatch):
         assert (tmp_path / words[words.index("-o") + 1]).stat().st_size
 
 
-OPTION = re.compile(r"(?<![\w-])--[a-z][a-z0-9-]*")
 OF_OTHERS = {"--quiet", "--help", "--version"}
 """What pip and click know."""
 
@@ -125,3 +157,12 @@ def test_commands_are_written_with_options_of_their_own(where):
 def test_the_shell_completes_commands_systems_and_locks(words, incomplete, expected):
     found = ShellComplete(main, {}, "bitting", "_BITTING_COMPLETE").get_completions(words, incomplete)
     assert sorted(item.value for item in found) == expected
+
+
+def test_readme_names_every_command_and_help_every_column_of_batch():
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    unnamed = [name for name in ALL if not re.search(rf"`?(bitting|systems)? ?`?{name.split()[-1]}\b", text)]
+    assert unnamed == [], "give these a line in README"
+    for column in {*CODES.names, *READINGS.names}:
+        assert re.search(rf"\b{column}\b", told("batch")), f"name {column} in the docstring of bitting/cli/batch.py"
+        assert f"`{column}`" in text or column not in CODES.names, f"name {column} in README"

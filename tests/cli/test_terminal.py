@@ -189,8 +189,8 @@ def test_questions_that_contradict_themselves(arguments: list[str], reason: str)
     assert reason in result.stderr
 
 
-def test_help_keeps_the_lines_of_the_machine_file() -> None:
-    assert "\n    per_turn = 1.0              # travel of one turn\n" in run("plan", "--help").stdout
+def test_the_page_of_plan_keeps_the_lines_of_the_machine_file() -> None:
+    assert "\n    per_turn = 1.0              # travel of one turn\n" in run("docs", "plan").stdout
     assert "\n  Exit status: 0 drawn; 1 drawn" in run("draw", "--help").stdout
 
 

@@ -1,6 +1,7 @@
 """Chain covers: minimal, proven, covering, against theory and against networkx."""
 
 import itertools
+import random
 from pathlib import Path
 
 import networkx as nx
@@ -10,7 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bitting.completion.bounds import middle_level, symmetric_chains
+from bitting.completion.candidates import restrict
 from bitting.completion.chains import Order, TooManyCovers, fewest, fewest_chains, first_bit, pack, unpack
+from bitting.diagram import code_space
+from bitting.model import Place
+from tests.make import system, track
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "middle_levels.csv"
 
@@ -168,3 +173,26 @@ def test_bits(flags):
     for word, value in enumerate(packed):
         if value:
             assert first_bit(np.array([value]))[0] == flags[word * 64 :].index(True)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_part_with_depths_taken_away_holds_the_codes_without_them_and_no_dead_ends(seed):
+    draw = random.Random(seed)
+    made = system(track("left", 5, "123"), must=("adjacent cuts differ by at most 1", "at least 2 different depths"))
+    (diagram,) = code_space(made).diagrams
+    allowed = {Place(0, cut): draw.sample(range(3), draw.choice([1, 2])) for cut in draw.sample(range(5), 2)} | {
+        Place(0, 2): {2}
+    }
+
+    def ways(part, node=0, at=0):
+        if at == len(part):
+            yield ()
+            return
+        for depth, child in enumerate(part[at].children[node].tolist()):
+            if child >= 0:
+                found = [(depth, *rest) for rest in ways(part, child, at + 1)]
+                assert found  # nothing leads where no code goes on
+                yield from found
+
+    listed = [code for (code,) in code_space(made) if all(code[p.cut] in few for p, few in allowed.items())]
+    assert list(ways(restrict(diagram.layers, allowed))) == listed

@@ -296,7 +296,7 @@ def test_compare_takes_readings_for_the_first(system_path):
     [
         (["left: 1 1 1 x / right: 2 2 2 2", "left: 1 1 1 1 / right: 2 2 2 2"], None, "'x'"),
         (["left: 1 1 1 / right: 2 2 2 2", "left: 1 1 1 1 / right: 2 2 2 2"], None, "left has 4 cuts"),
-        ([], "left: 1 1 1 1 / right: 2 2 2 2\n", "1 lines on standard input"),
+        ([], "left: 1 1 1 1 / right: 2 2 2 2\n", "1 line on standard input"),
     ],
 )
 def test_compare_refuses(system_path, arguments, stdin, message):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from attrs import evolve
+from attrs import evolve, fields
 from scipy.stats import norm
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
@@ -39,6 +39,7 @@ CASES = {
     "no wear": (make_system(), one([8.5, 8.2, 7.7, 7.3]), MeasurementModel(0.05, 0.08, 0.0, 0.01)),
     "no offset": (make_system(), one([8.5, 8.2, 7.6, 7.2]), MeasurementModel(0.05, 0.0, 0.06, 0.01)),
     "no outliers": (make_system(), one([8.5, 8.2, [7.6, 7.5], 7.2]), MeasurementModel(0.05, 0.08, 0.06, 0.0)),
+    "cuts wrong as a whole": (make_system(), one([[8.55, 8.53], [7.6, 7.62], 7.6, 7.2]), evolve(PLAIN, cut_wrong=0.2)),
     "everything wrong": (make_system(), one([8.4, 9.4, 7.0, 6.0]), PLAIN),
     "own error of a cut": (
         make_system(cuts=3, depths=THREE), one([[8.4, 8.43], [8.0, 7.98, 8.02], 7.6]),
@@ -96,6 +97,12 @@ SHARED_CASES = {
 }  # fmt: skip
 
 
+def test_every_figure_of_the_model_is_held_to_brute_force() -> None:
+    models = [model for *_, model in (CASES | SHARED_CASES).values()]
+    alike = [f.name for f in fields(MeasurementModel) if len({getattr(model, f.name) for model in models}) == 1]
+    assert alike == [], "give each of these a case with another value"
+
+
 def compare(system: System, readings: Readings, model: MeasurementModel, brute: Brute, within: float) -> Decoded:
     """Every probability, the order of the codes, the evidence and the offset against brute force."""
     wanted = min(len(brute.codes), 12)
@@ -106,8 +113,7 @@ def compare(system: System, readings: Readings, model: MeasurementModel, brute: 
     probability = dict(zip(brute.codes, brute.probabilities, strict=True))
     listed = [c.depths for c in result.candidates]
     assert len(set(listed)) == wanted
-    near = 1e-9 if within < 1e-5 else within / 10  # codes nearer than shared errors cost may change places
-    assert [probability[depths] for depths in listed] == pytest.approx([p for _, p in expected], rel=1e-7, abs=near)
+    assert [probability[depths] for depths in listed] == pytest.approx([p for _, p in expected], rel=1e-7, abs=1e-9)
     if len(expected) < 2 or expected[0][1] > expected[1][1] * (1 + 1e-6):
         assert listed[0] == expected[0][0]
     at = iter(result.cuts)

@@ -222,3 +222,13 @@ def test_a_system_is_the_same_whatever_a_gauge_measures_from() -> None:
     here = decode(parse_readings(" ".join(value.split("|")[0] for value in WREN.split()), system), system)
     assert there.depths == here.depths
     assert there.probability == pytest.approx(here.probability, abs=1e-6)
+
+
+def test_a_point_moved_is_a_slip_of_the_pen_whichever_depth_the_code_then_has() -> None:
+    """Nothing else speaks of the cut, so the code has its shallowest depth there; 82.0 was 8.20 all the same."""
+    system = make_system(depths=(8.6, 8.2, 7.8))
+    answer = decode(parse_readings("8.58 82.0 7.79 8.16", system), system, model=MODEL)
+    assert answer.cuts[1].taken_for == ("slip of the pen",)
+    assert answer.verdict != "sure"
+    far = decode(parse_readings("8.58 44.44 7.79 8.16", system), system, model=MODEL)
+    assert far.cuts[1].taken_for == ("wrong",)

@@ -43,7 +43,6 @@ def test_a_narrowed_diagram_has_the_answers_of_brute_force(
 ) -> None:
     """Arcs are left out; where far too many are (half of the evidence), that is found out and the diagram kept whole."""
     readings, expected = brute
-    monkeypatch.setattr(narrow, "WORTH_NARROWING", 0)
     monkeypatch.setattr(posterior, "FAINT", faint)
     found = solved(readings)
     section = found.sections[0]
@@ -74,7 +73,6 @@ def test_what_narrowing_loses_is_measured(brute: tuple[Readings, Brute], monkeyp
         tried.append(true_lost(*given)[2])  # type: ignore[arg-type]
         return true_lost(*given)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(narrow, "WORTH_NARROWING", 0)
     monkeypatch.setattr(posterior, "FAINT", 3e-3)
     monkeypatch.setattr(posterior, "lost_share", lost)
     found = solved(readings)

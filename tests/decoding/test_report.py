@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import pytest
-from attrs import evolve
+from attrs import evolve, fields
 
+from bitting import docs
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.model import model_with
 from bitting.notation import parse_readings
-from bitting.report.decode import render
+from bitting.report.decode import assumptions, render
 from bitting.systemfile import load_system
 from tests.decode_oracle import make_readings, make_system
 
@@ -110,3 +111,15 @@ def test_an_answer_for_a_list_taken_otherwise_does_not_ask_how_it_was_taken():
     lines = told(result)
     assert any("taken from the tip" in line for line in lines)
     assert not any("was the list taken" in line for line in lines)
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(MeasurementModel)])
+def test_every_figure_of_the_model_is_told(name: str) -> None:
+    system = load_system("wren")
+    result = decode(parse_readings("7.75 8.30 7.75 7.20 7.75 7.20 8.30 7.75", system), system)
+    assert result.model is not None
+    other = evolve(result.model, **{name: getattr(result.model, name) + 0.11})
+    assert assumptions(evolve(result, model=other), system) != assumptions(result, system), (
+        "name it in bitting/report/decode.py"
+    )
+    assert f"`{name}`" in docs.page("decode").text(), "give it a row in bitting/docs/decode.md"

@@ -78,3 +78,51 @@ def test_a_jaw_that_may_slide_stands_off_as_the_swept_path_says_at_its_best_plac
             kinds.add((interval.least > 1e-6, interval.most > 1e-6))
     assert (True, True) in kinds
     assert (False, True) in kinds or name == "dunlin"
+
+
+def held(pieces, middle: float, radius: float, own: float) -> float:
+    """How far above a cut's floor a ball comes to rest, its middle there: by many points of the wall, corners included."""
+    found = 0.0
+    for piece in envelope(pieces, middle - radius, middle + radius):
+        for i in range(201):
+            x = piece.lo + (piece.hi - piece.lo) * i / 200
+            below = radius - (radius**2 - min(abs(x - middle), radius) ** 2) ** 0.5
+            found = max(found, own - piece.at(x) - below)
+    return found
+
+
+@pytest.mark.parametrize("name", ["plover", "heron", "wren", "dunlin", "grebe"])
+@pytest.mark.parametrize("share", [0.1, 0.45, 0.8])
+def test_a_ball_rests_where_the_swept_path_holds_it(name: str, share: float) -> None:
+    """`share` is its radius as a share of the pitch; in the middle of the cut, and wherever it may be put."""
+    system = bitting.load_system(name)
+    lane = system.lanes[0]
+    track = evolve(lane.track, spaces=lane.track.spaces[:3])
+    lane = evolve(lane, track=track)
+    pitch = abs(track.spaces[1] - track.spaces[0])
+    radius, slid = share * pitch, min(share, 0.12) * pitch  # put further off, it would stand in the next cut
+    found, frame = stand_offs(system, track, 0.0, contact=radius), frame_of(system, lane)
+    assert found is not None
+    uncut, seen = Piece(-1e3, 1e3, 0.0, frame.surface), set()
+    fine = 2e-3 * radius
+    for row in itertools.product(range(0, len(track.labels), 2), repeat=3):
+        pieces = [*(piece for way in path(frame, row) for piece in swept(way, cutter_of(frame))), uncut]
+        for cut in range(2):
+            x, own = frame.x_of_cut(cut), frame.travel_of(row[cut])
+            stands = [held(pieces, x + slid * (i / 10 - 1), radius, own) for i in range(21)]
+            interval = found.interval(row, cut)
+            assert interval.most == pytest.approx(stands[10], abs=fine)
+            assert interval.least <= min(stands) + fine
+            assert interval.least >= min(stands) - 0.1 * radius or share > 0.45
+            seen.add(round(interval.most, 6))
+    assert len(seen) > 1 or radius <= frame.radius or share == 0.1
+
+
+def test_a_ball_inside_the_cutter_s_arc_touches_the_floor() -> None:
+    plover = bitting.load_system("plover")  # an end mill of 3.0
+    small, large = (stand_offs(plover, plover.tracks[0], 0.0, contact=radius) for radius in (1.4, 1.6))
+    assert small is not None
+    assert large is not None
+    assert small.largest == 0.0
+    # one step of 0.45 on a radius of 1.5 ends 1.0712 from the middle: 0.45 - (1.6 - sqrt(1.6² - 1.0712²)) (derived)
+    assert large.after[2][1][0] == pytest.approx(0.45 - (1.6 - (1.6**2 - (1.5**2 - 1.05**2)) ** 0.5), abs=1e-9)

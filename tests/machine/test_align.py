@@ -475,6 +475,22 @@ def test_a_setup_key_without_its_deep_cut_is_refused() -> None:
     assert align(setup_key(made, scale=-0.3), made).to_scale is not None
 
 
+def test_a_key_entered_late_stands_where_its_date_does(tmp_path: Path) -> None:
+    path = tmp_path / "history.csv"
+    for day, zero in (("2031-01-01", 0.0), ("2031-01-15", 0.02), ("2031-01-08", 0.01)):
+        history = append(path, result_of(zero), day, adjusted=False)
+    assert history.dates == ("2031-01-01", "2031-01-08", "2031-01-15")
+    assert history.depth.points == tuple(sorted(history.depth.points))
+    assert [line.split(",")[0] for line in path.read_text().splitlines()[1:]] == [
+        "2031-01-01",
+        "2031-01-15",
+        "2031-01-08",
+    ]
+    history = append(path, result_of(0.0), "2031-01-10", adjusted=True)
+    assert history.dates[-1] == "2031-01-15"
+    assert append(path, result_of(0.0), "2031-01-20", adjusted=False).keys == 2  # since it was set on the 10th
+
+
 def test_history_of_another_system_is_kept_and_not_charted(tmp_path: Path) -> None:
     path = tmp_path / "machine.csv"
     append(path, result_of(0.01), "2031-01-01", adjusted=False)

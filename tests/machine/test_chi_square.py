@@ -18,6 +18,13 @@ def test_the_tail_is_that_of_scipy(value: float, dof: int) -> None:
     assert upper_tail(value, dof) == pytest.approx(float(chi2.sf(value, dof)), rel=1e-9, abs=1e-300)
 
 
+@pytest.mark.parametrize("dof", [1, 2, 3, 4, 5, 6, 9, 14, 21])
+def test_the_tail_of_as_many_cuts_as_a_key_has_is_that_of_scipy(dof: int) -> None:
+    """Around the mean, where no term is lost among others."""
+    for value in (0.01, 0.3 * dof, dof, 2.0 * dof):
+        assert upper_tail(value, dof) == pytest.approx(float(chi2.sf(value, dof)), rel=1e-9)
+
+
 def test_a_track_may_be_named_in_any_case_and_a_whole_name_is_clear() -> None:
     system = load_system("plover")
     left, right = system.tracks

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -17,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
+import bitting
 from bitting.cli.inspect import command
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
@@ -39,7 +41,7 @@ from bitting.model import (
     code_of,
 )
 from bitting.notation import parse_code, parse_readings
-from bitting.report.inspect import inspection_lines
+from bitting.report.inspect import inspection_lines, limits_lines
 from bitting.systemfile import load_system, shipped_systems
 
 FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
@@ -491,7 +493,7 @@ def test_command_reads_both_secrets_from_a_pipe() -> None:
 @pytest.mark.parametrize(
     ("arguments", "piped", "words"),
     [
-        (["-s", "plover"], CODE, "1 lines on standard input instead of 2"),
+        (["-s", "plover"], CODE, "1 line on standard input instead of 2"),
         ([CODE, RIGHT, "-s", "nowhere"], "", "nowhere"),
         ([CODE, RIGHT, "-s", "plover", "--guard", "sure"], "", "'sure' is no guard"),
         ([CODE, RIGHT, "-s", "plover", "--caliper", "wide"], "", "'wide' is no length"),
@@ -599,3 +601,67 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
     assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told
+
+
+EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
+EDGE_WEB = "across: 5.20 6.40 5.20 5.80 5.80 4.60"
+
+
+def test_a_perfect_key_read_between_its_edges_passes() -> None:
+    """Half of the web's uncertainty for each edge, and a note of what can't be seen so."""
+    grebe = bitting.load_system("grebe")
+    result = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), bitting.parse_readings(EDGE_WEB, grebe), grebe)
+    assert result.verdict == "pass"
+    assert [c.measured for c in result.cuts] == pytest.approx([c.nominal for c in result.cuts])
+    assert result.cuts[0].uncertainty == pytest.approx(math.hypot(0.03, 0.01 / math.sqrt(12)) / 2)
+    assert result.web_alone
+    assert any("top too deep and bottom too shallow" in note for note in result.notes)
+    assert (result.across[0].tracks, result.across[0].nominal) == (("top", "bottom"), pytest.approx(5.2))
+    off = bitting.parse_readings(EDGE_WEB.replace("5.20 6.40", "5.00 6.40"), grebe)
+    found = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), off, grebe)
+    assert [c.verdict for c in found.cuts if c.cut == 1] == ["fail", "fail"]
+
+
+def test_one_edge_and_the_web_judge_both_edges() -> None:
+    grebe = bitting.load_system("grebe")
+    edge, web = ["1.10", "0.50", "1.70", "0.50", "1.10", "2.30"], ["5.20", "6.40", "5.20", "5.80", "5.80", "4.40"]
+    text = " / ".join(f"{name}: {'±0.01 '.join(row)}±0.01" for name, row in (("top", edge), ("across", web)))
+    result = bitting.inspect(bitting.parse_code(EDGE_CODE, grebe), bitting.parse_readings(text, grebe), grebe)
+    assert [c.verdict for c in result.cuts] == ["pass"] * 11 + ["fail"]
+    assert result.cuts[11].measured == pytest.approx(1.9)
+    assert not result.web_alone
+
+
+def test_a_key_alike_on_both_edges_passes_by_its_web() -> None:
+    grebe = bitting.load_system("grebe")
+    smew = attrs.evolve(grebe, name="smew", convenience=True, must=(), should=(), rules=())
+    code = bitting.parse_code("3 1 3 3 1 4", smew)
+    readings = bitting.parse_readings("across: 5.20 7.60 5.20 5.20 7.60 4.00", smew)
+    result = bitting.inspect(code, readings, smew)
+    assert result.verdict == "pass"
+    assert result.cuts[0].uncertainty == pytest.approx(math.hypot(0.03, 0.01 / math.sqrt(12)) / 2)
+    assert not any("only one side" in note for note in result.notes)
+
+
+def test_limits_that_no_reading_meets_say_why_instead_of_an_empty_column() -> None:
+    plover = bitting.load_system("plover")
+    code = bitting.parse_code("left: 2133134 / right: 1124421", plover)
+    once, thrice = (list(limits_lines(limits(code, plover, repeats), plover)) for repeats in (1, 3))
+    assert "can't be proven to be within that" in once[1]
+    assert not any("go, mm" in line or "none" in line for line in once)
+    assert "go, mm" in thrice[1]
+    assert len({len(line) for line in once[2:4]}) <= 2
+
+
+def test_what_the_jaw_adds_is_told_beside_what_is_read() -> None:
+    """The table says what the caliper read is off by; the sentence by how much the cut is, and why they differ."""
+    plover = bitting.load_system("plover")
+    code = bitting.parse_code("left: 2133244 / right: 1124421", plover)
+    text = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.12 7.25 8.15 8.60"
+    lines = list(inspection_lines(bitting.inspect(code, bitting.parse_readings(text, plover), plover), plover))
+    row = next(line for line in lines if line.startswith("right 4 "))
+    told = next(line for line in lines if line.startswith("right 4: too deep by"))
+    off = float(re.search(r"([+-]0\.\d+)", row)[1])  # type: ignore[index]
+    deep, *stood = (float(number) for number in re.findall(r"(\d\.\d+) mm", told))
+    assert deep == pytest.approx(abs(off) + sum(stood), abs=0.0011)
+    assert not stood or "because the jaw stands off" in told

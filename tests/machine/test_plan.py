@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 from collections.abc import Sequence
 from math import acos, degrees
 from pathlib import Path
@@ -315,14 +316,39 @@ def test_a_system_without_a_cutter_says_which_line_to_add() -> None:
     assert "[cutting]" in fault.value.hint
 
 
-def test_the_plan_as_printed_fits_forty_lines_with_every_move_its_own() -> None:
-    system = load_system("plover")
-    for code in ("left: 1324535 / right: 3535313", "left: 2133244 / right: 1124421"):
-        lines = [line for line, _ in plan_lines(plan(parse_code(code, system), system), columns=80)]
-        assert len(lines) <= 40
+def read_back(lines: Sequence[str]) -> list[list[tuple[str, str]]]:
+    """The moves of each printed track, read as somebody at the machine does: line by line, from left to right."""
+    tracks: list[list[tuple[str, str]]] = []
+    for line in lines:
+        if re.match(r"[A-Z ]+, from (bow|tip) to (bow|tip): ", line):
+            tracks.append([])
+        cut = re.match(r"  cut (\d+) ", line)
+        if not line.startswith("  ") or not tracks:
+            continue
+        for word, depth in re.findall(r"(SPACE|DEPTH|RUN OUT)(?: +(\w+)(?=  ))?", line):
+            if word == "RUN OUT":
+                tracks[-1].append(("run-out", "load"))
+            else:
+                tracks[-1].append(("space", cut[1] if cut else "?") if word == "SPACE" else ("depth", depth))
+    return tracks
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+def test_the_plan_as_printed_is_short_and_read_back_gives_every_move(name: str) -> None:
+    system = load_system(name)
+    for depths in legal_depths(system, 25, 3):
+        made = plan(code_of(system, depths), system)
+        lines = [line for line, _ in plan_lines(made, columns=80)]
+        assert len(lines) <= 34
         assert max(map(len, lines)) <= 80
-        assert lines[0].startswith("plover: ")
+        assert lines[0].startswith(f"{name}: ")
         assert lines[-1].endswith("More: --full")
+        wanted: list[list[tuple[str, str]]] = []
+        for track in made.tracks:
+            steps = [(step.action, step.to) for step in track.steps[1:] if step.action != "retract"]
+            if steps not in wanted or system.sided:
+                wanted.append(steps)
+        assert read_back(lines) == wanted
 
 
 def test_the_printed_moves_stand_where_the_machine_s_own_cutter_does() -> None:
@@ -415,7 +441,26 @@ def test_a_change_leaves_what_the_new_key_leaves(system: System) -> None:
         assert change.simulation.reached
         assert change.simulation.gouge == pytest.approx(whole.simulation.gouge, abs=1e-9)
         assert change.simulation.residual <= whole.simulation.residual + 1e-9
+        angles = [[wall.angle for wall in result.simulation.walls] for result in (change, whole)]
+        assert angles[0] == pytest.approx(angles[1], abs=1e-6)  # runs between cuts as well
         assert change.moves <= whole.moves + 4 * len(system.tracks)
+
+
+def test_an_eased_key_says_why_its_web_is_not_the_rules() -> None:
+    """Easing takes metal off the walls between cuts; what rules count is the key without it (bitting/geometry/web.py)."""
+    plover = load_system("plover")
+    steep = evolve(plover, cutting=evolve(plover.cutting, steepest=45.0))
+    differ = 0
+    for depths in legal_depths(steep, 15, 5):
+        code = code_of(steep, depths)
+        eased, square = plan(code, steep, ease=True), plan(code, steep)
+        web, rule = eased.simulation.stages[-1].web, eased.rule_web
+        assert web is not None
+        assert rule == pytest.approx(square.simulation.stages[-1].web, abs=1e-9)
+        text = " ".join(line for line, _ in plan_lines(eased, columns=120))
+        assert (f"({rule:.2f} mm before its walls are eased" in text) == (rule - web > 0.005)
+        differ += rule - web > 0.005
+    assert differ
 
 
 def test_climb_cuts_are_told_with_the_order_that_does_not() -> None:
@@ -436,7 +481,7 @@ def plan_of_the_same(result: Plan) -> Plan:
 def test_text_has_one_numbered_move_a_line() -> None:
     system = load_system("plover")
     result = plan(code_of(system, next(legal_depths(system, 1, 2))), system)
-    lines = [line for line, _ in plan_lines(result, columns=90)]
+    lines = [line for line, _ in plan_lines(result, columns=90, full=True)]
     first = next(i for i, line in enumerate(lines) if line.startswith("TOP LEFT, from tip to bow: start at the load"))
     steps = result.tracks[0].steps[1:]
     numbers = [int(line.split()[0]) for line in lines[first + 1 : first + 1 + len(steps)]]

@@ -439,7 +439,7 @@ def test_reading_a_code_builds_no_readings_and_loads_no_slips():
         "import sys; from bitting.notation import parse_code; from bitting.notation.tree import parser;"
         "from tests.make import system; parse_code('1 2 3 4', system());"
         "assert parser.cache_info().currsize == 1;"
-        "print([m for m in ('slips', 'readings', 'hints') if 'bitting.notation.' + m in sys.modules])"
+        "print([m for m in ('mend', 'readings', 'hints') if 'bitting.notation.' + m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -70,7 +70,15 @@ def test_cuts_are_counted_on_the_side_that_lacks_them(text: str, side: str, give
     found = bitting.check(bitting.parse_code(text, BOTH), BOTH, suggest=False).findings
     lost = [f for f in found if f.track is None]
     assert [(f.rule, f.side) for f in lost] == [("cut-count", side)]
-    assert lost[0].message == f"6 cuts expected (left 3, right 3), {given}"
+    same = "top and bottom carry the same cuts here: write left: … / right: …"
+    assert lost[0].message == f"6 cuts expected (left 3, right 3), {given}; {same}"
+
+
+def test_tracks_that_are_called_sides_are_told_that_the_sides_carry_the_same_cuts() -> None:
+    findings = bitting.check(bitting.parse_code("top: 213 / bottom: 112", BOTH), BOTH, suggest=False).findings
+    assert [f.message.partition("; ")[2] for f in findings] == [
+        "top and bottom carry the same cuts here: write left: … / right: …"
+    ]
 
 
 @pytest.mark.parametrize(

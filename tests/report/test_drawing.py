@@ -16,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.cli.draw import command
+from bitting.completion import complete
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Piece
@@ -24,6 +25,7 @@ from bitting.model import Depths, Place, System, code_of
 from bitting.notation import parse_code
 from bitting.report.blocks import blade_blocks
 from bitting.report.drawing import SHOULDER, draw_svg, spread
+from bitting.report.open_svg import open_svg
 from bitting.systemfile import load_system, shipped_systems
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, SYSTEMS, VEE
@@ -137,6 +139,14 @@ def test_arcs_bulge_into_the_metal_where_the_wall_does(name: str) -> None:
     assert looked_at > 3
 
 
+def looks_as_it_did(name: str, svg: str) -> None:
+    """Fail unless a drawing is the one that was looked at; the new one is then written beside it."""
+    stored, new = GOLDEN / f"{name}.svg", GOLDEN / f"{name}.new.svg"
+    if not stored.exists() or stored.read_text(encoding="utf-8") != svg:
+        new.write_text(svg, encoding="utf-8")
+        pytest.fail(f"look at {new} beside {stored}; if it is right, rename it to take its place")
+
+
 def fixed(system: System) -> Depths:
     """A code that needs no diagram: depths going down and up the table."""
     rows = []
@@ -150,11 +160,14 @@ def fixed(system: System) -> Depths:
 def test_drawings_look_as_they_did(name: str) -> None:
     """Compared with the drawing that was looked at; a difference writes the new one beside it."""
     system = load_system(name)
-    svg = draw_svg(code_of(system, fixed(system)), system, measures=True)
-    stored, new = GOLDEN / f"{name}.svg", GOLDEN / f"{name}.new.svg"
-    if not stored.exists() or stored.read_text(encoding="utf-8") != svg:
-        new.write_text(svg, encoding="utf-8")
-        pytest.fail(f"look at {new} beside {stored}; if it is right, rename it to take its place")
+    looks_as_it_did(name, draw_svg(code_of(system, fixed(system)), system, measures=True))
+
+
+def test_open_cuts_look_as_they_did() -> None:
+    system = load_system("plover")
+    looks_as_it_did(
+        "open-cuts", open_svg(complete(parse_code("left: 2133?44 / right: 11[2 3]442?", system), system), system)
+    )
 
 
 def test_open_codes_and_odd_sizes_are_refused() -> None:

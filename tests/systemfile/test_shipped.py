@@ -96,7 +96,9 @@ def test_every_table_and_every_measuring_key_is_stated(name: str) -> None:
         "reclamp_sd",
     }
     assert set(data["measuring"]) - {"across"} == keys
-    assert ("across" in data["measuring"]) == (len(data["tracks"]) == 2)
+    assert ("across" in data["measuring"]) == (
+        len(data["tracks"]) == 2 or (data["tracks"][0]["milling"] == "edge" and "sides" in data["system"])
+    )
     assert {"seat", "steepest", "direction", "rotation", "setup"} <= set(data["cutting"])
 
 

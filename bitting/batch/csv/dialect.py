@@ -1,11 +1,9 @@
 r"""How a delimited file is written: its encoding, what separates its columns, whether it begins with a `sep=` line.
 
-Which encoding a delimited text has, and how its cells are carried through unchanged.
-
-The bytes of a file are worked on as they are: every encoding here writes the delimiter, the quote and the line end as
-ASCII does, so a block is handled as *carried text*, one character per byte, and only a cell that is looked into is
-decoded. UTF-16 and UTF-32 are first brought to UTF-8 and back at the end. What isn't touched comes out byte for byte,
-even bytes that are no character at all.
+**The encoding**, and how cells are carried through unchanged. The bytes of a file are worked on as they are: every
+encoding here writes the delimiter, the quote and the line end as ASCII does, so a block is handled as *carried text*, one
+character per byte, and only a cell that is looked into is decoded. UTF-16 and UTF-32 are first brought to UTF-8 and back
+at the end. What isn't touched comes out byte for byte, even bytes that are no character at all.
 
 Known: UTF-8 with or without a byte order mark, UTF-16 and UTF-32 (by their mark, UTF-16 also by its pattern), and
 Windows-1252 for whatever is not UTF-8.
@@ -31,7 +29,8 @@ from attrs import frozen
 from bitting.batch.csv.records import LONGEST
 from bitting.errors import BittingError
 
-BLOCK = 1 << 20
+BLOCK = 1 << 22
+"""Bytes read at once: the rows of a block are answered together, and more of them at once are answered sooner."""
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8", ""),
     (codecs.BOM_UTF32_LE, "utf-8", "utf-32-le"),  # before UTF-16, whose mark it starts with

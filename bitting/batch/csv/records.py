@@ -5,10 +5,8 @@ is what Python's csv module understands (a quote is doubled inside quotes, a quo
 block without any quote the separators are looked up all at once, and only the cells that somebody asks for are made: without
 quotes this is the same, and several times faster.
 
-Memory stays flat: a file is read in blocks of about a megabyte. A record longer than `LONGEST` or with more than `WIDEST`
+Memory stays flat: a file is read in blocks of some megabytes. A record longer than `LONGEST` or with more than `WIDEST`
 cells is refused, and so is a quote that is never closed.
-
-A column of cells that costs nothing until somebody looks into a cell.
 """
 
 from __future__ import annotations

@@ -3,19 +3,16 @@
 The file is read twice at most: once to learn its encoding, and once to answer; a third time where a row is wider than the
 header, so that the added columns stand under their names in every row. Blank lines are kept and are no rows, as for
 Python's csv module and everything built on it (in a file of a single column a blank line is an empty cell).
-
-Looking for the nearest legal codes of many rows together is several times faster than chunk by chunk, and the output must keep
-its order: so some ten thousand wrong rows wait in a reorder buffer, and everything around them as plain text.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import chain
 from typing import BinaryIO
 
 import numpy as np
-from attrs import define, field, frozen
+from attrs import define, field
 
 from bitting.batch.csv.dialect import Form, carried_blocks, find_form
 from bitting.batch.csv.records import Records, read_records
@@ -25,72 +22,7 @@ from bitting.text import plural
 
 SAMPLE = 400
 """So many rows are looked at to find the columns."""
-TOGETHER = 10_000
-"""So many rows wait together for their suggestions: looked for all at once they take a third of the time."""
-AT_ONCE = 512
-"""So many pieces of text are joined at once: larger ones are slower to make."""
-CHUNKS = 16
-"""So many chunks of rows are held at most while they wait."""
 _HOLE = "\1"
-
-
-@frozen(eq=False)
-class _Waiting:
-    """A row that waits for its suggestion: what comes before the added cells, its place in its chunk, its line end."""
-
-    before: str
-    chunk: Chunk
-    place: int
-    end: str
-
-
-def _text(records: Records, tails: Sequence[str], start: int, stop: int) -> str:
-    """Some records with their tails, as text."""
-    raws, ends = records.raws[start:stop], records.ends[start:stop]
-    if not raws:
-        return ""
-    if ends.count(ends[0]) == len(ends):
-        return ends[0].join(map(str.__add__, raws, tails[start:stop])) + ends[0]
-    return "".join(chain.from_iterable(zip(raws, tails[start:stop], ends, strict=True)))
-
-
-@define(eq=False)
-class _ReorderBuffer:
-    """What waits to be written, in order."""
-
-    _pieces: list[str | _Waiting] = field(init=False, factory=list)
-    _chunks: list[Chunk] = field(init=False, factory=list)
-    _rows: int = field(init=False, default=0)
-
-    def add(
-        self, records: Records, tails: Sequence[str], pads: Sequence[str] | None, chunk: Chunk, at: Mapping[int, int]
-    ) -> None:
-        """Some records with their tails; `at` are those without, and their places in the chunk."""
-        start = 0
-        for number in sorted(at):
-            self._pieces.append(_text(records, tails, start, number))
-            raw = records.raws[number] + (pads[number] if pads is not None else "")
-            self._pieces.append(_Waiting(raw, chunk, at[number], records.ends[number]))
-            start = number + 1
-        self._pieces.append(_text(records, tails, start, len(records)))
-        self._chunks.append(chunk)
-        self._rows += len(at)
-
-    @property
-    def full(self) -> bool:
-        """Whether enough waits."""
-        return self._rows >= TOGETHER or len(self._chunks) >= CHUNKS or not self._rows
-
-    def release(self, resolve: Callable[[Sequence[Chunk]], None], tail: Callable[[Row], str]) -> Iterator[str]:
-        """All of it as text, resolved; `tail` writes the cells of a row. Nothing is held any more."""
-        resolve(self._chunks)
-        pieces = self._pieces
-        self._pieces, self._chunks, self._rows = [], [], 0
-        for start in range(0, len(pieces), AT_ONCE):
-            yield "".join([
-                piece if isinstance(piece, str) else piece.before + tail(piece.chunk.said[piece.place]) + piece.end
-                for piece in pieces[start : start + AT_ONCE]
-            ])  # fmt: skip
 
 
 class _Wider(Exception):
@@ -154,10 +86,9 @@ class _Rewriter:
     form: Form
     width: int
     _plain: bool = field(init=False)
-    _buffer: _ReorderBuffer = field(init=False, factory=_ReorderBuffer)
 
     def __attrs_post_init__(self) -> None:
-        self._plain = self._canonical_is_plain()
+        self._plain = self._canonical_is_plain() and not any(c.each for c in self.run.worker.columns.columns)
 
     def write(self) -> None:
         """Write it all; raises _Wider where a row has more columns."""
@@ -174,7 +105,6 @@ class _Rewriter:
             for start in range(0, len(records), chunk):
                 self._write_rows(records.part(start, start + chunk), written + start - form.preface)
             written += len(records)
-        self._release()
         if figures.wide:
             rows = plural(figures.wide, "row has", "rows have")
             figures.notes.append(
@@ -202,12 +132,9 @@ class _Rewriter:
         texts, chunk = self._answer(records, before, keep)
         run.figures.rows += len(texts)
         pads = self._pads(records)
-        if run.only_bad or run.rowwise is not None:
-            run.worker.resolve([chunk])
         shown = [(p, n) for p, n in enumerate(places) if run.shown(chunk, p)] if run.only_bad or run.rowwise else []
         for place, number in shown if run.rowwise else ():
             run.tell(records.line(number), texts[place], chunk.row(place))
-        at = {places[number]: number for number in chunk.waiting}
         tails = self._tails(chunk)
         if keep is not None:
             whole = [""] * len(records)
@@ -219,15 +146,10 @@ class _Rewriter:
         run.step(sum(map(len, records.raws)) + len(records))
         if run.only_bad:
             self._put("".join(records.raws[n] + tails[n] + records.ends[n] for _, n in shown))
-            return
-        self._buffer.add(records, tails, pads, chunk, at)
-        if self._buffer.full:
-            self._release()
-
-    def _release(self) -> None:
-        """Write what was held, once its suggestions are there."""
-        for text in self._buffer.release(self.run.worker.resolve, self._tail):
-            self._put(text)
+        elif records.ends.count(records.ends[0]) == len(records):
+            self._put(records.ends[0].join(map(str.__add__, records.raws, tails)) + records.ends[0])
+        else:
+            self._put("".join(chain.from_iterable(zip(records.raws, tails, records.ends, strict=True))))
 
     def _answer(self, records: Records, before: int, keep: list[int] | None) -> tuple[Sequence[str], Chunk]:
         """The texts of some records (those to `keep`, None: all) and what is said of them."""
@@ -283,14 +205,14 @@ class _Rewriter:
         return self.form.delimiter not in ":;/()=[]? " and all(word.isascii() for word in words)
 
     def _tails(self, chunk: Chunk) -> list[str]:
-        """The added cells of each row, with a delimiter in front of each; "" for rows that wait."""
+        """The added cells of each row, with a delimiter in front of each."""
+        if not self._plain:
+            return [self._tail(chunk.row(number)) for number in range(len(chunk.verdict))]
         first = Row(chunk.columns.verdicts[0], _HOLE)
         before, after = "".join(self.form.delimiter + cell for cell in chunk.columns.cells(first)).split(_HOLE)
         tails = [tail or "" for tail in chunk.write(before, after)]
         others = set(np.flatnonzero(chunk.verdict).tolist()) | chunk.said.keys()
-        if not self._plain:
-            others = set(range(len(tails)))
-        for number in others - chunk.waiting:
+        for number in others:
             tails[number] = self._tail(chunk.row(number))
         return tails
 

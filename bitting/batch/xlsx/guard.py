@@ -6,9 +6,6 @@ is kept, and what no honest workbook does is refused.
 
 How far a sheet reaches: the rectangle of its cells, which readers set aside whole, and what is merged or linked, of which
 a writer makes every cell.
-
-Cells as spreadsheets write them (`<c r="B7" s="1">`) are found by their pattern, block by block. Where one tag of a cell is
-written in another way, the sheet is read again by an XML parser, tag by tag: slower, and nothing escapes it.
 """
 
 from __future__ import annotations
@@ -23,8 +20,6 @@ from typing import BinaryIO
 from xml.etree.ElementTree import ParseError, iterparse
 from xml.parsers import expat
 
-from attrs import define
-
 from bitting.errors import BittingError
 
 MOST_CELLS = 60_000_000
@@ -36,12 +31,6 @@ MOST_STYLES = 200_000
 MOST_COVERED = 1_000_000
 """Cells that all the merged and linked ranges of a sheet cover together."""
 MOST_COLUMNS, MOST_ROWS = 16_384, 1_048_576
-_CELL = re.compile(rb"<c[\s/>]")
-_COLUMN = re.compile(rb'<c r="([A-Z]+)\d')
-_ROW = re.compile(rb'<c r="[A-Z]+(\d+)"')
-_RANGE = re.compile(rb"<(?:mergeCell|hyperlink)\s([^>]*)>")
-_REF = re.compile(rb"""(?:^|\s)ref="([A-Z]+)(\d+)(?::([A-Z]+)(\d+))?"[\s/]""")
-_PREFIXED = re.compile(rb"<\w+:(?:c|mergeCell|hyperlink)[\s/>]")
 _WHERE = re.compile(r"([A-Z]+)(\d+)")
 
 
@@ -71,64 +60,37 @@ def readable() -> Iterator[None]:
         raise damaged(fault) from None
 
 
-@define(eq=False)
 class Extent:
-    """How far one part of a workbook reaches, so far."""
+    """How far one sheet reaches, so far. Raises BittingError past the bounds, ValueError for what is no XML."""
 
-    name: str
-    sheet: bool = True
-    rows: int = 0
-    columns: int = 0
-    covered: int = 0
-    cells: int = 0
-
-    def add(self, text: bytes) -> bool:
-        """Some whole tags of the sheet; False where they aren't written as usual (then `read` all of it)."""
-        columns = _COLUMN.findall(text)
-        if len(columns) != len(_CELL.findall(text)):
-            return False
-        if (b":c" in text or b":merge" in text or b":hyper" in text) and _PREFIXED.search(text):
-            return False
-        numbers = _ROW.findall(text)
-        if len(numbers) != len(columns):
-            return False
-        self.cells += len(columns)
-        if columns:
-            self._reach(max(int(number[:12]) for number in set(numbers)), max(map(column_number, set(columns))))
-        for tag in _RANGE.findall(text):
-            where = _REF.search(tag + b" ")
-            if where is None:
-                return False
-            self._cover(where[1], int(where[2][:12]), where[3] or where[1], int((where[4] or where[2])[:12]))
-        return True
-
-    def read(self, stream: BinaryIO) -> None:
-        """All of the sheet, from its beginning. Raises BittingError, ValueError for what is no XML."""
+    def __init__(self, name: str) -> None:
+        self.name = name
         self.rows = self.columns = self.covered = self.cells = 0
-        row = column = 0
+        self._row = self._column = 0
+        self._parser = expat.ParserCreate()
+        self._parser.StartElementHandler = self._start
 
-        def start(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal row, column
-            tag = tag.rpartition(":")[2]
-            if tag == "row":
-                row, column = int(attributes.get("r", row + 1)), 0
-            elif tag == "c":
-                where = _WHERE.match(attributes.get("r", "").upper())
-                row = int(where[2][:12]) if where else row
-                column = column_number(where[1].encode()) if where else column + 1
-                self.cells += 1
-                self._reach(row, column)
-            elif tag in ("mergeCell", "hyperlink"):
-                ends = _WHERE.findall(attributes.get("ref", "").upper()) or [("A", "1")]
-                (a, b), (c, d) = ends[0], ends[-1]
-                self._cover(a.encode(), int(b[:12]), c.encode(), int(d[:12]))
-
-        parser = expat.ParserCreate()
-        parser.StartElementHandler = start
+    def add(self, text: bytes, *, final: bool = False) -> None:
+        """More of the sheet."""
         try:
-            parser.ParseFile(stream)
+            self._parser.Parse(text, final)
         except expat.ExpatError as fault:
             raise ValueError(f"{self.name}: {fault}") from None
+
+    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+        tag = tag.rpartition(":")[2]
+        if tag == "row":
+            self._row, self._column = int(attributes.get("r", self._row + 1)), 0
+        elif tag == "c":
+            where = _WHERE.match(attributes.get("r", "").upper())
+            self._row = int(where[2][:12]) if where else self._row
+            self._column = column_number(where[1].encode()) if where else self._column + 1
+            self.cells += 1
+            self._reach(self._row, self._column)
+        elif tag in ("mergeCell", "hyperlink"):
+            ends = _WHERE.findall(attributes.get("ref", "").upper()) or [("A", "1")]
+            (a, b), (c, d) = ends[0], ends[-1]
+            self._cover(a.encode(), int(b[:12]), c.encode(), int(d[:12]))
 
     def _reach(self, row: int, column: int) -> None:
         if row <= self.rows and column <= self.columns:
@@ -244,32 +206,27 @@ def _check_repeats(stream: BinaryIO) -> None:
 
 def _check_part(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> None:
     """Go through one part: no entities, and what a sheet covers stays within the bounds, wherever the sheet is kept."""
-    name, tail, extent, wide, styles = part.filename, b"", None, False, 0
+    name, tail, extent, styles = part.filename, b"", None, 0
+    with archive.open(part) as stream:
+        start = stream.read(4096).replace(b"\0", b"")
+        if not start.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n").startswith(b"<"):
+            return  # no XML
+    if _SHEET.search(start):
+        extent = Extent(name)
     with archive.open(part) as stream:
         while block := stream.read(_BLOCK):
-            if extent is None:
-                wide = b"\0" in block[:64]
-                start = block[:4096].replace(b"\0", b"") if wide else block[:4096]
-                if not start.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n").startswith(b"<"):
-                    return  # no XML
-                extent = Extent(name, sheet=_SHEET.search(start) is not None)
-            text = tail + (block.replace(b"\0", b"") if wide else block)
+            text = tail + block.replace(b"\0", b"")  # in UTF-16, as ASCII
             if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
                 raise refused(f"{name} declares XML entities")
             if name.endswith("styles.xml"):
                 styles += text.count(b"<")
                 if styles > MOST_STYLES:
                     raise refused(f"{name} has more than {MOST_STYLES:,} tags of styles")
-            cut = text.rfind(b"<")
-            tail = text[cut:] if cut >= 0 else text
+            tail = text[max(text.rfind(b"<"), 0) :]
             if len(tail) > MOST_TAG:
                 raise refused(f"{name} has a cell of more than {MOST_TAG:,} bytes")
-            if extent.sheet and cut > 0 and not extent.add(text[:cut]):
-                break
-        else:
             if extent is not None:
-                extent.check_filled()
-            return
-    with archive.open(part) as stream:  # written as no spreadsheet writes it
-        extent.read(stream)  # type: ignore[arg-type]
-    extent.check_filled()
+                extent.add(block)
+    if extent is not None:
+        extent.add(b"", final=True)
+        extent.check_filled()

@@ -3,9 +3,8 @@
 Numbers are read as they are shown: a whole number by its digits, with the zeros in front where its format says so. Dates,
 times, truth values, errors and formulas without a stored result are no codes; what they probably were is said.
 
-Cells that a reader of values gives as empty though they are not: errors, and formulas whose result isn't stored.
-
-The sheet is gone through once more, for the columns of codes alone, in bounded memory.
+A reader of values gives some cells as empty though they are not: errors, and formulas whose result isn't stored. For these the
+sheet is gone through once more, the columns of codes alone, in bounded memory (`formula_errors`).
 """
 
 from __future__ import annotations

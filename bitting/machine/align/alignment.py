@@ -39,6 +39,7 @@ import numpy as np
 from attrs import frozen
 
 from bitting.errors import BittingError
+from bitting.geometry.jaw import too_wide
 from bitting.machine.align.fit import (
     Fit,
     Lane,
@@ -53,7 +54,7 @@ from bitting.machine.align.fit import (
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Readings, System
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import Answer
 
 EXPANDED = 2.0
@@ -138,6 +139,9 @@ def align(
     """
     expect(System, system)
     keys = [readings] if isinstance(readings, Readings) else list(readings)
+    given: list[Code | Readings] = [*keys, *([] if code is None else [code])]
+    for value in given:
+        expect_read_for(value, system)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)
     if not rows:
@@ -243,7 +247,10 @@ def _answer(
         to_lost_motion=turn["lost motion"],
         reason=why or _reason(verdict, allowed),
         causes=tuple(causes),
-        notes=_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
+        notes=(
+            *filter(None, [too_wide(system, gauge.jaw)]),
+            *_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
+        ),
         assumptions=_assumptions(system, gauge, shared, clamp),
     )
 

@@ -20,7 +20,7 @@ from bitting.machine.align.alignment import Alignment
 from bitting.model import MM_PER_INCH, System
 from bitting.systemfile.machine import Corrections, load_machine, read_machine, with_corrections
 
-BEGINNING = """# A machine set by hand. `bitting plan --help` shows the tables [space] and [depth], which say how its
+BEGINNING = """# A machine set by hand. `bitting docs plan` shows the tables [space] and [depth], which say how its
 # controls turn; without them settings are told, and not turns.
 format = 1
 unit = "{unit}"

@@ -241,7 +241,7 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
 def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     across = system.need("measuring.across")
     tracks = [system.track(name) for name in across.tracks]
-    rows = [_depths_on(depths, cut.side, track.name) for track in tracks]
+    rows = [_depths_on(depths, *face) for face in across.of(cut.side)]
     nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
     jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
     stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))

@@ -269,6 +269,15 @@ def appended(
     return history, lambda: write_whole(path, out.getvalue(), force=True, inputs=inputs)
 
 
+def _undated(text: str) -> bool:
+    """Whether a row's date can't be read, so that nothing can be put in its order."""
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return True
+    return False
+
+
 def _dated(day: str) -> None:
     from datetime import datetime
 
@@ -333,6 +342,8 @@ def _number(row: dict[str, str], column: str, number: int, path: str) -> float |
 def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float | None = None) -> History:
     """Charts of the rows of one system since the machine was last set; the last row must be one of them."""
     mine = [(i, row) for i, row in enumerate(rows, start=2) if row["system"] == system]
+    if not any(_undated(row["date"]) for _, row in mine):  # a key entered late stands where its date does
+        mine.sort(key=lambda numbered: numbered[1]["date"])
     unit = mine[-1][1]["unit"]
     other = next((i for i, row in mine if row["unit"] != unit), None)
     if other is not None:

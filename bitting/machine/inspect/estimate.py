@@ -75,13 +75,14 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
     """One reading across two tracks; where a single track was read too, both cuts of the pair are updated by it."""
     across = job.system.need("measuring.across")
     first, second = (job.system.track(name) for name in across.tracks)
-    jaws = [jaw_of(job, cut.side, track, cut.cut) for track in (first, second)]
+    faces = across.of(cut.side)
+    jaws = [jaw_of(job, side, job.system.track(name), cut.cut) for side, name in faces]
     mean, budget = measure(cut, job.gauge, job.system, math.hypot(*(jaw.sd for jaw in jaws)), job.scatter)
     stood_off = across.scale * sum(track.deeper * jaw.mean for track, jaw in zip((first, second), jaws, strict=True))
-    rows = [row_of(job, cut.side, track.name)[cut.cut] for track in (first, second)]
+    rows = [row_of(job, *face)[cut.cut] for face in faces]
     nominal_sum = first.depths[rows[0]] + second.depths[rows[1]]
     total = across.scale * (mean - across.amount)
-    keys: list[Key] = [(cut.side, first.name, cut.cut), (cut.side, second.name, cut.cut)]
+    keys: list[Key] = [(*face, cut.cut) for face in faces]
     singles = [found.get(key) for key in keys]
     for i, (key, one) in enumerate(zip(keys, singles, strict=True)):
         other = singles[1 - i]
@@ -90,8 +91,15 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
             found[key] = _combine(one, implied, spread, other, len(cut.readings), jaws[i])
     nominal = across.scale * nominal_sum + across.amount
     combined = any(one is not None for one in singles)
+    if (
+        across.sides and not combined
+    ):  # a caliper finds nothing else there, so half the web's deviation goes to each edge
+        for track, row, key, jaw in zip((first, second), rows, keys, jaws, strict=True):
+            half = track.depths[row] + (total - nominal_sum) / 2
+            u = [part / 2 for part in (budget.total, budget.own, budget.hand)]
+            found[key] = Estimate(half, u[0], u[1], u[2], budget.dof, jaw, len(cut.readings))
     off = mean + stood_off - nominal
-    return AcrossCheck(cut.side, across.tracks, cut.cut + 1, nominal, mean, off, budget.total, combined)
+    return AcrossCheck(cut.side, across.names, cut.cut + 1, nominal, mean, off, budget.total, combined)
 
 
 def _combine(

@@ -33,6 +33,7 @@ from collections.abc import Sequence
 import attrs
 
 from bitting.errors import BittingError
+from bitting.geometry.jaw import contact_said, too_wide
 from bitting.machine.inspect import pattern as inspect_pattern
 from bitting.machine.inspect.decision import (
     Guard,
@@ -48,7 +49,7 @@ from bitting.machine.inspect.pattern import Point
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 
 MOST_READINGS = 20
 
@@ -89,18 +90,29 @@ def notes_on(
 ) -> list[str]:
     """What to know about the answer before acting on it, a sentence each."""
     system, notes = job.system, []
-    if any(not a.combined for a in across):
+    web = web_alone(system, readings, across)
+    if web and system.measuring.across:
+        first, second = system.measuring.across.names
+        notes.append(
+            f"half of what the web is off is given to each edge; {first} too deep and {second} too shallow by as much can't be "
+            f"seen between the edges: a depth gauge at one cut of each shows it"
+        )
+    elif any(not a.combined for a in across):
         notes.append(
             "readings across two tracks alone can't tell which of the two is off: read one of the tracks by itself too"
         )
-    if system.convenience and len(system.sides) > 1:
+    if system.convenience and len(system.sides) > 1 and not web:
         seen = {c.side for c in cuts if c.measured is not None}
         if len(seen) < len(system.sides):
             notes.append("only one side was measured; the other is cut in a clamping of its own: measure it too")
     if against:
         notes.append("a key that works is worn towards deeper: a new cut a little shallower than it may still be right")
+    if wide := too_wide(system, job.gauge.jaw):
+        notes.append(wide)
     if any(c.correction for c in cuts):
-        notes.append("the jaw is wider than the bottom of some cuts; what it stands off there is allowed for")
+        notes.append(
+            "the jaw or contact doesn't reach the bottom of some cuts; what it stands off there is allowed for"
+        )
     if any(p.verdict == "fail" for p in places):
         notes.append("a cut in a wrong place can't be mended by recutting: check the stop and the space setting")
     digits = {r.digit for cut in readings.cuts for r in cut.readings}
@@ -109,19 +121,26 @@ def notes_on(
     return notes
 
 
+def web_alone(system: System, readings: Readings, across: Sequence[AcrossCheck]) -> bool:
+    """Whether any two edges were read together, and neither by itself."""
+    alike = any(r.share < 1 for cut in readings.cuts for r in cut.readings)
+    edges = system.measuring.across is not None and system.measuring.across.sides is not None
+    return alike or (edges and any(not one.combined for one in across))
+
+
 def assumptions(job: Job, readings: Readings) -> str:
     """Every figure that went in, in one line."""
     system, gauge = job.system, job.gauge
     instrument, hand = split(reading_sd_of(system), gauge, system)
     if job.scatter is not None:
         hand = job.scatter[0]
-    jaw = system.measuring.jaw if gauge.jaw is None else gauge.jaw
+    contact = contact_said(system, gauge.jaw)
     own = any(r.own_sd is not None for cut in readings.cuts for r in cut.readings)
     stated = "as stated" if gauge.caliper is not None else "assumed"
     reading = "; what is written with a reading (±) stands for it" if own else ""
     return (
         f"standard uncertainties in {system.unit}: caliper {instrument:.4g} ({stated}), hand {hand:.4g} a reading, "
-        f"zero {gauge.zero:.4g}, jaw {'a knife edge' if not jaw else f'{jaw:.4g} wide'}{reading}; "
+        f"zero {gauge.zero:.4g}, {contact}{reading}; "
         "nothing known about the key beforehand"
     )
 
@@ -150,6 +169,9 @@ def inspect(
     expect(Code, code)
     expect(Readings, readings)
     expect(System, system)
+    given: list[Code | Readings] = [code, readings, *([] if against is None else [against])]
+    for value in given:
+        expect_read_for(value, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
@@ -333,6 +355,7 @@ def _whole(
         against=against,
         notes=notes,
         assumptions=assumptions(job, readings),
+        web_alone=web_alone(job.system, readings, across),
     )
 
 

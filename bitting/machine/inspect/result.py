@@ -84,7 +84,7 @@ class Inspection(Answer):
     `unit` is that of every length here, `readings_unit` the one that the key was measured in. `readings_needed` readings
     of each cut can prove the tolerance (None: with this caliper no number of them can). `uncertainty` is that of a cut
     read once; `largest_uncertainty` the most that can still prove the tolerance; `factor` the guard band in u beside one
-    limit.
+    limit. `web_alone` says that two edges were read together, and cuts are judged by half of what their web is off.
     """
 
     system: str
@@ -105,3 +105,4 @@ class Inspection(Answer):
     against: bool
     notes: tuple[str, ...]
     assumptions: str
+    web_alone: bool = False

@@ -132,7 +132,7 @@ def reading_sd_of(system: System) -> float:
 
 def parts(reading: Reading, gauge: Gauge, system: System) -> tuple[float, float]:
     """The caliper's part and the hand's part of one reading; what was written with it stands as a whole."""
-    instrument, hand = split(reading_sd_of(system), gauge, system)
+    instrument, hand = (reading.share * part for part in split(reading_sd_of(system), gauge, system))
     if reading.own_sd is None:
         return instrument, hand
     if gauge.caliper is None:
@@ -160,11 +160,12 @@ def measure(
     caliper = sum(s * i for s, (i, _) in zip(shares, split_parts, strict=True))
     hand = math.sqrt(sum((s * h) ** 2 for s, (_, h) in zip(shares, split_parts, strict=True)))
     rounding = sum(s * r.digit for s, r in zip(shares, cut.readings, strict=True)) / math.sqrt(12)
-    budget = Budget(caliper, hand, rounding, gauge.zero, jaw)
+    zero = gauge.zero * max(r.share for r in cut.readings)
+    budget = Budget(caliper, hand, rounding, zero, jaw)
     if scatter is not None and hand > 0:
-        others = math.hypot(caliper, rounding, gauge.zero, jaw)
+        others = math.hypot(caliper, rounding, zero, jaw)
         dof = effective_dof([(hand, scatter[1]), (others, math.inf)])
-        budget = Budget(caliper, hand, rounding, gauge.zero, jaw, max(1, math.floor(dof)))
+        budget = Budget(caliper, hand, rounding, zero, jaw, max(1, math.floor(dof)))
     return mean, budget
 
 

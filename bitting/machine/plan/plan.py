@@ -21,14 +21,16 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Literal, get_args
 
-from attrs import field, frozen
+from attrs import define, field, frozen
 
 from bitting.checking import check
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import Piece, swept
+from bitting.geometry.web import least_web
 from bitting.machine.inspect.lengths import parse_length
 from bitting.machine.plan import words
 from bitting.machine.plan.bite import milling_of, with_bites
@@ -39,44 +41,44 @@ from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect
+from bitting.model.value import NOT_JSON, Value
+from bitting.notation.mend import mended
 from bitting.systemfile.machine import Machine
 
 
 @frozen
-class TrackPlan:
+class TrackPlan(Value):
     """The moves for one track of one side (None: the key is cut on one side only)."""
 
     side: str | None
     track: str
     direction: Direction
     steps: tuple[Step, ...]
-    frame: Frame = field(repr=False)
+    frame: Frame = field(repr=False, metadata=NOT_JSON)
     """The coordinates that the steps were made in, with the machine's own cutter."""
 
     @property
     def label(self) -> str:
         """How people are told of it."""
-        return self.track if self.side is None else f"{self.side} {self.track}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """The JSON of `plan --json`, with `direction` and the settings of each step beside it."""
-        return {
-            "side": self.side,
-            "track": self.track,
-            "direction": self.direction,
-            "steps": [step.as_dict() for step in self.steps],
-        }
+        lane = self.frame.lane
+        return lane.label if lane.side == self.side else f"{self.side} {self.track}"
 
 
 @frozen
-class Plan:
+class Plan(Value):
     """The whole job. `tracks` in the order they are worked; `moves` counts the steps.
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
     follows, `cautions` what always holds; `legal` whether the system's rules allow the code. `widest_bite` is a
-    length in the system's unit. `made_for` is the system, `system` its name.
+    length in the system's unit; so is `rule_web`, of an eased key the metal that rules count. `made_for` is the system,
+    `system` its name.
     """
 
+    json_names = (
+        *("system", "unit", "eased", "legal", "moves", "widest_bite", "tracks", "simulation", "warnings", "setup"),
+        *("between", "after", "copying", "cautions", "cut_through", "obstacles", "taken", "rule_web"),
+    )
+    json_digits = 6
     made_for: System = field(repr=lambda system: system.name)
     eased: bool
     tracks: tuple[TrackPlan, ...]
@@ -90,6 +92,7 @@ class Plan:
     cautions: tuple[str, ...]
     obstacles: tuple[str, ...] = ()
     taken: str | None = None
+    rule_web: float | None = None
     """What a change takes off, in words; None where the whole key is cut."""
 
     @property
@@ -132,27 +135,11 @@ class Plan:
 
     def as_dict(self) -> dict[str, Any]:
         """The JSON of `plan --json`."""
-        return {
-            "system": self.system,
-            "unit": self.unit,
-            "eased": self.eased,
-            "legal": self.legal,
-            "moves": self.moves,
-            "widest_bite": round(self.widest_bite, 6),
-            "tracks": [track.as_dict() for track in self.tracks],
-            "simulation": self.simulation.as_dict(),
-            "warnings": list(self.warnings),
-            "setup": list(self.setup),
-            "between": [{"side": side, "text": text} for side, text in self.between],
-            "after": list(self.after),
-            "copying": list(self.copying),
-            "cautions": list(self.cautions),
-            "cut_through": self.cut_through,
-            "obstacles": list(self.obstacles),
-            "taken": self.taken,
-        }
+        return super().as_dict() | {"between": [{"side": side, "text": text} for side, text in self.between]}
 
 
+Change = dict[str, tuple[list[float], list[float]]]
+"""By a lane's label: how far in its cuts are, and how far they are to go."""
 MOST_TAKEN = 2
 """Depths: more than this is no correction of a cut."""
 
@@ -210,13 +197,14 @@ def plan(
     have: Code | None = None,
     take: Sequence[Take] = (),
 ) -> Plan:
-    """The moves for every track of a key, simulated. Long, because it puts the whole answer together once.
+    """The moves for every track of a key, simulated.
 
     `ease` adds stops where a square step leaves a wall steeper than the system's `steepest`. `machine` turns settings
     into turns, takes up its backlash and corrects for it. `direction` overrides every track's own; `conventional` works
     each track the way that mills it against the feed. `have` is the code that the key is cut to already, `take` what is
     still to come off single cuts: only what gets deeper is milled then. Raises `BittingError` for a code with a cut that
-    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed.
+    is open or wrong, for a change that would need metal back, and where the system file lacks what is needed. (Long: it
+    names every field of a plan.)
     """
     expect(Code, code)
     expect(System, system)
@@ -232,63 +220,86 @@ def plan(
             f"a key can be cut only from a code whose every cut is one known depth: {'; '.join(faults)}",
             hint="`bitting check` shows where; `bitting complete` lists the codes that fit one with open cuts",
             text=code.text,
+            mending=partial(mended, code.text, system),
         )
-    depths = code.depths
     fitted = None if machine is None else machine.fitted(system)
     radius = _radius(system, fitted)
-    change = _change(system, depths, have, take, radius) if have is not None or take else None
-    tracks: list[TrackPlan] = []
-    whole: list[TrackMoves] = []
-    notes: list[str] = []
-    hit: list[str] = []
-    made: dict[str, tuple[tuple[Step, ...], tuple[Step, ...]]] = {}
+    change = _change(system, code.depths, have, take, radius) if have is not None or take else None
+    work = _Work(system, code.depths, change, ease, direction, fitted, radius)
     for side in system.sides or (None,):
-        cleared: list[tuple[Lane, tuple[Step, ...]]] = []
-        for lane in (lane for lane in system.lanes if lane.side in (None, side)):
-            frame = frame_of(system, lane, radius)
-            order = Order(_direction(frame, direction), ease, fitted)
-            if lane.label not in made:
-                before: tuple[Step, ...] = ()
-                if change is None:
-                    steps, said = moves_for(frame, depths[system.lanes.index(lane)], order)
-                else:
-                    old, new = change[lane.label]
-                    before, _ = moves_at(frame, old, Order(order.direction))
-                    steps, said = change_for(frame, old, new, order)
-                notes += [f"{lane.label}: {note}" for note in said]
-                hit += [f"{lane.label}: {text}" for text in (obstacles(frame, steps, fitted) if steps else ())]
-                steps = with_bites(frame, steps, _cleared(frame, [*cleared, (lane, before)], radius, lane))
-                if fitted is not None:
-                    steps = with_turns(frame, steps, fitted)
-                    notes += [f"{lane.label}: {fault}" for fault in out_of_reach(frame, steps, fitted)]
-                notes += words.climbing(frame, steps, order.direction)
-                made[lane.label] = before, steps
-            before, steps = made[lane.label]
-            cleared.append((lane, (*before, *steps)))
-            whole.append(TrackMoves(side, lane.track.name, (*before, *steps)))
-            if steps:
-                tracks.append(TrackPlan(side, lane.track.name, order.direction, steps, frame))
+        work.work(side)
     wanted = None if change is None else {label: new for label, (_, new) in change.items()}
-    simulation = simulate(depths, system, whole, radius=radius, travels=wanted)
+    simulation = simulate(code.depths, system, work.moves, radius=radius, travels=wanted)
+    illegal = (f"NOT A LEGAL CODE of {system.name}: {fault}." for fault in faults)
     return Plan(
         made_for=system,
         eased=ease,
-        tracks=tuple(tracks),
+        tracks=tuple(work.tracks),
         simulation=simulation,
         legal=report.legal,
-        warnings=(
-            *(f"NOT A LEGAL CODE of {system.name}: {fault}." for fault in faults),
-            *warnings_of(system, simulation, eased=ease, radius=radius),
-            *notes,
-        ),
+        warnings=(*illegal, *warnings_of(system, simulation, eased=ease, radius=radius), *work.notes),
         setup=words.setup_lines(system, fitted),
         between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
         after=words.after_lines(system),
         copying=words.copying_lines(system),
         cautions=words.CAUTIONS,
-        obstacles=tuple(hit),
+        obstacles=tuple(work.hit),
         taken=None if change is None else words.taken(system, change),
+        rule_web=least_web(system, code.depths) if ease else None,
     )
+
+
+@define
+class _Work:
+    """The tracks of a key, worked one after the other. `moves` are all that is milled, earlier cuts of a changed key too."""
+
+    system: System
+    depths: Depths
+    change: Change | None
+    ease: bool
+    direction: Direction | Literal["conventional"] | None
+    machine: Machine | None
+    radius: float | None
+    tracks: list[TrackPlan] = field(init=False, factory=list)
+    moves: list[TrackMoves] = field(init=False, factory=list)
+    notes: list[str] = field(init=False, factory=list)
+    hit: list[str] = field(init=False, factory=list)
+    _made: dict[str, tuple[tuple[Step, ...], tuple[Step, ...]]] = field(init=False, factory=dict)
+
+    def work(self, side: str | None) -> None:
+        """The tracks of one side."""
+        cleared: list[tuple[Lane, tuple[Step, ...]]] = []
+        for lane in (lane for lane in self.system.lanes if lane.side in (None, side)):
+            frame = frame_of(self.system, lane, self.radius)
+            order = Order(_direction(frame, self.direction), self.ease, self.machine)
+            if lane.label not in self._made:
+                self._made[lane.label] = self._steps(frame, order, cleared)
+            before, steps = self._made[lane.label]
+            cleared.append((lane, (*before, *steps)))
+            self.moves.append(TrackMoves(side, lane.track.name, (*before, *steps)))
+            if steps:
+                self.tracks.append(TrackPlan(side, lane.track.name, order.direction, steps, frame))
+
+    def _steps(
+        self, frame: Frame, order: Order, cleared: Sequence[tuple[Lane, tuple[Step, ...]]]
+    ) -> tuple[tuple[Step, ...], tuple[Step, ...]]:
+        """The moves that cut the key as it is (none: a blank), and those to make now; what is to be said of them is noted."""
+        lane = frame.lane
+        before: tuple[Step, ...] = ()
+        if self.change is None:
+            steps, said = moves_for(frame, self.depths[self.system.lanes.index(lane)], order)
+        else:
+            old, new = self.change[lane.label]
+            before, _ = moves_at(frame, old, Order(order.direction))
+            steps, said = change_for(frame, old, new, order)
+        self.notes += [f"{lane.label}: {note}" for note in said]
+        self.hit += [f"{lane.label}: {text}" for text in (obstacles(frame, steps, self.machine) if steps else ())]
+        steps = with_bites(frame, steps, _cleared(frame, [*cleared, (lane, before)], self.radius, lane))
+        if self.machine is not None:
+            steps = with_turns(frame, steps, self.machine)
+            self.notes += [f"{lane.label}: {fault}" for fault in out_of_reach(frame, steps, self.machine)]
+        self.notes += words.climbing(frame, steps, order.direction)
+        return before, steps
 
 
 def _direction(frame: Frame, asked: Direction | Literal["conventional"] | None) -> Direction:
@@ -296,10 +307,6 @@ def _direction(frame: Frame, asked: Direction | Literal["conventional"] | None) 
     if asked == "conventional":
         return "bow-to-tip" if milling_of(frame, towards_tip=True) == "conventional" else "tip-to-bow"
     return asked or frame.track.direction
-
-
-Change = dict[str, tuple[list[float], list[float]]]
-"""By a lane's label: how far in its cuts are, and how far they are to go."""
 
 
 def _change(system: System, depths: Depths, have: Code | None, take: Sequence[Take], radius: float | None) -> Change:

@@ -28,12 +28,13 @@ from attrs import field, frozen
 from bitting.errors import BittingError, nearest
 from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Point
+from bitting.model.value import NOT_JSON, Value
 
 ACTIONS = ("start", "space", "depth", "run-out", "retract", "ease", "overshoot", "take")
 
 
 @frozen
-class Step:
+class Step(Value):
     """One move: what is done, and where both controls stand after it.
 
     `space` is the distance from the stop and `depth` the dimension, in the system's unit. `milling` says how the
@@ -43,6 +44,7 @@ class Step:
     setting of space is moved by to take up the control's play, where there is no room to go past the place and return.
     """
 
+    json_digits = 6
     action: str
     to: str
     space: float
@@ -51,24 +53,17 @@ class Step:
     bite: float = 0.0
     setting: Mapping[str, float] | None = field(default=None, hash=False)
     turns: str | None = None
-    play: float = 0.0
-    x: float = field(default=0.0, repr=False)
-    w: float = field(default=0.0, repr=False)
+    play: float = field(default=0.0, metadata=NOT_JSON)
+    x: float = field(default=0.0, repr=False, metadata=NOT_JSON)
+    w: float = field(default=0.0, repr=False, metadata=NOT_JSON)
 
     def as_dict(self) -> dict[str, Any]:
         """The step as JSON; lengths rounded to a millionth of the unit."""
-        found: dict[str, Any] = {
-            "action": self.action,
-            "to": self.to,
-            "space": round(self.space, 6),
-            "depth": round(self.depth, 6),
-            "milling": self.milling,
-            "bite": round(self.bite, 6),
-        }
-        if self.setting is not None:
-            found["setting"] = {control: round(value, 6) for control, value in self.setting.items()}
-            found["turns"] = self.turns
-        return found
+        found = super().as_dict()
+        if self.setting is None:
+            del found["setting"], found["turns"]
+            return found
+        return found | {"setting": {control: round(value, 6) for control, value in self.setting.items()}}
 
 
 Move = Step | Mapping[str, Any] | tuple[str, str]

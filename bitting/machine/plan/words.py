@@ -14,7 +14,7 @@ from bitting.geometry.frame import Frame, frame_of, seat_of
 from bitting.machine.plan.bite import milling_of
 from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import Simulation, Wall
-from bitting.model import MM_PER_INCH, Lane, System
+from bitting.model import Lane, System
 from bitting.systemfile.machine import Machine
 
 
@@ -25,9 +25,8 @@ def length(system: System, value: float) -> str:
     >>> length(System("wren", "", "", "mm", "tip", (), False, Blade(), ()), 2.4)
     '2.40 mm (94.5 thou)'
     """
-    mm = f"{system.in_mm(value):.2f} mm"
-    thou = f"{system.in_mm(value) / MM_PER_INCH * 1000:.1f} thou"
-    return f"{mm} ({thou})" if system.unit == "mm" else f"{thou} ({mm})"
+    own, other = system.in_both(value)
+    return f"{own} ({other})"
 
 
 def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
@@ -116,15 +115,20 @@ def after_lines(system: System) -> tuple[str, ...]:
 
 
 def climbing(frame: Frame, steps: Sequence[Step], direction: str) -> list[str]:
-    """The moves that climb (counted from 1 after the start), with the order that doesn't where there is one."""
-    climbs = [number for number, step in enumerate(steps) if step.milling == "climb"]
+    """The moves that climb, by the cuts they go to, with the order that doesn't where there is one."""
+    climbs, at = [], ""
+    for step in steps:
+        at = step.to if step.action == "space" else at
+        if step.milling == "climb":
+            climbs.append("the run-out" if step.action == "run-out" else f"cut {at}" if at else "the first cut")
+    climbs = list(dict.fromkeys(climbs))
     if not climbs:
         return []
     better = "tip-to-bow" if direction == "bow-to-tip" else "bow-to-tip"
     against = milling_of(frame, better == "bow-to-tip") == "conventional"
     cure = f"; `--direction {better}` mills this track against the feed" if against else ""
-    one = len(climbs) == 1
-    which = f"move {climbs[0]} climbs" if one else f"{len(climbs)} moves from {climbs[0]} to {climbs[-1]} climb"
+    cuts = ", ".join(name.removeprefix("cut ") if i else name for i, name in enumerate(climbs))
+    which = f"the move to {cuts} climbs" if len(climbs) == 1 else f"moves to {cuts.replace('cut ', 'cuts ', 1)} climb"
     return [f"{frame.lane.label}: {which} (the cutter pulls the key): light passes, hold the control{cure}"]
 
 

@@ -18,7 +18,7 @@ from bitting.rules.base import (
     limits_nothing,
     still_to_come,
 )
-from bitting.rules.binding import WHOLE_KEY, Bound, look_up, whole_key
+from bitting.rules.binding import WHOLE_KEY, Bound, depth_places, whole_key
 from bitting.rules.sentence import Labels
 from bitting.text import plural
 
@@ -44,9 +44,8 @@ def _on_each(meant: Labels, system: System, lanes: Sequence[int]) -> tuple[tuple
         tuple(w for w in meant.words if meant.reach or w.text in table or not any(w.text in other for other in tables))
         for table in tables
     ]
-    return tuple(
-        look_up(Labels(words, meant.reach), system, system.lanes[i]) for i, words in zip(lanes, known, strict=True)
-    )
+    tracks = (system.lanes[i].track for i in lanes)
+    return tuple(depth_places(Labels(words, meant.reach), track) for track, words in zip(tracks, known, strict=True))
 
 
 def _broken(rule: Rule, number: int) -> str:

@@ -24,7 +24,7 @@ WIDEST_JAW_MM = 50.0
 
 ERRORS = ("offset_sd", "tilt_sd", "left_right_sd", "wear", "cut_sd", "reclamp_sd")
 """Figures that 0 leaves out."""
-NEEDED = ("tolerance", "reading_sd")
+NEEDED = ("tolerance", "reading_sd", "contact")
 """Figures that are never 0; a tiny one is as good as none."""
 
 
@@ -40,9 +40,9 @@ def sound_figures(
     kept: dict[str, float] = {}
     notes: list[str] = []
     for name, value in values.items():
-        limit = WIDEST_JAW_MM / inch if name == "jaw" else span if name in (*ERRORS, *NEEDED) else None
+        limit = WIDEST_JAW_MM / inch if name in ("jaw", "contact") else span if name in (*ERRORS, *NEEDED) else None
         if limit is not None and value >= limit:
-            what = "any jaw is wide" if name == "jaw" else "the depth table spans"
+            what = "any jaw is wide" if name in ("jaw", "contact") else "the depth table spans"
             meant = _slip(value, limit, unit)
             faults.add(
                 f"measuring.{name}", f"found {describe(value)}; allowed: less than {what}, {limit:.4g} {unit}{meant}"

@@ -1,0 +1,138 @@
+"""The cuts of an answer: what each reads, what its readings were taken for, and what keeps it from being sure."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Collection, Sequence
+
+from attrs import frozen
+
+from bitting.decoding.advice import wrong_shares
+from bitting.decoding.kbest import Ranked
+from bitting.decoding.likelihood import CutLikelihood, outlier_range
+from bitting.decoding.model import MeasurementModel
+from bitting.decoding.positions import PlaceFit
+from bitting.decoding.posterior import Posterior
+from bitting.decoding.result import ASKED, Alternative, CutResult, Doubt, Listed, Taken
+from bitting.decoding.slips import slip_of_pen
+from bitting.decoding.solver import Read, Solver
+from bitting.model import Place, Readings, System, Track
+
+
+@frozen(eq=False)
+class Found:
+    """One key, its list taken in one way; `best` is the best code, filled where the lock doesn't read."""
+
+    readings: Readings
+    read: Read
+    posterior: Posterior
+    ranked: list[Ranked]
+    best: Ranked
+    places: PlaceFit | None = None
+    listed: Listed = ASKED
+    others: tuple[Listed, ...] = ()
+    log_total: float = 0.0
+    hopeless: bool = False
+
+
+def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[CutResult, ...]:
+    """The answer's cuts, with what each of their readings was taken for. (Long: a plain list of what a cut holds.)"""
+    posterior, best = found.posterior, found.best
+    read: dict[Place, list[tuple[CutLikelihood, tuple[float, ...]]]] = {}
+    for one, wrong in zip(found.read.cuts, wrong_shares(found.read.cuts, posterior, best, solver), strict=True):
+        read.setdefault(one.place, []).append((one, wrong))
+    errors = posterior.errors(solver.along)
+    reached = solver.reach.dimensions(best.depths)
+    steps = [digit for one in found.read.cuts for digit in one.digits]
+    usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
+    off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
+    out = []
+    for place in solver.along:
+        if place in ignored:
+            continue
+        lane, labels = solver.system.lanes[place.lane], solver.system.lanes[place.lane].track.labels
+        depth = best.depths[place.lane][place.cut]
+        shares = [min(max(share, 0.0), 1.0) for share in posterior.shares[place].tolist()]
+        order = sorted((-share, d) for d, share in enumerate(shares))
+        here = read.get(place, [])
+        aim = reached[place] + errors[place]
+        values = tuple(value for one, _ in here for value in one.values)
+        wrong = tuple(share for _, rows in here for share in rows)
+        elsewhere = (lane.side, lane.track.name, place.cut + 1) in off
+        digits = tuple(digit for one, _ in here for digit in one.digits)
+        taken: tuple[Taken, ...] = tuple(
+            "wrong place"
+            if elsewhere
+            else _taken(value, share, _aims(value, aim, errors[place], lane.track), (digit, usual), solver.model)
+            for value, share, digit in zip(values, wrong, digits, strict=True)
+        )
+        reading = _mean([one for one, _ in here])
+        out.append(
+            CutResult(
+                track=lane.track.name,
+                cut=place.cut + 1,
+                depth=labels[depth],
+                confidence=shares[depth],
+                alternatives=tuple(Alternative(labels[d], -minus) for minus, d in order if d != depth),
+                deviation=None if reading is None else reading - aim,
+                side=lane.side,
+                nominal=lane.track.depths[depth],
+                reading=reading,
+                values=values,
+                wrong=wrong,
+                taken_for=taken,
+            )
+        )
+    return tuple(out)
+
+
+def _aims(value: float, aim: float, error: float, track: Track) -> tuple[float, ...]:
+    """What a reading may have been meant for: the code's depth, or any where it lies outside the table and so told nothing."""
+    low, high = outlier_range(track)
+    return (aim,) if low <= value <= high else (aim, *(depth + error for depth in track.depths))
+
+
+def _taken(
+    value: float, wrong: float, aims: Sequence[float], digits: tuple[float, float], model: MeasurementModel
+) -> Taken:
+    """What one reading was taken for; `aims`: what it may be meant for but for noise and wear, `digits`: its step, the usual."""
+    if wrong < 0.5:
+        return "reading"
+    own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
+    near = 3 * math.hypot(model.reading_sd, model.cut_sd, model.wear)
+    text = f"{value:.{own}f}"
+    return "slip of the pen" if any(slip_of_pen(text, aim, near, usual) for aim in aims) else "wrong"
+
+
+def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[Doubt, ...]:
+    """What keeps an answer from being sure, whatever its probability."""
+    out = [Doubt("listing", share=one.share) for one in found.others]
+    lanes = [(lane.side, lane.track.name) for lane in system.lanes]
+    across = {(*lanes[place.lane], place.cut + 1) for pair in found.read.pairs for place in pair.places}
+    for cut in cuts:
+        right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
+        if not right and (cut.side, cut.track, cut.cut) not in across:
+            out.append(Doubt("not read", cut.track, cut.cut, cut.side))
+        elif right and cut.deviation is not None and _half_a_step(system.track(cut.track), cut, right):
+            out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
+    if found.places is not None:
+        out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
+    return tuple(out)
+
+
+def _half_a_step(track: Track, cut: CutResult, right: Sequence[float]) -> bool:
+    """Whether its right readings of a cut lie half a step or more from its depth."""
+    at, depths = track.labels.index(cut.depth), track.depths
+    gaps = [abs(depths[at] - other) for other in (*depths[max(at - 1, 0) : at], *depths[at + 1 : at + 2])]
+    error = (cut.reading or 0.0) - (cut.deviation or 0.0)
+    away = sum(right) / len(right) - error
+    return abs(away) >= min(gaps, default=math.inf) / 2
+
+
+def _mean(cuts: Sequence[CutLikelihood]) -> float | None:
+    """Mean of all readings of a cut, weighted by what each is worth."""
+    pairs = [(1 / sd**2, value) for one in cuts for value, sd in zip(one.values, one.sds, strict=True)]
+    if not pairs:
+        return None
+    return sum(weight * value for weight, value in pairs) / sum(weight for weight, _ in pairs)

@@ -1,0 +1,147 @@
+"""What a code that can't be read, or has a cut that is no depth, certainly means: one slip of the pen mended, or two.
+
+Each slip is a way to write the text anew. A mend is certain where the fewest slips that make a whole code of the text,
+with every cut the key needs, make one and the same code, whichever they are.
+
+>>> from bitting.systemfile import load_system
+>>> mended("2.1.3.3.2.4.4 / 1.1.2.4.4.2.1", load_system("plover"))
+'left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1'
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+
+from bitting.errors import NotationError, nearest
+from bitting.model import Code, System
+from bitting.notation.hints import look_alike
+from bitting.notation.structure import places_of
+
+LONGEST = 300
+"""Characters of the longest text that is mended; every slip is tried."""
+NUMBERS = (
+    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
+SIGNS = "|\\_+*~>"
+"""What is written between cuts or tracks and is no sign of the notation."""
+QUOTES = "[\"'`´‘’“”„«»]"
+
+
+def mended(text: str, system: System, lock: str | None = None) -> str | None:
+    """The code meant, in the plain way; None where the text is whole as it stands, or what it means can't be told."""
+    if len(text) > LONGEST or _read(text, system, lock):
+        return None
+    tried, texts = {text}, [text]
+    for _ in range(2):
+        texts = [new for old in texts for slip in SLIPS for new in slip(old, system) if new not in tried]
+        tried.update(texts)
+        found = {code.plain for new in dict.fromkeys(texts) if (code := _read(new, system, lock))}
+        if found:
+            return found.pop() if len(found) == 1 else None
+    return None
+
+
+def _read(text: str, system: System, lock: str | None) -> Code | None:
+    """The code, where it is whole."""
+    from bitting.notation.code import understood
+
+    try:
+        code = understood(text, system, lock)
+    except NotationError:
+        return None
+    return code if code.well_formed else None
+
+
+def _points(text: str, system: System) -> Iterator[str]:
+    """Points or colons between cuts; `8.5 8.1` is left alone, as it may be readings."""
+    del system
+    if not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", text):
+        yield re.sub(r"(?<!\.)\.(?!\.)", " ", text)
+    yield re.sub(r"(?<=\w)\s*:\s*(?=[^\W\d_]*\d)", " ", text)  # 2:1:3
+
+
+def _signs(text: str, system: System) -> Iterator[str]:
+    del system
+    for sign in SIGNS:
+        if sign in text:
+            yield text.replace(sign, " ")
+            yield text.replace(sign, "/")
+
+
+def _separators(text: str, system: System) -> Iterator[str]:
+    """One that stands before the first cut, after the last or beside another."""
+    del system
+    yield re.sub(r"([-,])\s*(?=\1)", "", text)
+    yield re.sub(r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":", text)  # left; 2133
+    yield re.sub(r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " ", text)
+
+
+def _around(text: str, system: System) -> Iterator[str]:
+    """Quotes and brackets around it, and what it is called."""
+    del system
+    yield re.sub(QUOTES, "", text)
+    yield re.sub(r"[()]", " ", text)
+    yield re.sub(r"[<>{}]", " ", text)
+    yield re.sub(r"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:codes?|cuts?|bitting|depths?)\b\s*(?:is|are)?\s*[:=]?", "", text)
+
+
+def _sides(text: str, system: System) -> Iterator[str]:
+    """A side's bracket that isn't closed, its semicolon; `bottom = top` where every side carries the same cuts anyway."""
+    yield text + ")"
+    yield re.sub(r"\)\s*(?=\w)", "); ", text)
+    if system.convenience:
+        names = "|".join(re.escape(name) for name in system.sides)
+        yield re.sub(rf"(?i)[\s,;/]*\b(?:{names})\s*=\s*(?:{names})\s*\Z", "", text)
+
+
+def _words(text: str, system: System) -> Iterator[str]:
+    """Depths written out, `two one three`."""
+    labels = {label for track in system.tracks for label in places_of(track)}
+
+    def digit(word: re.Match[str]) -> str:
+        number = str(NUMBERS.index(word[0].casefold()))
+        return number if number in labels and word[0] not in labels else word[0]
+
+    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, text)
+
+
+def _names(text: str, system: System) -> Iterator[str]:
+    """A track or side whose name is misspelt."""
+    known = list(dict.fromkeys([*(track.name for track in system.tracks), *system.sides]))
+    labels = {character for track in system.tracks for label in places_of(track) for character in label}
+
+    def name(word: re.Match[str]) -> str:
+        if set(word[0]) <= labels or word[0].casefold() in (*known, "both", "from", "bow", "tip"):
+            return word[0]
+        return nearest(word[0], known) or word[0]
+
+    yield re.sub(r"[^\W\d_]{3,}", name, text)
+
+
+def _look_alikes(text: str, system: System) -> Iterator[str]:
+    """Letters that look like the only depth they can be."""
+    from bitting.notation.code import understood
+
+    try:
+        code = understood(text, system)
+    except NotationError:
+        return
+    tracks = {track.name: track for track in system.tracks}
+    meant: dict[tuple[int, int], str] = {}
+    for row in code.written:
+        for cut in row.cuts:
+            if not cut.depths:
+                depth = look_alike(cut.text, tracks[row.track or system.tracks[0].name].labels)
+                if depth is None:
+                    return
+                meant[cut.span] = depth
+    for (start, end), depth in sorted(meant.items(), reverse=True):
+        text = text[:start] + depth + text[end:]
+    yield text
+
+
+SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
+    _points, _signs, _separators, _around, _sides, _words, _names, _look_alikes,
+)  # fmt: skip
+"""The slips that are tried: each gives the texts that a person may have meant, or the text itself."""
