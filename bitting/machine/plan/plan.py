@@ -237,7 +237,12 @@ def plan(
         tracks=tuple(work.tracks),
         simulation=simulation,
         legal=report.legal,
-        warnings=(*illegal, *warnings_of(system, simulation, eased=ease, radius=radius), *work.notes),
+        warnings=(
+            *illegal,
+            *warnings_of(system, simulation, eased=ease, radius=radius),
+            *words.taking(system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take]),
+            *work.notes,
+        ),
         setup=words.setup_lines(system, fitted),
         between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
         after=words.after_lines(system),
