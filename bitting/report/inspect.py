@@ -93,6 +93,12 @@ def _name(cut: InspectedCut | InspectedPlace | CutLimits, system: System) -> str
     return f"{system.called(cut.side, cut.track)} {cut.cut}"
 
 
+STANDS_OFF = (
+    "Where the jaw or contact doesn't reach the bottom of a cut, its limits are moved by what it stands off there: they are "
+    "for what the caliper shows."
+)
+
+
 def limits_lines(found: Limits, system: System) -> Iterator[str]:
     """Go and no-go of every cut, in the system's unit and the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
@@ -126,6 +132,8 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
         + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
         "close to tell."
     )
+    if any(abs(system.in_mm(sum(cut.no_go) / 2 - cut.nominal)) >= 0.5e-3 for cut in found.cuts):
+        yield STANDS_OFF
 
 
 def _ability(result: Inspection, system: System) -> Iterator[str]:
@@ -232,7 +240,8 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
                 else ""
             )
             take = f"{name} by {number(cut.recut, system)}"
-            yield f"{name}: too shallow, take off {both(cut.recut, system)}: bitting plan --take '{take}'.{clamp}{like}"
+            plan = f"bitting plan -s {system.name} --take '{take}'"
+            yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
         elif cut.verdict == "fail" and cut.deviation is not None:
             jaw = (
                 f", {both(abs(cut.correction), system)} of it because the jaw stands off there"

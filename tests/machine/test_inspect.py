@@ -573,6 +573,12 @@ def test_limits_are_the_verdicts_of_inspect() -> None:
     assert all(cut.go is None for cut in limits(code, made).cuts if cut.cut == 3)  # 0.05 can't be proven at one reading
 
 
+@pytest.mark.parametrize(("jaw", "moved"), [("0.5", True), ("0", False)])
+def test_limits_moved_by_what_the_jaw_stands_off_say_so(jaw: str, moved: bool) -> None:
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--jaw", jaw])
+    assert ("moved by what it stands off" in " ".join(done.stdout.split())) == moved
+
+
 def test_the_command_gives_limits_without_readings() -> None:
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--json"])
     assert done.exit_code == 0
@@ -600,7 +606,9 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].startswith("right 6")
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
-    assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told
+    assert (
+        "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan -s plover --take 'right 6 by 0.140'" in told
+    ), told
 
 
 EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
