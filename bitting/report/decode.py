@@ -263,7 +263,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         yield SECOND_LIST, DOUBT
         return
     if result.measure_next:
-        yield "measure next, the most useful first:", DOUBT
+        yield "measure next, the most useful first (`|` joins readings of a cut: first|second):", DOUBT
         for following in result.measure_next[:4]:
             yield f"  {_next(following, system)}", None
     if result.lists == 1:
