@@ -125,7 +125,7 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":
-        return f"what was read of {name} lies half a step from its depth: burr, filed, or another cut?"
+        return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
         return f"{name} was not read: its depth only follows from the rules"

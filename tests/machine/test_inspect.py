@@ -573,6 +573,20 @@ def test_limits_are_the_verdicts_of_inspect() -> None:
     assert all(cut.go is None for cut in limits(code, made).cuts if cut.cut == 3)  # 0.05 can't be proven at one reading
 
 
+@pytest.mark.parametrize(("reading", "shallow"), [("6.72", True), ("6.60", False)])
+def test_a_cut_near_the_shallow_limit_may_be_milled_once_more(reading: str, shallow: bool) -> None:
+    rows = f"7.75|7.75 8.30|8.30 7.75|7.75 7.20|7.20 {reading}|{reading} 7.20|7.20 7.75|7.75 8.30|8.30"
+    done = CliRunner().invoke(command, ["2 1 2 3 4 3 2 1", rows, "-s", "wren"])
+    assert "won't settle left 5" in done.stdout
+    assert ("Or mill left 5 once more at the same depth" in done.stdout) == shallow
+
+
+def test_a_window_of_one_value_is_no_range() -> None:
+    done = CliRunner().invoke(command, ["2 1 2 3 4 3 2 1", "7.75 8.30 7.75 7.20 6.65 7.20 7.75 8.30", "-s", "wren"])
+    assert "7.759 only" in done.stdout
+    assert "7.759 to 7.759" not in done.stdout
+
+
 @pytest.mark.parametrize(("jaw", "moved"), [("0.5", True), ("0", False)])
 def test_limits_moved_by_what_the_jaw_stands_off_say_so(jaw: str, moved: bool) -> None:
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--jaw", jaw])
