@@ -76,7 +76,9 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
         yield f"{likely} of the {result.system} key", None
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
-        yield f"{likely} of the {result.system} key; the limit for sure is {percent(result.sure_limit)}", None
+        short = result.probability < result.sure_limit
+        limit = f"; the limit for sure is {percent(result.sure_limit)}" if short else ""
+        yield f"{likely} of the {result.system} key{limit}", None
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
