@@ -16,7 +16,7 @@ def test_a_plan_keeps_its_names_in_their_order() -> None:
     found = plan(bitting.parse_code(CODE, system), system, ease=True).as_dict()
     assert " ".join(found) == (
         "system unit eased legal moves widest_bite tracks simulation warnings setup between after copying cautions "
-        "cut_through obstacles taken"
+        "cut_through obstacles taken rule_web"
     )
     assert found["between"] == [{"side": "bottom", "text": found["between"][0]["text"]}]
     track = found["tracks"][0]

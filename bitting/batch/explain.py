@@ -91,7 +91,7 @@ class Explainer:
 
     def _read_by(self, rule: Rule, walk: Legality | None) -> list[int]:
         """The cuts (lane after lane) on which it depends what a rule says."""
-        if walk is not None:
+        if walk is not None and walk.reads:  # a rule that no code keeps depends on no cut, and still names some
             return walk.reads
         return [cut for lane in rule.lanes for cut in range(self._first[lane], self._first[lane + 1])]
 

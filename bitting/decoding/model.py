@@ -131,11 +131,11 @@ class MeasurementModel:
         return (1 - self.offset_tail, self.offset_sd), (self.offset_tail, TAIL_TIMES * self.offset_sd)
 
     def uncertainty(self, reading: Reading) -> float:
-        """Standard uncertainty of one reading: its own or the model's, combined with the rounding of its digits.
+        """Standard uncertainty of one reading: its own or its share of the model's, combined with the rounding of its digits.
 
         A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
         """
-        own = self.reading_sd if reading.own_sd is None else reading.own_sd
+        own = self.reading_sd * reading.share if reading.own_sd is None else reading.own_sd
         return math.hypot(own, reading.digit / math.sqrt(12))
 
     def as_dict(self) -> dict[str, float]:

@@ -297,7 +297,7 @@ def readings_for(system, seed):
     rows = []
     for lane in system.lanes:
         depths = [draw.randrange(len(lane.track.labels)) for _ in range(lane.track.cuts)]
-        values = [lane.track.depths[d] - abs(draw.gauss(0, 0.12)) + draw.gauss(0, 0.1) for d in depths]
+        values = [lane.track.depths[d] - abs(draw.gauss(0, 0.08)) + draw.gauss(0, 0.05) for d in depths]
         row = [f"{value:.2f}" if draw.random() < 0.7 else "?" for value in values]
         rows.append(f"{lane.track.name}: {' '.join(row)}")
     rows[0] = rows[0].replace("?", "7.50", 1)
