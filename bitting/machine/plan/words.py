@@ -154,9 +154,10 @@ def taking(system: System, cuts: Sequence[tuple[Lane, int, int]]) -> tuple[str, 
     ]
     if not names:
         return ()
+    side = " Leave out a side that measured right." if system.convenience and len(system.sides) > 1 else ""
     return (
         f"First mill once more {'; '.join(names)}, and measure: if the dial was only set wrong, that mends it. Go past the "
-        "depth only for what is still too shallow.",
+        f"depth only for what is still too shallow.{side}",
     )
 
 
