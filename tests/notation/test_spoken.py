@@ -122,6 +122,12 @@ def test_depths_of_the_system_are_never_taken_for_words():
     assert parse_code("aAB", cases).canonical is None
 
 
+def test_from_tip_said_once_before_the_names_is_told_how_to_be_said():
+    with pytest.raises(NotationError) as caught:
+        parse_code("from tip: left 2133244 right 1124421", PLOVER)
+    assert caught.value.hint == "say it of each list: left from tip: … / right from tip: …"
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
