@@ -83,8 +83,10 @@ def command(
             click.echo(svg, file=sys.stdout, nl=False)
             return _status(parsed)
         write_whole(Path(output), svg, force=force, inputs=[system.path])
+    web = _web(parsed)
     if as_json:
-        print_json({"system": system.name, "output": output, "legal": _status(parsed, quiet=True) == GOOD})
+        legal = _status(parsed, quiet=True) == GOOD
+        print_json({"system": system.name, "output": output, "legal": legal, "web": web})
     elif blocks:
         import shutil
 
@@ -93,8 +95,17 @@ def command(
         columns = min(78, shutil.get_terminal_size().columns)
         say("\n".join(blade_blocks(parsed, columns=columns, plain=not unicode_out())))
     else:
-        say(f"drawn to {output}")
+        before = " before its walls are eased" if ease else ""
+        left = "" if web is None else f"; metal left across the blade, at least: {system.in_both(web)[0]}{before}"
+        say(f"drawn to {output}{left}")
     return _status(parsed)
+
+
+def _web(code: Code) -> float | None:
+    """The least metal between facing walls, as rules count it; None where cuts are open or the file doesn't say."""
+    from bitting.geometry.web import least_web
+
+    return None if code.depths is None else least_web(code.system, code.depths)
 
 
 def _status(code: Code, quiet: bool = False) -> int:

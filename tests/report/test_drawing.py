@@ -17,9 +17,11 @@ from hypothesis import strategies as st
 
 from bitting.cli.draw import command
 from bitting.completion import complete
+from bitting.counting import sample
 from bitting.errors import BittingError
 from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Piece
+from bitting.machine.plan.plan import plan
 from bitting.machine.plan.wall import lane_walls
 from bitting.model import Depths, Place, System, code_of
 from bitting.notation import parse_code
@@ -246,3 +248,12 @@ def test_blocks_draw_a_convenience_code_once_and_sides_that_differ_twice() -> No
     names = [line.split()[:2] for line in blade_blocks(code_of(grebe, fixed(grebe)))]
     assert names[0][0] == "top"
     assert names[3][0] == "bottom"
+
+
+@pytest.mark.parametrize("name", ["grebe", "plover", "siskin"])
+def test_the_command_says_the_metal_that_the_plan_says(name: str, tmp_path: Path) -> None:
+    system = load_system(name)
+    code = next(iter(sample(system, 1, seed=4)))
+    told = CliRunner().invoke(command, [str(code), "-s", name, "-o", str(tmp_path / "key.svg")]).stdout
+    (least,) = re.findall(r"; metal left across the blade, at least: ([\d.]+) mm", told)
+    assert float(least) == pytest.approx(plan(code, system).simulation.stages[-1].web, abs=0.0051)
