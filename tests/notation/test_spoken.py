@@ -266,13 +266,13 @@ def held_to_before(text: str, made: System) -> bool:
     return True
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(data=st.data(), made=awkward_systems())
 def test_no_text_that_was_a_code_is_another_one_now(data, made):
     event(f"a code before: {held_to_before(data.draw(texts(made)), made)}")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(data=st.data(), made=strategies.systems(), text=strategies.scraps())
 def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     held_to_before(text, made)
@@ -281,7 +281,7 @@ def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     assert held_to_before(canonical, made)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(data=st.data(), made=st.one_of(strategies.systems(), awkward_systems()))
 def test_the_plain_way_is_read_back(data, made):
     code = data.draw(strategies.codes(made))
@@ -290,7 +290,7 @@ def test_the_plain_way_is_read_back(data, made):
     assert again.plain == code.plain
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(data=st.data(), made=awkward_systems())
 def test_any_text_is_a_code_or_a_fault_inside_it(data, made):
     text = data.draw(texts(made))
