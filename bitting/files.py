@@ -219,7 +219,8 @@ def may_write(
         if not force:
             raise BittingError(
                 f"{Path(path).name!r} is there already",
-                hint="choose another name, or " + ("add --force to replace it" if forcible else "move it away first"),
+                hint="choose another name, or "
+                + ("add --force to replace it" if forcible else f"move {path} away first"),
             )
     return target
 

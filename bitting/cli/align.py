@@ -114,7 +114,7 @@ def command(
     else:
         from bitting.report.align import alignment_lines, history_lines
 
-        for line in alignment_lines(result, system):
+        for line in alignment_lines(result, system, kept):
             say_fitted(line)
         if note:
             say_fitted(note)

@@ -351,7 +351,7 @@ def _must_fit(code: Code, written: CutList) -> None:
         if not cut.depths:
             raise BittingError(
                 f"{cut.text!r} is no depth of {written.track}",
-                hint=f"its depths are {' '.join(track.labels)}",
+                hint=f"its depths are {' '.join(track.labels)}; ? stands for an open cut",
                 text=text,
                 span=cut.span if text else None,
                 mending=partial(mended, code.text, system),

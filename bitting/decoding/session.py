@@ -114,8 +114,12 @@ def read_lists(texts: Sequence[str], system: System, unit: str | None, step: flo
         except BittingError as fault:
             if len(texts) == 1:
                 raise
+            loose = all(len(one.split()) == 1 for one in texts)
             raise BittingError(
-                f"list {number} of the readings: {fault.message}", hint=fault.hint, text=fault.text, span=fault.span
+                f"list {number} of the readings: {fault.message}",
+                hint=f"put one list in quotes: '{texts[0]} {texts[1]} …'" if loose else fault.hint,
+                text=fault.text,
+                span=fault.span,
             ) from None
     readings, copied = combined(lists)
     if not step:

@@ -326,6 +326,13 @@ class _Hearing:
 
     # ---- rows -------------------------------------------------------------------------------------------------------
 
+    def _write(self, head: Head | None) -> str:
+        """How a list is written that has no cuts yet."""
+        names = self.system.lane_names
+        if head is not None and head.from_tip and not (head.track or head.side) and names:
+            return "say it of each list: " + " / ".join(f"{name} from tip: …" for name in names)
+        return "write its cuts from the bow to the tip, or ? for each you don't know"
+
     def _row(self, part: Part) -> Row:
         """A list, read by the grammar: all of the text but its own pieces is blanked, so that every place stays true."""
         head = part.head
@@ -334,7 +341,7 @@ class _Hearing:
             where = (head.start, name.end_pos or 0) if head and name else (0, len(self.text))
             raise NotationError(
                 f"nothing stands behind '{name}'" if name else "there are no cuts here",
-                hint="write its cuts from the bow to the tip, or ? for each you don't know",
+                hint=self._write(head),
                 text=self.text,
                 span=where,
             )

@@ -13,14 +13,18 @@ from bitting.text import plural
 
 WHOLE = {
     "leave": "Leave the machine as it is",
+    "look": "By this key alone, leave the machine as it is",
     "adjust": "Adjust the machine",
     "uneven": "Don't turn the dials yet: the error is uneven",
 }
 
 
-def alignment_lines(result: Alignment, system: System) -> Iterator[str]:
-    """The answer for a terminal; ± is twice the standard uncertainty."""
-    yield f"{WHOLE[result.verdict]}: {result.reason}."
+def alignment_lines(result: Alignment, system: System, history: History | None = None) -> Iterator[str]:
+    """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it."""
+    signals = () if history is None else history.signals
+    yield f"{WHOLE['look' if signals and result.verdict == 'leave' else result.verdict]}: {result.reason}."
+    for signal in signals:
+        yield f"Look: {signal}."
     yield ""
     yield from _setting("depth", result.depth_offset, result.to_depth, _depth_ways(system), system)
     if result.space_offset is None:
@@ -63,7 +67,9 @@ def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str
         yield f"{what}  can't be told from these readings"
         return
     way = ways[offset.mean < 0]
-    yield f"{what}  cuts are {both(abs(offset.mean), system)} {way}, ± {both(EXPANDED * offset.sd, system)}"
+    size = abs(offset.mean)
+    off = "right" if number(size, system) == number(0.0, system) else f"{both(size, system)} {way}"
+    yield f"{what}  cuts are {off}, ± {both(EXPANDED * offset.sd, system)}"
     if change is not None:
         yield f"       -> set it {both(abs(change), system)} {OPPOSITE[way]}"
 
@@ -110,15 +116,14 @@ def _ratio(term: Term) -> str:
 
 
 def history_lines(history: History, system: System) -> Iterator[str]:
-    """The control charts: `o` this key, `~` the moving average, `|` the limits, `:` the centre."""
+    """The control charts of all keys since the machine was last set."""
     yield f"{plural(history.keys, 'setup key')} since the machine was last set"
+    yield "  o a key, ~ the moving average, : the centre, | limits; OUT: key outside, DRIFT: average outside its own"
     if history.provisional:
         yield "  limits are provisional until there are more of them"
     yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system)
     if history.space is not None and history.space_ewma is not None:
         yield from _chart("space", history.space_dates, history.space, history.space_ewma, system)
-    for signal in history.signals:
-        yield f"Look: {signal}."
 
 
 def _chart(what: str, dates: Sequence[str], chart: Chart, slow: Chart, system: System) -> Iterator[str]:

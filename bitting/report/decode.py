@@ -76,7 +76,9 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
         yield f"{likely} of the {result.system} key", None
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
-        yield f"{likely} of the {result.system} key; the limit for sure is {percent(result.sure_limit)}", None
+        short = result.probability < result.sure_limit
+        limit = f"; the limit for sure is {percent(result.sure_limit)}" if short else ""
+        yield f"{likely} of the {result.system} key{limit}", None
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
@@ -125,7 +127,7 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":
-        return f"what was read of {name} lies half a step from its depth: burr, filed, or another cut?"
+        return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
         return f"{name} was not read: its depth only follows from the rules"
@@ -263,7 +265,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         yield SECOND_LIST, DOUBT
         return
     if result.measure_next:
-        yield "measure next, the most useful first:", DOUBT
+        yield "measure next, the most useful first (`|` joins readings of a cut: first|second):", DOUBT
         for following in result.measure_next[:4]:
             yield f"  {_next(following, system)}", None
     if result.lists == 1:

@@ -93,6 +93,12 @@ def _name(cut: InspectedCut | InspectedPlace | CutLimits, system: System) -> str
     return f"{system.called(cut.side, cut.track)} {cut.cut}"
 
 
+STANDS_OFF = (
+    "Where the jaw or contact doesn't reach the bottom of a cut, its limits are moved by what it stands off there: they are "
+    "for what the caliper shows."
+)
+
+
 def limits_lines(found: Limits, system: System) -> Iterator[str]:
     """Go and no-go of every cut, in the system's unit and the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
@@ -126,6 +132,8 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
         + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
         "close to tell."
     )
+    if any(abs(system.in_mm(sum(cut.no_go) / 2 - cut.nominal)) >= 0.5e-3 for cut in found.cuts):
+        yield STANDS_OFF
 
 
 def _ability(result: Inspection, system: System) -> Iterator[str]:
@@ -204,6 +212,8 @@ def window_words(window: tuple[float, float], system: System, unit: str) -> str:
     low, high = (math.ceil(window[0] / step - 1e-6) * step, math.floor(window[1] / step + 1e-6) * step)
     if low > high:
         return number(sum(window) / 2, system, unit)
+    if number(low, system, unit) == number(high, system, unit):
+        return f"{number(low, system, unit)} only"
     return f"{number(low, system, unit)} to {number(high, system, unit)}"
 
 
@@ -222,6 +232,7 @@ def _places(result: Inspection, system: System) -> Iterator[str]:
 def _actions(result: Inspection, system: System) -> Iterator[str]:
     """What to do about each cut that doesn't pass; cuts that need the same are told together."""
     again: dict[int | None, list[str]] = {}
+    shallow = []
     for cut in result.cuts:
         name = _name(cut, system)
         like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
@@ -232,7 +243,8 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
                 else ""
             )
             take = f"{name} by {number(cut.recut, system)}"
-            yield f"{name}: too shallow, take off {both(cut.recut, system)}: bitting plan --take '{take}'.{clamp}{like}"
+            plan = f"bitting plan -s {system.name} --take '{take}'"
+            yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
         elif cut.verdict == "fail" and cut.deviation is not None:
             jaw = (
                 f", {both(abs(cut.correction), system)} of it because the jaw stands off there"
@@ -242,9 +254,13 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
         elif cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
+            if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
+                shallow.append(name)
     for count, names in again.items():
         if count is None:
             yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
+            if shallow:
+                yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
         else:
             yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
     missing = [_name(c, system) for c in result.cuts if c.deviation is None]

@@ -19,7 +19,7 @@ from bitting.model import Code, Readings, System
 from bitting.report.decode import HEADS, headline, table_rows
 from bitting.report.decode_svg import readings_svg
 from bitting.report.drawing import life_size_svg
-from bitting.report.inspect import both, number, window_words
+from bitting.report.inspect import STANDS_OFF, both, number, window_words
 from bitting.report.plan import verdict_lines
 from bitting.sheet.limits import Judging, Limits, judging
 from bitting.sheet.moves import MoveList, PageStep, lists_of, moves, steps_of
@@ -218,6 +218,8 @@ def _cells(row: Limits, system: System) -> Iterator[tuple[str, str, str]]:
 
 def _limits_said(found: Judging, system: System) -> str:
     allowed = f"A cut may be off by {both(found.tolerance, system)}; a verdict needs {found.guard.words}."
+    if any(abs(system.in_mm(row.correction)) >= 0.5e-3 for row in found.rows):
+        allowed += f" {STANDS_OFF}"
     if not found.proves:
         return (
             f"{allowed} No number of readings with this caliper proves that, so none can pass: use a better gauge. What is "

@@ -63,7 +63,7 @@ def test_bad_codes_are_borne_up_to_what_their_share_brings() -> None:
     assert binom.sf(allowed, 200, 0.02) <= 0.001 < binom.sf(allowed - 1, 200, 0.02)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(any_system, st.data())
 def test_the_counts_of_the_evidence_are_those_of_all_codes_one_by_one(made: System, data: st.DataObject) -> None:
     bare = without_rules(made)
@@ -82,7 +82,7 @@ def test_evidence_without_a_share_says_nothing() -> None:
 # ---- families -----------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(any_system)
 def test_every_family_is_read_and_runs_from_loose_to_tight(made: System) -> None:
     bare = without_rules(made)

@@ -106,7 +106,7 @@ def tables(draw: st.DrawFn) -> tuple[bytes, str, str, list[list[str]], list[str]
     return whole.encode(encoding), encoding, delimiter, [header, *rows], codes
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(tables())
 def test_cells_come_out_as_they_went_in(
     tmp_path_factory: pytest.TempPathFactory, drawn: tuple[bytes, str, str, list[list[str]], list[str]]

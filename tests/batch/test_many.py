@@ -167,7 +167,7 @@ def rewritten(text: str, way: int, system: System) -> str:
     return text.replace(" ", "")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(systems_and_texts())
 def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -192,7 +192,7 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert judged.noted[number] or not findings, text
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(systems_and_texts())
 def test_a_shape_gives_the_code_that_the_grammar_gives(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn

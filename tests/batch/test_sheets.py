@@ -76,7 +76,7 @@ def test_several_sheets_with_codes_are_named_with_the_option_that_picks_one(tmp_
     with pytest.raises(BittingError) as caught:
         batch(book_of(tmp_path, sheets), "out.xlsx")
     assert caught.value.message == "2 sheets hold codes: 'north', 'south yard'"
-    assert caught.value.hint == "pick one with --sheet 'north'"
+    assert caught.value.hint == "do one at a time: --sheet 'north'"
     assert batch(book_of(tmp_path, sheets), "out.xlsx", sheet="south yard").rows == 2
     del sheets["north"]
     assert "sheet 'south yard'" in batch(book_of(tmp_path, sheets), "out.xlsx").notes

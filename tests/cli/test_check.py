@@ -62,6 +62,13 @@ def test_where_no_code_can_be_read_nothing_is_printed():
     assert result.stderr.count("bitting: ") == 2
 
 
+def test_numbers_written_as_words_are_answered_in_a_line():
+    result = run("check", "left two one three three, right one one two four", "-s", "plover")
+    assert result.exit_code == 1
+    assert "is no code: one of plover has 14 cuts, each one of 1 2 3 4 5" in result.stdout
+    assert len(result.stdout.splitlines()) == 2
+
+
 def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
     lines = f"# from the dealer\n\n{LEGAL}\nleft: 2--1\n   \n{ILLEGAL}\n  # the end\n"
     result = run("check", "-s", "plover", "--json", stdin=lines)

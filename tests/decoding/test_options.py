@@ -379,6 +379,22 @@ def wren_code() -> str:
     return bitting.decode(parse_readings(WREN, system), system).code
 
 
+def test_readings_without_quotes_are_told_to_be_quoted() -> None:
+    done = run(*WREN.split(), "-s", "wren")
+    assert (done.exit_code, done.stdout) == (2, "")
+    first, second = WREN.split()[:2]
+    assert f"put one list in quotes: '{first} {second} …'" in done.stderr
+    assert "put one list in quotes" not in run(WREN, "7.3 7.2", "-s", "wren").stderr
+
+
+def test_the_limit_for_sure_is_named_only_where_it_is_not_reached() -> None:
+    off = run("7.70 8.22 7.71 7.11 6.64 6.90 7.73 8.27", "-s", "wren").stdout
+    assert off.startswith("NOT SURE")
+    assert "half a step or more" in off
+    assert "the limit for sure" not in off
+    assert "the limit for sure is 95.0 %" in run("7.70 8.22 7.71 7.11 6.64 6.90 ? ?", "-s", "wren").stdout
+
+
 def test_a_picture_is_written_for_its_owner_only(tmp_path: Path) -> None:
     target = tmp_path / "key.svg"
     done = run("-", "-s", "wren", "--svg", str(target), text=WREN)

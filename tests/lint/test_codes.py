@@ -46,7 +46,7 @@ def shares(made, codes):
     return stay, happen
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(any_system)
 def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
     codes = legal_codes(made)
@@ -96,7 +96,7 @@ def test_an_estimate_says_that_it_is_one() -> None:
         assert getattr(exact, name) == pytest.approx(getattr(rough, name), abs=5 * rough.sd)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(any_system, st.data())
 def test_depths_and_pairs_that_occur(made, data) -> None:
     codes = legal_codes(made)

@@ -42,6 +42,7 @@ from bitting.model import (
     Track,
     code_of,
 )
+from bitting.report.align import alignment_lines
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine
 
@@ -507,6 +508,24 @@ def test_history_tells_of_a_jump(tmp_path: Path) -> None:
     assert (history.signals, history.provisional) == ((), False)
     history = append(path, result_of(0.05), "2031-02-01", adjusted=False)
     assert "jumped" in history.signals[0]
+
+
+def test_what_the_history_says_stands_beside_the_verdict_of_one_key(tmp_path: Path) -> None:
+    path, made = tmp_path / "machine.csv", system()
+    for i in range(8):
+        found = result_of(0.003 * i + 0.001 * (i % 2), made)
+        history = append(path, found, f"2031-{i + 1:02d}-01", adjusted=False)
+    assert (found.verdict, len(history.signals)) == ("leave", 1)
+    lines = list(alignment_lines(found, made, history))
+    assert lines[0].startswith("By this key alone, leave")
+    assert lines[1] == f"Look: {history.signals[0]}."
+    assert next(alignment_lines(found, made)).startswith("Leave the machine as it is")
+
+
+def test_an_error_that_rounds_to_nothing_has_no_direction() -> None:
+    made = system()
+    depth = next(line for line in alignment_lines(result_of(0.0, made), made) if line.startswith("depth"))
+    assert depth.startswith("depth  cuts are right, ±")
 
 
 @pytest.mark.parametrize(

@@ -573,6 +573,26 @@ def test_limits_are_the_verdicts_of_inspect() -> None:
     assert all(cut.go is None for cut in limits(code, made).cuts if cut.cut == 3)  # 0.05 can't be proven at one reading
 
 
+@pytest.mark.parametrize(("reading", "shallow"), [("6.72", True), ("6.60", False)])
+def test_a_cut_near_the_shallow_limit_may_be_milled_once_more(reading: str, shallow: bool) -> None:
+    rows = f"7.75|7.75 8.30|8.30 7.75|7.75 7.20|7.20 {reading}|{reading} 7.20|7.20 7.75|7.75 8.30|8.30"
+    done = CliRunner().invoke(command, ["2 1 2 3 4 3 2 1", rows, "-s", "wren"])
+    assert "won't settle left 5" in done.stdout
+    assert ("Or mill left 5 once more at the same depth" in done.stdout) == shallow
+
+
+def test_a_window_of_one_value_is_no_range() -> None:
+    done = CliRunner().invoke(command, ["2 1 2 3 4 3 2 1", "7.75 8.30 7.75 7.20 6.65 7.20 7.75 8.30", "-s", "wren"])
+    assert "7.759 only" in done.stdout
+    assert "7.759 to 7.759" not in done.stdout
+
+
+@pytest.mark.parametrize(("jaw", "moved"), [("0.5", True), ("0", False)])
+def test_limits_moved_by_what_the_jaw_stands_off_say_so(jaw: str, moved: bool) -> None:
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--jaw", jaw])
+    assert ("moved by what it stands off" in " ".join(done.stdout.split())) == moved
+
+
 def test_the_command_gives_limits_without_readings() -> None:
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--json"])
     assert done.exit_code == 0
@@ -600,7 +620,9 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].startswith("right 6")
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
-    assert "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan --take 'right 6 by 0.140'" in told, told
+    assert (
+        "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan -s plover --take 'right 6 by 0.140'" in told
+    ), told
 
 
 EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"

@@ -418,8 +418,11 @@ def test_a_little_more_is_set_past_the_depth() -> None:
     result = plan(code, system, take=[parse_take("left 5 by 0.10", system)])
     settings = [step.depth for step in result.tracks[0].steps]
     assert 8.5 in [round(value, 6) for value in settings]
+    assert [w for w in result.warnings if w.startswith("First mill once more left 5 at depth 1, 8.60 mm")]
+    assert [w for w in result.warnings if w.endswith("Leave out a side that measured right.")]
     assert result.simulation.gouge == 0
     assert result.simulation.reached
+    assert parse_take("left cut 5 by 0.10", system) == parse_take("left 5 by 0.10", system)
     for wrong in ("left by 0.1", "left 9 by 0.1", "left 5 by 9", "5 by 0.1", "left 5 by x"):
         with pytest.raises(BittingError):
             parse_take(wrong, system)

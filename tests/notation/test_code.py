@@ -321,7 +321,7 @@ def shape(code: Code):
     return [(row.side, row.track, [cut.depths for cut in row.cuts]) for row in code.written]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(data=st.data())
 def test_reading_a_canonical_form_gives_the_code_back(data):
     made = data.draw(strategies.systems())
@@ -338,7 +338,7 @@ def test_reading_a_canonical_form_gives_the_code_back(data):
             assert text[slice(*cut.span)] == cut.text
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(data=st.data())
 def test_code_of_is_the_code_of_its_depths(data):
     made = data.draw(strategies.systems())
@@ -352,7 +352,7 @@ def test_code_of_is_the_code_of_its_depths(data):
     assert parse_code(code.canonical, made).depths == code.depths
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(data=st.data(), text=strategies.scraps())
 def test_any_text_is_a_code_or_a_fault(data, text):
     made = data.draw(st.sampled_from([SINGLE, PAIR, CONVENIENCE, SIDED, EDGES, LONG_LABELS, MIXED]))

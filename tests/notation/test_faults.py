@@ -94,7 +94,7 @@ def check_fault(fault: NotationError, text: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["code", "readings"])
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(text=scraps())
 def test_any_text_is_a_tree_or_a_fault_inside_the_text(kind, text):
     fault = fault_of(parse_tree, text, kind)

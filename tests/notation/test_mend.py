@@ -96,7 +96,7 @@ def test_a_fault_of_the_notation_carries_its_mend():
     assert caught.value.mending() is None
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.sampled_from([PLOVER, GREBE, DUNLIN]).flatmap(lambda s: st.tuples(st.just(s), strategies.scraps())))
 def test_a_mend_is_a_whole_code_written_the_plain_way(made_and_text):
     made, text = made_and_text

@@ -256,7 +256,7 @@ def test_the_advice_names_the_unit_to_write():
 # ---- any text -----------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(data=st.data(), text=strategies.scraps(), unit=st.sampled_from([None, "mm", "in", "thou"]))
 def test_any_text_is_readings_or_a_fault(data, text, unit):
     made = data.draw(st.sampled_from([SINGLE, PAIR, CONVENIENCE, SIDED, ACROSS, INCH]))
@@ -285,7 +285,7 @@ def measured(draw):
     return made, " / ".join(lists), expected
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(case=measured())
 def test_what_is_written_is_read(case):
     made, text, expected = case

@@ -143,7 +143,7 @@ def test_the_place_of_cuts_that_are_read_from_the_tip(
     assert expected in told(text, system)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(text=strategies.scraps(), system=st.sampled_from([PAIR, BOTH, FACES, EDGES, ONE_SIDE]))
 def test_every_place_is_in_the_text(text: str, system: bitting.System) -> None:
     try:

@@ -122,6 +122,12 @@ def test_depths_of_the_system_are_never_taken_for_words():
     assert parse_code("aAB", cases).canonical is None
 
 
+def test_from_tip_said_once_before_the_names_is_told_how_to_be_said():
+    with pytest.raises(NotationError) as caught:
+        parse_code("from tip: left 2133244 right 1124421", PLOVER)
+    assert caught.value.hint == "say it of each list: left from tip: … / right from tip: …"
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -260,13 +266,13 @@ def held_to_before(text: str, made: System) -> bool:
     return True
 
 
-@settings(max_examples=600, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(data=st.data(), made=awkward_systems())
 def test_no_text_that_was_a_code_is_another_one_now(data, made):
     event(f"a code before: {held_to_before(data.draw(texts(made)), made)}")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(data=st.data(), made=strategies.systems(), text=strategies.scraps())
 def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     held_to_before(text, made)
@@ -275,7 +281,7 @@ def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     assert held_to_before(canonical, made)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(data=st.data(), made=st.one_of(strategies.systems(), awkward_systems()))
 def test_the_plain_way_is_read_back(data, made):
     code = data.draw(strategies.codes(made))
@@ -284,7 +290,7 @@ def test_the_plain_way_is_read_back(data, made):
     assert again.plain == code.plain
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(data=st.data(), made=awkward_systems())
 def test_any_text_is_a_code_or_a_fault_inside_it(data, made):
     text = data.draw(texts(made))

@@ -119,7 +119,7 @@ def test_an_open_cut_breaks_no_rule_that_some_depth_keeps(identifier):
 def test_the_generator_of_systems_draws_every_kind_and_the_oracle_knows_them():
     seen = set()
 
-    @settings(max_examples=500, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
+    @settings(max_examples=300, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
     @given(any_system)
     def collect(made):
         code = next(iter(every_code(made)))

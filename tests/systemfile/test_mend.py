@@ -135,7 +135,7 @@ def test_a_machine_file_is_mended_and_told_alike() -> None:
     ]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.text(alphabet="ab .,=[]{}\"#\n1-'“”:", max_size=120))
 def test_mending_ends_and_what_it_gives_is_toml(text: str) -> None:
     found = mend(text)

@@ -124,7 +124,7 @@ def _find_sheet(run: Run) -> _Sheet:
         which = ", ".join(map(repr, sure))
         raise BittingError(
             f"{len(sure)} sheets hold {'codes' if run.job.readings is None else 'readings'}: {which}",
-            hint=f"pick one with --sheet {next(iter(sure))!r}",
+            hint=f"do one at a time: --sheet {next(iter(sure))!r}",
         )
     if not sure:
         name, worst = next(((n, f) for n, f in faults.items() if "empty" not in f.message), next(iter(faults.items())))

@@ -154,7 +154,7 @@ class Take:
 
 
 def parse_take(text: str, system: System) -> Take:
-    """`left 5 by 0.10`, `top left 5 by 4 thou`, `5 by 0.10` where there is one track.
+    """`left 5 by 0.10`, `top left 5 by 4 thou`, `5 by 0.10` or `cut 5 by 0.10` where there is one track.
 
     >>> from bitting.model import Blade, Track
     >>> left = Track("left", "external", "far-edge", (5.0, 2.5), ("1", "2"), (8.6, 8.1))
@@ -163,6 +163,7 @@ def parse_take(text: str, system: System) -> Take:
     """
     words, by, amount = text.casefold().rpartition(" by ")
     *named, number = words.split() or [""]
+    named = named[:-1] if named[-1:] == ["cut"] else named
     hint = "write the track, the cut from the bow and the length, as in `left 5 by 0.10`"
     if not by or not number.isdecimal():
         raise BittingError(f"can't tell from {text!r} which cut is meant and how much comes off", hint=hint)
@@ -173,7 +174,9 @@ def parse_take(text: str, system: System) -> Take:
     ]
     if len(fits) != 1:
         known = ", ".join(lane.label for lane in system.lanes)
-        raise BittingError(f"{text!r} names {'no' if not fits else 'more than one'} track", hint=f"tracks are {known}")
+        raise BittingError(
+            f"{text!r} names {'no' if not fits else 'more than one'} track", hint=f"its tracks: {known}; {hint}"
+        )
     cut = int(number) - 1
     if not 0 <= cut < system.lanes[fits[0]].track.cuts:
         raise BittingError(
@@ -237,7 +240,12 @@ def plan(
         tracks=tuple(work.tracks),
         simulation=simulation,
         legal=report.legal,
-        warnings=(*illegal, *warnings_of(system, simulation, eased=ease, radius=radius), *work.notes),
+        warnings=(
+            *illegal,
+            *warnings_of(system, simulation, eased=ease, radius=radius),
+            *words.taking(system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take]),
+            *work.notes,
+        ),
         setup=words.setup_lines(system, fitted),
         between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
         after=words.after_lines(system),

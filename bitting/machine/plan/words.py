@@ -143,6 +143,24 @@ def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]])
     return ", ".join(parts)
 
 
+def taking(system: System, cuts: Sequence[tuple[Lane, int, int]]) -> tuple[str, ...]:
+    """What to try before a cut (its track, itself from 0, its depth) is set past its depth: the dial may have been set wrong.
+
+    A machine that is true, set past the depth, would cut the key too deep by what is missing now.
+    """
+    names = [
+        f"{lane.label} {cut + 1} at depth {lane.track.labels[depth]}, {system.in_both(lane.track.depths[depth])[0]}"
+        for lane, cut, depth in cuts
+    ]
+    if not names:
+        return ()
+    side = " Leave out a side that measured right." if system.convenience and len(system.sides) > 1 else ""
+    return (
+        f"First mill once more {'; '.join(names)}, and measure: if the dial was only set wrong, that mends it. Go past the "
+        f"depth only for what is still too shallow.{side}",
+    )
+
+
 def copying_lines(system: System) -> tuple[str, ...]:
     """How a proven first key is copied onto the blank that stays with the customer, on a machine that follows it."""
     found = [
