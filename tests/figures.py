@@ -2,8 +2,8 @@
 
     python -m tests.figures [WORD ...]
 
-With words, only the commands in which one of them stands are run. All of them take about an hour and a half of one core;
-the machine should have nothing else to do.
+With words, only the commands in which one of them stands are run. All of them take about an hour of one core; the
+machine should have nothing else to do.
 """
 
 from __future__ import annotations
