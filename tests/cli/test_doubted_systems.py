@@ -116,7 +116,7 @@ def spoilt(draw: st.DrawFn) -> System:
     return attrs.evolve(bare, rules=read_rules(bare, bare.must, bare.should))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(spoilt())
 def test_no_error_of_lint_s_is_unsuspected(system: System) -> None:
     errors = errors_of(system)

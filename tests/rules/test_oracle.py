@@ -14,7 +14,7 @@ from tests.oracle import broken, every_code
 pytestmark = pytest.mark.thorough  # every code of a hundred systems
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(any_system)
 def test_findings_and_count_equal_brute_force(system):
     space = code_space(system)
