@@ -25,7 +25,7 @@ def printed(command: str) -> str:
     done = subprocess.run([sys.executable, *words[1:]], capture_output=True, text=True, check=False)
     print(f"{command}: {time.monotonic() - before:.0f} s", flush=True)
     if done.returncode:
-        raise SystemExit(done.stderr)
+        raise SystemExit(done.stdout + done.stderr)
     return "".join(f"{line.rstrip()}\n" for line in done.stdout.strip().splitlines())
 
 
