@@ -1,7 +1,7 @@
 """The pages of the documentation, as they lie in this folder: Markdown that reads well in a terminal.
 
 >>> [page.name for page in pages()][:2]
-['decode', 'notation']
+['decode', 'how-good']
 """
 
 from __future__ import annotations
