@@ -16,6 +16,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
+from functools import cached_property
 
 Span = tuple[int, int]
 """Half-open range of character positions in the text as the user gave it."""
@@ -44,6 +45,11 @@ class BittingError(ValueError):
         self.text = text
         self.span = span
         self.mending = mending
+
+    @cached_property
+    def meant(self) -> str | None:
+        """What `mending` finds, looked for once: None where there is nothing to find."""
+        return self.mending() if self.mending else None
 
     def explain(self) -> str:
         """The message, the text with a caret under the place, and the hint, each on lines of its own."""

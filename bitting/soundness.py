@@ -11,14 +11,13 @@ from collections.abc import Callable, Iterator
 from functools import cache
 from itertools import combinations, pairwise, product
 
-from bitting.geometry.figures import faults_of
+from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, reach_of, seat_of
 from bitting.geometry.spare import groove_room, spared
-from bitting.geometry.web import between, facing, meetings, states_cutter
+from bitting.geometry.web import between, facing, meetings, states_cutter, straight
 from bitting.model import Place, System
 from bitting.rules import automaton, idle, violations
 
-EXACT = 1e-9
 STEPS = 6000
 """Questions put to the rules before a legal code is given up; some milliseconds."""
 
@@ -132,12 +131,6 @@ def _gouged(system: System) -> Iterator[bool]:
                     yield True
 
 
-def _across(system: System, one: int, other: int, width: float) -> Callable[[int, int], float]:
-    """The metal, or less than none, between two walls at two depths."""
-    a, b = system.lanes[one].track, system.lanes[other].track
-    return lambda d, e: a.far_edge(d, width) + b.far_edge(e, width) - width
-
-
 def _walls_meet(system: System) -> Iterator[bool]:
     """Two walls that leave nothing between them."""
     width, may = system.blade.width, _may(system)
@@ -146,7 +139,7 @@ def _walls_meet(system: System) -> Iterator[bool]:
     for one, other in facing(system):
         if system.lanes[one].track.milling == "internal":
             continue
-        across = _across(system, one, other, width)
+        across = straight(system.lanes[one].track, system.lanes[other].track, width)
         shapes = [range(len(system.lanes[i].track.depths)) for i in (one, other)]
         least = min(across(d, e) for d, e in product(*shapes))
         for meeting in meetings(system, system.lanes[one], system.lanes[other]):
@@ -166,8 +159,8 @@ def _groove_narrow(system: System) -> Iterator[bool]:
         return
     pairs = [pair for pair in facing(system) if system.lanes[pair[0]].track.milling == "internal"]
     for lane, opposite in (way for pair in pairs for way in (pair, pair[::-1])):
-        across = _across(system, lane, opposite, width)
         here, there = system.lanes[lane].track, system.lanes[opposite].track
+        across = straight(here, there, width)
         ahead = 1 if system.stop == "shoulder" else -1
         for i, j in product(range(here.cuts), range(there.cuts)):
             a, b, apart = Place(lane, i), Place(opposite, j), here.spaces[i] - there.spaces[j]

@@ -14,6 +14,9 @@ from __future__ import annotations
 
 from math import floor
 
+DIGITS = {"mm": 3, "in": 4, "thou": 1}
+"""Decimals of a length, one more than a caliper shows; the last digit that means anything."""
+
 
 def percent(share: float) -> str:
     """A share or probability, rounded down: nothing uncertain reads as 100 %, nothing possible as 0.0 %."""

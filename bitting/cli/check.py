@@ -116,9 +116,8 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
             code = parse_code(text, system, lock=lock)
         except NotationError as fault:
             complain(fault, where)
-            meant = fault.mending() if fault.mending else None
-            error = "\n".join([fault.explain(), *([said_right(meant, [])[0]] if meant else [])])
-            results.append({"input": text, "error": error})
+            told = [fault.explain(), *(said_right(fault.meant, []) if fault.meant else [])]
+            results.append({"input": text, "error": "\n".join(told)})
             continue
         report = check(code, lock=lock)
         if report.legal:
@@ -218,7 +217,7 @@ def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:
             return mended(text, system)
         return code.plain if code.well_formed else mended(text, system)
 
-    if (meant := whole(" ".join(codes))) and not any(map(whole, codes)):
+    if not any(map(whole, codes)) and (meant := whole(" ".join(codes))):
         words = said_right(meant, codes)
         raise BittingError(
             f"these are {len(codes)} codes, and none is whole; one code is put in quotes", hint="\n".join(words)

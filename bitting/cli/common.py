@@ -265,9 +265,8 @@ def say_fitted(line: str) -> None:
 def complain(fault: BittingError, where: str = "") -> None:
     """Print one fault on standard error (`where`: `line 3: `); that of a system file holds all its faults already."""
     tell(f"bitting: {where}{fault.explain()}")
-    meant = fault.mending() if fault.mending else None
-    if meant and fault.text is not None:
-        tell("\n".join(said_right(meant, [fault.text])))
+    if fault.text is not None and fault.meant:
+        tell("\n".join(said_right(fault.meant, [fault.text])))
 
 
 def said_right(meant: str, given: Sequence[str]) -> list[str]:

@@ -20,7 +20,7 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
-from bitting.cli.options import against_options, ask_all, key_options, unit_option
+from bitting.cli.options import against_options, ask_all, contact_option, key_options, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     help="From where the readings run, where that isn't how the system's depths are measured (a depth gauge: own-edge).",
 )  # fmt: skip
 @click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
-@click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw.")
+@contact_option
 @click.option("--place", metavar="LENGTH", help="Standard uncertainty of places along the blade (else 0.25 mm).")
 @click.option("--lock", metavar="NAME", shell_complete=lock_names, help="Only the cuts that this lock reads.")
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")

@@ -96,7 +96,7 @@ def command(
         say("\n".join(blade_blocks(parsed, columns=columns, plain=not unicode_out())))
     else:
         before = " before its walls are eased" if ease else ""
-        left = "" if web is None else f"; metal left across the blade, at least: {system.in_both(web)[0]}{before}"
+        left = "" if web is None else f"; metal left across the blade, at least: {system.in_own(web)}{before}"
         say(f"drawn to {output}{left}")
     return _status(parsed)
 

@@ -21,7 +21,7 @@ from bitting.cli.common import (
     system_option,
 )
 from bitting.cli.help import Command
-from bitting.cli.options import ask_all, unit_option
+from bitting.cli.options import ask_all, contact_option, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ MOST_RADIUS_MM = 25.0
 def gauge_options(function: F) -> F:
     """How the key was measured; lengths may carry a unit (`0.8 thou`), otherwise they are in the system's."""
     for option in (
-        click.option("--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw."),
+        contact_option,
         click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge."),
         click.option("--zero", metavar="LENGTH", help="Standard uncertainty of the caliper's zero."),
         click.option("--hand", metavar="LENGTH|repeats", help="The hand's part of one reading; or take the repeats'."),

@@ -29,6 +29,9 @@ def together(*options: Callable[[F], F]) -> Callable[[F], F]:
 unit_option = click.option(
     "--unit", type=click.Choice(["mm", "in", "thou"]), help="Unit of the readings, where they name none."
 )
+contact_option = click.option(
+    "--contact", metavar="LENGTH", help="Radius of a ball or pin that reads instead of a jaw."
+)
 sheet_option = click.option(
     "--sheet", metavar="NAME", help="The sheet of a workbook, where several hold what is wanted."
 )

@@ -27,6 +27,7 @@ from bitting.cli.help import Command
 from bitting.cli.options import against_options, sheet_option, unit_option
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
+from bitting.text import DIGITS
 
 if TYPE_CHECKING:
     from bitting.authoring.fit import Anchor, Key
@@ -333,7 +334,7 @@ def fit(
         system, [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)], anchor
     )
     if output is not None:
-        digits = 3 if system.unit == "mm" else 4
+        digits = DIGITS[system.unit]
         depths = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.depths.items()}
         spaces = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.spaces.items()}
         text = with_chart(_text_of(system), depths, spaces)

@@ -257,9 +257,6 @@ def width_note(system: System, width: float) -> str:
     )
 
 
-GAUGES = ("own-edge", "far-edge", "centre")
-
-
 def gauged(system: System, gauge: str) -> System:
     """The system with its depths as a gauge that measures from somewhere else reads them: the same walls, other numbers.
 

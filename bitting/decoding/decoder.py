@@ -1,7 +1,5 @@
 """The decoder: a system and its measurement model made ready once, then used for every key.
 
->>> # Decoder(system).decode(readings).code
-
 From a posterior to the answer that people and scripts see: verdict, cuts, candidates, advice. One key is a batch of one; keys
 that were read alike share one simulation of how well a key fits.
 
@@ -70,8 +68,7 @@ class Decoder:
     `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
     all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
     have `?` elsewhere. `place_sd` (mm) is the uncertainty of places along the blade; without `listings` every list is taken
-    for one that was taken as asked. Raises `BittingError` for a system
-    without legal codes or too large for a diagram.
+    for one that was taken as asked. Raises `BittingError` for a system without legal codes or too large for a diagram.
     """
 
     def __init__(

@@ -20,6 +20,7 @@ from bitting.arrays import Array, Indices
 from bitting.diagram.trellis import Trellis, TrellisLayer, compile_layer
 from bitting.geometry.jaw import StandOffs, contact_said, stand_offs, too_wide
 from bitting.model import Depths, Lane, Place, System
+from bitting.text import DIGITS
 
 KEPT = 512
 """Codes whose rows are kept."""
@@ -199,8 +200,7 @@ def jaw_note(system: System, reach: Reach) -> tuple[str, ...]:
         )
     if reach.largest == 0:
         return ()
-    digits = 3 if unit == "mm" else 4
     return (
-        f"{contact} stays up to {reach.largest:.{digits}f} {unit} above the floor of a cut beside "
+        f"{contact} stays up to {reach.largest:.{DIGITS[unit]}f} {unit} above the floor of a cut beside "
         "a shallower one or the bow; each cut is taken to read by as much as its own neighbours make it",
     )

@@ -20,6 +20,7 @@ from attrs import frozen
 from bitting.model import System, Track
 
 EXACT = 1e-9
+"""A figure that is exactly at a limit passes, whatever its last binary digit."""
 
 SIZES_MM = {
     "the blade's width": (2.0, 40.0),
@@ -121,11 +122,9 @@ def _off_blade(system: System) -> Iterator[Fault]:
             # An external or edge wall at the very edge is no cut at all; a groove's wall there has no metal behind it.
             outside = own < EXACT if track.milling == "internal" else own < -EXACT
             if outside or own > width - EXACT:
-                digits = 3 if system.unit == "in" else 2
-                off.append(f"{label} ({own + 0.0:.{digits}f} {system.unit} from its edge)")
+                off.append(f"{label} ({system.in_own(own)} from its edge)")
         if off:
-            digits = 3 if system.unit == "in" else 2
             yield Fault(
                 "off-blade",
-                f"{track.name}: on a blade of {width:.{digits}f} {system.unit} there is no wall for depth {', '.join(off)}",
+                f"{track.name}: on a blade of {system.in_own(width)} there is no wall for depth {', '.join(off)}",
             )

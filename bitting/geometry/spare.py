@@ -13,10 +13,8 @@ from __future__ import annotations
 
 from math import floor, radians, sqrt, tan
 
+from bitting.geometry.figures import EXACT
 from bitting.model import Cutting
-
-EXACT = 1e-9
-"""A figure that is exactly at a limit passes, whatever its last binary digit."""
 
 
 def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:

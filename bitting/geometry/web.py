@@ -22,13 +22,13 @@ Where the cutter isn't stated, only seats are known: flats of the seat's width a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from math import cos, hypot, radians, sin, tan
 
 from attrs import frozen
 
 from bitting.geometry.frame import hand_of
-from bitting.model import Cutting, Depths, Lane, System
+from bitting.model import Cutting, Depths, Lane, System, Track
 
 EXACT = 1e-9
 """Places nearer than this along the blade are one place."""
@@ -110,6 +110,11 @@ def facing(system: System) -> Iterator[tuple[int, int]]:
                 yield i, j
 
 
+def straight(one: Track, other: Track, width: float) -> Callable[[int, int], float]:
+    """What lies straight across between two facing walls, by their depths; less than nothing where they meet."""
+    return lambda d, e: one.far_edge(d, width) + other.far_edge(e, width) - width
+
+
 def least_web(system: System, depths: Depths) -> float | None:
     """The least metal between any two facing walls of a key, 0 or less where they meet.
 
@@ -125,6 +130,5 @@ def least_web(system: System, depths: Depths) -> float | None:
             continue
         for meeting in meetings(system, one, other):
             a, b = min(depths[i][c] for c in meeting.one), min(depths[j][c] for c in meeting.other)
-            across = one.track.far_edge(a, width) + other.track.far_edge(b, width) - width
-            found.append(between(system.cutting, meeting.along, across))
+            found.append(between(system.cutting, meeting.along, straight(one.track, other.track, width)(a, b)))
     return min(found, default=None)

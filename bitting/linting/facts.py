@@ -18,9 +18,6 @@ from bitting.linting.result import LintFinding
 from bitting.machine.plan.words import THIN_MM
 from bitting.model import Place, System, Track
 
-EXACT = 1e-9
-"""A figure that is exactly at a limit passes, whatever its last binary digit."""
-
 
 @frozen(slots=False)
 class Facts:
@@ -90,8 +87,7 @@ class Facts:
 
     def length(self, value: float) -> str:
         """`0.45 mm`, `0.014 in`."""
-        digits = 3 if self.system.unit == "in" else 2
-        return f"{value + 0.0:.{digits}f} {self.system.unit}"
+        return self.system.in_own(value)
 
     def facing(self) -> Iterator[tuple[int, int]]:
         """Lanes whose walls face each other across the blade or a groove; a convenience edge faces itself."""

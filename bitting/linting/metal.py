@@ -15,9 +15,10 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from bitting.diagram.occurrence import pairs
+from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import groove_room
 from bitting.geometry.web import Meeting, between, meetings
-from bitting.linting.facts import EXACT, Check, Facts, is_round
+from bitting.linting.facts import Check, Facts, is_round
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
 

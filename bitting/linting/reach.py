@@ -14,10 +14,11 @@ from functools import cache
 from math import acos, degrees
 
 from bitting.diagram.occurrence import neighbours, pairs
+from bitting.geometry.figures import EXACT
 from bitting.geometry.frame import seat_of
 from bitting.geometry.profile import EndMill
 from bitting.geometry.spare import spared
-from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
+from bitting.linting.facts import Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place

@@ -7,9 +7,9 @@ from itertools import pairwise
 from math import hypot, radians, sqrt, tan
 
 from bitting.decoding.model import model_of
-from bitting.geometry.figures import faults_of
+from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, hand_of, reach_of, seat_of
-from bitting.linting.facts import EXACT, Check, Facts, is_round, is_vee
+from bitting.linting.facts import Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
 

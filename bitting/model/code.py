@@ -158,7 +158,7 @@ def write_cut(depths: tuple[int, ...], track: Track) -> str:
 def code_of(system: System, depths: Iterable[Iterable[int]]) -> Code:
     """The code with the given depths (places, one list per lane), as if its canonical form had been typed.
 
-    >>> # code_of(system, [[1, 0, 2], [0, 0, 1]]).canonical == "left: 2 1 3 / right: 1 1 2"
+    Of a system with tracks left and right, `[[1, 0, 2], [0, 0, 1]]` is `left: 2 1 3 / right: 1 1 2`.
     """
     lists = []
     for lane, row in zip(system.lanes, depths, strict=True):

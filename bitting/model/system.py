@@ -297,6 +297,10 @@ class System:
         """A length in millimetres in this system's unit."""
         return length if self.unit == "mm" else length / MM_PER_INCH
 
+    def in_own(self, length: float) -> str:
+        """A length in this system's unit: `0.45 mm`, `0.014 in`."""
+        return f"{length + 0.0:.{3 if self.unit == 'in' else 2}f} {self.unit}"
+
     def in_both(self, length: float, decimals: int = 2) -> tuple[str, str]:
         """A length in millimetres and in thousandths of an inch, the system's own first: `2.40 mm`, `94.5 thou`."""
         mm = self.in_mm(length)

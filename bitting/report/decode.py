@@ -6,7 +6,7 @@ the mean of the cut's readings, and what lies between it and its depth is wear a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
@@ -14,7 +14,7 @@ from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
 from bitting.report.table import table
-from bitting.text import cut_name, percent
+from bitting.text import DIGITS, cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -61,9 +61,9 @@ def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -
     yield assumptions(result, system), None
 
 
-def number(length: float, system: System) -> str:
-    """A length with one digit more than a caliper shows."""
-    return f"{length:.{3 if system.unit == 'mm' else 4}f}"
+def number(length: float, system: System, sign: str = "") -> str:
+    """A length with one digit more than a caliper shows; `sign` as in a format (`+`: always)."""
+    return f"{length:{sign}.{DIGITS[system.unit]}f}"
 
 
 def headline(result: Decoded, system: System) -> Iterator[Line]:
@@ -174,7 +174,7 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
                 cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
                 cut.depth,
                 "not read" if cut.reading is None else number(cut.reading, system),
-                "" if cut.deviation is None else f"{cut.deviation:+.{3 if system.unit == 'mm' else 4}f}",
+                "" if cut.deviation is None else number(cut.deviation, system, "+"),
                 others,
             )
         )
@@ -182,8 +182,8 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
 
 
 def _shared(result: Decoded, system: System) -> Iterator[Line]:
-    unit, digits = system.unit, 3 if system.unit == "mm" else 4
-    parts = [f"offset {result.offset.mean:+.{digits}f} ± {result.offset.sd:.{digits}f} {unit}"]
+    offset = result.offset
+    parts = [f"offset {number(offset.mean, system, '+')} ± {number(offset.sd, system)} {system.unit}"]
     model = result.model
     if model is not None and model.tilt_sd:
         parts.append(
@@ -349,10 +349,10 @@ def picture(result: Decoded, system: System, columns: int, *, plain: bool) -> It
     yield f"        {bar} the depth found, {dot} other depths (moved by the shared error), {reading} reading"
 
 
-def _axis(lane: Lane, at: object, width: int) -> Iterator[str]:
+def _axis(lane: Lane, at: Callable[[float], int], width: int) -> Iterator[str]:
     row = [" "] * width
     for label, depth in zip(lane.track.labels, lane.track.depths, strict=True):
-        place = at(depth)  # type: ignore[operator]
+        place = at(depth)
         for i, letter in enumerate(label):
             if place + i < width:
                 row[place + i] = letter

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from bitting.machine.inspect.limits import CutLimits, Limits
 from bitting.machine.inspect.result import InspectedCut, InspectedPlace, Inspection
 from bitting.model import System
-from bitting.text import percent
+from bitting.text import DIGITS, percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
 """The four verdicts as people read them everywhere, by their names in the JSON."""
@@ -24,7 +24,6 @@ GOOD_LOOKING_MM = 0.01
 """A key whose every cut was read once and is off by no more than this looks good, though it isn't proven."""
 
 
-DIGITS = {"mm": 3, "in": 4, "thou": 1}
 COLOURS = {"pass": "green", "scrap": "red", "recut": "yellow", "too close to tell": "cyan"}
 """The verdicts that end a row of the table, and what a terminal may show them in."""
 

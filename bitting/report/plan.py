@@ -136,21 +136,16 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
         rule = plan.rule_web
         more = plan.eased and rule is not None and abs(rule - last.web) > system.from_mm(0.005)
         count = (
-            f" ({_own(system, rule)} before its walls are eased, as rules count it)"
+            f" ({system.in_own(rule)} before its walls are eased, as rules count it)"
             if more and rule is not None
             else ""
         )
-        left.append(f"{_own(system, last.web)} across the blade{count}")
+        left.append(f"{system.in_own(last.web)} across the blade{count}")
     if last is not None and last.floor is not None:
-        left.append(f"{_own(system, last.floor)} under the cuts")
+        left.append(f"{system.in_own(last.floor)} under the cuts")
     yield from _wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
     if left:
         yield from _wrapped("", f"Metal left, at least: {', '.join(left)}.", columns, None)
-
-
-def _own(system: System, value: float) -> str:
-    """A length in the system's unit."""
-    return f"{value:.2f} mm" if system.unit == "mm" else f"{value:.3f} in"
 
 
 def _title(track: TrackPlan, *, turned: bool) -> str:

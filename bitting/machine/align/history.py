@@ -40,6 +40,7 @@ from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.files import may_write, read_whole, write_whole
 from bitting.machine.align.alignment import Alignment
+from bitting.text import DIGITS
 
 D2 = 2 / math.sqrt(math.pi)
 """Expected range of two standard normal values."""
@@ -395,7 +396,7 @@ def _signals(what: str, sudden: Chart | None, slow: Chart | None, found: Trend |
     """What a line or a step through all points says; where neither does, what the charts say about their last point."""
     if sudden is None or slow is None or len(sudden.points) < 2:
         return ()
-    digits = 4 if unit == "in" else 3
+    digits = DIGITS[unit]
     if found is not None and found.rate is not None and found.rate_sd is not None:
         each, times = ("a month", 30.0) if found.per_day else ("a key", 1.0)
         when = {None: "", "already": "; it has left the tolerance already"}.get(

@@ -15,6 +15,7 @@ from attrs import evolve
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.steps import Step
 from bitting.systemfile.machine import Control, Machine
+from bitting.text import DIGITS
 
 ControlName = Literal["space", "depth"]
 
@@ -45,7 +46,7 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[S
             dial = machine.space if control == "space" else machine.depth
             settings[control] = value
             if dial is None:
-                words = f"set {value:.{4 if frame.system.unit == 'in' else 3}f}"
+                words = f"set {value:.{DIGITS[frame.system.unit]}f}"
             else:
                 words = dial_words(frame, dial, control, before, value)
             words += ", which takes up the play towards the bow" if step.play and control == "space" else ""
