@@ -18,8 +18,9 @@ from typing import Any
 
 from attrs import define, evolve, field, frozen
 
-from bitting.authoring.evidence import LIMIT, Counter, Evidence, most_breaking
+from bitting.authoring.evidence import LIMIT, Evidence, most_breaking
 from bitting.authoring.families import Family, families, merged
+from bitting.diagram import Counter
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Depths, Rule, System
 from bitting.rules import automaton, read_rule

@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from attrs import define
 
 from bitting.arrays import Array, Int32s, Integers
 from bitting.errors import TooLargeError
@@ -30,6 +31,14 @@ STEPS = 2_000_000
 """Most questions put to the rules' automata, in plain Python: some seconds."""
 
 _ROOM = 2**62
+
+
+@define
+class Purse:
+    """What may still be spent on diagrams: questions put to the rules' automata, and children of all layers before merging."""
+
+    steps: int
+    cells: int
 
 
 class _Running:
@@ -68,7 +77,12 @@ class _Running:
 
 
 def build(
-    system: System, places: Sequence[Place], rules: Sequence[Rule], allowed: Allowed, budget: int = BUDGET
+    system: System,
+    places: Sequence[Place],
+    rules: Sequence[Rule],
+    allowed: Allowed,
+    budget: int = BUDGET,
+    purse: Purse | None = None,
 ) -> list[Int32s]:
     """The child tables of every layer, one layer per place: (nodes, depths) -> node of the next layer, -1 for none.
 
@@ -77,15 +91,14 @@ def build(
     """
     running = [_Running(rule, system) for rule in rules]
     columns: list[Array] = [np.zeros(1, np.int32) for _ in running]
-    nodes, cells, steps = 1, 0, 0
+    nodes = 1
+    purse = Purse(STEPS, WHOLE) if purse is None else purse
     layers: list[Int32s] = []
     for place in places:
         depths = len(system.lanes[place.lane].track.labels)
-        cells += nodes * depths
-        steps += depths * sum(len(rule.states) for rule in running if place.lane in rule.lanes)
-        if (
-            nodes * depths > CELLS or cells > WHOLE or steps > STEPS
-        ):  # found out before the memory and the time are spent
+        purse.cells -= nodes * depths
+        purse.steps -= depths * sum(len(rule.states) for rule in running if place.lane in rule.lanes)
+        if nodes * depths > CELLS or min(purse.cells, purse.steps) < 0:  # before the memory and the time are spent
             raise _too_large(system, running, columns, place, nodes)
         alive = np.zeros((nodes, depths), bool)
         alive[:, sorted(allowed.get(place, range(depths)))] = True

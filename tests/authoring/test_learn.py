@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from bitting.authoring.evidence import LIMIT, Counter, Evidence, chance, more_codes, most_breaking
+from bitting.authoring.evidence import LIMIT, Evidence, chance, more_codes, most_breaking
 from bitting.authoring.families import LEARNABLE, families, merged
 from bitting.authoring.learn import learn, without_rules
 from bitting.cli import main
-from bitting.diagram import code_space
+from bitting.diagram import Counter, code_space
 from bitting.errors import BittingError
 from bitting.model import Place, System, code_of
 from bitting.rules import catalogue, read_rule
