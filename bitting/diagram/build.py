@@ -8,7 +8,7 @@ layered diagram of the legal codes (Bryant's reduction, for layers of many-value
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -124,9 +124,11 @@ def build(
     return _merge(layers)
 
 
-def _distinct(columns: Sequence[Array], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
+def _distinct(columns: Iterable[Array], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
     """Number the distinct rows of the columns: (number of each row, a row of each number)."""
     key = np.zeros(rows, np.int64)
+    if rows < 2:
+        return key, np.arange(rows)
     room = 1
     for column, size in zip(columns, sizes, strict=True):
         if size <= 1:
@@ -149,7 +151,7 @@ def _merge(layers: list[Int32s]) -> list[Int32s]:
     for children in reversed(layers):
         children = np.where(children >= 0, np.append(renumber, np.int32(-1))[children], np.int32(-1))
         live = np.flatnonzero((children >= 0).any(axis=1))
-        columns = [children[live, d].astype(np.int64) + 1 for d in range(children.shape[1])]
+        columns = children[live].T.astype(np.int64) + 1
         size = int(children.max(initial=-1)) + 2
         number, first = _distinct(columns, [size] * len(columns), len(live))
         renumber = np.full(len(children), -1, np.int32)

@@ -6,7 +6,7 @@ import random
 import re
 from collections.abc import Callable
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from bitting.grammars import folder
 from bitting.systemfile import shipped_systems
@@ -68,7 +68,13 @@ def attack_of(seed: int, number: int) -> Attack:
     draw = random.Random(f"{seed}/{number}")
     if number % 50 == 49:  # a process of its own takes a second or two
         return _streams(draw)
-    return draw.choice(KINDS)(draw)
+    attack = draw.choice(KINDS)(draw)
+    return evolve(attack, arguments=tuple(_handed_on(word) for word in attack.arguments))
+
+
+def _handed_on(word: str) -> str:
+    """An argument as a system hands it on: it ends at a NUL, and a byte that is no text stands as a low surrogate."""
+    return word.replace("\x00", "").replace("\ud800", "\udc80")
 
 
 def scrap(draw: random.Random) -> str:

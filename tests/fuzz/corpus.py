@@ -42,6 +42,13 @@ CORPUS: tuple[Attack, ...] = (
         )
         for command in ("count", "lint")
     ),
+    *(
+        Attack(("systems", "lint", MY), files=(("my.toml", large_text(cuts, depths, rules)),))
+        for cuts, depths, rules in (
+            (200, 10, ["MACS is 102", "cuts change direction at least 95 times", "on left, first cut is one of 1"]),
+            (1000, 200, ["on left, first cut is one of 1"]),
+        )
+    ),
     Attack(("draw", CODES[0], "-s", MY, "-o", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),
     Attack(("decode", KEY, "-s", MY, "--svg", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),
     Attack(("align", SETUP, "-s", "plover", "--history", "{folder}/h.csv", "--date", "=cmd|x")),
