@@ -12,9 +12,9 @@ from attrs import evolve
 
 from bitting.geometry.frame import Frame, frame_of, reach_of
 from bitting.geometry.profile import EndMill
+from bitting.machine.plan import moves
 from bitting.machine.plan.bite import with_bites
 from bitting.machine.plan.dial import setting_of
-from bitting.machine.plan import moves
 from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
 from bitting.machine.plan.plan import Plan, plan
 from bitting.machine.plan.steps import Step, path_of
