@@ -345,6 +345,8 @@ def test_probabilities_are_those_of_decoding_among_the_candidates(seed):
     for text, probability in zip(locked.codes, locked.probabilities, strict=True):
         allowed = [depths[0] for depths in allowed_depths(parse_code(text, system)).values()]
         assert probability == pytest.approx(gathered[allowed[0], allowed[2], allowed[3], allowed[5]], abs=2e-6)
+    first = complete(code, system, 1, readings=readings, lock="door")
+    assert first.probabilities == locked.probabilities[:1]  # of all its codes, though one is shown
 
 
 def test_the_likeliest_of_too_many_to_list(monkeypatch):
