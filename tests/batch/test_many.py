@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
@@ -24,6 +24,7 @@ from bitting.errors import BittingError, NotationError
 from bitting.model import System, code_of
 from bitting.notation import parse_code
 from bitting.systemfile import load_system
+from tests.conftest import drawn
 
 SHIPPED = ("plover", "heron", "siskin", "wren", "grebe", "dunlin")
 
@@ -167,7 +168,7 @@ def rewritten(text: str, way: int, system: System) -> str:
     return text.replace(" ", "")
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(systems_and_texts())
 def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -192,7 +193,7 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert judged.noted[number] or not findings, text
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(systems_and_texts())
 def test_a_shape_gives_the_code_that_the_grammar_gives(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -241,6 +242,7 @@ def test_one_odd_cell_leaves_the_others_to_their_shape() -> None:
     assert check_many(system, texts).counts == {"legal": 52, "illegal": 0, "unreadable": 2, "empty": 0}
 
 
+@pytest.mark.thorough
 def test_more_shapes_than_are_kept_are_still_read() -> None:
     system = load_system("plover")
     texts = ["2133345" + " " * (n % 70) + "1" + " " * (n // 70) + "123421" for n in range(70 * 65)]
@@ -250,6 +252,7 @@ def test_more_shapes_than_are_kept_are_still_read() -> None:
     assert check_many(system, texts).counts["legal"] == len(texts)
 
 
+@pytest.mark.thorough
 def test_a_list_longer_than_a_chunk_keeps_its_order() -> None:
     system = load_system("wren")
     codes = [str(code_of(system, depths)) for depths in code_space(system).sample(70_000, 3)]

@@ -95,7 +95,7 @@ def test_the_zero_from_a_known_key_has_the_exact_mean_and_spread(model: Measurem
     assert zero.before == zero_sd
 
 
-@pytest.mark.parametrize(("model", "within"), [(PLAIN, 1e-6), (WORN, 1.5e-2)])
+@pytest.mark.parametrize(("model", "within"), [(PLAIN, 1e-6), pytest.param(WORN, 1.5e-2, marks=pytest.mark.thorough)])
 def test_another_key_is_decoded_as_if_both_were_decoded_together(model: MeasurementModel, within: float) -> None:
     """Exact where everything is normal; with wear the caliper's part is taken as normal, which costs a little."""
     zero_sd = 0.05

@@ -6,7 +6,7 @@ from itertools import combinations
 
 import attrs
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import bitting
@@ -16,6 +16,7 @@ from bitting.diagram.occurrence import Legal
 from bitting.linting import en1303, lint, readout, rules
 from bitting.model import Place
 from bitting.rules import read_rules
+from tests.conftest import drawn
 from tests.make import any_system, one_track, sentences, system, track
 from tests.oracle import broken, every_code
 
@@ -47,7 +48,7 @@ def shares(made, codes):
     return stay, happen
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
     codes = legal_codes(made)
@@ -61,7 +62,7 @@ def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
     assert [p * len(codes) for p in possible] == happen
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
     space = code_space(made)
@@ -86,6 +87,7 @@ def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
         assert getattr(slips, name) == pytest.approx(getattr(near, name), abs=5 * near.sd)
 
 
+@pytest.mark.thorough
 def test_an_estimate_says_that_it_is_one() -> None:
     made = bitting.load_system("heron")
     exact, rough = readout.unnoticed(code_space(made)), readout.unnoticed(code_space(made), most_pairs=1)
@@ -97,7 +99,7 @@ def test_an_estimate_says_that_it_is_one() -> None:
         assert getattr(exact, name) == pytest.approx(getattr(rough, name), abs=5 * rough.sd)
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system, st.data())
 def test_depths_and_pairs_that_occur(made, data) -> None:
     codes = legal_codes(made)
@@ -128,7 +130,7 @@ def kept(made, texts):
     return sum(1 for code in every_code(made) if not any(broken(text, made, code) for text in texts))
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_idle_rules_and_clashes(made) -> None:
     all_of_them = rules.sentences_of(made)
@@ -146,7 +148,7 @@ def test_idle_rules_and_clashes(made) -> None:
     assert [f.code for f in lint(made).findings if f.level == "error"][:1] == ["contradiction"]
 
 
-@settings(max_examples=80, deadline=None)
+@drawn(80)
 @given(any_system)
 def test_unused_depths(made) -> None:
     codes = legal_codes(made)
@@ -168,7 +170,7 @@ def test_unused_depths(made) -> None:
             assert [place.cut for place in unsaid] == [cut for cut in never if cut not in said]
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(one_track(), st.data())
 def test_advice(made, data) -> None:
     labels, cuts = "".join(made.tracks[0].labels), made.tracks[0].cuts
@@ -237,7 +239,7 @@ def keeps(code, grade) -> bool:
     return True
 
 
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 @given(any_system)
 def test_grades_by_brute_force(made) -> None:
     codes = legal_codes(made)
