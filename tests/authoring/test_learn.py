@@ -82,6 +82,7 @@ def test_evidence_without_a_share_says_nothing() -> None:
 # ---- families -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @settings(max_examples=12, deadline=None)
 @given(any_system)
 def test_every_family_is_read_and_runs_from_loose_to_tight(made: System) -> None:
