@@ -305,7 +305,7 @@ def readings_for(system, seed):
     return parse_readings(" / ".join(rows), system)
 
 
-@pytest.mark.parametrize("seed", but_long(range(6), 0, 1, 2, 3))
+@pytest.mark.parametrize("seed", but_long(range(6), 0, 1, 2, 3, 5))
 def test_probabilities_are_those_of_decoding_among_the_candidates(seed):
     system = system_of(("left", "right"), 3, 4, RULES[seed : seed + 1], locks={"door": (0, 2)})
     readings = readings_for(system, seed)

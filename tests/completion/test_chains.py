@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bitting.completion.bounds import middle_level, symmetric_chains
+from bitting.completion.bounds import product, symmetric_chains
 from bitting.completion.candidates import restrict
 from bitting.completion.chains import Order, TooManyCovers, _heaviest_of, fewest, fewest_chains, first_bit, pack, unpack
 from bitting.diagram import code_space
@@ -52,7 +52,7 @@ def must_hold(rows, found):
         assert not (rows[i] <= rows[j]).all()
         assert not (rows[j] <= rows[i]).all()
     assert len(found.antichain) == len(found.chains)
-    assert found.minimal
+    assert len(found.chains) == len(found.antichain)
 
 
 @st.composite
@@ -60,6 +60,14 @@ def some_rows(draw, most=40):
     columns = draw(st.integers(1, 5))
     row = st.tuples(*[st.integers(0, 4)] * columns)
     return np.array(draw(st.lists(row, min_size=1, max_size=most, unique=True)), np.int8)
+
+
+def middle_level(sizes: list[int]) -> int:
+    """How many codes the middle level of a box has, given the number of depths of every cut: its chains' number."""
+    lengths = {1: 1}
+    for size in sizes:
+        lengths = product(lengths, {size: 1})
+    return sum(lengths.values())
 
 
 @settings(deadline=None)

@@ -76,6 +76,7 @@ def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
         assert large.count() == small.count()
 
 
+@pytest.mark.thorough
 def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
     made = system(track(cuts=40, labels="12345678"), must=("adjacent cuts differ by at most 3",))
     monkeypatch.setattr(readout, "DRAWS", 300)
