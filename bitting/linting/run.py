@@ -42,12 +42,12 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
     findings += _checked(facts)
     if legal is not None:
         progress("slips in reading out")
-        if readout.too_long(legal.space):
+        slips = readout.unnoticed(legal.space)
+        if slips is None:
             findings.append(
                 LintFinding("not-checked", "note", "for so many cuts and depths, slips in reading out are not counted")
             )
         else:
-            slips = readout.unnoticed(legal.space)
             findings.append(LintFinding("read-out", "note", _slips_said(slips)))
             figures["read_out"] = slips.as_dict()
         if en1303:
@@ -74,7 +74,6 @@ def errors_of(system: System) -> tuple[LintFinding, ...]:
 
 def _legal(system: System, findings: list[LintFinding], progress: Callable[[str], None]) -> Legal | None:
     """The legal codes, and what is wrong with the rules; None where there are no codes to ask about."""
-    sentences = rules.sentences_of(system)
     progress("all legal codes")
     try:
         space = code_space(system)
@@ -82,6 +81,7 @@ def _legal(system: System, findings: list[LintFinding], progress: Callable[[str]
         message = f"{fault.message}; nothing about the legal codes is proved"
         findings.append(LintFinding("too-large", "warning", message))
         return None
+    sentences = rules.sentences_of(system, space)
     if space.count == 0:
         progress("the smallest set of rules that clash")
         findings.append(rules.contradiction(sentences))

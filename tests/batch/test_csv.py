@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
@@ -29,6 +29,7 @@ from bitting.errors import BittingError
 from bitting.model import code_of
 from bitting.systemfile import load_system
 from tests.batch.added import CODES, HEADER, READINGS, added, tail
+from tests.conftest import drawn
 
 LEGAL = "left: 2 1 3 3 3 4 5 / right: 1 1 2 3 4 2 1"
 ILLEGAL = "left: 2 1 3 3 3 4 1 / right: 1 1 2 3 4 2 1"
@@ -106,7 +107,7 @@ def tables(draw: st.DrawFn) -> tuple[bytes, str, str, list[list[str]], list[str]
     return whole.encode(encoding), encoding, delimiter, [header, *rows], codes
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(tables())
 def test_cells_come_out_as_they_went_in(
     tmp_path_factory: pytest.TempPathFactory, drawn: tuple[bytes, str, str, list[list[str]], list[str]]
@@ -477,6 +478,7 @@ def test_records_are_the_same_however_the_blocks_fall() -> None:
         assert [part.line(n) for part in records for n in range(len(part))] == [1, 2, 4, 5, 6, 7, 8]
 
 
+@pytest.mark.thorough
 def test_two_hundred_thousand_rows_with_junk_come_out_complete(tmp_path: Path) -> None:
     rng = random.Random(7)
     system = load_system("plover")

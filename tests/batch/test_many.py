@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.batch import check_many
@@ -24,6 +24,7 @@ from bitting.errors import BittingError, NotationError
 from bitting.model import System, code_of
 from bitting.notation import parse_code
 from bitting.systemfile import load_system
+from tests.conftest import drawn
 
 SHIPPED = ("plover", "heron", "siskin", "wren", "grebe", "dunlin")
 
@@ -228,7 +229,7 @@ def between(text: str) -> str:
     return (" & ", "; ", ", ", " and ", "\t", " from tip ")[sum(map(ord, text)) % 6]
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(systems_and_texts())
 def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -253,7 +254,7 @@ def test_many_equal_one_at_a_time(drawn: tuple[System, list[str]]) -> None:
         assert judged.noted[number] or not findings, text
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(systems_and_texts())
 def test_a_shape_gives_the_code_that_the_grammar_gives(drawn: tuple[System, list[str]]) -> None:
     system, texts = drawn
@@ -341,6 +342,7 @@ def test_more_shapes_than_are_kept_are_still_read(monkeypatch: pytest.MonkeyPatc
     assert check_many(system, texts).counts["legal"] == len(texts)
 
 
+@pytest.mark.thorough
 def test_a_list_longer_than_a_chunk_keeps_its_order() -> None:
     system = load_system("wren")
     codes = [str(code_of(system, depths)) for depths in code_space(system).sample(70_000, 3)]

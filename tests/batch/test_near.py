@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.batch import duplicates as seen_module
@@ -23,6 +23,7 @@ from bitting.diagram import code_space
 from bitting.model import System, code_of
 from bitting.repair.noise import LOOKS
 from bitting.systemfile import load_system
+from tests.conftest import drawn
 
 SYSTEMS = ("plover", "wren", "siskin", "heron", "dunlin")
 Code = tuple[int, ...]
@@ -61,7 +62,7 @@ def systems_and_codes(draw: st.DrawFn) -> tuple[System, list[Code]]:
     return system, list(dict.fromkeys(codes))
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(systems_and_codes(), st.integers(0, 10))
 def test_all_pairs_and_no_others(drawn: tuple[System, list[Code]], new: int) -> None:
     system, codes = drawn
@@ -81,7 +82,7 @@ def test_all_pairs_and_no_others(drawn: tuple[System, list[Code]], new: int) -> 
             assert (words[-1] == "swapped") == (len(differ) == 2)
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(systems_and_codes(), st.lists(st.integers(0, 25), max_size=4), st.booleans(), st.booleans())
 def test_the_same_in_one_go_and_chunk_by_chunk(
     drawn: tuple[System, list[Code]], at: list[int], ahead: bool, wide: bool

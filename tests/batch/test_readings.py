@@ -12,7 +12,7 @@ import numpy as np
 import openpyxl
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl.styles import Font
 
@@ -29,6 +29,7 @@ from bitting.model import System, code_of
 from bitting.notation import parse_readings
 from bitting.systemfile import load_system
 from tests.batch.added import READINGS
+from tests.conftest import drawn
 
 WREN = load_system("wren")
 PLOVER = load_system("plover")
@@ -173,7 +174,7 @@ def test_a_row_names_its_system(tmp_path: Path) -> None:
     assert "no system is named" in rows[2][5]
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(
     st.lists(st.integers(640, 840), min_size=16, max_size=16),
     st.sampled_from(

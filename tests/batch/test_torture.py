@@ -231,6 +231,7 @@ def test_past_the_size_only_values_are_written_and_it_is_said(tmp_path: Path, mo
     assert len(rows) == 3 + summary.rows
 
 
+@pytest.mark.thorough
 def test_past_the_size_errors_are_still_no_empty_cells(tmp_path: Path) -> None:
     path = tmp_path / "errors.xlsx"
     with xlsxwriter.Workbook(path) as book:

@@ -15,6 +15,7 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Across, Depths, Measuring, System, Track, code_of
 from bitting.rules import read_rules
+from tests.conftest import but_long
 from tests.decode_oracle import make_system
 
 WEB = 8.6
@@ -111,7 +112,7 @@ def test_keys_cut_alike_are_decoded_from_the_web() -> None:
     assert sure >= 24
 
 
-@pytest.mark.parametrize("number", range(4))
+@pytest.mark.parametrize("number", but_long(range(4), 1, 2, 3))
 def test_a_perfect_grebe_key_is_decoded_from_one_edge_and_the_web(number: int) -> None:
     system = bitting.load_system("grebe")
     depths = list(code_space(system).sample(4, 7))[number]

@@ -17,6 +17,7 @@ from bitting.report.decode import render
 from bitting.systemfile import load_system
 from tests.benchmarks.decode_study import Bench as Keys
 from tests.benchmarks.decode_study import mistakes
+from tests.conftest import but_long
 from tests.decode_oracle import Brute, make_readings, make_system
 
 MODEL = MeasurementModel(reading_sd=0.04, offset_sd=0.05, wear=0.04, outliers=0.01, offset_tail=0.0)
@@ -97,12 +98,14 @@ def answers(name: str, mistake: str, keys: int, *, second: bool, places: bool) -
     return out
 
 
-@pytest.mark.parametrize("mistake", ["whole list from the tip", "a cut skipped", "neighbours swapped"])
+@pytest.mark.parametrize(
+    "mistake", but_long(["whole list from the tip", "a cut skipped", "neighbours swapped"], "neighbours swapped")
+)
 @pytest.mark.parametrize("protocol", ["a second list", "places"])
 def test_no_answer_is_sure_and_wrong_where_a_second_list_or_places_speak_against_it(
     mistake: str, protocol: str
 ) -> None:
-    found = answers("wren", mistake, 8, second=protocol == "a second list", places=protocol == "places")
+    found = answers("wren", mistake, 6, second=protocol == "a second list", places=protocol == "places")
     assert not any(answer.verdict == "sure" and not right for answer, right in found)
     assert sum(right for _, right in found) >= 4
 

@@ -12,6 +12,7 @@ from bitting.model import ReadCut, Reading, Readings, System
 from bitting.systemfile import load_system, shipped_systems
 from tests.benchmarks.decode_one import with_across
 from tests.benchmarks.decode_study import Bench
+from tests.conftest import but_long
 from tests.limits import answered, python
 
 SECONDS = 20
@@ -44,7 +45,7 @@ def decode_nonsense(name: str) -> None:
         print(decoder.decode(readings).verdict)
 
 
-@pytest.mark.parametrize("name", shipped_systems())
+@pytest.mark.parametrize("name", but_long(shipped_systems(), "dunlin", "grebe", "heron", "plover", "siskin"))
 def test_nonsense_is_found_out_soon(name: str) -> None:
     program = f"from tests.decoding.test_nonsense import decode_nonsense; decode_nonsense('{name}')"
     done = python("-c", program, seconds=SECONDS)
@@ -55,15 +56,15 @@ def test_nonsense_is_found_out_soon(name: str) -> None:
     assert set(verdicts) == {"no-fit"} or name == "dunlin"  # whose steps are small beside the errors of a caliper
 
 
-@pytest.mark.parametrize("name", ["dunlin", "grebe", "plover", "wren"])
+@pytest.mark.parametrize("name", but_long(["dunlin", "grebe", "plover", "wren"], "plover", "wren"))
 def test_what_is_found_out_first_is_so_in_the_end(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Keys that get the short answer, with everything looked at: they don't fit either, nor taken another way."""
     system = load_system(name)
     decoder = Decoder(system)
-    keys = [nonsense(system, seed, beyond) for seed in range(3) for beyond in (0.0, 1.0, 15.0)]
+    keys = [nonsense(system, seed, beyond) for seed in range(2) for beyond in (0.0, 1.0, 15.0)]
     short = [(readings, decoder.decode(readings, advise=False)) for readings in keys]
     short = [(readings, answer) for readings, answer in short if NONSENSE in answer.notes]
-    assert len(short) >= 3
+    assert len(short) >= 2
     monkeypatch.setattr("bitting.decoding.decoder.SUSPECT", -1.0)
     for readings, answer in short:
         assert (answer.verdict, len(answer.candidates), answer.listed) == ("no-fit", 1, "as given")

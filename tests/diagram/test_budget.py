@@ -13,6 +13,7 @@ from bitting.errors import TooLargeError
 from bitting.notation import parse_code
 from bitting.rules import idle
 from bitting.systemfile import read_system
+from tests.conftest import but_long
 from tests.limits import answered, bitting
 
 LARGE = {
@@ -43,7 +44,7 @@ def text_of(cuts: int, depths: int, *must: str) -> str:
     """
 
 
-@pytest.mark.parametrize("name", LARGE)
+@pytest.mark.parametrize("name", but_long(LARGE, "different depths", "depth uses", "long", "palindrome"))
 def test_a_large_space_names_the_rule_early(tmp_path: Path, name: str) -> None:
     """Aim: 5 s and 500 MB; the limits are five times that."""
     cuts, depths, rule = LARGE[name]
@@ -58,7 +59,7 @@ def test_a_large_space_names_the_rule_early(tmp_path: Path, name: str) -> None:
         assert ("size-odd" if name == "long" else f"because of the rule '{rule}'") in told
 
 
-@pytest.mark.parametrize("name", LARGE)
+@pytest.mark.parametrize("name", but_long(LARGE, "depth uses", "long"))
 def test_a_single_code_of_a_large_space_is_checked_all_the_same(name: str) -> None:
     cuts, depths, rule = LARGE[name]
     system = read_system(text_of(cuts, depths, rule), "large.toml")
@@ -78,6 +79,7 @@ def test_a_single_code_of_a_large_space_is_checked_all_the_same(name: str) -> No
     assert report.suggestions_note or report.suggestions
 
 
+@pytest.mark.thorough
 def test_lint_and_complete_of_a_long_key_end(tmp_path: Path) -> None:
     """1,000 cuts of 60 depths, with a rule and without: an answer or a named error, within five times 5 s and 500 MB."""
     for rule in (["adjacent cuts differ by at most 5"], []):
@@ -87,6 +89,7 @@ def test_lint_and_complete_of_a_long_key_end(tmp_path: Path) -> None:
             answered(bitting(*words, seconds=25))
 
 
+@pytest.mark.thorough
 def test_lint_of_many_cuts_of_two_depths_that_are_counted_ends(tmp_path: Path) -> None:
     """Every exchange of two neighbours was followed to the tip by itself: a minute and more."""
     path = tmp_path / "two.toml"

@@ -7,10 +7,11 @@ from itertools import product
 import constraint
 import pytest
 from automata.fa.dfa import DFA
-from hypothesis import given, settings
+from hypothesis import given
 
 from bitting.diagram import Diagram, code_space
 from bitting.model import System
+from tests.conftest import drawn
 from tests.make import one_track, system, track, two_tracks
 from tests.oracle import broken
 
@@ -32,7 +33,7 @@ def solutions(made: System) -> int:
     return len(problem.getSolutions())
 
 
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 @given(one_track() | two_tracks())
 def test_a_constraint_solver_counts_the_same(made):
     assert code_space(made).count == solutions(made)

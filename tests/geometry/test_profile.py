@@ -6,11 +6,12 @@ from math import acos, degrees, pi, radians, sqrt, tan
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point, unary_union
 
 from bitting.geometry.profile import EndMill, Piece, Vee, area, envelope, excess, greatest, least, steepest, swept
+from tests.conftest import drawn
 
 R = 1.2
 numbers = st.integers(-40, 40).map(lambda n: n / 10)
@@ -29,7 +30,7 @@ def brute(path: list[tuple[float, float]], x: np.ndarray) -> np.ndarray:
     return found
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(paths)
 def test_envelope_is_the_deepest_of_all_places_of_the_cutter(path: list[tuple[float, float]]) -> None:
     wall = envelope(swept(path, EndMill(R)), -3.0, 3.0)
@@ -47,7 +48,7 @@ def test_envelope_is_the_deepest_of_all_places_of_the_cutter(path: list[tuple[fl
         assert max(here) <= max(deep, near) + 0.05
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(paths)
 def test_envelope_pieces_follow_each_other_and_agree_with_extremes(path: list[tuple[float, float]]) -> None:
     pieces = swept(path, EndMill(R))

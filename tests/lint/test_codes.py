@@ -6,15 +6,17 @@ from itertools import combinations
 
 import attrs
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import bitting
-from bitting.diagram import code_space
+from bitting.diagram import code_space, counter
+from bitting.diagram.build import STEPS
 from bitting.diagram.occurrence import Legal
 from bitting.linting import en1303, lint, readout, rules
 from bitting.model import Place
 from bitting.rules import read_rules
+from tests.conftest import drawn
 from tests.make import any_system, one_track, sentences, system, track
 from tests.oracle import broken, every_code
 
@@ -46,7 +48,7 @@ def shares(made, codes):
     return stay, happen
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
     codes = legal_codes(made)
@@ -60,7 +62,7 @@ def test_slips_that_stay_legal_are_counted_exactly(made) -> None:
     assert [p * len(codes) for p in possible] == happen
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
     space = code_space(made)
@@ -74,6 +76,7 @@ def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
         assert large.count() == small.count()
 
 
+@pytest.mark.thorough
 def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
     made = system(track(cuts=40, labels="12345678"), must=("adjacent cuts differ by at most 3",))
     monkeypatch.setattr(readout, "DRAWS", 300)
@@ -85,6 +88,7 @@ def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
         assert getattr(slips, name) == pytest.approx(getattr(near, name), abs=5 * near.sd)
 
 
+@pytest.mark.thorough
 def test_an_estimate_says_that_it_is_one() -> None:
     made = bitting.load_system("heron")
     exact, rough = readout.unnoticed(code_space(made)), readout.unnoticed(code_space(made), most_pairs=1)
@@ -96,7 +100,7 @@ def test_an_estimate_says_that_it_is_one() -> None:
         assert getattr(exact, name) == pytest.approx(getattr(rough, name), abs=5 * rough.sd)
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system, st.data())
 def test_depths_and_pairs_that_occur(made, data) -> None:
     codes = legal_codes(made)
@@ -127,7 +131,7 @@ def kept(made, texts):
     return sum(1 for code in every_code(made) if not any(broken(text, made, code) for text in texts))
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_idle_rules_and_clashes(made) -> None:
     all_of_them = rules.sentences_of(made)
@@ -137,15 +141,15 @@ def test_idle_rules_and_clashes(made) -> None:
         told = [f.message for f in rules.idle_rules(all_of_them)]
         assert [next(i for i in idle if f"the rule “{made.must[i]}”" in message) for message in told] == idle
         return
-    clash, sure = rules.smallest_clash(all_of_them, all_of_them.everything)
-    assert sure
+    clash, proved = rules.smallest_clash(all_of_them, all_of_them.everything)
+    assert proved == "smallest"
     assert kept(made, [made.must[i] for i in clash]) == 0
     for fewer in combinations(made.must, len(clash) - 1):
         assert kept(made, fewer) > 0
     assert [f.code for f in lint(made).findings if f.level == "error"][:1] == ["contradiction"]
 
 
-@settings(max_examples=80, deadline=None)
+@drawn(80)
 @given(any_system)
 def test_unused_depths(made) -> None:
     codes = legal_codes(made)
@@ -167,7 +171,7 @@ def test_unused_depths(made) -> None:
             assert [place.cut for place in unsaid] == [cut for cut in never if cut not in said]
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(one_track(), st.data())
 def test_advice(made, data) -> None:
     labels, cuts = "".join(made.tracks[0].labels), made.tracks[0].cuts
@@ -236,7 +240,7 @@ def keeps(code, grade) -> bool:
     return True
 
 
-@settings(max_examples=40, deadline=None)
+@drawn(40)
 @given(any_system)
 def test_grades_by_brute_force(made) -> None:
     codes = legal_codes(made)
@@ -271,3 +275,67 @@ def test_more_counts_than_are_made_leave_a_grade_open(monkeypatch) -> None:
     assert "open" in findings[2].message
     assert "too many-sided to count" in findings[2].message
     assert "no certification" in findings[0].message
+
+
+DIRECTIONS = (
+    "adjacent cuts differ by at most 9",
+    "cuts change direction at least 3 times",
+    "on left, first cut is one of 1",
+)
+
+
+def directed(cuts: int, depths: int, *must: str):
+    """Two tracks under three rules, of which the first can't bind, the second counts, the third speaks of one track."""
+    labels = [str(n) for n in range(1, depths + 1)]
+    return system(track("left", cuts, labels), track("right", cuts, labels), must=(*DIRECTIONS, *must))
+
+
+def test_each_diagram_is_built_once_however_many_rules_are_compared(monkeypatch) -> None:
+    """Beside the legal codes: left without its own sentence, with that alone, and either track under no rule."""
+    from bitting.diagram import space as space_module
+
+    made, built = directed(8, 5), []
+    whole = space_module.build
+    monkeypatch.setattr(space_module, "build", lambda *given: built.append(given[1][0].lane) or whole(*given))
+    lint(made)
+    assert sorted(built) == [0, 0, 0, 0, 1, 1]
+
+
+def no_time(monkeypatch) -> None:
+    """Room for counts of a rule that remembers nothing (40 questions), and for no other."""
+    monkeypatch.setattr(rules, "MOST_STEPS", 0)
+    monkeypatch.setattr(counter, "LEAST", STEPS // 50)
+
+
+def test_what_there_is_no_time_to_count_is_said_and_nothing_is_claimed_of_it(monkeypatch) -> None:
+    made = attrs.evolve(directed(8, 5), should=("at least 2 different depths",))
+    asked = "on left, first cut is one of 1"
+    assert not [f for f in lint(made).findings if f.code == "not-checked" and "too much to count" in f.message]
+    no_time(monkeypatch)
+    found = [f.message for f in lint(made).findings if "too much to count" in f.message]
+    assert found == [
+        f"whether “{asked}” rejects anything that the other rules allow is not looked at: there is too much to count",
+        "whether the advice “at least 2 different depths” can be followed is not looked at: there is too much to count",
+    ]
+    assert [f.message.split("”")[0] for f in lint(made).findings if f.code == "idle-rule"] == [
+        f"the rule “{DIRECTIONS[0]}"  # it can't bind, so without it the codes are those that are counted already
+    ]
+    assert not lint(made).complete
+
+
+def test_a_clash_that_there_is_no_time_to_narrow_down_claims_no_more_than_it_knows(monkeypatch) -> None:
+    made = directed(8, 5, "cuts change direction at most 1 time")
+    assert "these 2 rules clash, and no fewer do" in lint(made).findings[0].message
+    no_time(monkeypatch)
+    assert "these rules clash, perhaps fewer of them do" in lint(made).findings[0].message
+
+
+def test_more_slips_than_there_is_time_to_follow_are_estimated_or_said_not_to_be_counted(monkeypatch) -> None:
+    space = code_space(directed(8, 5))
+    monkeypatch.setattr(readout, "DRAWS", 200)
+    assert readout.unnoticed(space).exact
+    monkeypatch.setattr(readout, "MOST_ROWS", 1000)
+    assert not readout.unnoticed(space).exact
+    monkeypatch.setattr(readout, "MOST_STEPS", 200 * 80 * 16 - 1)
+    assert readout.unnoticed(space) is None
+    assert "slips in reading out are not counted" in "".join(f.message for f in lint(directed(8, 5)).findings)

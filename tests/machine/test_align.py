@@ -14,7 +14,7 @@ import attrs
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
@@ -45,6 +45,7 @@ from bitting.model import (
 from bitting.report.align import alignment_lines
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine
+from tests.conftest import drawn
 
 
 def track(name: str = "left", deeper: int = -1, cuts: int = 7) -> Track:
@@ -90,7 +91,7 @@ def setup_key(
 small = st.floats(-0.3, 0.3)
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(zero=small, scale=small, tilt=small, left_right=small, deeper=st.sampled_from([-1, 1]))
 def test_every_term_comes_back(zero: float, scale: float, tilt: float, left_right: float, deeper: int) -> None:
     made = system(track(deeper=deeper), track("right", deeper=deeper))
@@ -124,6 +125,7 @@ def test_the_fit_is_that_of_scipy() -> None:
     assert fit.dof == 4
 
 
+@pytest.mark.thorough
 def test_stated_uncertainties_are_the_scatter_of_many_keys() -> None:
     """1,000 setup keys with noise: every term is off by its own sd (the caliper's and the clamp's share apart)."""
     made = system()

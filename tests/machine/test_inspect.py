@@ -14,7 +14,7 @@ import attrs
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
@@ -43,6 +43,7 @@ from bitting.model import (
 from bitting.notation import parse_code, parse_readings
 from bitting.report.inspect import inspection_lines, limits_lines
 from bitting.systemfile import load_system, shipped_systems
+from tests.conftest import drawn
 
 FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
 
@@ -174,7 +175,7 @@ def test_the_guard_band_of_2u() -> None:
     assert [c.verdict for c in usual.cuts] == ["pass", "pass", "recut", "recut"]
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(
     off=st.floats(-0.3, 0.3), own=st.floats(0.002, 0.04), deeper=st.sampled_from([-1, 1]), jaw=st.sampled_from([0, 0.6])
 )

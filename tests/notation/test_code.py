@@ -8,7 +8,7 @@ from itertools import product
 
 import pytest
 from attrs import evolve
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lark import Token
 
@@ -18,6 +18,7 @@ from bitting.model.code import Code
 from bitting.notation import TABLE, normalise, parse_code, parse_tree
 from bitting.notation.hints import depth_hint, look_alike, number_hint
 from tests import strategies
+from tests.conftest import drawn
 from tests.make import system, track
 
 LEFT, RIGHT = track("left", 3, "12345"), track("right", 3, "12345")
@@ -321,7 +322,7 @@ def shape(code: Code):
     return [(row.side, row.track, [cut.depths for cut in row.cuts]) for row in code.written]
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(data=st.data())
 def test_reading_a_canonical_form_gives_the_code_back(data):
     made = data.draw(strategies.systems())
@@ -338,7 +339,7 @@ def test_reading_a_canonical_form_gives_the_code_back(data):
             assert text[slice(*cut.span)] == cut.text
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(data=st.data())
 def test_code_of_is_the_code_of_its_depths(data):
     made = data.draw(strategies.systems())
@@ -352,7 +353,7 @@ def test_code_of_is_the_code_of_its_depths(data):
     assert parse_code(code.canonical, made).depths == code.depths
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(data=st.data(), text=strategies.scraps())
 def test_any_text_is_a_code_or_a_fault(data, text):
     made = data.draw(st.sampled_from([SINGLE, PAIR, CONVENIENCE, SIDED, EDGES, LONG_LABELS, MIXED]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
 from bitting.errors import NotationError
 from bitting.grammars import folder
@@ -11,6 +11,7 @@ from bitting.model.system import WORD
 from bitting.notation import normalise, parse_tree
 from bitting.notation.faults import FAULTS
 from bitting.notation.tree import LONGEST, blank_comments
+from tests.conftest import drawn
 from tests.strategies import fault_of, scraps
 
 EXAMPLES = [
@@ -94,7 +95,7 @@ def check_fault(fault: NotationError, text: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["code", "readings"])
-@settings(max_examples=200, deadline=None)
+@drawn(200)
 @given(text=scraps())
 def test_any_text_is_a_tree_or_a_fault_inside_the_text(kind, text):
     fault = fault_of(parse_tree, text, kind)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting import load_system
@@ -13,6 +13,7 @@ from bitting.errors import NotationError
 from bitting.notation import parse_code
 from bitting.notation.mend import mended
 from tests import strategies
+from tests.conftest import drawn
 from tests.make import system, track
 
 PLOVER = load_system("plover")  # two tracks, both sides alike
@@ -96,7 +97,7 @@ def test_a_fault_of_the_notation_carries_its_mend():
     assert caught.value.mending() is None
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.sampled_from([PLOVER, GREBE, DUNLIN]).flatmap(lambda s: st.tuples(st.just(s), strategies.scraps())))
 def test_a_mend_is_a_whole_code_written_the_plain_way(made_and_text):
     made, text = made_and_text

@@ -6,13 +6,14 @@ from math import sqrt
 
 import pytest
 from attrs import evolve
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.errors import BittingError, NotationError
 from bitting.model import Across, Measuring, Track
 from bitting.notation import parse_readings
 from tests import strategies
+from tests.conftest import drawn
 from tests.make import system, track
 
 LEFT, RIGHT = track("left", 3, "12345"), track("right", 3, "12345")  # 8.60 to 6.80 mm
@@ -256,7 +257,7 @@ def test_the_advice_names_the_unit_to_write():
 # ---- any text -----------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=200, deadline=None)
+@drawn(200)
 @given(data=st.data(), text=strategies.scraps(), unit=st.sampled_from([None, "mm", "in", "thou"]))
 def test_any_text_is_readings_or_a_fault(data, text, unit):
     made = data.draw(st.sampled_from([SINGLE, PAIR, CONVENIENCE, SIDED, ACROSS, INCH]))
@@ -285,7 +286,7 @@ def measured(draw):
     return made, " / ".join(lists), expected
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(case=measured())
 def test_what_is_written_is_read(case):
     made, text, expected = case

@@ -10,12 +10,13 @@ from typing import Any
 import attrs
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import bitting
 from bitting.cli.check import command
 from tests import strategies
+from tests.conftest import drawn
 from tests.rules.test_plain import SIDES, read
 
 CONVENIENCE = SIDES + "convenience = true\n"
@@ -143,7 +144,7 @@ def test_the_place_of_cuts_that_are_read_from_the_tip(
     assert expected in told(text, system)
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(text=strategies.scraps(), system=st.sampled_from([PAIR, BOTH, FACES, EDGES, ONE_SIDE]))
 def test_every_place_is_in_the_text(text: str, system: bitting.System) -> None:
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from attrs import evolve
-from hypothesis import event, given, settings
+from hypothesis import event, given
 from hypothesis import strategies as st
 
 from bitting import load_system
@@ -13,6 +13,7 @@ from bitting.model import Code, System
 from bitting.notation import parse_code, parse_readings
 from bitting.notation.spoken import lists_of
 from tests import strategies
+from tests.conftest import drawn
 from tests.frozen import notation as frozen
 from tests.make import system, track
 
@@ -266,13 +267,13 @@ def held_to_before(text: str, made: System) -> bool:
     return True
 
 
-@settings(max_examples=300, deadline=None)
+@drawn(300)
 @given(data=st.data(), made=awkward_systems())
 def test_no_text_that_was_a_code_is_another_one_now(data, made):
     event(f"a code before: {held_to_before(data.draw(texts(made)), made)}")
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(data=st.data(), made=strategies.systems(), text=strategies.scraps())
 def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     held_to_before(text, made)
@@ -281,7 +282,7 @@ def test_no_canonical_text_and_no_scrap_is_read_otherwise(data, made, text):
     assert held_to_before(canonical, made)
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(data=st.data(), made=st.one_of(strategies.systems(), awkward_systems()))
 def test_the_plain_way_is_read_back(data, made):
     code = data.draw(strategies.codes(made))
@@ -290,7 +291,7 @@ def test_the_plain_way_is_read_back(data, made):
     assert again.plain == code.plain
 
 
-@settings(max_examples=200, deadline=None)
+@drawn(200)
 @given(data=st.data(), made=awkward_systems())
 def test_any_text_is_a_code_or_a_fault_inside_it(data, made):
     text = data.draw(texts(made))

@@ -18,6 +18,7 @@ from bitting.checking import check
 from bitting.diagram import code_space
 from bitting.model import Cutting, System, Track, code_of
 from bitting.rules import read_rules
+from tests.conftest import but_long
 from tests.make import system
 
 SHARP = 2e-4
@@ -63,7 +64,7 @@ def solid(made: System, lane: int, row: tuple[int, ...]) -> shapely.Geometry:
 
 
 @pytest.mark.parametrize("cutter", [2.4, 1.2])
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", but_long(range(6), 0, 3, 4, 5))
 def test_no_code_passes_that_leaves_less_than_the_solid_shows(seed: int, cutter: float) -> None:
     made = drawn(seed, cutter, 0.3)
     rows = [list(product(range(3), repeat=lane.track.cuts)) for lane in made.lanes]

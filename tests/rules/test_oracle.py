@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
 from bitting.checking import check
 from bitting.diagram import code_space
 from bitting.model import code_of
+from tests.conftest import drawn
 from tests.make import any_system
 from tests.oracle import broken, every_code
 
 pytestmark = pytest.mark.thorough  # every code of a hundred systems
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_findings_and_count_equal_brute_force(system):
     space = code_space(system)
@@ -32,7 +33,7 @@ def test_findings_and_count_equal_brute_force(system):
     assert order == sorted(tuple(code[p.lane][p.cut] for p in space.places) for code in legal)
 
 
-@settings(max_examples=60, deadline=None)
+@drawn(60)
 @given(any_system)
 def test_rank_and_unrank_are_inverse(system):
     space = code_space(system)

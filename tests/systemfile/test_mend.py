@@ -5,13 +5,14 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bitting.errors import SystemFileError
 from bitting.systemfile import read_system
 from bitting.systemfile.machine import read_machine
 from bitting.systemfile.mend import mend
+from tests.conftest import drawn
 from tests.systemfile.test_systemfile import SOUND, changed, faults
 
 SLIPS = [
@@ -135,7 +136,7 @@ def test_a_machine_file_is_mended_and_told_alike() -> None:
     ]
 
 
-@settings(max_examples=150, deadline=None)
+@drawn(150)
 @given(st.text(alphabet="ab .,=[]{}\"#\n1-'“”:", max_size=120))
 def test_mending_ends_and_what_it_gives_is_toml(text: str) -> None:
     found = mend(text)
@@ -143,7 +144,7 @@ def test_mending_ends_and_what_it_gives_is_toml(text: str) -> None:
     assert all(slip.startswith("line ") for slip in found.slips)
 
 
-@settings(max_examples=100, deadline=None)
+@drawn(100)
 @given(st.integers(0, len(SOUND) - 1), st.sampled_from(["", '"', ",", ".", "=", "[", "}", "x", "\n"]))
 def test_one_wrong_character_is_mended_or_told(place: int, sign: str) -> None:
     text = SOUND[:place] + sign + SOUND[place + 1 :]

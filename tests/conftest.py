@@ -1,0 +1,30 @@
+"""How much README's command tries: a third of what is drawn at random, and of a list of cases those that end soon.
+
+Everything is tried where the thorough tests are asked for: `-m "thorough or not thorough"`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("whole", max_examples=100, deadline=None)
+settings.register_profile("third", max_examples=34, deadline=None)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Before any test is read, so that `drawn` knows."""
+    settings.load_profile("third" if config.option.markexpr == "not thorough" else "whole")
+
+
+def drawn(examples: int) -> settings:
+    """As many examples of a property, or the part of them that the profile takes."""
+    return settings(max_examples=max(10, examples * settings.default.max_examples // 100), deadline=None)
+
+
+def but_long(cases: Iterable[Any], *long: Any) -> list[Any]:
+    """The cases of a test, with those marked as thorough that take long."""
+    return [pytest.param(case, marks=pytest.mark.thorough) if case in long else case for case in cases]
