@@ -30,16 +30,13 @@ _RANK = {code: i for i, code in enumerate(CODES)}
 def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None] = lambda stage: None) -> Linted:  # noqa: ARG005
     """Everything that can be found wrong with a system, each proved; `en1303` adds a comparison by grade.
 
-    Takes the time of a few counts of the code space: one per rule, more where rules clash. `progress` is told, in words,
-    what is being worked on.
+    Takes the time of a few counts of the code space: one per rule, more where rules clash; what would take more than some
+    seconds is not looked at, and a note says so. `progress` is told, in words, what is being worked on.
     """
     expect(System, system)
     findings: list[LintFinding] = []
     figures: dict[str, Any] = {}
     legal = _legal(system, findings, progress)
-    facts = Facts(system, legal)
-    progress("what stands and what the cutter leaves")
-    findings += _checked(facts)
     if legal is not None:
         progress("slips in reading out")
         slips = readout.unnoticed(legal.space)
@@ -54,6 +51,8 @@ def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None
             progress("the grades of EN 1303")
             graded, figures["en_1303"] = standard.report(system, legal.space.count)
             findings += graded
+    progress("what stands and what the cutter leaves")
+    findings += _checked(Facts(system, legal))
     findings.sort(key=lambda finding: (_ORDER[finding.level], _RANK[finding.code]))
     return Linted(system.name, tuple(findings), figures)
 
