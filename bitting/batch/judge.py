@@ -23,6 +23,7 @@ from bitting.diagram.walk import Legality, legality_of
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System, code_of
 from bitting.notation import parse_code
+from bitting.notation.hints import no_code
 from bitting.rules.builtin import all_of
 
 
@@ -278,6 +279,8 @@ class Judge:
             code = parse_code(text, self.system)
         except NotationError as fault:
             return Answer(Verdict.UNREADABLE, message=one_line(fault))
+        if words := None if code.well_formed else no_code(code):
+            return Answer(Verdict.UNREADABLE, message=words)
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
