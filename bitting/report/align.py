@@ -118,7 +118,7 @@ def _ratio(term: Term) -> str:
 def history_lines(history: History, system: System) -> Iterator[str]:
     """The control charts of all keys since the machine was last set."""
     yield f"{plural(history.keys, 'setup key')} since the machine was last set"
-    yield "  o a key, ~ the moving average, : the centre, | limits; OUT: key outside, DRIFT: average outside its own; adjust: by itself"
+    yield "  o a key, ~ the moving average, : the centre, | limits; OUT: key outside, DRIFT: average outside its own"
     if history.provisional:
         yield "  limits are provisional until there are more of them"
     yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system, history.verdicts)

@@ -121,8 +121,11 @@ COLUMNS = (
 
 @frozen
 class History:
-    """The rows of this system since the machine was last set, and their charts. `dates` and the charts' points go
-    together; `verdicts` are those of the single keys, `set` where the machine was set after one; `signals` are sentences, `provisional` says that there are too few keys for firm limits."""
+    """The rows of this system since the machine was last set, and their charts.
+
+    `dates`, the charts' points and `verdicts` go together, a key each (`set`: the machine was set after it); `signals` are
+    sentences, `provisional` says that there are too few keys for firm limits.
+    """
 
     dates: tuple[str, ...]
     unit: str
