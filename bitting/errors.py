@@ -64,7 +64,7 @@ class BittingError(ValueError):
 class NotationError(BittingError):
     """A code or readings text that can't be parsed, or names a side or track that the system doesn't have.
 
-    `ambiguous` is true where it could be read, but in two ways.
+    `ambiguous` is true where it could be read, but in two ways, or could be with other depths.
     """
 
     def __init__(

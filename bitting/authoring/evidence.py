@@ -17,14 +17,9 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import exp, log, log1p
 
-from attrs import field, frozen
-
-from bitting.diagram import code_space
-from bitting.errors import TooLargeError
-from bitting.model import Rule, System
+from attrs import frozen
 
 LIMIT = 0.01
 """Most that the corrected chance of a proposed rule may be."""
@@ -127,40 +122,3 @@ class Evidence:
     def more(self) -> int | None:
         """How many more good codes would settle it; None where no number would."""
         return 0 if self.enough else more_codes(self.breaking, self.codes, self.share, self.tried, self.bad)
-
-
-@frozen
-class Counter:
-    """How many codes some rules leave, each set of lanes that rules tie together counted once.
-
-    Raises `TooLargeError` where the codes can't be held at once.
-    """
-
-    system: System = field(repr=False)
-    known: dict[tuple[tuple[int, ...], frozenset[tuple[str, tuple[int, ...]]]], int | None] = field(
-        factory=dict, repr=False
-    )
-
-    def count(self, rules: Sequence[Rule]) -> int:
-        """The exact number of codes."""
-        total, left = 1, set(range(len(self.system.lanes)))
-        while left:
-            lanes = {min(left)}
-            while more := {lane for rule in rules if lanes & {*rule.lanes} for lane in rule.lanes} - lanes:
-                lanes |= more
-            left -= lanes
-            total *= self._of(tuple(sorted(lanes)), [rule for rule in rules if lanes & {*rule.lanes}])
-        return total
-
-    def _of(self, lanes: tuple[int, ...], rules: Sequence[Rule]) -> int:
-        key = lanes, frozenset((rule.sentence, rule.lanes) for rule in rules)
-        if key not in self.known:
-            try:
-                diagrams = code_space(self.system, rules=rules).diagrams
-                self.known[key] = next(diagram.count for diagram in diagrams if diagram.lanes == lanes)
-            except TooLargeError:
-                self.known[key] = None
-        found = self.known[key]
-        if found is None:
-            raise TooLargeError(f"the codes of {self.system.name} are too many-sided to hold at once", rule="")
-        return found

@@ -16,10 +16,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from attrs import define, evolve, field, frozen
+from attrs import define, field, frozen
 
-from bitting.authoring.evidence import LIMIT, Counter, Evidence, most_breaking
+from bitting.authoring.evidence import LIMIT, Evidence, most_breaking
 from bitting.authoring.families import Family, families, merged
+from bitting.diagram import Counter
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Depths, Rule, System
 from bitting.rules import automaton, read_rule
@@ -360,8 +361,3 @@ class _Reading:
             if state is None:
                 return True
         return False
-
-
-def without_rules(system: System) -> System:
-    """The same system with no rules at all: what learning starts from where a file's own are to be forgotten."""
-    return evolve(system, must=(), should=(), rules=())

@@ -253,7 +253,8 @@ class Judge:
     def _unknown(self, text: str, template: Template, wrong: Sequence[int]) -> list[Message]:
         """What is said of a whole code because the depths of some cuts are none of the system's."""
         starts, widths = template.starts, template.widths
-        key = (template.number, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
+        whole = text if 2 * len(wrong) > len(starts) else ""  # that may be said of itself, to be no code at all
+        key = (template.number, whole, *wrong, *[text[starts[p] : starts[p] + widths[p]] for p in wrong])
         if key not in self._faults:
             if len(self._faults) >= REMEMBERED:
                 self._faults.clear()

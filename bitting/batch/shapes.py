@@ -9,6 +9,10 @@ its `Template`. Any other text of the same shape has its cuts at the same places
   be equal to the template's character for character, only cuts may differ;
 - no keyword of the notation contains a digit, and a depth letter changes only inside cuts.
 
+Codes as people say them are read so where depths are digits and names have none, so that no digit can be a name or make
+one; where they were taken for names and cuts only because every depth is the system's, texts with any other go to the
+grammar. So does every text with a word that counts (`double 3`).
+
 A text that can't be read is followed only by texts that differ in words made of nothing but digits, and only where
 it has no range, bracket or remark. What has open cuts, ranges or brackets, is not ASCII, holds a line break, is longer than
 `LONGEST`, or has a shape after the first `MOST_SHAPES`, is left to the grammar one by one (`Shape.SINGLE`). A property
@@ -58,6 +62,8 @@ def long_labels(words: Bytes, labels: Sequence[str]) -> Bytes:
 
 
 _WORD = re.compile(r"[A-Za-z0-9_]+")
+_NAMED = re.compile(r"[A-Za-z]+[0-9]+")
+"""What is no depth, but would be a name and a cut if its digits were one: `l2`."""
 
 
 def loose_digits(text: str, system: System) -> NDArray[np.bool_]:
@@ -88,15 +94,6 @@ def cut_spans(code: Code, text: str) -> list[tuple[int, int]] | None:
                 return None
             spans.append((start, end))
     return None if any(mark in text for mark in "[?.") else spans
-
-
-def complete(code: Code) -> bool:
-    """Whether every cut that the key needs is there, whatever its depth."""
-    rows = (
-        attrs.evolve(row, cuts=tuple(attrs.evolve(cut, depths=cut.depths or (0,)) for cut in row.cuts))
-        for row in code.written
-    )
-    return attrs.evolve(code, written=tuple(rows)).well_formed
 
 
 def lane_spans(code: Code) -> list[tuple[int, int]] | None:
@@ -156,6 +153,8 @@ class Template:
     def code_of(self, text: str) -> Code:
         """The code of another text of this shape (EXACT or INCOMPLETE), equal to what the grammar makes of it."""
         code = cast(Code, self.code)
+        if not text.isascii():  # a cut may stand there in signs that the depth table doesn't have
+            return parse_code(text, code.system)
         lists = []
         for number, row in enumerate(code.written):
             cuts = []
@@ -168,7 +167,7 @@ class Template:
                     self.made[key] = Cut(depths, label, cut.span)
                 cuts.append(self.made[key])
             lists.append(CutList(row.side, row.track, tuple(cuts), row.span))
-        return Code(code.system, text, tuple(lists))
+        return attrs.evolve(code, text=text, written=tuple(lists))
 
 
 @frozen(eq=False)
@@ -263,6 +262,7 @@ class ShapeReader:
             return
         depths = read.depths
         every = len(rows) == depths.shape[1]
+        doubted = template.code is not None and template.code.said == "if whole"
         for cut, (start, width) in enumerate(zip(template.starts, template.widths, strict=True)):
             if width == 1:
                 found = self._single[cut][matrix[:, start]]
@@ -272,6 +272,16 @@ class ShapeReader:
                 depths[cut] = found
             else:
                 depths[cut, rows] = found
+            if doubted:
+                read.shapes[rows[found >= len(self.tracks[cut].labels)]] = Shape.SINGLE
+
+    def _said_by_shape(self, text: str) -> bool:
+        """Whether a text as people say it is made out by its shape: no digit is a name, or part of one, in this system,
+        nor could a number before `from` be the name of a track."""
+        words = [label for track in self.system.tracks for label in track.labels]
+        letters = any(not label.isdecimal() for label in words)
+        digits = any(sign.isdigit() for name in _names(self.system) for sign in name)
+        return not (letters or digits or "from" in text.casefold())
 
     def _learn(self, text: str) -> Template:
         """The template of a text that nothing known fits."""
@@ -279,19 +289,21 @@ class ShapeReader:
         marked = self._mark[np.frombuffer(text.encode("ascii"), np.uint8)] == ord("0")
         if not text.strip():
             return _template(number, text, Shape.EMPTY, marked)
+        if any(word in text.casefold() for word in TIMES):
+            return _template(number, text, Shape.SINGLE, marked)
         try:
             code = parse_code(text, self.system)
         except NotationError as fault:
-            alone = fault.ambiguous or any(word in text.casefold() for word in TIMES)
-            kind = Shape.SINGLE if alone else Shape.UNREADABLE
+            kind = Shape.SINGLE if fault.ambiguous else Shape.UNREADABLE
             return _template(number, text, kind, marked & ~loose_digits(text, self.system))
         spans = cut_spans(code, text)
-        if spans is None or code.said:  # what is said is made out by its depths, not by its shape
+        named = any(_NAMED.fullmatch(cut.text) for row in code.written for cut in row.cuts if not cut.depths)
+        if spans is None or named or (code.said and not self._said_by_shape(text)):
             return _template(number, text, Shape.SINGLE, marked)
         free = np.zeros(len(text), bool)
         for start, end in spans:
             free[start:end] = True
-        if not complete(code):
+        if not code.complete:
             if any(character.isalpha() for start, end in spans for character in text[start:end]):
                 return _template(number, text, Shape.SINGLE, marked)  # another text may mean a name by a letter
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)

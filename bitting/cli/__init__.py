@@ -90,6 +90,7 @@ def main() -> None:
 
     Exit status: 0 all well; 1 the answer is bad news; 2 the question could not be answered.
     """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small: threads would mostly wait for each other
     if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
         click.get_current_context().color = False
     if sys.stdout is not None and not codecs.lookup(sys.stdout.encoding or "ascii").name.startswith("utf"):

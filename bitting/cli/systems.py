@@ -255,7 +255,7 @@ used.
     is_flag=True,
     help="Add the key-code requirements of EN 1303 by grade: numbers from a secondary source, and no certification.",
 )
-@click.option("--strict", is_flag=True, help="Fail as well where a check could not be made for want of a figure.")
+@click.option("--strict", is_flag=True, help="Fail as well where a check could not be made.")
 @json_option
 @answers
 def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:

@@ -73,14 +73,6 @@ def product(a: Lengths, b: Lengths) -> Lengths:
     return out
 
 
-def middle_level(sizes: list[int]) -> int:
-    """How many codes the middle level of a box has, given the number of depths of every cut: its chains' number."""
-    lengths: Lengths = {1: 1}
-    for size in sizes:
-        lengths = product(lengths, {size: 1})
-    return sum(lengths.values())
-
-
 def at_most(asked: Choices, exact_up_to: int) -> int:
     """An upper bound for the blanks of any number of candidates, from chain lengths alone.
 

@@ -278,11 +278,6 @@ class Chains:
     chains: tuple[tuple[int, ...], ...]
     antichain: tuple[int, ...]
 
-    @property
-    def minimal(self) -> bool:
-        """Whether the antichain proves that no fewer chains will do."""
-        return len(self.chains) == len(self.antichain)
-
 
 def fewest_chains(rows: Rows, weights: NDArray[np.float64] | None = None) -> Chains:
     """A minimum chain cover of the rows (shape (codes, cuts), no row twice), and as large an antichain.

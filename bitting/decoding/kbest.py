@@ -282,18 +282,12 @@ def _levels(section: Section, ignored: Collection[Place], *, whole: bool) -> tup
         best = np.ones((1, later.size))
         own = []
         for layer, table in zip(reversed(trellis.layers), reversed(ratios), strict=True):
-            level = Level(layer, table, np.empty(0), _numbers(layer.labels), set(layer.places) <= set(ignored))
+            level = Level(layer, table, np.empty(0), layer.depths, set(layer.places) <= set(ignored))
             after, best = _completions(level, best, alike=bool(ignored))
             own.append(evolve(level, after=after))
         levels = _weighed(own[::-1], later) + levels
         later = later * best[0]
     return levels, tops, later
-
-
-def _numbers(labels: Indices) -> Indices:
-    """Labels of the same depths have the same number."""
-    column = labels[:, 0] if labels.shape[1] == 1 else labels
-    return np.unique(column, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 def _completions(level: Level, best: Array, *, alike: bool) -> tuple[Array, Array]:

@@ -147,6 +147,8 @@ def log_sum(logs: Array) -> float:
     return float(top + math.log(np.exp(logs - top).sum()))
 
 
+FEW_POINTS = 1500
+"""Points that are all worked out and weighed: finding those that can be left out would take as long."""
 HOPELESS, SPREAD_HOPELESS = 60.0, 40.0
 """Points whose bound is e^-60 of the greatest are left out; the second where several errors are shared."""
 
@@ -166,7 +168,7 @@ def crop(
     `cuts` are all single readings; each cut is taken as if no rule bound it, and with the wear that suits it best. `whole`:
     lattices without gaps.
     """
-    if grid.link is not None and 0 in grid.lattices:
+    if grid.points <= FEW_POINTS or (grid.link is not None and 0 in grid.lattices):
         return grid
     bounds = {sign: np.zeros((grid.tilts.size, lattice.size)) for sign, lattice in grid.lattices.items()}
     for lane in sorted({cut.place.lane for cut in cuts}):

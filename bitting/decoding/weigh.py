@@ -27,7 +27,7 @@ from attrs import frozen
 from bitting.arrays import Array, Indices
 from bitting.decoding.grid import Grid
 from bitting.decoding.jaw import Reach
-from bitting.decoding.tables import Tables, log_sum
+from bitting.decoding.tables import FEW_POINTS, Tables, log_sum
 from bitting.diagram.trellis import Trellis, TrellisLayer, arc_pairs, arc_sums, backward, restrict
 from bitting.model import Place
 
@@ -147,8 +147,6 @@ THIN, SPREAD_THIN = 1e-11, 2e-6
 """Probability that points left out after weighing may hold together, in shares and in the search for the best codes."""
 MOST_KEPT = 12_000
 """Points that are kept at most (a key whose readings fit takes some thousand)."""
-FEW_POINTS = 640
-"""Points that are all weighed: finding those that can be left out would take as long."""
 MANY_POINTS, SIGHT = 20_000, 40.0
 """Where there are more points than that, those whose limit is e^-40 of the greatest are first taken as one."""
 PILOTS = 200

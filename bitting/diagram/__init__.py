@@ -15,7 +15,19 @@ Source: R. E. Bryant, "Graph-Based Algorithms for Boolean Function Manipulation"
 counting, ranking and sampling by completion counts is the recursive method of Nijenhuis and Wilf (from memory).
 """
 
-from bitting.diagram.build import BUDGET, Allowed
+from bitting.diagram.build import BUDGET, Allowed, Purse
+from bitting.diagram.counter import Counter
 from bitting.diagram.space import CodeSpace, Diagram, Layer, code_space, completions, lane_space
 
-__all__ = ["BUDGET", "Allowed", "CodeSpace", "Diagram", "Layer", "code_space", "completions", "lane_space"]
+__all__ = [
+    "BUDGET",
+    "Allowed",
+    "CodeSpace",
+    "Counter",
+    "Diagram",
+    "Layer",
+    "Purse",
+    "code_space",
+    "completions",
+    "lane_space",
+]

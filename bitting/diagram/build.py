@@ -8,10 +8,11 @@ layered diagram of the legal codes (Bryant's reduction, for layers of many-value
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from attrs import define
 
 from bitting.arrays import Array, Int32s, Integers
 from bitting.errors import TooLargeError
@@ -30,6 +31,14 @@ STEPS = 2_000_000
 """Most questions put to the rules' automata, in plain Python: some seconds."""
 
 _ROOM = 2**62
+
+
+@define
+class Purse:
+    """What may still be spent on diagrams: questions put to the rules' automata, and children of all layers before merging."""
+
+    steps: int
+    cells: int
 
 
 class _Running:
@@ -68,7 +77,12 @@ class _Running:
 
 
 def build(
-    system: System, places: Sequence[Place], rules: Sequence[Rule], allowed: Allowed, budget: int = BUDGET
+    system: System,
+    places: Sequence[Place],
+    rules: Sequence[Rule],
+    allowed: Allowed,
+    budget: int = BUDGET,
+    purse: Purse | None = None,
 ) -> list[Int32s]:
     """The child tables of every layer, one layer per place: (nodes, depths) -> node of the next layer, -1 for none.
 
@@ -77,15 +91,14 @@ def build(
     """
     running = [_Running(rule, system) for rule in rules]
     columns: list[Array] = [np.zeros(1, np.int32) for _ in running]
-    nodes, cells, steps = 1, 0, 0
+    nodes = 1
+    purse = Purse(STEPS, WHOLE) if purse is None else purse
     layers: list[Int32s] = []
     for place in places:
         depths = len(system.lanes[place.lane].track.labels)
-        cells += nodes * depths
-        steps += depths * sum(len(rule.states) for rule in running if place.lane in rule.lanes)
-        if (
-            nodes * depths > CELLS or cells > WHOLE or steps > STEPS
-        ):  # found out before the memory and the time are spent
+        purse.cells -= nodes * depths
+        purse.steps -= depths * sum(len(rule.states) for rule in running if place.lane in rule.lanes)
+        if nodes * depths > CELLS or min(purse.cells, purse.steps) < 0:  # before the memory and the time are spent
             raise _too_large(system, running, columns, place, nodes)
         alive = np.zeros((nodes, depths), bool)
         alive[:, sorted(allowed.get(place, range(depths)))] = True
@@ -111,9 +124,11 @@ def build(
     return _merge(layers)
 
 
-def _distinct(columns: Sequence[Array], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
+def _distinct(columns: Iterable[Array], sizes: Sequence[int], rows: int) -> tuple[Integers, Integers]:
     """Number the distinct rows of the columns: (number of each row, a row of each number)."""
     key = np.zeros(rows, np.int64)
+    if rows < 2:
+        return key, np.arange(rows)
     room = 1
     for column, size in zip(columns, sizes, strict=True):
         if size <= 1:
@@ -136,7 +151,7 @@ def _merge(layers: list[Int32s]) -> list[Int32s]:
     for children in reversed(layers):
         children = np.where(children >= 0, np.append(renumber, np.int32(-1))[children], np.int32(-1))
         live = np.flatnonzero((children >= 0).any(axis=1))
-        columns = [children[live, d].astype(np.int64) + 1 for d in range(children.shape[1])]
+        columns = children[live].T.astype(np.int64) + 1
         size = int(children.max(initial=-1)) + 2
         number, first = _distinct(columns, [size] * len(columns), len(live))
         renumber = np.full(len(children), -1, np.int32)

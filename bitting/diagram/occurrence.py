@@ -34,10 +34,14 @@ class Legal:
             for i, layer in enumerate(diagram.layers)
         }
 
+    @cached_property
+    def _occurring(self) -> dict[Place, Flags]:
+        layers = (layer for diagram in self.space.diagrams for layer in diagram.layers)
+        return {layer.place: np.asarray((layer.children >= 0).any(axis=0), bool) for layer in layers}
+
     def occurs(self, place: Place) -> Flags:
         """(depths,): whether any legal code has that depth there."""
-        diagram, layer = self._home[place]
-        return np.asarray((self.space.diagrams[diagram].layers[layer].children >= 0).any(axis=0), bool)
+        return self._occurring[place]
 
     def together(self, a: Place, b: Place) -> Flags:
         """(depths at a, depths at b): whether any legal code has both."""

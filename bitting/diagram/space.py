@@ -13,7 +13,7 @@ from attrs import field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Int32s
-from bitting.diagram.build import BUDGET, Allowed, build
+from bitting.diagram.build import BUDGET, Allowed, Purse, build
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
 from bitting.model.expect import expect
@@ -201,8 +201,8 @@ def code_space(
     if rules is None:
         rules = [rule for rule in system.rules if rule.level == "must"]
     rules = [rule for rule in rules if not idle(rule, system)]
-    groups = _coupled(len(system.lanes), rules)
-    return CodeSpace(system, tuple(_diagram(system, group, rules, allowed or {}, budget) for group in groups))
+    groups = coupled(len(system.lanes), rules)
+    return CodeSpace(system, tuple(diagram_of(system, group, rules, allowed or {}, budget) for group in groups))
 
 
 def lane_space(system: System, lane: int, *, rules: Sequence[Rule] | None = None) -> Diagram:
@@ -210,18 +210,26 @@ def lane_space(system: System, lane: int, *, rules: Sequence[Rule] | None = None
     if rules is None:
         rules = [rule for rule in system.rules if rule.level == "must"]
     own = [rule for rule in rules if rule.lanes == (lane,) and not idle(rule, system)]
-    return _diagram(system, (lane,), own, {}, BUDGET)
+    return diagram_of(system, (lane,), own, {})
 
 
-def _diagram(system: System, lanes: tuple[int, ...], rules: Sequence[Rule], allowed: Allowed, budget: int) -> Diagram:
+def diagram_of(
+    system: System,
+    lanes: tuple[int, ...],
+    rules: Sequence[Rule],
+    allowed: Allowed,
+    budget: int = BUDGET,
+    purse: Purse | None = None,
+) -> Diagram:
+    """Some lanes under those of the rules that speak of them alone. Raises `TooLargeError` past the budget or the purse."""
     cuts = {lane: system.lanes[lane].track.cuts for lane in lanes}
     places = [Place(lane, cut) for cut in range(max(cuts.values())) for lane in lanes if cut < cuts[lane]]
     own = [rule for rule in rules if set(rule.lanes) <= set(lanes)]
-    layers = build(system, places, own, allowed, budget)
+    layers = build(system, places, own, allowed, budget, purse)
     return Diagram(lanes, tuple(Layer(place, table) for place, table in zip(places, layers, strict=True)))
 
 
-def _coupled(lanes: int, rules: Sequence[Rule]) -> list[tuple[int, ...]]:
+def coupled(lanes: int, rules: Sequence[Rule]) -> list[tuple[int, ...]]:
     """Lanes that rules tie together, as groups in the order of their first lane."""
     group = list(range(lanes))
     for rule in rules:

@@ -17,7 +17,7 @@ diagram takes the place of the transition matrix.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -58,6 +58,12 @@ class TrellisLayer:
     scatter: Any = field(repr=False)
     merge: Any = field(repr=False)
     ways: Indices = field(repr=False)
+
+    @cached_property
+    def depths(self) -> Indices:
+        """A number per label, the same for labels of the same depths."""
+        column = self.labels[:, 0] if self.labels.shape[1] == 1 else self.labels
+        return np.unique(column, axis=0, return_inverse=True)[1].reshape(-1)
 
 
 @frozen(eq=False)

@@ -15,8 +15,8 @@ import numpy as np
 from attrs import frozen
 from numpy.typing import NDArray
 
-from bitting.arrays import Bytes, Flags, Indices
-from bitting.diagram import code_space
+from bitting.arrays import Bytes, Flags, Indices, Int32s
+from bitting.diagram import CodeSpace, code_space
 from bitting.errors import TooLargeError
 from bitting.model import System
 
@@ -33,7 +33,7 @@ class Walk:
     free: frozenset[int] = frozenset()
     """Cuts whose depth, if it is one, makes no difference."""
 
-    def legal(self, depths: Bytes, some: Indices | slice = slice(None)) -> Flags:
+    def legal(self, depths: Bytes | Int32s, some: Indices | slice = slice(None)) -> Flags:
         """Whether each code (a column of places in the depth tables), or each of some, ends where legal codes end."""
         state = np.zeros(1, np.int32)
         for cut, table in zip(self.cuts, self.tables, strict=True):
@@ -64,7 +64,7 @@ class Legality:
         """The cuts whose depths make a difference."""
         return [cut for walk in self.walks for cut in walk.cuts if cut not in walk.free]
 
-    def legal(self, depths: Bytes) -> Flags:
+    def legal(self, depths: Bytes | Int32s) -> Flags:
         """Which codes are legal; a depth as large as its depth table is no depth, and makes the code illegal."""
         found = np.ones(depths.shape[1], bool)
         for start in range(0, depths.shape[1], BLOCK):
@@ -88,10 +88,14 @@ def compile_legality(system: System, *, advice: bool = False) -> Legality | None
     if advice:
         system = attrs.evolve(system, rules=tuple(attrs.evolve(rule, level="must") for rule in system.rules))
     try:
-        space = code_space(system)
+        return legality_within(code_space(system))
     except TooLargeError:
         return None
-    first = np.cumsum([0, *(lane.track.cuts for lane in system.lanes)])
+
+
+def legality_within(space: CodeSpace) -> Legality:
+    """The tables of a code space that is built already."""
+    first = np.cumsum([0, *(lane.track.cuts for lane in space.system.lanes)])
     walks = []
     for diagram in space.diagrams:
         layers = diagram.layers

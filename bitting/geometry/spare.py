@@ -5,13 +5,13 @@ f/2 + D·tan(α/2) + f/2 <= s (the quotient in a wiki page on MACS that credits 
 An end mill of radius r spares a flat of width f there where D <= r - sqrt(r² - e²) with e = s - f/2, and always where
 e >= r (derived).
 
->>> vee_macs(4.0, 1.4, 0.4, 90), round(round_limit(2.0, 1.6, 0.4) or 0, 6), round_limit(1.0, 2.0, 0.4)
-(6, 0.571714, None)
+>>> round(vee_limit(4.0, 1.4, 1.4, 90), 6), round(round_limit(2.0, 1.6, 0.4) or 0, 6), round_limit(1.0, 2.0, 0.4)
+(2.6, 0.571714, None)
 """
 
 from __future__ import annotations
 
-from math import floor, radians, sqrt, tan
+from math import radians, sqrt, tan
 
 from bitting.geometry.figures import EXACT
 from bitting.model import Cutting
@@ -20,11 +20,6 @@ from bitting.model import Cutting
 def vee_limit(spacing: float, flat: float, root: float, angle: float) -> float:
     """The largest difference of depth (a length) at which a vee spares a flat of its neighbour; negative: none does."""
     return (spacing - flat / 2 - root / 2) / tan(radians(angle) / 2)
-
-
-def vee_macs(spacing: float, root: float, increment: float, angle: float) -> int:
-    """The largest number of depths by which neighbours may differ under a vee (lengths in any one unit, degrees)."""
-    return floor(vee_limit(spacing, root, root, angle) / increment + EXACT)
 
 
 def round_limit(r: float, spacing: float, flat: float) -> float | None:

@@ -36,7 +36,9 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
         if facts.track(one).milling == "internal":
             continue
         for found in _webs(facts, one, other):
-            if found[0] < facts.thin - EXACT and (worst is None or found[0] < worst[0] - EXACT):
+            stands, a, b, wanted = found
+            nearer = worst is None or stands < worst[0] - EXACT
+            if nearer and (len(wanted) == 2 or a == b or facts.codes.witness(wanted) is not None):
                 worst = found
     if worst is not None:
         stands, a, b, wanted = worst
@@ -47,15 +49,21 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
 
 
 def _webs(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
-    """What stands between every two parts of facing walls, for the depths that legal codes have together there."""
+    """What stands between two parts of facing walls where that is thin, by depths that two cuts have together there.
+
+    Of a run the depths are only what its cuts bound. Parts so far apart that even the deepest leave enough are passed over.
+    """
+    lanes, cutting, thin = facts.system.lanes, facts.system.cutting, facts.thin - EXACT
     width = float(facts.system.need("blade.width"))
-    lanes = facts.system.lanes
+    here, there = ([facts.own(i, depth) for depth in range(len(facts.track(i).depths))] for i in (one, other))
+    nearest = width - max(here) - max(there)
     for meeting in meetings(facts.system, lanes[one], lanes[other]):
+        if between(cutting, meeting.along, nearest) >= thin:
+            continue
         a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
         for d, e, wanted in _together(facts, one, other, meeting):
-            across = width - facts.own(one, d) - facts.own(other, e)
-            stands = between(facts.system.cutting, meeting.along, across)
-            if stands < facts.thin and (len(wanted) == 2 or a == b or facts.codes.witness(wanted) is not None):
+            stands = between(cutting, meeting.along, width - here[d] - there[e])
+            if stands < thin:
                 yield stands, a, b, wanted
 
 

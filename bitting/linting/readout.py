@@ -23,15 +23,18 @@ from typing import Any
 import numpy as np
 from attrs import frozen
 
-from bitting.arrays import Array
+from bitting.arrays import Array, Flags, Int32s
 from bitting.diagram import CodeSpace, Diagram
+from bitting.diagram.walk import legality_within
 from bitting.model import Place
 from bitting.model.value import Value
 
 MOST_PAIRS = 2_000_000
 DRAWS = 4_000
 MOST_ROWS = 5_000_000
-"""Pairs of one layer before equal ones are made one: 300 MB with what is worked out beside them."""
+"""Pairs of all layers before equal ones are made one: some seconds, and 300 MB where they are of one layer."""
+MOST_STEPS = 150_000_000
+"""Cuts looked up for an estimate: some seconds."""
 
 SLIPS = ("any_depth", "off_by_one", "swap")
 
@@ -62,18 +65,15 @@ MOST_SLIPS = 300_000
 """Slips of one cut (cuts times pairs of depths) that are followed through a diagram; a key has some hundreds."""
 
 
-def too_long(space: CodeSpace) -> bool:
-    """Whether there are more slips than can be followed in some seconds."""
-    layers = (layer for diagram in space.diagrams for layer in diagram.layers)
-    return sum(int(layer.children.shape[1]) ** 2 for layer in layers) > MOST_SLIPS
-
-
-def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips:
-    """The shares for a code space with at least one code."""
+def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips | None:
+    """The shares for a code space with at least one code; None where there are more slips than seconds to follow them."""
+    sizes = [int(layer.children.shape[1]) for diagram in space.diagrams for layer in diagram.layers]
+    if sum(size**2 for size in sizes) > MOST_SLIPS:
+        return None
     try:
         hidden, all_slips = exact_slips(space, most_pairs)
     except _TooMany:
-        return _estimated(space)
+        return _estimated(space) if DRAWS * sum(sizes) * len(sizes) <= MOST_STEPS else None
     any_depth, off_by_one, swap = (float(h / a) if a else None for h, a in zip(hidden, all_slips, strict=True))
     return Slips(any_depth, off_by_one, swap)
 
@@ -94,7 +94,7 @@ class _Walker:
     """Counts pairs of ways through one diagram."""
 
     def __init__(self, diagram: Diagram, most_pairs: int) -> None:
-        self.diagram, self.most = diagram, most_pairs
+        self.diagram, self.most, self.rows = diagram, most_pairs, 0
         self.tables = [layer.children.astype(np.int64) for layer in diagram.layers]
         slips = sum(2 * table.shape[1] for table in self.tables)
         self.kind: type[np.int64] | type[object] = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
@@ -144,7 +144,8 @@ class _Walker:
 
     def _met(self, parts: list[tuple[Array, Array, Array]], layer: int, found: list[int]) -> tuple[Array, Array, Array]:
         """Keep the pairs that go on; those that meet are counted and done. Equal pairs become one."""
-        if sum(len(part[0]) for part in parts) > MOST_ROWS:
+        self.rows += sum(len(part[0]) for part in parts)
+        if self.rows > MOST_ROWS:
             raise _TooMany
         a, b = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
         ways = np.concatenate([part[2] for part in parts])
@@ -227,10 +228,13 @@ class _Walker:
 
 def _estimated(space: CodeSpace) -> Slips:
     """The shares among codes drawn at random (always the same ones), with their standard error."""
+    codes = np.array([[d for row in depths for d in row] for depths in space.sample(DRAWS, seed=1)], np.int32).T
     sums = np.zeros((DRAWS, 3, 2))
-    for row, depths in enumerate(space.sample(DRAWS, seed=1)):
-        for kind, slipped in _slips(space, depths):
-            sums[row, kind] += (space.contains(slipped), 1)
+    legality = legality_within(space)
+    for slipped, happens in _slips(space, codes):
+        legal = legality.legal(slipped)
+        for kind, here in happens.items():
+            sums[:, kind] += np.stack([here & legal, here], axis=1)
     shares: list[float | None] = []
     errors = [0.0]
     for kind in range(3):
@@ -245,17 +249,17 @@ def _estimated(space: CodeSpace) -> Slips:
     return Slips(any_depth, off_by_one, swap, exact=False, sd=max(errors))
 
 
-def _slips(space: CodeSpace, depths: tuple[tuple[int, ...], ...]) -> Iterator[tuple[int, tuple[tuple[int, ...], ...]]]:
-    """Every slip of one code, by the place of its kind in `SLIPS`."""
-    for lane, row in enumerate(depths):
-        size = len(space.system.lanes[lane].track.labels)
-        for cut, depth in enumerate(row):
-            for other in range(size):
-                if other != depth:
-                    slipped = (*depths[:lane], (*row[:cut], other, *row[cut + 1 :]), *depths[lane + 1 :])
-                    yield 0, slipped
-                    if abs(other - depth) == 1:
-                        yield 1, slipped
-            if cut and row[cut - 1] != depth:
-                swapped = (*row[: cut - 1], depth, row[cut - 1], *row[cut + 1 :])
-                yield 2, (*depths[:lane], swapped, *depths[lane + 1 :])
+def _slips(space: CodeSpace, codes: Int32s) -> Iterator[tuple[Int32s, dict[int, Flags]]]:
+    """Every slip of codes (cuts, codes): what it makes of them, and by the place of its kind in `SLIPS` of which it is one."""
+    at = 0
+    for lane in space.system.lanes:
+        for cut in range(lane.track.cuts):
+            for other in range(len(lane.track.labels)):
+                slipped = codes.copy()
+                slipped[at] = other
+                yield slipped, {0: codes[at] != other, 1: np.abs(codes[at] - other) == 1}
+            if cut:
+                swapped = codes.copy()
+                swapped[[at - 1, at]] = codes[[at, at - 1]]
+                yield swapped, {2: codes[at - 1] != codes[at]}
+            at += 1

@@ -45,7 +45,7 @@ CODES: Mapping[str, str] = {
     "metal-thin": "too little metal stands between two walls, or between a wall and an edge",
     "floor-thin": "too little metal stands across the thickness",
     "read-out": "how many slips in a code that is read out go unnoticed",
-    "not-checked": "a check needs a figure that the file doesn't state",
+    "not-checked": "a check needs a figure that the file doesn't state, or more counting than there is time for",
     "en-1303": "the code against the key-code requirements of EN 1303",
 }
 """Every code of a finding, and what it is about."""

@@ -30,30 +30,29 @@ _RANK = {code: i for i, code in enumerate(CODES)}
 def lint(system: System, *, en1303: bool = False, progress: Callable[[str], None] = lambda stage: None) -> Linted:  # noqa: ARG005
     """Everything that can be found wrong with a system, each proved; `en1303` adds a comparison by grade.
 
-    Takes the time of a few counts of the code space: one per rule, more where rules clash. `progress` is told, in words,
-    what is being worked on.
+    Takes the time of a few counts of the code space: one per rule, more where rules clash; what would take more than some
+    seconds is not looked at, and a note says so. `progress` is told, in words, what is being worked on.
     """
     expect(System, system)
     findings: list[LintFinding] = []
     figures: dict[str, Any] = {}
     legal = _legal(system, findings, progress)
-    facts = Facts(system, legal)
-    progress("what stands and what the cutter leaves")
-    findings += _checked(facts)
     if legal is not None:
         progress("slips in reading out")
-        if readout.too_long(legal.space):
+        slips = readout.unnoticed(legal.space)
+        if slips is None:
             findings.append(
                 LintFinding("not-checked", "note", "for so many cuts and depths, slips in reading out are not counted")
             )
         else:
-            slips = readout.unnoticed(legal.space)
             findings.append(LintFinding("read-out", "note", _slips_said(slips)))
             figures["read_out"] = slips.as_dict()
         if en1303:
             progress("the grades of EN 1303")
             graded, figures["en_1303"] = standard.report(system, legal.space.count)
             findings += graded
+    progress("what stands and what the cutter leaves")
+    findings += _checked(Facts(system, legal))
     findings.sort(key=lambda finding: (_ORDER[finding.level], _RANK[finding.code]))
     return Linted(system.name, tuple(findings), figures)
 
@@ -74,7 +73,6 @@ def errors_of(system: System) -> tuple[LintFinding, ...]:
 
 def _legal(system: System, findings: list[LintFinding], progress: Callable[[str], None]) -> Legal | None:
     """The legal codes, and what is wrong with the rules; None where there are no codes to ask about."""
-    sentences = rules.sentences_of(system)
     progress("all legal codes")
     try:
         space = code_space(system)
@@ -82,6 +80,7 @@ def _legal(system: System, findings: list[LintFinding], progress: Callable[[str]
         message = f"{fault.message}; nothing about the legal codes is proved"
         findings.append(LintFinding("too-large", "warning", message))
         return None
+    sentences = rules.sentences_of(system, space)
     if space.count == 0:
         progress("the smallest set of rules that clash")
         findings.append(rules.contradiction(sentences))

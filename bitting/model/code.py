@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
 
 from attrs import field, frozen
 
@@ -48,8 +49,9 @@ class Code:
     system: System = field(repr=lambda system: system.name)
     text: str = field(repr=False)
     written: tuple[CutList, ...] = field(repr=False)
-    said: bool = field(default=False, repr=False, eq=False)
-    """Whether it was written as people say it (`bitting.notation.spoken`), not in the notation's own words."""
+    said: Literal["", "surely", "if whole"] = field(default="", repr=False, eq=False)
+    """Whether it was written as people say it (`bitting.notation.spoken`), not in the notation's own words: with names
+    beyond doubt, or taken so because it makes a whole code of depths that the system has."""
 
     def lists(self, lane: Lane) -> tuple[CutList, ...]:
         """Everything written for a lane: none, one, or one per side of a convenience key."""
@@ -68,9 +70,14 @@ class Code:
     @property
     def well_formed(self) -> bool:
         """Whether every list that the key needs is there, as long as its track, of depths that the system has."""
+        return self.complete and all(cut.depths for row in self.written for cut in row.cuts)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every list that the key needs is there, as long as its track, whatever its depths."""
         sides = self.system.sides if self.system.sided else {w.side for w in self.written}
         wanted = {(side, track.name): track.cuts for side in sides for track in self.system.tracks}
-        given = {(w.side, w.track): len(w.cuts) for w in self.written if all(cut.depths for cut in w.cuts)}
+        given = {(w.side, w.track): len(w.cuts) for w in self.written}
         return bool(wanted) and given == wanted and len(given) == len(self.written)
 
     @property

@@ -84,25 +84,22 @@ def _as_said(text: str, system: System, strict: Code | None, fault: NotationErro
 
     understood: Said | None = None
     spoken: Code | None = None
-    unread = strict is None or not _lengths(strict)
+    unread = strict is None or not strict.complete
     try:
         understood = said(text, system)
         spoken = _read(text, system, understood.sides()) if understood else None
     except NotationError as found:
         if unread and (found.ambiguous or (understood is not None and understood.sure)):
             raise
-    if spoken is not None and understood is not None and (spoken.well_formed or (understood.sure and unread)):
-        return strict if strict == spoken else evolve(spoken, said=True)
+    surely = unread and understood is not None and understood.sure
+    if spoken is not None and (surely or spoken.well_formed):
+        return strict if strict == spoken else evolve(spoken, said="surely" if surely else "if whole")
     if strict is None:
-        raise fault or NotationError("this can't be read", text=text)
+        fault = fault or NotationError("this can't be read", text=text)
+        fault.ambiguous |= spoken is not None
+        raise fault
     _refuse_two_meanings(text, system, strict)
     return strict
-
-
-def _lengths(code: Code) -> bool:
-    """Whether every list has its length, whatever its depths."""
-    rows = (evolve(row, cuts=tuple(evolve(cut, depths=cut.depths or (0,)) for cut in row.cuts)) for row in code.written)
-    return evolve(code, written=tuple(rows)).well_formed
 
 
 def _refuse_two_meanings(text: str, system: System, strict: Code) -> None:

@@ -29,7 +29,7 @@ def of_lock(code: Code, lock: str) -> Code | None:
     if not short.well_formed:
         return None
     written = tuple(_filled(row, system, read[row.track]) for row in short.written if row.track is not None)
-    return Code(system, code.text, written, said=True)
+    return Code(system, code.text, written, said="if whole")
 
 
 def _read_of(track: Track, cuts: tuple[int, ...]) -> tuple[int, ...]:

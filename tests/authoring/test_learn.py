@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from bitting.authoring.evidence import LIMIT, Counter, Evidence, chance, more_codes, most_breaking
+from bitting.authoring.evidence import LIMIT, Evidence, chance, more_codes, most_breaking
 from bitting.authoring.families import LEARNABLE, families, merged
-from bitting.authoring.learn import learn, without_rules
+from bitting.authoring.learn import learn
 from bitting.cli import main
-from bitting.diagram import code_space
+from bitting.diagram import Counter, code_space
 from bitting.errors import BittingError
 from bitting.model import Place, System, code_of
 from bitting.rules import catalogue, read_rule
@@ -36,6 +36,11 @@ def known(made: System) -> list[str]:
 
 
 # ---- evidence -----------------------------------------------------------------------------------------------------
+
+
+def without_rules(system: System) -> System:
+    """The same system with no rules at all."""
+    return evolve(system, must=(), should=(), rules=())
 
 
 @given(st.integers(0, 12), st.integers(1, 60), st.floats(0, 1))
@@ -82,6 +87,7 @@ def test_evidence_without_a_share_says_nothing() -> None:
 # ---- families -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @settings(max_examples=12, deadline=None)
 @given(any_system)
 def test_every_family_is_read_and_runs_from_loose_to_tight(made: System) -> None:

@@ -55,7 +55,8 @@ def system() -> System:
 
 
 def codes(number: int, *, random: float, slips: float, malformed: float, seed: int = 2) -> list[str]:
-    """Codes, most of them legal: a share random, a share with one cut changed to any digit, a share malformed."""
+    """Codes, most of them legal: a share random, a share with one cut changed to any digit, a share written otherwise
+    than the others, most of those so that they can't be read."""
     rng = np.random.default_rng(seed)
     knot = system()
     pool = [str(code_of(knot, depths)) for depths in code_space(knot).sample(min(number, 40_000), seed)]
@@ -85,7 +86,7 @@ def codes(number: int, *, random: float, slips: float, malformed: float, seed: i
     return texts
 
 
-SHAPE = re.compile(r"L:((?: \d{1,2}){10}) / R:((?: \d{1,2}){10})").fullmatch
+SHAPE = re.compile(r"L:((?: \d{1,2}){10})(?: /)? R:((?: \d{1,2}){10})").fullmatch
 
 
 def _track(cuts: list[int]) -> bool:
@@ -111,7 +112,7 @@ def plain_loop(text: str) -> bool:
 
 
 PAIRS = "|".join(f"{a} {b}" for a in range(1, 7) for b in range(1, 7) if abs(a - b) > 3)
-GOOD = r"^L: [1-3](?: [1-6]){8} [12] / R: [1-3](?: [1-6]){8} [12]$"
+GOOD = r"^L: [1-3](?: [1-6]){8} [12](?: /)? R: [1-3](?: [1-6]){8} [12]$"
 FEW = "|".join(f"[LR]:(?: [{a}{b}]){{10}}" for a in range(1, 7) for b in range(a + 1, 7))
 BAD = PAIRS + "|" + "|".join(" ".join([str(d)] * 4) for d in range(1, 7)) + "|" + FEW
 

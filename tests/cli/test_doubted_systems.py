@@ -19,6 +19,7 @@ from bitting.model import System
 from bitting.rules import read_rules
 from bitting.soundness import suspect
 from bitting.systemfile import shipped_systems
+from tests.conftest import but_long
 from tests.lint.test_broken import BROKEN, shipped
 
 Case = tuple[str, str, list[tuple[str, str]], list[str]]
@@ -46,10 +47,12 @@ def key(system: System) -> tuple[str, str]:
     )
 
 
-@pytest.mark.parametrize(("name", "changes", "errors"), [row[1:] for row in broken()], ids=[row[0] for row in broken()])
-def test_every_command_refuses_or_warns_in_its_first_line(
-    name: str, changes: list[tuple[str, str]], errors: list[str], tmp_path: Path
-) -> None:
+BROKEN_FILES = {what: case for what, *case in broken()}
+
+
+@pytest.mark.parametrize("what", but_long(BROKEN_FILES, *list(BROKEN_FILES)[3:]))
+def test_every_command_refuses_or_warns_in_its_first_line(what: str, tmp_path: Path) -> None:
+    name, changes, errors = BROKEN_FILES[what]
     text = (folder("systems") / f"{name}.toml").read_text(encoding="utf-8")
     for old, new in changes:
         text = text.replace(old, new)

@@ -104,7 +104,7 @@ def test_json_is_ascii_where_the_terminal_is() -> None:
     assert json.loads(done.stdout.decode("ascii"))["results"][0]["input"] == f"{CODE} # ½"
 
 
-@pytest.mark.parametrize("command", but_long(["check", "plan", "inspect", "lint"], "plan", "inspect"))
+@pytest.mark.parametrize("command", but_long(["check", "plan", "inspect", "lint"], "plan", "inspect", "lint"))
 def test_colour_only_where_it_is_wanted(command: str) -> None:
     assert "\033[3" in on_terminal(TEXTS[command], 100)[1]
     assert "\033" not in on_terminal(TEXTS[command], 100, NO_COLOR="1")[1]
@@ -112,7 +112,9 @@ def test_colour_only_where_it_is_wanted(command: str) -> None:
     assert "\033" not in run(*TEXTS[command]).stdout
 
 
-@pytest.mark.parametrize("command", ["align", "compare", "complete", "plan", "rules"])
+@pytest.mark.parametrize(
+    "command", but_long(["align", "compare", "complete", "plan", "rules"], "align", "compare", "complete")
+)
 def test_sentences_keep_to_a_narrow_terminal(command: str) -> None:
     _, shown = on_terminal(TEXTS[command], 48, NO_COLOR="1")
     wide = [line for line in shown.split("\n") if len(line) > 48 and "  " not in line.strip()]

@@ -401,6 +401,10 @@ def test_products_say_what_the_double_integral_says(name: str, own: float, tilte
             assert np.abs(found - exact).max() < (3e-6 if tilted else 3e-7) * max(exact.max(), 1.0)
             bound = bounds[scale, tilt, at[0], at[1]] if signs[0] else bounds[scale, tilt, at[0]]
             assert (bound > np.log(exact.sum(axis=0)) - 1e-3).all()
+            span = (
+                bounds[scale].max() - bounds[scale].min()
+            )  # no less than sums may be wrong by, and yet far tells from near
+            assert np.log(100) < span < -np.log(3e-6)
 
 
 @pytest.mark.thorough

@@ -152,6 +152,7 @@ def test_readings_far_outside_everything_still_have_best_codes() -> None:
     assert Decoder(system, model).decode(key).verdict == "no-fit"
 
 
+@pytest.mark.thorough
 def test_readings_across_beside_impossible_ones_have_an_answer() -> None:
     """Where no point of the grid explains a pair, its bound is that of its likelihood: a number, not nothing."""
     across = Measuring(across=Across(("left", "right"), 1, -10.0))

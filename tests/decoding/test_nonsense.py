@@ -45,7 +45,7 @@ def decode_nonsense(name: str) -> None:
         print(decoder.decode(readings).verdict)
 
 
-@pytest.mark.parametrize("name", but_long(shipped_systems(), "dunlin", "heron", "plover", "siskin"))
+@pytest.mark.parametrize("name", but_long(shipped_systems(), "dunlin", "grebe", "heron", "plover", "siskin"))
 def test_nonsense_is_found_out_soon(name: str) -> None:
     program = f"from tests.decoding.test_nonsense import decode_nonsense; decode_nonsense('{name}')"
     done = python("-c", program, seconds=SECONDS)

@@ -44,7 +44,7 @@ def text_of(cuts: int, depths: int, *must: str) -> str:
     """
 
 
-@pytest.mark.parametrize("name", but_long(LARGE, "different depths", "depth uses", "long"))
+@pytest.mark.parametrize("name", but_long(LARGE, "different depths", "depth uses", "long", "palindrome"))
 def test_a_large_space_names_the_rule_early(tmp_path: Path, name: str) -> None:
     """Aim: 5 s and 500 MB; the limits are five times that."""
     cuts, depths, rule = LARGE[name]

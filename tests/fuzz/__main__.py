@@ -79,7 +79,6 @@ def drive(seed: int, minutes: float) -> int:
 def work(seed: int, number: int, until: float) -> int:
     """Attack after attack in this process, each announced before it begins; ends itself after five hundred."""
     limited(20 * CALL_SECONDS, MEMORY)
-    signal.signal(signal.SIGPROF, _late)
     for count in range(number, number + 500):
         if time.monotonic() > until:
             break
@@ -118,6 +117,7 @@ def _in_process(words: list[str], attack: Attack, show: bool) -> str:
 
     from bitting.cli import main as command
 
+    signal.signal(signal.SIGPROF, _late)
     signal.setitimer(signal.ITIMER_PROF, CALL_SECONDS)
     try:
         with warnings.catch_warnings(record=True) as warned:

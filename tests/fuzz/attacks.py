@@ -6,7 +6,7 @@ import random
 import re
 from collections.abc import Callable
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from bitting.grammars import folder
 from bitting.systemfile import shipped_systems
@@ -68,7 +68,13 @@ def attack_of(seed: int, number: int) -> Attack:
     draw = random.Random(f"{seed}/{number}")
     if number % 50 == 49:  # a process of its own takes a second or two
         return _streams(draw)
-    return draw.choice(KINDS)(draw)
+    attack = draw.choice(KINDS)(draw)
+    return evolve(attack, arguments=tuple(_handed_on(word) for word in attack.arguments))
+
+
+def _handed_on(word: str) -> str:
+    """An argument as a system hands it on: it ends at a NUL, and a byte that is no text stands as a low surrogate."""
+    return word.replace("\x00", "").replace("\ud800", "\udc80")
 
 
 def scrap(draw: random.Random) -> str:
@@ -150,12 +156,22 @@ def _large(draw: random.Random) -> Attack:
         draw.choice(RULES).format(n=draw.randint(0, cuts), m=draw.randint(0, depths)) for _ in range(draw.randint(0, 3))
     ]
     code = " ".join(str(draw.randint(1, 2)) for _ in range(2 * cuts))
-    return _with_file(draw, large_text(cuts, depths, rules), code)
+    return _with_file(draw, large_text(cuts, depths, rules) + draw.choice(["", CUT]), code)
+
+
+CUT = """
+[cutting]
+cutter = 0.6
+seat = 0.1
+steepest = 60
+[measuring]
+tolerance = 0.01
+"""
 
 
 def large_text(cuts: int, depths: int, rules: list[str]) -> str:
     """A system file of two equal tracks."""
-    table = ", ".join(f"{i + 1} = {900 - 0.5 * i:.2f}" for i in range(depths))
+    table = ", ".join(f"{i + 1} = {9 - 4 * i / depths:.4f}" for i in range(depths))
     spaces = f"{{ first = {cuts / 2 + 1}, pitch = -0.5, count = {cuts} }}"
     return f"""
 format = 1
@@ -167,7 +183,7 @@ tracks = [
 [rules]
 must = {rules!r}
 [blade]
-width = 950.0
+width = 10.0
 """
 
 

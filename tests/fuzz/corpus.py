@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.fuzz.attacks import CODES, KEY, SETUP, Attack, large_text, shipped_text
+from tests.fuzz.attacks import CODES, CUT, KEY, SETUP, Attack, large_text, shipped_text
 
 MY = "{folder}/my.toml"
 
@@ -41,6 +41,14 @@ CORPUS: tuple[Attack, ...] = (
             (1000, 60, "adjacent cuts differ by at most 5"),
         )
         for command in ("count", "lint")
+    ),
+    *(
+        Attack(("systems", "lint", MY), files=(("my.toml", large_text(cuts, depths, rules) + cut),))
+        for cuts, depths, rules, cut in (
+            (200, 10, ["MACS is 102", "cuts change direction at least 95 times", "on left, first cut is one of 1"], ""),
+            (1000, 200, ["on left, first cut is one of 1"], ""),
+            (200, 10, ["MACS is 3"], CUT),
+        )
     ),
     Attack(("draw", CODES[0], "-s", MY, "-o", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),
     Attack(("decode", KEY, "-s", MY, "--svg", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import bitting
-from bitting.diagram import code_space
+from bitting.diagram import code_space, counter
+from bitting.diagram.build import STEPS
 from bitting.diagram.occurrence import Legal
 from bitting.linting import en1303, lint, readout, rules
 from bitting.model import Place
@@ -75,6 +76,7 @@ def test_large_counts_are_kept_as_whole_numbers_too(made) -> None:
         assert large.count() == small.count()
 
 
+@pytest.mark.thorough
 def test_a_space_of_more_codes_than_fit_a_machine_word(monkeypatch) -> None:
     made = system(track(cuts=40, labels="12345678"), must=("adjacent cuts differ by at most 3",))
     monkeypatch.setattr(readout, "DRAWS", 300)
@@ -139,8 +141,8 @@ def test_idle_rules_and_clashes(made) -> None:
         told = [f.message for f in rules.idle_rules(all_of_them)]
         assert [next(i for i in idle if f"the rule “{made.must[i]}”" in message) for message in told] == idle
         return
-    clash, sure = rules.smallest_clash(all_of_them, all_of_them.everything)
-    assert sure
+    clash, proved = rules.smallest_clash(all_of_them, all_of_them.everything)
+    assert proved == "smallest"
     assert kept(made, [made.must[i] for i in clash]) == 0
     for fewer in combinations(made.must, len(clash) - 1):
         assert kept(made, fewer) > 0
@@ -273,3 +275,69 @@ def test_more_counts_than_are_made_leave_a_grade_open(monkeypatch) -> None:
     assert "open" in findings[2].message
     assert "too many-sided to count" in findings[2].message
     assert "no certification" in findings[0].message
+
+
+DIRECTIONS = (
+    "adjacent cuts differ by at most 9",
+    "cuts change direction at least 3 times",
+    "on left, first cut is one of 1",
+)
+
+
+def directed(cuts: int, depths: int, *must: str):
+    """Two tracks under three rules, of which the first can't bind, the second counts, the third speaks of one track."""
+    labels = [str(n) for n in range(1, depths + 1)]
+    return system(track("left", cuts, labels), track("right", cuts, labels), must=(*DIRECTIONS, *must))
+
+
+def test_each_diagram_is_built_once_however_many_rules_are_compared(monkeypatch) -> None:
+    """Beside the legal codes: left without its own sentence, with that alone, and either track under no rule."""
+    from bitting.diagram import space as space_module
+
+    made, built = directed(8, 5), []
+    whole = space_module.build
+    monkeypatch.setattr(space_module, "build", lambda *given: built.append(given[1][0].lane) or whole(*given))
+    lint(made)
+    assert sorted(built) == [0, 0, 0, 0, 1, 1]
+
+
+def no_time(monkeypatch) -> None:
+    """Room for counts of a rule that remembers nothing (40 questions), and for no other."""
+    monkeypatch.setattr(rules, "MOST_STEPS", 0)
+    monkeypatch.setattr(counter, "LEAST", STEPS // 50)
+
+
+def test_what_there_is_no_time_to_count_is_said_and_nothing_is_claimed_of_it(monkeypatch) -> None:
+    made = attrs.evolve(directed(8, 5), should=("at least 2 different depths",))
+    asked = "on left, first cut is one of 1"
+    assert not [f for f in lint(made).findings if f.code == "not-checked" and "too much to count" in f.message]
+    no_time(monkeypatch)
+    found = [f.message for f in lint(made).findings if "too much to count" in f.message]
+    assert found == [
+        f"whether “{asked}” rejects anything that the other rules allow is not looked at: there is too much to count",
+        "whether the advice “at least 2 different depths” can be followed is not looked at: there is too much to count",
+    ]
+    assert [f.message.split("”")[0] for f in lint(made).findings if f.code == "idle-rule"] == [
+        f"the rule “{DIRECTIONS[0]}"  # it can't bind, so without it the codes are those that are counted already
+    ]
+    assert not lint(made).complete
+
+
+def test_a_clash_that_there_is_no_time_to_narrow_down_claims_no_more_than_it_knows(monkeypatch) -> None:
+    made = directed(8, 5, "cuts change direction at most 1 time")
+    assert "these 2 rules clash, and no fewer do" in lint(made).findings[0].message
+    no_time(monkeypatch)
+    assert "these rules clash, perhaps fewer of them do" in lint(made).findings[0].message
+
+
+def test_more_slips_than_there_is_time_to_follow_are_estimated_or_said_not_to_be_counted(monkeypatch) -> None:
+    space = code_space(directed(8, 5))
+    monkeypatch.setattr(readout, "DRAWS", 200)
+    assert readout.unnoticed(space).exact
+    monkeypatch.setattr(readout, "MOST_ROWS", 1000)
+    assert not readout.unnoticed(space).exact
+    monkeypatch.setattr(readout, "MOST_STEPS", 200 * 80 * 16 - 1)
+    assert readout.unnoticed(space) is None
+    notes = [f.message for f in lint(directed(8, 5)).findings if f.code == "not-checked"]
+    assert "slips in reading out are not counted" in notes[0]
+    assert notes[-1].startswith("to have everything checked, add")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from math import floor
 from pathlib import Path
 
 import attrs
@@ -12,15 +13,17 @@ import pytest
 import bitting
 from bitting.diagram import code_space, occurrence
 from bitting.diagram.occurrence import Legal
-from bitting.geometry.spare import round_limit, vee_limit, vee_macs
+from bitting.geometry.figures import EXACT
+from bitting.geometry.spare import round_limit, vee_limit
 from bitting.geometry.web import between
-from bitting.linting import en1303, lint
+from bitting.linting import en1303, lint, metal
 from bitting.linting.metal import _uncovered
 from bitting.linting.reach import square_angle
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
 from bitting.rules import read_rules
 from tests.conftest import but_long
+from tests.make import system, track
 from tests.plan_systems import EDGES, FOUR, INTERNAL, VEE
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -32,8 +35,9 @@ STANDARDS = tomllib.loads((REFERENCE / "lock_standards.toml").read_text(encoding
 def test_macs_of_a_vee(vector) -> None:
     """tests/reference/key_geometry.toml, macs_straight_cut: quotient seen at second hand, vectors computed there."""
     spacing, root, increment, angle = (vector[key] for key in ("spacing", "root", "increment", "angle"))
-    assert vee_limit(spacing, root, root, angle) / increment == pytest.approx(vector["quotient"], abs=5e-7)
-    assert vee_macs(spacing, root, increment, angle) == vector["macs"]
+    quotient = vee_limit(spacing, root, root, angle) / increment
+    assert quotient == pytest.approx(vector["quotient"], abs=5e-7)
+    assert floor(quotient + EXACT) == vector["macs"]
 
 
 @pytest.mark.parametrize("vector", GEOMETRY["round_cutter"]["vector"])
@@ -210,3 +214,14 @@ def test_witnesses_are_legal_codes_that_show_what_is_said(name: str) -> None:
     for finding in lint(made, en1303=True).findings:
         if finding.witness is not None:
             assert legal.space.contains(bitting.parse_code(finding.witness, made).depths)
+
+
+def test_only_cuts_near_each_other_are_compared_depth_by_depth(monkeypatch) -> None:
+    """Of 60 opposite 60 cuts, pitch 2.3 and cutter 2.4: each with the one straight across and its two neighbours."""
+    compared = []
+    whole = metal._together
+    monkeypatch.setattr(metal, "_together", lambda *given: compared.append(given[3]) or whole(*given))
+    made = system(track("left", 60, "1234", step=-1.4), track("right", 60, "1234", step=-1.4))
+    found = next(f for f in lint(made).findings if f.code == "metal-thin")
+    assert "no metal is left between cut 1 of left and cut 1 of right" in found.message
+    assert len(compared) == 60 + 2 * 59

@@ -125,6 +125,7 @@ def test_the_fit_is_that_of_scipy() -> None:
     assert fit.dof == 4
 
 
+@pytest.mark.thorough
 def test_stated_uncertainties_are_the_scatter_of_many_keys() -> None:
     """1,000 setup keys with noise: every term is off by its own sd (the caliper's and the clamp's share apart)."""
     made = system()

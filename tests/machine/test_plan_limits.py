@@ -12,6 +12,7 @@ from attrs import evolve
 
 from bitting.geometry.frame import Frame, frame_of, reach_of
 from bitting.geometry.profile import EndMill
+from bitting.machine.plan import moves
 from bitting.machine.plan.bite import with_bites
 from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
@@ -138,6 +139,19 @@ def test_a_wall_is_eased_to_the_limit_wherever_some_stops_do_it(step: float, rad
         for limit, most in ((angle, stops), (angle + 0.3, stops)):
             assert eased(limit)[1] <= limit + 1e-6
             assert len(eased(limit)[0]) <= most
+
+
+@pytest.mark.parametrize("step", [0.45, 0.7, 0.9, 1.35])
+def test_where_no_stops_ease_a_wall_enough_the_gentlest_are_given_and_of_those_the_fewest(step: float) -> None:
+    shallow, deep, cutter, seat, grain = (0.0, 0.0), (2.3, step), EndMill(1.2), 0.3, 0.01
+    tried = {0: moves._angle(shallow, deep, [], cutter)}
+    for stops in moves._candidates(shallow, deep, cutter, seat, grain):
+        if moves._spares_seat(shallow, stops, cutter, seat):
+            tried[len(stops)] = min(tried.get(len(stops), 90.0), moves._angle(shallow, deep, stops, cutter))
+    gentlest = min(tried.values())
+    stops, angle = stops_between(shallow, deep, cutter, seat=seat, steepest_allowed=0.0, grain=grain)
+    assert angle == pytest.approx(gentlest, abs=1e-6)
+    assert len(stops) == min(count for count, left in tried.items() if left <= gentlest + 1e-6)
 
 
 @pytest.mark.parametrize("direction", ["bow-to-tip", "tip-to-bow"])

@@ -13,7 +13,7 @@ from bitting.diagram import code_space
 from bitting.model import Code, Cut, CutList, System
 from bitting.repair import Repairer
 from bitting.repair.moves import Shape
-from bitting.repair.search import Column, Found
+from bitting.repair.search import BITS, Column, Found
 from bitting.repair.words import change
 from bitting.systemfile import load_system
 from tests.make import system, track
@@ -124,3 +124,11 @@ def _whole_way(self: Column, shape: Shape, signs, depths, of, least=0.0, allowed
         share = np.where(some, share, 0)
     found = Candidates(which, shape.undone(depths, move, which), share, move + shape.first)
     return self._legal(shape, found.some(share > 0))
+
+
+@pytest.mark.parametrize("way", [(0, 0, 1), (1, 1, 2), (3, 2, 1), (0, 2**BITS - 1, 2**BITS - 1)])
+def test_a_way_is_one_number_of_a_layout_and_two_moves(way: tuple[int, int, int]) -> None:
+    layout, first, second = way
+    repairer = Repairer(LETTERS)
+    column = Column(repairer.table, repairer._legality, ())
+    assert column.told(((layout << BITS) + first << BITS) + second) == way

@@ -16,6 +16,7 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Code, Cut, CutList, System, code_of
 from bitting.repair import Repairer, nearest
+from bitting.repair.written import signs_of
 from tests.make import one_track, system, track, two_sides, two_tracks
 from tests.repair_oracle import posterior
 
@@ -305,3 +306,9 @@ def test_heard_tens_equal_brute_force() -> None:
     assert said["3 0 1 6"] == "cuts 1 and 2 read 1 3 for 3 0"
     said = {found.code: found.change for found in nearest(bitting.parse_code("3 3 0 1", made), best=99).codes}
     assert said["3 1 3 1"] == "cuts 2 and 3 read 3 0 for 1 3"
+
+
+def test_a_list_of_no_track_is_written_by_the_first_ones_labels() -> None:
+    made = system(track("left", 4, "1234"), track("right", 3, "ABCD"))
+    code = lists_code(made, [(None, None, ["1", "3", "2", "4", "2"]), (None, "right", ["A", "D"])])
+    assert signs_of(code) == ["1", "3", "2", "4", "2", "A", "D"]

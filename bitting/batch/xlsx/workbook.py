@@ -205,7 +205,8 @@ def _open(run: Run, kind: str) -> Workbook:
 def _add(run: Run, book: Workbook, page: Worksheet, rows: Sequence[Row], target: BinaryIO) -> None:
     """Add the columns to the workbook itself."""
     add_columns(run, page, rows)
-    hidden = sum(1 for number in range(len(rows)) if page.row_dimensions[run.layout.first + number + 1].hidden)
+    ours = range(run.layout.first + 1, run.layout.first + len(rows) + 1)
+    hidden = sum(1 for number, row in page.row_dimensions.items() if number in ours and row.hidden)
     if hidden:
         rows_were = plural(hidden, "hidden row was", "hidden rows were")
         run.figures.notes.append(f"{rows_were} checked too")

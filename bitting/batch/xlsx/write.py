@@ -154,7 +154,7 @@ def write_book(run: Run, name: str, lines: Iterable[Line], target: BinaryIO) -> 
     page = book.create_sheet(name)
     fills, count = _fills(run.worker.columns), len(run.worker.columns.names)
     for values, verdict in lines:
-        out = [_clean(value) if isinstance(value, str) else value for value in values]
+        out = [(_clean(value) or None) if isinstance(value, str) else value for value in values]  # None: no cell at all
         for place, value in enumerate(out):
             if isinstance(value, str) and value.startswith(("=", "#")):
                 out[place] = cell = WriteOnlyCell(page, value)

@@ -305,8 +305,8 @@ def _uneven(
 
 def _reason(verdict: Verdict, tolerance: float | None) -> str:
     if verdict == "adjust":
-        return "an error is beyond its expanded uncertainty" + ("" if tolerance is None else " and matters")
-    return "no error is beyond its expanded uncertainty and a quarter of the tolerance"
+        return "an error is larger than measuring can explain" + ("" if tolerance is None else ", and matters")
+    return "what it is off by is no more than measuring can explain, or too little to matter"
 
 
 def _notes(

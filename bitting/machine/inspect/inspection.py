@@ -104,7 +104,7 @@ def notes_on(
     if system.convenience and len(system.sides) > 1 and not web:
         seen = {c.side for c in cuts if c.measured is not None}
         if len(seen) < len(system.sides):
-            notes.append("only one side was measured; the other is cut in a clamping of its own: measure it too")
+            notes.append("only one side was measured; the other is clamped and cut by itself: measure it too")
     if against:
         notes.append("a key that works is worn towards deeper: a new cut a little shallower than it may still be right")
     if wide := too_wide(system, job.gauge.jaw):
