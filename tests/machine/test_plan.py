@@ -441,7 +441,7 @@ def test_one_side_of_a_key_with_the_same_cuts_on_both_is_taken_alone() -> None:
     assert result.simulation.reached
     assert not [w for w in result.warnings if "Leave out a side" in w]
     both = [parse_take(text, system) for text in ("top left 5 by 0.1", "bottom left 5 by 0.1")]
-    with pytest.raises(BittingError, match="one side at a time"):
+    with pytest.raises(BittingError, match="from side to side"):
         plan(code, system, take=both)
 
 
