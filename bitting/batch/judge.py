@@ -280,11 +280,11 @@ class Judge:
             code = parse_code(text, self.system)
         except NotationError as fault:
             return Answer(Verdict.UNREADABLE, message=one_line(fault))
-        if words := None if code.well_formed else no_code(code):
-            return Answer(Verdict.UNREADABLE, message=words)
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
+        if words := None if code.complete else no_code(code):
+            return Answer(Verdict.UNREADABLE, message=words)
         findings = self.explainer.findings(code)
         legal = not any(finding.level == "must" for finding in findings)
         places = code.depths

@@ -111,7 +111,7 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
     from bitting.notation.hints import no_code
 
     code = parse_code(text, system, lock=lock)
-    if words := None if code.well_formed else no_code(code):
+    if words := None if code.complete else no_code(code):
         raise NotationError(words, text=text)
     return code
 

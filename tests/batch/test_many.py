@@ -158,7 +158,7 @@ def alone(text: str, system: System) -> tuple[Verdict, str | None, tuple[object,
         code = parse_code(text, system)
     except NotationError:
         return Verdict.UNREADABLE, None, ()
-    if not code.well_formed and no_code(code):
+    if not code.complete and no_code(code):
         return Verdict.UNREADABLE, None, ()
     report = check(code, system, suggest=False)
     return Verdict.LEGAL if report.legal else Verdict.ILLEGAL, code.canonical, report.findings
