@@ -106,7 +106,7 @@ def test_check_lint_plan_and_polygons_say_the_same(seed: int, monkeypatch: pytes
     ours = least_web(system, tuple(map(tuple, code)))
     assert max(ours, 0.0) == pytest.approx(outside, abs=0.002)
 
-    asking = evolve(system, rules=tuple(read_rule(system, "at least 99 stands between left and right", "must")))
+    asking = evolve(system, rules=tuple(read_rule(system, f"at least {WIDTH} stands between left and right", "must")))
     said = [finding.message for finding in check(code_of(asking, code), asking, suggest=False).findings]
     figures = [float(re.search(r"([\d.]+) mm stands as the cutter leaves it", text)[1]) for text in said]
     assert min(figures) == pytest.approx(outside, abs=0.005)

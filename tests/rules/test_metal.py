@@ -16,8 +16,10 @@ import shapely
 
 from bitting.checking import check
 from bitting.diagram import code_space
+from bitting.geometry import web
+from bitting.geometry.web import between
 from bitting.model import Cutting, System, Track, code_of
-from bitting.rules import read_rules
+from bitting.rules import SentenceError, read_rules
 from tests.conftest import but_long
 from tests.make import system
 
@@ -105,3 +107,28 @@ def test_seats_alone_where_no_cutter_is_stated(seat: float) -> None:
     for least in {round(left + 0.0005, 4) for left in stands.values()}:  # between every two that differ
         space = code_space(with_rule(made, f"at least {least} stands between left and right"))
         assert space.count == sum(left >= least for left in stands.values())
+
+
+@pytest.mark.parametrize("asked", ["10.1", "92"])
+def test_more_than_the_blade_is_wide_is_no_rule(asked: str) -> None:
+    made = drawn(0, 2.4, 0.3)
+    assert made.blade.width is not None
+    assert made.blade.width < 10.1
+    with pytest.raises(SentenceError, match=f"{asked} mm can't stand anywhere: the blade is"):
+        read_rules(made, (f"at least {asked} stands between left and right",), ())
+
+
+def test_many_cuts_near_each_other_ask_for_no_table_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each meeting asks once whether the deepest leave enough, and then only a distance that is new asks for its nine."""
+    asked: list[float] = []
+    monkeypatch.setattr(
+        web, "between", lambda cutting, along, across: asked.append(along) or between(cutting, along, across)
+    )
+    made = drawn(0, 2.4, 0.3)
+    spaces = tuple(round(100 - 0.5 * i, 6) for i in range(100))
+    tracks = tuple(attrs.evolve(made.tracks[0], spaces=spaces, name=name) for name in ("left", "right"))
+    long = with_rule(attrs.evolve(made, tracks=tracks), "at least 7 stands between left and right")
+    check(code_of(long, [[0] * 100] * 2), suggest=False)
+    meetings = sum(1 for _ in web.meetings(long, *long.lanes))
+    assert meetings > 1000
+    assert len(asked) < 1.1 * meetings

@@ -8,6 +8,7 @@ the blade's width, the depth tables and the spaces.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from attrs import frozen
@@ -26,6 +27,11 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
     if system.blade.width is None:
         raise SentenceError("metal that is left can't be known without the blade", hint="add `width = …` under [blade]")
     least = in_unit(slots["least"], system)
+    if least > system.blade.width + _ENOUGH:
+        raise SentenceError(
+            f"{least:g} {system.unit} can't stand anywhere: the blade is {system.blade.width:g} {system.unit} wide",
+            hint="say how much metal must be left, no more than the width under [blade]",
+        )
     if "a" not in slots:
         for i in scope:
             if system.lanes[i].track.milling != "internal":
@@ -82,11 +88,16 @@ def _checks(rule: Rule, system: System) -> list[_Check]:
     found = []
     from bitting.geometry.web import between, meetings
 
+    @cache
+    def table(along: float) -> tuple[tuple[float, ...], ...]:
+        return tuple(tuple(between(system.cutting, along, a + b - width) for b in far_b) for a in far_a)
+
     for meeting in meetings(system, one, other):
-        stands = tuple(tuple(between(system.cutting, meeting.along, a + b - width) for b in far_b) for a in far_a)
-        if min(map(min, stands)) < least:
-            places = {*(Place(0, cut) for cut in meeting.one), *(Place(second, cut) for cut in meeting.other)}
-            found.append(_Check(meeting, tuple(sorted(places, key=_order)), stands))
+        if between(system.cutting, meeting.along, min(far_a) + min(far_b) - width) >= least:
+            continue  # enough between the deepest
+        stands = table(round(meeting.along, 12))  # evenly spaced cuts lie few different distances apart
+        places = {*(Place(0, cut) for cut in meeting.one), *(Place(second, cut) for cut in meeting.other)}
+        found.append(_Check(meeting, tuple(sorted(places, key=_order)), stands))
     return found
 
 
