@@ -120,9 +120,9 @@ class RowChecker:
         return find_columns(sample, self.wanted, self.default, self._whole if self.default else None, measured=False)
 
     def holds(self, sample: Table, layout: Layout) -> bool:
-        """Whether most of the rows found there are codes indeed."""
+        """Whether any of the rows found there is a code: a messy sheet must not be passed over for a tidy one."""
         texts = layout.texts([column_of(sample[layout.first :], place) for place in layout.places])
-        return not self.default or 2 * sum(self._whole(texts)) > sum(bool(text.strip()) for text in texts)
+        return not self.default or any(self._whole(texts))
 
     def _whole(self, texts: Sequence[str]) -> list[bool]:
         """Which texts are codes of the default system: as many cuts as its tracks have, of depths that they have."""

@@ -23,6 +23,7 @@ from bitting.diagram.walk import Legality, legality_of
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System, code_of
 from bitting.notation import parse_code
+from bitting.notation.hints import no_code
 from bitting.rules.builtin import all_of
 
 
@@ -282,6 +283,8 @@ class Judge:
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
+        if words := None if code.complete else no_code(code):
+            return Answer(Verdict.UNREADABLE, message=words)
         findings = self.explainer.findings(code)
         legal = not any(finding.level == "must" for finding in findings)
         places = code.depths

@@ -189,7 +189,7 @@ class RowWorker(Protocol):
         """Where the texts stand in a table whose first rows these are; BittingError where that isn't certain."""
 
     def holds(self, sample: Table, layout: Layout) -> bool:
-        """Whether most of the rows found there are codes (or readings) indeed."""
+        """Whether the rows found there hold codes (or readings) indeed."""
 
     def cell(self, value: object, number_format: str) -> CellText:
         """A cell's value as it is shown."""

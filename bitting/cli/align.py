@@ -80,7 +80,8 @@ def command(
 
     READINGS are those of the setup key; several keys cut at the same setting are taken together (on standard input, a
     blank line between keys). PLACE is where its deep cut sits, from the stop: `14.52`, or both walls `13.95..15.05`, for
-    another cut `left 4: 14.52`; two deep cuts tell the space zero from the space scale. Exit status 0: leave the machine.
+    another cut `left 4: 14.52`; two deep cuts tell the space zero from the space scale. Exit status 0: leave the machine, also by
+    its history.
     """
     from bitting.machine.align.alignment import align
     from bitting.machine.inspect.lengths import parse_length, parse_place
@@ -120,7 +121,8 @@ def command(
             say_fitted(note)
         for line in () if kept is None else history_lines(kept, system):
             say_fitted(line)
-    return GOOD if result.verdict == "leave" else BAD_NEWS
+    steady = result.verdict == "leave" and not (kept and kept.signals)
+    return GOOD if steady else BAD_NEWS
 
 
 def _keys(readings: tuple[str, ...]) -> list[str]:

@@ -105,15 +105,24 @@ def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:
         tell(f"{len(texts)} codes: {legal} legal, {len(texts) - legal - unread} not legal, {unread} can't be read")
 
 
+def _parsed(text: str, system: System, lock: str | None = None) -> Code:
+    """The code, legal or not; raises where it can't be read, and for words that are none."""
+    from bitting.notation import parse_code
+    from bitting.notation.hints import no_code
+
+    code = parse_code(text, system, lock=lock)
+    if words := None if code.complete else no_code(code):
+        raise NotationError(words, text=text)
+    return code
+
+
 def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool) -> int:
     """Every code in one system; what can't be read is told on standard error, the others are answered."""
-    from bitting.notation import parse_code
-
     found: list[tuple[Code, Report]] = []
     results: list[dict[str, object]] = []
     for text, where in texts:
         try:
-            code = parse_code(text, system, lock=lock)
+            code = _parsed(text, system, lock)
         except NotationError as fault:
             complain(fault, where)
             told = [fault.explain(), *(said_right(fault.meant, []) if fault.meant else [])]
@@ -124,7 +133,7 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
             report = evolve(report, legal_slips=legal_slips(code))
         found.append((code, report))
         results.append(report.as_dict())
-    if found and as_json:
+    if as_json and (found or len(texts) > 1):
         print_json({"results": results})
     elif found:
         _print(found)
@@ -136,6 +145,7 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
 
 def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) -> int:
     """In which systems each code is legal, and how likely a code written at random is there."""
+    from bitting.notation.mend import mended
     from bitting.report.check import render_systems
 
     results: list[dict[str, object]] = []
@@ -145,6 +155,9 @@ def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) ->
         rows = [(system, *_tried(text, system, always=as_json)) for system in systems]
         if all(report is None for _, report, _ in rows):
             complain(NotationError(f"no system can read {text!r}", hint=rows[0][2], text=text), where)
+            for system in systems:
+                if meant := mended(text, system):
+                    tell(f"if this was meant, for {system.name}: {meant}")
             results.append({"input": text, "error": f"no system can read it; {systems[0].name}: {rows[0][2]}"})
             unread += 1
             continue
@@ -157,7 +170,7 @@ def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) ->
             for line, colour in render_systems(text, rows):
                 say(line, colour)
         shown = True
-    if shown and as_json:
+    if as_json and (shown or len(texts) > 1):
         print_json({"results": results})
     _sums(texts, legal, unread)
     return NO_ANSWER if unread else GOOD if legal == len(texts) else BAD_NEWS
@@ -166,10 +179,8 @@ def _in_several(texts: list[Given], systems: Sequence[System], as_json: bool) ->
 def _tried(text: str, system: System, *, always: bool) -> tuple[Report | None, str]:
     """The report of one code in one system, with the chance of a legal one there (`always`, or where it is legal); None
     and the reason where the code can't be read."""
-    from bitting.notation import parse_code
-
     try:
-        report = check(parse_code(text, system), suggest=False)
+        report = check(_parsed(text, system), suggest=False)
     except NotationError as fault:
         return None, fault.message
     if always or report.legal:

@@ -60,7 +60,7 @@ def no_code(code: Code) -> str | None:
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
-    if not odd or (code.said and known) or 2 * known >= expected:
+    if not odd or (code.said and known) or 2 * known >= expected or number_hint(code):
         return None
     shown = " ".join(code.text.split())
     shown = shown if len(shown) <= 40 else shown[:37] + "…"

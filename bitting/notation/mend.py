@@ -103,7 +103,14 @@ def _words(text: str, system: System) -> Iterator[str]:
         number = str(NUMBERS.index(word[0].casefold()))
         return number if number in labels and word[0] not in labels else word[0]
 
-    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, text)
+    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, re.sub(r"(?i)\boh\b", "zero", text))
+
+
+def _ends(text: str, system: System) -> Iterator[str]:
+    """Where one list was begun, said behind its cuts or at both its ends."""
+    if len(system.tracks) == 1 and not system.sided:
+        yield re.sub(r"(?i)\A(.*\d.*?)[\s,(]*\bfrom\s+(?:the\s+)?(tip|bow)\b\W*\Z", r"from \2: \1", text)
+        yield re.sub(r"(?i)\A\W*(tip|bow)\b\W*(\d.*?)\W*\b(?!\1)(?:tip|bow)\W*\Z", r"from \1: \2", text)
 
 
 def _names(text: str, system: System) -> Iterator[str]:
@@ -142,6 +149,6 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
 
 
 SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
-    _points, _signs, _separators, _around, _sides, _words, _names, _look_alikes,
+    _points, _signs, _separators, _around, _sides, _words, _ends, _names, _look_alikes,
 )  # fmt: skip
 """The slips that are tried: each gives the texts that a person may have meant, or the text itself."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from bitting.checking import Report
 from bitting.errors import point_at
-from bitting.model import Code, Finding, System
+from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
@@ -42,7 +42,29 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield "", None
         share = percent(report.legal_slips)
         yield f"if it came by phone, read it back: of all single slips {share} would have been a legal code too", None
+    if again := _ask_again(faults, code.system):
+        yield "", None
+        yield f"faults apart may be slips apart: ask again for {again}", None
     yield from _suggestions(report, code.system, columns)
+
+
+def _ask_again(faults: Sequence[Finding], system: System) -> str:
+    """The cuts of faults that share none, where there are several such groups: more than one cut was probably said wrong."""
+    groups: list[set[Place]] = []
+    for places in (set(finding.places) for finding in faults):
+        near = [group for group in groups if group & places]
+        groups = [*(group for group in groups if not group & places), places.union(*near)]
+    if len(groups) < 2 or not all(groups):
+        return ""
+    words = []
+    for group in sorted(groups, key=lambda group: min((p.lane, p.cut) for p in group)):
+        for lane in sorted({place.lane for place in group}):
+            cuts = [str(place.cut + 1) for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
+            name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
+            words.append(
+                f"{name}cut{'s' if len(cuts) > 1 else ''} {' and '.join(filter(None, (', '.join(cuts[:-1]), cuts[-1])))}"
+            )
+    return ", ".join(words)
 
 
 def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]]) -> Iterator[tuple[str, str | None]]:
@@ -83,7 +105,7 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
         else:
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
-    slips = "two slips were" if report.suggestions_note else "one slip was"
+    slips = "two slips of the likely kinds were" if report.suggestions_note else "one slip was"
     meaning = (
         f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
     )

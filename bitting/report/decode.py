@@ -254,11 +254,18 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             several = len(system.tracks) > 1 or len(system.lanes) > 1
             first = f", {system.lanes[0].label} first" if several else ""
             yield (
-                f"was the list taken from the bow{first}? A list taken otherwise that is legal too can't be told",
+                f"was the list taken from the bow{first}, unless you wrote otherwise? "
+                "A list taken otherwise that is legal too can't be told",
                 None,
             )
         return
     if result.verdict == "no-fit":
+        return
+    if shifted := _shifted(result):
+        yield shifted, DOUBT
+        return
+    if result.listed == FROM_TIP and result.probability >= result.sure_limit:
+        yield "not sure for the way that the list was taken: if that is right, write `from tip:` in front of it", DOUBT
         return
     named = [one for one in result.measure_next if one.deciding]
     if result.measure_next and len(result.measure_next) > 6 and not named:
@@ -270,6 +277,21 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             yield f"  {_next(following, system)}", None
     if result.lists == 1:
         yield f"or {SECOND_LIST}", None
+
+
+def _shifted(result: Decoded) -> str:
+    """What settles it where most of the doubt is one code with all cuts deeper, or all shallower: not more readings."""
+    if len(result.candidates) < 2 or result.candidates[1].probability < (1 - result.probability) / 2:
+        return ""
+    pairs = zip(result.candidates[1].depths, result.depths, strict=True)
+    steps = {b - a for own, first in pairs for b, a in zip(own, first, strict=True)}
+    if len(steps) != 1:
+        return ""
+    way = "deeper" if steps.pop() > 0 else "shallower"
+    return (
+        f"the other code is this one with every cut {way}: more readings hardly tell them apart, the caliper's zero does. "
+        "Measure a key of known code with it (--against, --against-code), and the blade's full width (--width)"
+    )
 
 
 SECOND_LIST = (

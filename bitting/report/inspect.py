@@ -137,7 +137,8 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
 
 def _ability(result: Inspection, system: System) -> Iterator[str]:
     """Whether this caliper can prove this tolerance at all."""
-    if result.readings_needed == 1:
+    measured = [cut.readings for cut in result.cuts if cut.readings]
+    if result.verdict == "pass" or (result.readings_needed or math.inf) <= min(measured, default=0):
         return
     if result.readings_needed is None:
         yield (
@@ -255,13 +256,19 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             again.setdefault(cut.readings_to_decide, []).append(name)
             if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
                 shallow.append(name)
+    counts = sorted(count for count in again if count is not None)
     for count, names in again.items():
         if count is None:
             yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
             if shallow:
                 yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
-        else:
+        elif len(counts) == 1:
             yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
+    if len(counts) > 1:
+        which = "Read the other cuts" if len(counts) < len(again) or result.verdict == "recut" else "Read the cuts"
+        yield (
+            f"{which} {counts[0]} to {counts[-1]} times in all, the upper of them most: that settles it if the means stay."
+        )
     missing = [_name(c, system) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."

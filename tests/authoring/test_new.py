@@ -101,6 +101,35 @@ def test_a_chart_that_runs_the_other_way_is_turned_round_and_told() -> None:
     assert lint(made.system).clean
 
 
+EVEN = "0 .340, 1 .325, 2 .310, 3 .295, 4 .280, 5 .265, 6 .250"
+
+
+@pytest.mark.parametrize(
+    ("depths", "spaces", "words"),
+    [
+        (EVEN, ".150 .290 .430 .570 .710", None),
+        (EVEN.replace(".295", ".296"), ".150 .291 .430 .570 .710", None),  # rounded
+        ("1 8.6, 2 8.1, 3 7.3, 4 7.0", "4 7 11 12 20", None),  # no step is the usual one
+        (
+            EVEN.replace(".295", ".290"),
+            ".150 .290 .430 .570 .710",
+            "most depths lie 0.015 apart, but 2 and 3 0.02, 3 and 4 0.01",
+        ),
+        (EVEN, ".150 .290 .430 .550 .710", "most cuts lie 0.14 apart, but 3 and 4 0.12, 4 and 5 0.16"),
+        (
+            EVEN.replace(".295", ".259"),
+            ".150 .290 .430 .570 .710",
+            "the depths' names don't run in the order of their figures",
+        ),
+    ],
+)
+def test_a_figure_that_stands_out_of_an_even_chart_is_told(depths: str, spaces: str, words: str | None) -> None:
+    unit = "mm" if "8.6" in depths else "in"
+    made = draft(answered(unit=unit, milling="edge", stop="shoulder", depths=depths, spaces=spaces), "f")
+    odd = [note for note in made.notes if note.startswith("LOOK AGAIN")]
+    assert odd == [] if words is None else words in odd[0]
+
+
 @pytest.mark.parametrize("measured", ["far-edge", "own-edge", "centre"])
 @pytest.mark.parametrize("milling", ["external", "internal", "edge"])
 def test_depths_are_shallowest_first_however_they_are_measured(milling: str, measured: str) -> None:

@@ -88,7 +88,7 @@ def test_other_tables_become_parquet(tmp_path: Path) -> None:
     out = polars.read_parquet(tmp_path / "one.parquet")
     assert out.columns == ["n", "code", "n_2", *NAMES]
     assert out["n_2"].to_list() == ["½"] * 4
-    assert out["verdict"].to_list() == ["legal", "illegal", "illegal", "empty"]
+    assert out["verdict"].to_list() == ["legal", "illegal", "unreadable", "empty"]
     summary = batch(make.workbook(tmp_path), tmp_path / "two.parquet")
     out = polars.read_parquet(tmp_path / "two.parquet")
     assert out.columns[:2] == ["name", "key code"]

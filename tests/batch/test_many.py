@@ -23,6 +23,7 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError, NotationError
 from bitting.model import System, code_of
 from bitting.notation import parse_code
+from bitting.notation.hints import no_code
 from bitting.systemfile import load_system
 from tests.conftest import drawn
 
@@ -156,6 +157,8 @@ def alone(text: str, system: System) -> tuple[Verdict, str | None, tuple[object,
     try:
         code = parse_code(text, system)
     except NotationError:
+        return Verdict.UNREADABLE, None, ()
+    if not code.complete and no_code(code):
         return Verdict.UNREADABLE, None, ()
     report = check(code, system, suggest=False)
     return Verdict.LEGAL if report.legal else Verdict.ILLEGAL, code.canonical, report.findings

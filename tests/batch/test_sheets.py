@@ -87,6 +87,12 @@ def test_several_sheets_with_codes_are_named_with_the_option_that_picks_one(tmp_
     )  # it has a column of codes, if wrong ones
 
 
+def test_a_messy_sheet_of_codes_is_not_passed_over_for_a_tidy_one(tmp_path: Path) -> None:
+    messy: Rows = [["code"], [make.LEGAL], ["see folder"], ["lost"], ["total"]]
+    with pytest.raises(BittingError, match="2 sheets hold codes: 'fleet', 'spare'"):
+        batch(book_of(tmp_path, {"fleet": messy, "spare": GOOD}), "out.xlsx")
+
+
 def test_a_sheet_of_readings_among_others(tmp_path: Path) -> None:
     text = "7.30 7.21 7.74 7.76 7.18 6.63 7.74 7.15"
     sheets: dict[str, Rows] = {"title": [["Keys"]], "one": [["caliper"], [text]]}

@@ -64,9 +64,28 @@ def test_where_no_code_can_be_read_nothing_is_printed():
 
 def test_numbers_written_as_words_are_answered_in_a_line():
     result = run("check", "left two one three three, right one one two four", "-s", "plover")
-    assert result.exit_code == 1
-    assert "is no code: one of plover has 14 cuts, each one of 1 2 3 4 5" in result.stdout
-    assert len(result.stdout.splitlines()) == 2
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "is no code: one of plover has 14 cuts, each one of 1 2 3 4 5" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_list_that_can_not_be_read_at_all_is_still_a_list_in_json():
+    for options in (["-s", "plover"], ["--all-systems"]):
+        result = run("check", "left: 2--1", "a | b", *options, "--json")
+        assert result.exit_code == 2
+        assert [set(one) for one in json.loads(result.stdout)["results"]] == [{"input", "error"}] * 2
+
+
+def test_what_no_system_can_read_is_mended_by_those_where_that_is_certain():
+    result = run("check", "2133244 | 1124421", "--all-systems")
+    assert result.exit_code == 2
+    assert f"if this was meant, for plover: {SPACED}" in result.stderr
+
+
+def test_faults_that_lie_apart_say_which_cuts_to_ask_for_again():
+    result = run("check", "left 2143144 right 1124421", "-s", "plover")
+    assert "faults apart may be slips apart: ask again for left cuts 2 and 3, left cuts 5 and 6" in result.stdout
+    assert "ask again" not in run("check", ILLEGAL, "-s", "plover").stdout
 
 
 def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():

@@ -113,6 +113,27 @@ def test_an_answer_for_a_list_taken_otherwise_does_not_ask_how_it_was_taken():
     assert not any("was the list taken" in line for line in lines)
 
 
+def test_a_list_written_from_the_tip_is_not_asked_whether_it_was_from_the_bow():
+    text = "from tip: 6.62|6.63 7.16|7.15 7.70 7.71 8.27 7.72 8.25 7.17"
+    lines = told(answer(text, "wren"))
+    assert lines[0].startswith("sure")
+    assert lines[-1].startswith("was the list taken from the bow, unless you wrote otherwise?")
+    lines = told(answer("6.62 7.16 7.70 7.71 8.27 7.72 8.25 7.17", "wren"))
+    assert lines[0].startswith("NOT SURE")
+    assert lines[-1].startswith("not sure for the way that the list was taken: if that is right, write `from tip:`")
+    assert not any(line.startswith("measure next") for line in lines), "a second reading settles nothing of it"
+
+
+def test_where_the_other_code_is_this_one_shifted_whole_it_is_the_caliper_that_settles_it():
+    text = "left: 8.02 8.49 7.55 7.50 8.00 7.11 7.04 / right: 8.48 8.44 7.95 7.12 7.07 8.02 8.50"
+    lines = told(answer(text, "plover"))
+    assert lines[0].startswith("NOT SURE")
+    (line,) = [line for line in lines if line.startswith("the other code is this one with every cut deeper")]
+    assert "--against" in line
+    assert not any(line.startswith("measure next") for line in lines)
+    assert not any(line.startswith("the other code is") for line in told(answer(PLOVER, "plover")))
+
+
 @pytest.mark.parametrize("name", [f.name for f in fields(MeasurementModel)])
 def test_every_figure_of_the_model_is_told(name: str) -> None:
     system = load_system("wren")

@@ -661,6 +661,21 @@ def test_command_leaves_a_good_machine_alone() -> None:
     assert {"track", "side", "zero", "scale", "tilt", "lost"} == set(answer["terms"][0])
 
 
+def test_a_history_that_tells_of_a_drift_is_bad_news_and_each_key_keeps_its_verdict(tmp_path: Path) -> None:
+    path = str(tmp_path / "machine.csv")
+    for month in range(1, 9):
+        text = " ".join(f"{value + 0.008 * month:.3f}" for value in (8.3, 8.3, 8.3, 6.65, 8.3, 8.3, 8.3, 8.3))
+        done = CliRunner().invoke(command, [text, "-s", "wren", "--history", path, "--date", f"2031-{month:02d}-01"])
+    assert "By this key alone, leave the machine" in done.stdout
+    assert done.exit_code == 1
+    off = "8.40 8.40 8.40 6.75 8.40 8.40 8.40 8.40"
+    done = CliRunner().invoke(command, [off, "-s", "wren", "--history", path, "--date", "2031-09-01"])
+    assert [line for line in done.stdout.splitlines() if line.startswith("  2031")][-1].rstrip().endswith("adjust")
+    assert "under `adjusted`" in done.stdout
+    done = CliRunner().invoke(command, [off, "-s", "wren", "--history", path, "--date", "2031-09-02", "--adjusted"])
+    assert "under `adjusted`" not in done.stdout
+
+
 def test_command_takes_several_keys_from_a_pipe() -> None:
     done = CliRunner().invoke(command, ["-s", "plover", "--json"], input=f"{KEY}\n\n{KEY}\n")
     assert json.loads(done.stdout)["keys"] == 2

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shlex
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -20,6 +21,7 @@ from shapely.geometry import LineString, box
 
 import bitting
 from bitting.cli.inspect import command
+from bitting.cli.plan import command as plan_command
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
 from bitting.machine.inspect.decision import Guard, conformance
@@ -688,3 +690,26 @@ def test_what_the_jaw_adds_is_told_beside_what_is_read() -> None:
     deep, *stood = (float(number) for number in re.findall(r"(\d\.\d+) mm", told))
     assert deep == pytest.approx(abs(off) + sum(stood), abs=0.0011)
     assert not stood or "because the jaw stands off" in told
+
+
+def test_what_is_to_be_read_again_is_said_once_and_only_where_it_is_still_to_do() -> None:
+    system, runner = load_system("dunlin"), CliRunner()
+    assert system.unit == "in"
+    twice = ".265|.265 .350|.350 .316|.316 .231|.231 .333|.333 .248|.248"
+    passed = runner.invoke(command, ["502716", twice, "-s", "dunlin"])
+    assert passed.stdout.startswith("Pass")
+    assert "can't prove" not in passed.stdout
+    once = "left: 8.15 8.60 7.71 7.70 8.15 7.40 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
+    lines = runner.invoke(command, ["2133244 1124421", once, "-s", "plover"]).stdout.splitlines()
+    assert [line for line in lines if "times in all" in line] == [
+        "Read the other cuts 2 to 5 times in all, the upper of them most: that settles it if the means stay."
+    ]
+
+
+def test_the_correction_that_is_advised_for_one_side_can_be_planned() -> None:
+    code = "2133244 1124421"
+    once = "top left: 8.15 8.60 7.71 7.70 8.15 7.40 7.25 / top right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
+    lines = CliRunner().invoke(command, [code, once, "-s", "plover"]).stdout.splitlines()
+    (line,) = [line for line in lines if "bitting plan" in line]
+    words = shlex.split(line.partition("bitting plan ")[2].rstrip("."))
+    assert CliRunner().invoke(plan_command, [code, *words]).exit_code == 0

@@ -423,10 +423,26 @@ def test_a_little_more_is_set_past_the_depth() -> None:
     assert [w for w in result.warnings if w.endswith("Leave out a side that measured right.")]
     assert result.simulation.gouge == 0
     assert result.simulation.reached
+    assert not [
+        w for w in result.warnings if w.startswith("Too steep")
+    ]  # a shallow cut comes to its depth, not past it
     assert parse_take("left cut 5 by 0.10", system) == parse_take("left 5 by 0.10", system)
     for wrong in ("left by 0.1", "left 9 by 0.1", "left 5 by 9", "5 by 0.1", "left 5 by x"):
         with pytest.raises(BittingError):
             parse_take(wrong, system)
+
+
+def test_one_side_of_a_key_with_the_same_cuts_on_both_is_taken_alone() -> None:
+    system = load_system("plover")
+    code = parse_code("left: 2133144 / right: 1124421", system)
+    result = plan(code, system, take=[parse_take("bottom left 5 by 0.10", system)])
+    assert {(track.side, track.track) for track in result.tracks} == {("bottom", "left")}
+    assert result.taken == "bottom left 5 by 0.10 mm"
+    assert result.simulation.reached
+    assert not [w for w in result.warnings if "Leave out a side" in w]
+    both = [parse_take(text, system) for text in ("top left 5 by 0.1", "bottom left 5 by 0.1")]
+    with pytest.raises(BittingError, match="from side to side"):
+        plan(code, system, take=both)
 
 
 @pytest.mark.parametrize("system", [FOUR, TWO, VEE], ids=lambda s: s.name)

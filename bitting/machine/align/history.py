@@ -121,8 +121,11 @@ COLUMNS = (
 
 @frozen
 class History:
-    """The rows of this system since the machine was last set, and their charts. `dates` and the charts' points go
-    together; `signals` are sentences, `provisional` says that there are too few keys for firm limits."""
+    """The rows of this system since the machine was last set, and their charts.
+
+    `dates`, the charts' points and `verdicts` go together, a key each (`set`: the machine was set after it); `signals` are
+    sentences, `provisional` says that there are too few keys for firm limits.
+    """
 
     dates: tuple[str, ...]
     unit: str
@@ -134,6 +137,7 @@ class History:
     signals: tuple[str, ...]
     provisional: bool
     keys: int
+    verdicts: tuple[str, ...] = ()
     depth_trend: Trend | None = None
     space_trend: Trend | None = None
 
@@ -353,6 +357,11 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
     segment = mine[last_set + 1 :]
     depth = [(row["date"], _number(row, "depth_offset", i, path)) for i, row in segment]
     space = [(row["date"], _number(row, "space_offset", i, path)) for i, row in segment]
+    verdicts = tuple(
+        "set" if row["adjusted"] == "yes" else row["verdict"]
+        for (_, row), (_, value) in zip(segment, depth, strict=True)
+        if value is not None
+    )
     depth_points = [(day, value) for day, value in depth if value is not None]
     space_points = [(day, value) for day, value in space if value is not None]
     values = [value for _, value in depth_points]
@@ -378,6 +387,7 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
         space_trend=space_trend,
         provisional=len(values) < ENOUGH,
         keys=len(values),
+        verdicts=verdicts,
     )
 
 

@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any, Literal, get_args
 
-from attrs import define, field, frozen
+from attrs import define, evolve, field, frozen
 
 from bitting.checking import check
 from bitting.errors import BittingError
@@ -146,20 +146,24 @@ MOST_TAKEN = 2
 
 @frozen
 class Take:
-    """So much more (a length, in the system's unit) to be taken off one cut; cuts are counted from 0."""
+    """So much more (a length, in the system's unit) to be taken off one cut; cuts are counted from 0.
+
+    `side` is the one side of a convenience key that is to be worked, None for both.
+    """
 
     lane: int
     cut: int
     length: float
+    side: str | None = None
 
 
 def parse_take(text: str, system: System) -> Take:
-    """`left 5 by 0.10`, `top left 5 by 4 thou`, `5 by 0.10` or `cut 5 by 0.10` where there is one track.
+    """`left 5 by 0.10`, `top left 5 by 4 thou` (that side alone), `5 by 0.10` or `cut 5 by 0.10` where there is one track.
 
     >>> from bitting.model import Blade, Track
     >>> left = Track("left", "external", "far-edge", (5.0, 2.5), ("1", "2"), (8.6, 8.1))
     >>> parse_take("left 2 by 0.1", System("wren", "", "", "mm", "tip", (), False, Blade(), (left,)))
-    Take(lane=0, cut=1, length=0.1)
+    Take(lane=0, cut=1, length=0.1, side=None)
     """
     words, by, amount = text.casefold().rpartition(" by ")
     *named, number = words.split() or [""]
@@ -167,10 +171,11 @@ def parse_take(text: str, system: System) -> Take:
     hint = "write the track, the cut from the bow and the length, as in `left 5 by 0.10`"
     if not by or not number.isdecimal():
         raise BittingError(f"can't tell from {text!r} which cut is meant and how much comes off", hint=hint)
+    side = next((name for name in system.sides if system.convenience and name.casefold() in named), None)
     fits = [
         i
         for i, lane in enumerate(system.lanes)
-        if all(word in (lane.track.name.casefold(), (lane.side or "").casefold()) for word in named)
+        if all(word in (lane.track.name.casefold(), (lane.side or side or "").casefold()) for word in named)
     ]
     if len(fits) != 1:
         known = ", ".join(lane.label for lane in system.lanes)
@@ -188,7 +193,7 @@ def parse_take(text: str, system: System) -> Take:
             f"{text!r}: {length:g} {system.unit} is no length to take off",
             hint="give a length above 0 and below two depths; for more, plan the deeper code with --have",
         )
-    return Take(fits[0], cut, length)
+    return Take(fits[0], cut, length, side)
 
 
 def plan(
@@ -228,7 +233,11 @@ def plan(
     fitted = None if machine is None else machine.fitted(system)
     radius = _radius(system, fitted)
     change = _change(system, code.depths, have, take, radius) if have is not None or take else None
-    work = _Work(system, code.depths, change, ease, direction, fitted, radius)
+    only = {part.side for part in take}
+    if len(only) > 1:
+        raise BittingError("what comes off differs from side to side", hint="plan one side at a time")
+    side_taken = only.pop() if only and have is None else None
+    work = _Work(system, code.depths, change, ease, direction, fitted, radius, side_taken)
     for side in system.sides or (None,):
         work.work(side)
     wanted = None if change is None else {label: new for label, (_, new) in change.items()}
@@ -242,8 +251,11 @@ def plan(
         legal=report.legal,
         warnings=(
             *illegal,
-            *warnings_of(system, simulation, eased=ease, radius=radius),
-            *words.taking(system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take]),
+            # a shallow cut comes to its depth, not past it, so walls beside it get no steeper than the code's
+            *warnings_of(system, evolve(simulation, walls=()) if take else simulation, eased=ease, radius=radius),
+            *words.taking(
+                system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take], side_taken
+            ),
             *work.notes,
         ),
         setup=words.setup_lines(system, fitted),
@@ -252,7 +264,7 @@ def plan(
         copying=words.copying_lines(system),
         cautions=words.CAUTIONS,
         obstacles=tuple(work.hit),
-        taken=None if change is None else words.taken(system, change),
+        taken=None if change is None else words.taken(system, change, side_taken),
         rule_web=least_web(system, code.depths) if ease else None,
     )
 
@@ -268,6 +280,7 @@ class _Work:
     direction: Direction | Literal["conventional"] | None
     machine: Machine | None
     radius: float | None
+    only: str | None = None
     tracks: list[TrackPlan] = field(init=False, factory=list)
     moves: list[TrackMoves] = field(init=False, factory=list)
     notes: list[str] = field(init=False, factory=list)
@@ -285,7 +298,7 @@ class _Work:
             before, steps = self._made[lane.label]
             cleared.append((lane, (*before, *steps)))
             self.moves.append(TrackMoves(side, lane.track.name, (*before, *steps)))
-            if steps:
+            if steps and self.only in (None, side):
                 self.tracks.append(TrackPlan(side, lane.track.name, order.direction, steps, frame))
 
     def _steps(

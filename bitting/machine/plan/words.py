@@ -132,10 +132,11 @@ def climbing(frame: Frame, steps: Sequence[Step], direction: str) -> list[str]:
     return [f"{frame.lane.label}: {which} (the cutter pulls the key): light passes, hold the control{cure}"]
 
 
-def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]]) -> str:
-    """`left 5 by 0.10 mm, right 2 by 0.45 mm`."""
+def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]], only: str | None = None) -> str:
+    """`left 5 by 0.10 mm, right 2 by 0.45 mm`; with the one side that is worked in front of each."""
+    before = f"{only} " if only else ""
     parts = [
-        f"{label} {cut} by {system.in_mm(b - a):.2f} mm" if system.unit == "mm" else f"{label} {cut} by {b - a:.4f} in"
+        f"{before}{label} {cut} by " + (f"{system.in_mm(b - a):.2f} mm" if system.unit == "mm" else f"{b - a:.4f} in")
         for label, (old, new) in change.items()
         for cut, (a, b) in enumerate(zip(old, new, strict=True), 1)
         if b > a + 1e-9
@@ -143,7 +144,7 @@ def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]])
     return ", ".join(parts)
 
 
-def taking(system: System, cuts: Sequence[tuple[Lane, int, int]]) -> tuple[str, ...]:
+def taking(system: System, cuts: Sequence[tuple[Lane, int, int]], only: str | None) -> tuple[str, ...]:
     """What to try before a cut (its track, itself from 0, its depth) is set past its depth: the dial may have been set wrong.
 
     A machine that is true, set past the depth, would cut the key too deep by what is missing now.
@@ -154,7 +155,7 @@ def taking(system: System, cuts: Sequence[tuple[Lane, int, int]]) -> tuple[str, 
     ]
     if not names:
         return ()
-    side = " Leave out a side that measured right." if system.convenience and len(system.sides) > 1 else ""
+    side = " Leave out a side that measured right." if system.convenience and len(system.sides) > 1 and not only else ""
     return (
         f"First mill once more {'; '.join(names)}, and measure: if the dial was only set wrong, that mends it. Go past the "
         f"depth only for what is still too shallow.{side}",
