@@ -25,6 +25,8 @@ from bitting.repair.written import Stream
 
 Signs = NDArray[np.uint16]
 """(signs, writings): numbers of `SignTable.texts`."""
+MOST_PAIRED = 4000
+"""Two moves are looked for where there are no more likely ones: some 500 cuts; a shipped system has about a hundred."""
 KEPT, STANDS_FOR, LOWER, HIGHER = 0, 1, 2, 3
 """What every sign is replaced by where a slip of whole lists is undone."""
 
@@ -117,7 +119,7 @@ class Shape:
 
     `lists` are slips of whole lists, `moves` those of a cut: first the `likely` ones, as many as may be as likely as
     `noise.LIKELY`. `first` is the number of the first of these. `whole` says whether every row is as long as its track, `single`
-    whether every lane has one row.
+    whether every lane has one row, `pairs` whether two of the likely moves are looked for, `too_long` that they are too many.
     """
 
     def __init__(
@@ -132,6 +134,8 @@ class Shape:
         self.lists = list(_list_moves(table.system, streams))
         self.moves = sorted(self._moves(), key=lambda move: move.slip in noise.RARE)
         self.likely = sum(move.slip not in noise.RARE for move in self.moves)
+        self.too_long = self.likely > MOST_PAIRED
+        self.pairs = self.whole and self.single and not self.too_long
         self.first = len(self.lists) + 1
         self._tabulate()
 
@@ -145,8 +149,9 @@ class Shape:
         self._base = np.array([1.0 if m.slip is noise.ANY_OTHER else m.slip.probability for m in moves])
         self._same = np.array([m.same for m in moves], np.intp).reshape(-1, 3).T
         changed = self._source != np.arange(cuts)[:, None]
-        self.apart = changed.T.astype(np.uint8) @ changed.astype(np.uint8) == 0
-        """(moves, moves): whether two of them touch no cut in common."""
+        touched = changed[:, : self.likely if self.pairs else 0].astype(np.uint8)
+        self.apart = touched.T @ touched == 0
+        """(likely moves, likely moves): whether two of them touch no cut in common."""
         self.diagram = self.reached = np.zeros(len(moves), np.intp)
         """The diagram that each move is in, and the first cut that it changes, as its diagram counts."""
         if self.whole and self.single:

@@ -79,7 +79,8 @@ class Repairer:
         found = column.nearest(np.array([self.table.numbers(signs)], np.uint16).T)
         slips, count = found.slips.item(0), found.count.item(0)
         if not count:
-            return Answer((), "no legal code is one slip away from this one, nor two of the likely slips")
+            two = "; two are not looked for on so long a key" if column.too_long else ", nor two of the likely slips"
+            return Answer((), f"no legal code is one slip away from this one{two}")
         starts = np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1]
         codes = []
         for place in range(min(best, count)):

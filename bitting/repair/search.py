@@ -91,6 +91,11 @@ class Column:
         parts += self._found(signs, more, self._by_two_cuts, TOGETHER // 16)
         return _ranked(parts, slips)
 
+    @property
+    def too_long(self) -> bool:
+        """Whether two slips of cuts are not looked for, because the key has too many of them."""
+        return any(shape.too_long for shape in self._shapes.values())
+
     def told(self, number: int) -> tuple[int, int, int]:
         """The layout and the moves of a way, 0 for none: the one undone first, which happened last; and the one before it."""
         return number >> 2 * BITS, number >> BITS & (1 << BITS) - 1, number & (1 << BITS) - 1
@@ -172,7 +177,7 @@ class Column:
     def _by_two_cuts(self, shape: Shape, _layout: int, signs: Signs) -> Iterator[Candidates]:
         """Two slips of cuts in rows as long as they should be, each pair once: one of them is before the first cut at which a
         diagram is left."""
-        if not shape.whole or not shape.single:
+        if not shape.pairs:
             return
         depths = shape.depths(signs)
         left, passed = shape.passed(depths)

@@ -312,3 +312,12 @@ def test_a_list_of_no_track_is_written_by_the_first_ones_labels() -> None:
     made = system(track("left", 4, "1234"), track("right", 3, "ABCD"))
     code = lists_code(made, [(None, None, ["1", "3", "2", "4", "2"]), (None, "right", ["A", "D"])])
     assert signs_of(code) == ["1", "3", "2", "4", "2", "A", "D"]
+
+
+def test_where_two_slips_are_too_many_to_look_for_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The moves of a key of a thousand cuts, two by two, would fill gigabytes; here the limit comes down to a short key."""
+    made = system(track(cuts=4, labels="1234"), must=("at least 4 different depths",))
+    code = code_of(made, [[0] * 4])
+    assert Repairer(made).nearest(code).note.endswith(", nor two of the likely slips")
+    monkeypatch.setattr("bitting.repair.moves.MOST_PAIRED", 5)
+    assert Repairer(made).nearest(code).note.endswith("; two are not looked for on so long a key")
