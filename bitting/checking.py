@@ -80,16 +80,20 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
     return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock, note)
 
 
+MOST_CUTS = 20_000
+"""What may be tried for a line of the answer, in some tenths of a second; a shipped system has at most some 2,000."""
+
+
 def legal_slips(code: Code) -> float | None:
     """Of all single slips in a legal code, the share that leaves a legal code, so that nobody would notice.
 
     A slip is one cut read as another depth, or two neighbouring cuts that differ exchanged; each counts the same. None
-    for a code with open cuts, and where no slip can be made.
+    for a code with open cuts, where no slip can be made, and where all of them have more than `MOST_CUTS` cuts together.
     """
-    depths = code.depths
-    if depths is None:
+    depths, system = code.depths, code.system
+    slips = sum(lane.track.cuts * len(lane.track.labels) for lane in system.lanes)
+    if depths is None or slips * sum(lane.track.cuts for lane in system.lanes) > MOST_CUTS:
         return None
-    system = code.system
     made = hidden = 0
     for lane, row in enumerate(depths):
         rules = [rule for rule in system.rules if rule.level == "must" and lane in rule.lanes]

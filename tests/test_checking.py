@@ -188,6 +188,14 @@ def test_a_code_with_open_cuts_has_no_share_of_legal_slips():
     assert legal_slips(parse_code("1 2 ? 1", ONE)) is None
 
 
+def test_nor_has_one_of_so_many_cuts_that_trying_all_slips_takes_long():
+    long = system(track(cuts=80, labels="123456789"))
+    assert legal_slips(code_of(long, [[0] * 80])) is None
+    for name in bitting.shipped_systems():
+        made = bitting.load_system(name)
+        assert legal_slips(code_of(made, next(iter(bitting.code_space(made))))) is not None
+
+
 def test_a_report_does_not_show_the_code_where_it_is_logged():
     """A key code is a secret: what stands in a trace or a log by accident has no cuts in it."""
     for text in ("2 2 3 1", "2 5 3 1", "2 2 ? 1"):

@@ -8,7 +8,7 @@ the blade's width, the depth tables and the spaces.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from attrs import frozen
@@ -79,11 +79,11 @@ class _Check:
         return None if a is None or b is None else self.stands[a][b]
 
 
-def _checks(rule: Rule, system: System) -> list[_Check]:
-    """The parts of the rule's walls between which some depths leave too little, the deepest at least."""
-    least, width = rule.arguments["least"] - _ENOUGH, system.blade.width or 0.0
-    second = len(rule.lanes) - 1
-    one, other = system.lanes[rule.lanes[0]], system.lanes[rule.lanes[second]]
+@lru_cache(maxsize=16)
+def _checks(least: float, lanes: tuple[int, ...], system: System) -> tuple[_Check, ...]:
+    """The parts of the walls of some lanes between which some depths leave too little, the deepest at least."""
+    width, second = system.blade.width or 0.0, len(lanes) - 1
+    one, other = system.lanes[lanes[0]], system.lanes[lanes[second]]
     far_a, far_b = ([lane.track.far_edge(d, width) for d in range(len(lane.track.depths))] for lane in (one, other))
     found = []
     from bitting.geometry.web import between, meetings
@@ -98,7 +98,7 @@ def _checks(rule: Rule, system: System) -> list[_Check]:
         stands = table(round(meeting.along, 12))  # evenly spaced cuts lie few different distances apart
         places = {*(Place(0, cut) for cut in meeting.one), *(Place(second, cut) for cut in meeting.other)}
         found.append(_Check(meeting, tuple(sorted(places, key=_order)), stands))
-    return found
+    return tuple(found)
 
 
 def _order(place: Place) -> tuple[int, int]:
@@ -124,7 +124,8 @@ def _evaluate(rule: Rule, system: System, cuts: Cuts) -> Iterator[Violation]:
         return
     second = len(rule.lanes) - 1
     depths = {Place(lane, cut): depth for lane, row in enumerate(cuts) for cut, depth in enumerate(row)}
-    found = [(left, check) for check in _checks(rule, system) if (left := check.found(depths, second)) is not None]
+    checks = _checks(least - _ENOUGH, rule.lanes, system)
+    found = [(left, check) for check in checks if (left := check.found(depths, second)) is not None]
     told: set[Place] = set()
     kept = []
     for left, check in sorted(found, key=lambda pair: pair[0]):  # thinnest first; what lies beside it need not be said
@@ -158,7 +159,7 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     if "faces" not in rule.arguments:
         metal = _edge(system, system.lanes[rule.lanes[0]])
         return Automaton(0, lambda state, _lane, _cut, depth: None if metal[depth] < least else state)
-    return _walls(_checks(rule, system), len(rule.lanes) - 1, least)
+    return _walls(_checks(least, rule.lanes, system), len(rule.lanes) - 1, least)
 
 
 def _thick(stands: Sequence[Sequence[float]], least: float) -> list[int]:
