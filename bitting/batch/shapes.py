@@ -38,6 +38,7 @@ from bitting.batch.csv.records import ColumnView
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
+from bitting.notation.hints import strange_words
 from bitting.notation.spoken import TIMES
 from bitting.notation.tree import normalise
 
@@ -304,8 +305,9 @@ class ShapeReader:
         for start, end in spans:
             free[start:end] = True
         if not code.complete:
-            if any(character.isalpha() for start, end in spans for character in text[start:end]):
-                return _template(number, text, Shape.SINGLE, marked)  # another text may mean a name by a letter
+            letters = any(character.isalpha() for start, end in spans for character in text[start:end])
+            if letters or strange_words(code):  # another text may mean a name by a letter, or be words and no code
+                return _template(number, text, Shape.SINGLE, marked)
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)
         lanes = lane_spans(code)
         if lanes is None:

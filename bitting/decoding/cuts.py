@@ -101,7 +101,7 @@ def _taken(
         return "reading"
     own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
     near = 3 * math.hypot(model.reading_sd, model.cut_sd, model.wear)
-    text = f"{value:.{own}f}"
+    text = f"{abs(value):.{own}f}"
     return "slip of the pen" if any(slip_of_pen(text, aim, near, usual) for aim in aims) else "wrong"
 
 

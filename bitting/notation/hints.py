@@ -47,20 +47,23 @@ def depth_hint(text: str, track: Track) -> str:
     return depths
 
 
+def strange_words(code: Code) -> list[str]:
+    """The words of letters that hold no depth, nor begin a name."""
+    labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
+    names = {name.casefold() for track in code.system.tracks for name in (track.name, *code.system.sides)} | {*RESERVED}
+    words = (word.casefold() for word in re.findall(r"[^\W]+", normalise(code.text)) if word.isalpha())
+    return [word for word in words if not labels & set(word) and not any(name.startswith(word) for name in names)]
+
+
 def no_code(code: Code) -> str | None:
     """What to say of words that are no code at all (`n/a`, `see job 4471`), else None.
 
     That is when a word of letters holds no depth, and fewer than half of the key's cuts are there.
     """
-    labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
-    words = re.findall(r"[^\W]+", normalise(code.text))
-    names = {name.casefold() for track in code.system.tracks for name in (track.name, *code.system.sides)} | {*RESERVED}
-    strange = (word.casefold() for word in words if word.isalpha() and not labels & set(word.casefold()))
-    odd = [word for word in strange if not any(name.startswith(word) for name in names)]
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
-    if not odd or (code.said and known) or 2 * known >= expected or number_hint(code):
+    if not strange_words(code) or (code.said and known) or 2 * known >= expected or number_hint(code):
         return None
     shown = " ".join(code.text.split())
     shown = shown if len(shown) <= 40 else shown[:37] + "…"

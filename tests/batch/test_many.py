@@ -305,6 +305,7 @@ def test_codes_as_people_say_them_are_read_by_shape_too() -> None:
         ("plover", "2133244; r 1124421", "2139244; r 1124421"),
         ("long-tables", "l7 8 8 / r09 8 6 6", "l9 8 8 / r11 9 9 9"),  # l7 is a cut, l9 a name and a cut
         ("long-tables", "double 7 8 / 9 9 9 9", "double 9 8 / 9 9 9 9"),
+        ("long-labels", "cuts side=8889", "cuts side=9999"),
         ("grebe", "le 523 leftm 11", "le 233 leftm 11"),  # each is said to be no code, in its own words
         ("plover", "left: 2133244 / right: ２1332449124421", "left: 2133244 / right: ３1332449124421"),
     ],

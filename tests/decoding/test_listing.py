@@ -235,3 +235,13 @@ def test_a_point_moved_is_a_slip_of_the_pen_whichever_depth_the_code_then_has() 
     assert answer.verdict != "sure"
     far = decode(parse_readings("8.58 44.44 7.79 8.16", system), system, model=MODEL)
     assert far.cuts[1].taken_for == ("wrong",)
+
+
+def test_a_reading_below_zero_has_an_answer() -> None:
+    """None can be written, but whoever takes a caliper's zero off readings of a shallow table may come to one."""
+    system = make_system(depths=(0.3, 0.7, 1.1))
+    readings = parse_readings("0.31 0.07 0.72 0.69", system)
+    cut = readings.cuts[1]
+    below = evolve(cut, readings=(evolve(cut.readings[0], value=-0.07),))
+    answer = decode(evolve(readings, cuts=(readings.cuts[0], below, *readings.cuts[2:])), system, model=MODEL)
+    assert answer.cuts[1].taken_for == ("wrong",)

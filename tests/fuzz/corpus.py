@@ -48,7 +48,16 @@ CORPUS: tuple[Attack, ...] = (
             (200, 10, ["MACS is 102", "cuts change direction at least 95 times", "on left, first cut is one of 1"], ""),
             (1000, 200, ["on left, first cut is one of 1"], ""),
             (200, 10, ["MACS is 3"], CUT),
+            (200, 60, ["at least 9 stands between left and right"], CUT),
         )
+    ),
+    Attack(
+        ("decode", KEY, "-s", MY),
+        files=(("my.toml", large_text(200, 60, ["at least 9 stands between left and right"]) + CUT),),
+    ),
+    Attack(
+        ("decode", KEY, "-s", MY),
+        files=(("my.toml", large_text(200, 60, ["at least 92 stands between left and right"]) + CUT),),
     ),
     Attack(("draw", CODES[0], "-s", MY, "-o", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),
     Attack(("decode", KEY, "-s", MY, "--svg", MY, "--force"), files=(("my.toml", shipped_text("plover")),)),

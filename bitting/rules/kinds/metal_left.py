@@ -161,6 +161,12 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     return _walls(_checks(rule, system), len(rule.lanes) - 1, least)
 
 
+def _thick(stands: Sequence[Sequence[float]], least: float) -> list[int]:
+    """How many depths of the first wall, and of the second, leave enough whatever faces them."""
+    both = [min(row) for row in stands], [min(column) for column in zip(*stands, strict=True)]
+    return [next((depth for depth, left in enumerate(rows) if left < least), len(rows)) for rows in both]
+
+
 def _walls(checks: Sequence[_Check], second: int, least: float) -> Automaton:
     """Remembers the depths of the cuts that have still to be held to a later one, harmless ones as the shallowest.
 
@@ -168,20 +174,25 @@ def _walls(checks: Sequence[_Check], second: int, least: float) -> Automaton:
     """
     due: dict[Place, list[_Check]] = {}
     harmless: dict[Place, int] = {}
+    last: dict[Place, Place] = {}  # the last place that each is held to
+    thick: dict[int, list[int]] = {}  # of each table
     for check in checks:
         due.setdefault(check.places[-1], []).append(check)
-        rows = [min(row) for row in check.stands], [min(column) for column in zip(*check.stands, strict=True)]
+        if id(check.stands) not in thick:
+            thick[id(check.stands)] = _thick(check.stands, least)
         for side, cuts in enumerate((check.meeting.one, check.meeting.other)):
-            first = next((depth for depth, stands in enumerate(rows[side]) if stands < least), len(rows[side]))
+            first = thick[id(check.stands)][side]
             for cut in cuts:
                 place = Place(side * second, cut)
                 harmless[place] = min(first, harmless.get(place, first))
-    kept: dict[Place, tuple[Place, ...]] = {}  # after each cut: those of it and before it that are still needed
+        for place in check.places:
+            last[place] = max(check.places[-1], last.get(place, place), key=_order)
     every = sorted(harmless, key=_order)
+    kept: dict[Place, tuple[Place, ...]] = {}  # after each cut: those of it and before it that are still needed
+    needed: tuple[Place, ...] = ()
     for place in every:
-        later = [check for check in checks if _order(check.places[-1]) > _order(place)]
-        needed = {p for check in later for p in check.places if _order(p) <= _order(place)}
-        kept[place] = tuple(sorted(needed, key=_order))
+        needed = tuple(p for p in (*needed, place) if _order(last[p]) > _order(place))
+        kept[place] = needed
 
     def step(state: tuple[tuple[Place, int], ...], lane: int, cut: int, depth: int) -> Any:
         place = Place(lane, cut)
