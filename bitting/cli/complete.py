@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from bitting.model import System
 
 
+JSON_CODES, ONE_SCREEN = 20, 6
+"""How many codes are listed where nobody says: in JSON, and on a terminal, where tries and facts are to stand below them."""
+
+
 @click.command(cls=Command, name="complete")
 @click.argument("code", required=False)
 @system_option
@@ -39,7 +43,11 @@ if TYPE_CHECKING:
 @click.option("--readings", "readings_text", metavar="TEXT", help="What was measured of the same key: likeliest first.")
 @unit_option
 @click.option("--where", multiple=True, metavar="RULE", help="A rule known to hold, such as 'cut 4 is not 1 2'.")
-@click.option("--limit", default=20, show_default=True, type=click.IntRange(0), help="How many codes to list.")
+@click.option(
+    "--limit",
+    type=click.IntRange(0),
+    help="How many codes to list, and about twice as many tries (otherwise one screen; 20 codes in JSON).",
+)
 @click.option("--svg", type=click.Path(), metavar="FILE.svg", help="Draw what is known solid, what is open as a band.")
 @click.option("--force", is_flag=True, help="Replace FILE when it is there already.")
 @json_option
@@ -51,7 +59,7 @@ def command(
     readings_text: str | None,
     unit: str | None,
     where: tuple[str, ...],
-    limit: int,
+    limit: int | None,
     svg: str | None,
     force: bool,
     as_json: bool,
@@ -69,7 +77,8 @@ def command(
         _may_draw(svg, force, system)
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
-    answer = complete(asked, system, limit, lock=lock, readings=readings, where=where, progress=_progress)
+    listed = JSON_CODES if limit is None else limit
+    answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:
         _draw(answer, system, svg, force)
     if as_json:
@@ -78,7 +87,7 @@ def command(
         from bitting.report.complete import completion_lines
 
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
-        for line in completion_lines(answer, asked.plain, system, limit, columns):
+        for line in completion_lines(answer, asked.plain, system, ONE_SCREEN if limit is None else limit, columns):
             say(line)
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")

@@ -23,7 +23,7 @@ LONGEST = 300
 NUMBERS = (
     "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
 )  # fmt: skip
-SIGNS = "|\\_+*~>"
+SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
 QUOTES = "[\"'`´‘’“”„«»]"
 
@@ -74,6 +74,7 @@ def _separators(text: str, system: System) -> Iterator[str]:
     del system
     yield re.sub(r"([-,])\s*(?=\1)", "", text)
     yield re.sub(r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":", text)  # left; 2133
+    yield re.sub(r"\s*\?\s*\Z", "", text)  # not a cut more, but a doubt
     yield re.sub(r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " ", text)
 
 

@@ -111,7 +111,8 @@ def _ways(system: System, groups: dict[str | None, list[tuple[CutList, Row]]]) -
         streams = tuple(sorted(given, key=lambda stream: (stream.lane, stream.side or "")))
         rows = tuple(given[stream] for stream in streams)
         shares = ", ".join(f"{stream.name} {len(row)}" for stream, row in zip(streams, rows, strict=True))
-        yield Layout(streams, rows, f"shared out as {shares}" if again else "as written")
+        put = f"shared out as {shares}" if len(rows) > 1 else "put together"
+        yield Layout(streams, rows, put if again else "as written")
 
 
 def _group(system: System, side: str | None, lists: Lists) -> Iterator[list[tuple[Stream, Row]]]:

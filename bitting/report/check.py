@@ -20,11 +20,11 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
     """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
     faults = [f for f in report.findings if f.level == "must"]
     advice = [f for f in report.findings if f.level == "should"]
-    where = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
+    place = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
     if report.legal:
-        yield f"legal in {where}: {code.plain}", GOOD
+        yield f"legal in {place}: {code.plain}", GOOD
     else:
-        yield f"NOT legal in {where}: {plural(len(faults), 'fault')}", BAD
+        yield f"NOT legal in {place}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
     if faults and no_cuts(code):
@@ -83,7 +83,7 @@ def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]])
 def _first_fault(report: Report, system: System) -> str:
     faults = [finding for finding in report.findings if finding.level == "must"]
     more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-    return f"{_where(faults[0], system)}{faults[0].message}{more}"
+    return f"{where(faults[0], system)}{faults[0].message}{more}"
 
 
 def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple[str, str | None]]:
@@ -114,13 +114,13 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:
     kind = "fault" if finding.level == "must" else "advice"
-    yield f"{kind}: {_where(finding, system)}{finding.message}", BAD if finding.level == "must" else ADVICE
+    yield f"{kind}: {where(finding, system)}{finding.message}", BAD if finding.level == "must" else ADVICE
     if finding.span is not None:
         yield from ((line, None) for line in point_at(text, [finding.span]).split("\n"))
     yield f"    {finding.rule}: {finding.sentence}", None
 
 
-def _where(finding: Finding, system: System) -> str:
+def where(finding: Finding, system: System) -> str:
     """`left: ` in front of a message that doesn't name its track itself."""
     names = [name for name in (finding.side, finding.track) if name]
     if not names or all(name in finding.message for name in names):

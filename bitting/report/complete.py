@@ -89,15 +89,17 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
     left = 2 * shown
     for number in range(len(answer.tries)):
         tries = worklist(answer, system, number)
-        if left < len(tries) and number:
+        if left <= 0:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
-        left -= len(tries)
         yield f"Blank {number + 1}:" + (
             " (moves that deepen a try: bitting plan CODE --have THE-TRY-BEFORE)" * (not number and len(tries) > 1)
         )
-        for place, step in enumerate(tries):
+        for place, step in enumerate(tries[:left]):
             yield f"  {place + 1:2}. {_step(step, system)}"
+        if left < len(tries):
+            yield f"  and {len(tries) - left} more with this blank"
+        left -= len(tries)
 
 
 def _step(step: Try, system: System) -> str:

@@ -16,6 +16,7 @@ from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.plan import Plan
 from bitting.model import Code, Readings, System
+from bitting.report.check import where
 from bitting.report.decode import HEADS, headline, table_rows
 from bitting.report.decode_svg import readings_svg
 from bitting.report.drawing import life_size_svg
@@ -135,7 +136,7 @@ def page_of(
         unit=system.unit,
         other="thou" if system.unit == "mm" else "mm",
         rows=tuple(_rows(code, system)),
-        advice=tuple(f.message for f in check(code, suggest=False).findings if f.level == "should"),
+        advice=tuple(where(f, system) + f.message for f in check(code, suggest=False).findings if f.level == "should"),
         warnings=made.warnings,
         facts=tuple(line for line, _ in verdict_lines(made, ALL)),
         cautions=made.cautions,

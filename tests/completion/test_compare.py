@@ -199,6 +199,18 @@ def test_complete_for_people(system_path):
     assert "local law decides" in got.stdout
 
 
+@pytest.mark.parametrize(
+    ("code", "system"),
+    [("2133??4 1124?21", "plover"), ("5?27??", "dunlin"), ("left: ???????? / right: 24313132", "heron")],
+)
+def test_an_answer_about_many_codes_takes_one_screen(code, system):
+    lines = run("complete", code, "-s", system).stdout.splitlines()
+    assert len(lines) <= 40
+    assert any("more blanks (--limit shows more, --json all)" in line for line in lines)
+    assert len(run("complete", code, "-s", system, "--limit", "20").stdout.splitlines()) > 40
+    assert len(json.loads(run("complete", code, "-s", system, "--json").stdout)["codes"]) == 20
+
+
 def test_complete_with_nothing_left(system_path):
     got = run("complete", "left: 1 4 ? 2 / right: 3 3 3 1", "-s", system_path)
     assert got.exit_code == 1

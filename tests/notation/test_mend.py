@@ -60,6 +60,10 @@ def test_slips_of_the_pen_that_leave_one_meaning(text):
         (DUNLIN, "0 1 2 3 4 5 (from the tip)", "5 4 3 2 1 0"),
         (DUNLIN, "tip 0 1 2 3 4 5 bow", "5 4 3 2 1 0"),
         (DUNLIN, "bow 012345 tip", "0 1 2 3 4 5"),
+        (DUNLIN, "#012345", "0 1 2 3 4 5"),
+        (DUNLIN, "012345?", "0 1 2 3 4 5"),
+        (DUNLIN, "01234?", None),  # an open cut is one
+        (PLOVER, "1131111 1122243?", "left: 1 1 3 1 1 1 1 / right: 1 1 2 2 2 4 3"),
         (DUNLIN, "0/1/2/3/4/5/", None),
         (GREBE, "tpo 233123 botom 454254", "top: 2 3 3 1 2 3 / bottom: 4 5 4 2 5 4"),
         (GREBE, "top(233123) bottom(454254)", "top: 2 3 3 1 2 3 / bottom: 4 5 4 2 5 4"),

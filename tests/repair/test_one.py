@@ -150,6 +150,7 @@ BOTH = attrs.evolve(PLAIN, sides=("top", "bottom"), convenience=True)
         (PAIR, "4 2 3 1 / 1 2 1 3", "left: 1 3 2 4 / right: 3 1 2 1", "read from the tip"),
         (PAIR, "1 3 2 4 / 1 3 3 1", "left: 1 3 2 4 / right: 3 1 3 1", "right neighbours 1 and 2 swapped"),
         (PAIR, "1 3 2 4 / 3 1 2 / 1", "left: 1 3 2 4 / right: 3 1 2 1", "shared out as left 4, right 4"),
+        (PLAIN, "1/2/3/3/2/1", "1 2 3 3 2 1", "put together"),
         (LETTERS, "P B C D", "A B C D", "cut 1 read P for A"),
         (LETTERS, "A B C 8", "A B C B", "8 written for B"),
         (ZERO, "1 O O 2", "1 0 0 2", "O written for 0"),

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from bitting.cli import main
 from bitting.errors import BittingError
 from bitting.machine.inspect.inspection import inspect
-from bitting.machine.plan.plan import plan
+from bitting.machine.plan.plan import parse_take, plan
 from bitting.model import System
 from bitting.notation import parse_code, parse_readings
 from bitting.sheet.html import page_html, part, policy, script_text
@@ -324,3 +324,20 @@ def test_readings_of_one_face_leave_the_other_open() -> None:
     assert sorted(map(str, rows)) == sorted(str((row.side, row.track, row.cut)) for row in found.judging.rows)
     places = [place for row in found.rows for _, place in row.places]
     assert sorted(places) == list(range(28))
+
+
+def test_the_same_advice_for_two_tracks_names_each() -> None:
+    system = load_system("siskin")
+    code = parse_code("left: EFEEDFDDF / right: CECDDECDE", system)
+    advice = page_of(plan(code, system), code).advice
+    assert [line.partition(":")[0] for line in advice] == ["left", "right"]
+
+
+def test_a_correction_of_one_side_has_a_page_of_that_side_alone() -> None:
+    system = load_system("plover")
+    code = parse_code("2133244 1124421", system)
+    page = page_of(plan(code, system, take=[parse_take("bottom left 6 by 0.15", system)]), code)
+    assert page.change == "bottom left 6 by 0.15 mm"
+    assert [step.where.rpartition(", ")[2] for step in page.steps if step.kind in ("move", "turn")] == [
+        "bottom left"
+    ] * 5
