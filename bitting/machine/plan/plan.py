@@ -252,7 +252,9 @@ def plan(
         warnings=(
             *illegal,
             # a shallow cut comes to its depth, not past it, so walls beside it get no steeper than the code's
-            *warnings_of(system, evolve(simulation, walls=()) if take else simulation, eased=ease, radius=radius),
+            *warnings_of(
+                system, evolve(simulation, walls=()) if take and have is None else simulation, eased=ease, radius=radius
+            ),
             *words.taking(
                 system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take], side_taken
             ),
