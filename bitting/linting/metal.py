@@ -10,14 +10,16 @@ What stands between two walls is the web of `bitting/geometry/web.py`, which rul
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
 
 import numpy as np
 
+from bitting.arrays import Floats
 from bitting.diagram.occurrence import pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import groove_room
-from bitting.geometry.web import Meeting, between, meetings
+from bitting.geometry.web import between, meetings
 from bitting.linting.facts import Check, Facts, is_round
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
@@ -33,13 +35,8 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
     """Enough metal stands between walls that face each other with the blade between them."""
     worst: tuple[float, Place, Place, Wanted] | None = None
     for one, other in facts.facing():
-        if facts.track(one).milling == "internal":
-            continue
-        for found in _webs(facts, one, other):
-            stands, a, b, wanted = found
-            nearer = worst is None or stands < worst[0] - EXACT
-            if nearer and (len(wanted) == 2 or a == b or facts.codes.witness(wanted) is not None):
-                worst = found
+        if facts.track(one).milling != "internal":
+            worst = _worst_web(facts, one, other, worst)
     if worst is not None:
         stands, a, b, wanted = worst
         where = (
@@ -48,39 +45,52 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
         yield _thin(facts, stands, where, facts.codes.witness(wanted))
 
 
-def _webs(facts: Facts, one: int, other: int) -> Iterator[tuple[float, Place, Place, Wanted]]:
-    """What stands between two parts of facing walls where that is thin, by depths that two cuts have together there.
+Web = tuple[float, Place, Place, Wanted]
+"""What stands, between two cuts, with the depths of a witness."""
 
-    Of a run the depths are only what its cuts bound. Parts so far apart that even the deepest leave enough are passed over.
+
+def _worst_web(facts: Facts, one: int, other: int, worst: Web | None) -> Web | None:
+    """The thinnest place between two walls where it is thin, by depths that cuts have together there, or the one known.
+
+    Of a run the depths are only what its cuts bound, so a code must show them.
     """
-    lanes, cutting, thin = facts.system.lanes, facts.system.cutting, facts.thin - EXACT
+    lanes, cutting = facts.system.lanes, facts.system.cutting
     width = float(facts.system.need("blade.width"))
     here, there = ([facts.own(i, depth) for depth in range(len(facts.track(i).depths))] for i in (one, other))
     nearest = width - max(here) - max(there)
+
+    @cache
+    def table(along: float) -> Floats:
+        return np.array([[between(cutting, along, width - x - y) for y in there] for x in here])
+
     for meeting in meetings(facts.system, lanes[one], lanes[other]):
-        if between(cutting, meeting.along, nearest) >= thin:
+        limit = facts.thin if worst is None else worst[0]
+        if between(cutting, meeting.along, nearest) >= limit - EXACT:
             continue
         a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
-        for d, e, wanted in _together(facts, one, other, meeting):
-            stands = between(cutting, meeting.along, width - here[d] - there[e])
-            if stands < thin:
-                yield stands, a, b, wanted
+        stands = table(round(meeting.along, 12))
+        thin = stands < limit - EXACT
+        single = len(meeting.one) == len(meeting.other) == 1
+        if single:
+            thin &= facts.codes.together(a, b)
+        for d, e in np.argwhere(thin).tolist():
+            if worst is not None and stands[d, e] >= worst[0] - EXACT:
+                continue
+            wanted: Wanted = (
+                {a: d, b: e} if single else _bounded(facts, ((one, meeting.one, d), (other, meeting.other, e)))
+            )
+            if len(wanted) == 2 or a == b or facts.codes.witness(wanted) is not None:
+                worst = (float(stands[d, e]), a, b, wanted)
+    return worst
 
 
-def _together(facts: Facts, one: int, other: int, meeting: Meeting) -> Iterator[tuple[int, int, Wanted]]:
-    """The depths of two parts that may stand together, with those of their cuts; a run's cuts are at least as deep."""
-    if len(meeting.one) == len(meeting.other) == 1:
-        a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
-        for d, e in pairs(facts.codes.together(a, b)):
-            yield d, e, {a: d, b: e}
-        return
-    for d in range(len(facts.track(one).depths)):
-        for e in range(len(facts.track(other).depths)):
-            wanted: Wanted = {}
-            for lane, cuts, depth in ((one, meeting.one, d), (other, meeting.other, e)):
-                deeper = tuple(range(depth, len(facts.track(lane).depths)))
-                wanted |= {Place(lane, cut): depth if len(cuts) == 1 else deeper for cut in cuts}
-            yield d, e, wanted
+def _bounded(facts: Facts, runs: Iterable[tuple[int, tuple[int, ...], int]]) -> Wanted:
+    """The depths that cuts may have in runs of some depth: a single cut has it, several are at least as deep."""
+    wanted: Wanted = {}
+    for lane, cuts, depth in runs:
+        deeper = tuple(range(depth, len(facts.track(lane).depths)))
+        wanted |= {Place(lane, cut): depth if len(cuts) == 1 else deeper for cut in cuts}
+    return wanted
 
 
 def _thin(facts: Facts, stands: float, where: str, witness: str | None) -> LintFinding:

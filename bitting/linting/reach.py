@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from functools import cache
 from math import acos, degrees
 
+import numpy as np
+
 from bitting.diagram.occurrence import neighbours, pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.frame import seat_of
@@ -112,16 +114,19 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
     worst: dict[str, Worst] = {}
     for lane in facts.lanes:
         track = facts.track(lane)
+        heights = np.abs(np.subtract.outer(track.depths, track.depths)).round(9)
         for i in neighbours(track.cuts):
             a, b = Place(lane, i), Place(lane, i + 1)
-            for d, e in pairs(facts.codes.together(a, b)):
-                h = round(abs(track.depths[d] - track.depths[e]), 9)
-                if square_angle(h, r) <= allowed + EXACT:
-                    continue
-                apart = round(facts.along(a, b), 9)
+            apart, occur = round(facts.along(a, b), 9), facts.codes.together(a, b)
+            seen: set[str] = set()
+            for h in np.unique(heights[occur])[::-1].tolist():  # the highest wall of each kind is the worst
+                if len(seen) == 2 or square_angle(h, r) <= allowed + EXACT:
+                    break
                 kind = "wall-eased" if eased(apart, h) <= allowed + EXACT else "wall-steep"
-                if kind not in worst or h > worst[kind][0] + EXACT:
+                if kind not in seen and (kind not in worst or h > worst[kind][0] + EXACT):
+                    d, e = np.argwhere(occur & (heights == h))[0].tolist()
                     worst[kind] = (h, a, b, d, e)
+                seen.add(kind)
     for kind, (h, a, b, d, e) in sorted(worst.items(), reverse=True):
         best = eased(round(facts.along(a, b), 9), h)
         cure = (

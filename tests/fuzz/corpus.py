@@ -49,6 +49,7 @@ CORPUS: tuple[Attack, ...] = (
             (1000, 200, ["on left, first cut is one of 1"], ""),
             (200, 10, ["MACS is 3"], CUT),
             (200, 60, ["at least 9 stands between left and right"], CUT),
+            (200, 200, [], CUT),
         )
     ),
     Attack(
