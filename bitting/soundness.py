@@ -14,7 +14,7 @@ from itertools import combinations, pairwise, product
 from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, reach_of, seat_of
 from bitting.geometry.spare import groove_room, spared
-from bitting.geometry.web import between, facing, meetings, states_cutter, straight
+from bitting.geometry.web import Clearance, facing, meetings, states_cutter, straight
 from bitting.model import Place, System
 from bitting.rules import automaton, idle, violations
 
@@ -139,16 +139,15 @@ def _walls_meet(system: System) -> Iterator[bool]:
     for one, other in facing(system):
         if system.lanes[one].track.milling == "internal":
             continue
-        across = straight(system.lanes[one].track, system.lanes[other].track, width)
-        shapes = [range(len(system.lanes[i].track.depths)) for i in (one, other)]
-        least = min(across(d, e) for d, e in product(*shapes))
+        clearance = Clearance(system, system.lanes[one], system.lanes[other])
         for meeting in meetings(system, system.lanes[one], system.lanes[other]):
-            if between(system.cutting, meeting.along, least) > EXACT:
+            if clearance.least(meeting.along) > EXACT:
                 continue
             run = len(meeting.one) + len(meeting.other) > 2
             a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
-            for d, e in product(*shapes):
-                if between(system.cutting, meeting.along, across(d, e)) <= EXACT and (run or may(a, d, b, e)):
+            stands = clearance.table(meeting.along)
+            for d, e in product(*clearance.depths):
+                if stands[d][e] <= EXACT and (run or may(a, d, b, e)):
                     yield True
 
 

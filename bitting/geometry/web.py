@@ -23,6 +23,7 @@ Where the cutter isn't stated, only seats are known: flats of the seat's width a
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from itertools import product
 from math import cos, hypot, radians, sin, tan
 
 from attrs import frozen
@@ -30,6 +31,7 @@ from attrs import frozen
 from bitting.geometry.frame import hand_of
 from bitting.model import Cutting, Depths, Lane, System, Track
 
+Table = tuple[tuple[float, ...], ...]
 EXACT = 1e-9
 """Places nearer than this along the blade are one place."""
 
@@ -113,6 +115,31 @@ def facing(system: System) -> Iterator[tuple[int, int]]:
 def straight(one: Track, other: Track, width: float) -> Callable[[int, int], float]:
     """What lies straight across between two facing walls, by their depths; less than nothing where they meet."""
     return lambda d, e: one.far_edge(d, width) + other.far_edge(e, width) - width
+
+
+class Clearance:
+    """What stands between two facing walls, by how far two of their parts lie apart along the blade and by their depths."""
+
+    def __init__(self, system: System, one: Lane, other: Lane) -> None:
+        self.cutting = system.cutting
+        self.across = straight(one.track, other.track, float(system.need("blade.width")))
+        self.depths = [range(len(lane.track.depths)) for lane in (one, other)]
+        self.nearest = min(self.across(d, e) for d, e in product(*self.depths))
+        self._tables: dict[float, Table] = {}
+
+    def least(self, along: float) -> float:
+        """With both at their deepest."""
+        return between(self.cutting, along, self.nearest)
+
+    def table(self, along: float) -> Table:
+        """By the depth of the first part and of the second; evenly spaced cuts lie few different distances apart."""
+        key = round(along, 12)
+        if key not in self._tables:
+            rows, columns = self.depths
+            self._tables[key] = tuple(
+                tuple(between(self.cutting, along, self.across(d, e)) for e in columns) for d in rows
+            )
+        return self._tables[key]
 
 
 def least_web(system: System, depths: Depths) -> float | None:

@@ -11,15 +11,13 @@ What stands between two walls is the web of `bitting/geometry/web.py`, which rul
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from functools import cache
 
 import numpy as np
 
-from bitting.arrays import Floats
 from bitting.diagram.occurrence import pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import groove_room
-from bitting.geometry.web import between, meetings
+from bitting.geometry.web import Clearance, meetings
 from bitting.linting.facts import Check, Facts, is_round
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
@@ -29,11 +27,13 @@ Span = tuple[float, float]
 
 Wanted = dict[Place, int | Sequence[int]]
 """Depths of some cuts, for a witness."""
+Web = tuple[float, Place, Place, Wanted]
+"""What stands, between two cuts, with the depths of a witness."""
 
 
 def _web(facts: Facts) -> Iterator[LintFinding]:
     """Enough metal stands between walls that face each other with the blade between them."""
-    worst: tuple[float, Place, Place, Wanted] | None = None
+    worst: Web | None = None
     for one, other in facts.facing():
         if facts.track(one).milling != "internal":
             worst = _worst_web(facts, one, other, worst)
@@ -45,30 +45,19 @@ def _web(facts: Facts) -> Iterator[LintFinding]:
         yield _thin(facts, stands, where, facts.codes.witness(wanted))
 
 
-Web = tuple[float, Place, Place, Wanted]
-"""What stands, between two cuts, with the depths of a witness."""
-
-
 def _worst_web(facts: Facts, one: int, other: int, worst: Web | None) -> Web | None:
     """The thinnest place between two walls where it is thin, by depths that cuts have together there, or the one known.
 
     Of a run the depths are only what its cuts bound, so a code must show them.
     """
-    lanes, cutting = facts.system.lanes, facts.system.cutting
-    width = float(facts.system.need("blade.width"))
-    here, there = ([facts.own(i, depth) for depth in range(len(facts.track(i).depths))] for i in (one, other))
-    nearest = width - max(here) - max(there)
-
-    @cache
-    def table(along: float) -> Floats:
-        return np.array([[between(cutting, along, width - x - y) for y in there] for x in here])
-
-    for meeting in meetings(facts.system, lanes[one], lanes[other]):
+    walls = facts.system.lanes[one], facts.system.lanes[other]
+    clearance = Clearance(facts.system, *walls)
+    for meeting in meetings(facts.system, *walls):
         limit = facts.thin if worst is None else worst[0]
-        if between(cutting, meeting.along, nearest) >= limit - EXACT:
+        if clearance.least(meeting.along) >= limit - EXACT:
             continue
         a, b = Place(one, meeting.one[0]), Place(other, meeting.other[0])
-        stands = table(round(meeting.along, 12))
+        stands = np.array(clearance.table(meeting.along))
         thin = stands < limit - EXACT
         single = len(meeting.one) == len(meeting.other) == 1
         if single:

@@ -16,7 +16,7 @@ from bitting.diagram.occurrence import Legal
 from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import round_limit, vee_limit
 from bitting.geometry.web import between, meetings
-from bitting.linting import en1303, lint, metal
+from bitting.linting import en1303, lint
 from bitting.linting.metal import _uncovered
 from bitting.linting.reach import square_angle
 from bitting.machine.plan.plan import plan
@@ -219,7 +219,7 @@ def test_witnesses_are_legal_codes_that_show_what_is_said(name: str) -> None:
 def test_only_cuts_near_each_other_are_compared_depth_by_depth(monkeypatch) -> None:
     """Of 60 opposite 60 cuts the first one and that straight across leave nothing: a table of 4 by 4 depths tells it, once."""
     asked = []
-    monkeypatch.setattr(metal, "between", lambda *given: asked.append(given) or between(*given))
+    monkeypatch.setattr("bitting.geometry.web.between", lambda *given: asked.append(given) or between(*given))
     made = system(track("left", 60, "1234", step=-1.4), track("right", 60, "1234", step=-1.4))
     found = next(f for f in lint(made).findings if f.code == "metal-thin")
     assert "no metal is left between cut 1 of left and cut 1 of right" in found.message

@@ -8,7 +8,7 @@ the blade's width, the depth tables and the spaces.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from attrs import frozen
@@ -82,22 +82,17 @@ class _Check:
 @lru_cache(maxsize=16)
 def _checks(least: float, lanes: tuple[int, ...], system: System) -> tuple[_Check, ...]:
     """The parts of the walls of some lanes between which some depths leave too little, the deepest at least."""
-    width, second = system.blade.width or 0.0, len(lanes) - 1
+    second = len(lanes) - 1
     one, other = system.lanes[lanes[0]], system.lanes[lanes[second]]
-    far_a, far_b = ([lane.track.far_edge(d, width) for d in range(len(lane.track.depths))] for lane in (one, other))
     found = []
-    from bitting.geometry.web import between, meetings
+    from bitting.geometry.web import Clearance, meetings
 
-    @cache
-    def table(along: float) -> tuple[tuple[float, ...], ...]:
-        return tuple(tuple(between(system.cutting, along, a + b - width) for b in far_b) for a in far_a)
-
+    clearance = Clearance(system, one, other)
     for meeting in meetings(system, one, other):
-        if between(system.cutting, meeting.along, min(far_a) + min(far_b) - width) >= least:
+        if clearance.least(meeting.along) >= least:
             continue  # enough between the deepest
-        stands = table(round(meeting.along, 12))  # evenly spaced cuts lie few different distances apart
         places = {*(Place(0, cut) for cut in meeting.one), *(Place(second, cut) for cut in meeting.other)}
-        found.append(_Check(meeting, tuple(sorted(places, key=_order)), stands))
+        found.append(_Check(meeting, tuple(sorted(places, key=_order)), clearance.table(meeting.along)))
     return tuple(found)
 
 
