@@ -23,7 +23,7 @@ from bitting.diagram.walk import Legality, legality_of
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System, code_of
 from bitting.notation import parse_code
-from bitting.notation.hints import no_code
+from bitting.notation.hints import words_instead
 from bitting.rules.builtin import all_of
 
 
@@ -283,7 +283,7 @@ class Judge:
         return self._of_code(code)
 
     def _of_code(self, code: Code) -> Answer:
-        if words := None if code.complete else no_code(code):
+        if words := words_instead(code):
             return Answer(Verdict.UNREADABLE, message=words)
         findings = self.explainer.findings(code)
         legal = not any(finding.level == "must" for finding in findings)

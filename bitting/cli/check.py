@@ -108,10 +108,10 @@ def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:
 def _parsed(text: str, system: System, lock: str | None = None) -> Code:
     """The code, legal or not; raises where it can't be read, and for words that are none."""
     from bitting.notation import parse_code
-    from bitting.notation.hints import no_code
+    from bitting.notation.hints import words_instead
 
     code = parse_code(text, system, lock=lock)
-    if words := None if code.complete else no_code(code):
+    if words := words_instead(code):
         raise NotationError(words, text=text)
     return code
 

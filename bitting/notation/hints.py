@@ -55,6 +55,11 @@ def strange_words(code: Code) -> list[str]:
     return [word for word in words if not labels & set(word) and not any(name.startswith(word) for name in names)]
 
 
+def words_instead(code: Code) -> str | None:
+    """What to say instead of judging a text: of words that aren't as many as the cuts of a key; else None."""
+    return None if code.complete else no_code(code)
+
+
 def no_code(code: Code) -> str | None:
     """What to say of words that are no code at all (`n/a`, `see job 4471`), else None.
 
