@@ -30,15 +30,29 @@ from tests.conftest import drawn
 SHIPPED = ("plover", "heron", "siskin", "wren", "grebe", "dunlin")
 
 # Invented, to be hard: names with digits, labels that spell the notation's keywords, labels of several characters.
+HEAD = """\
+format = 1
+system = {{ name = "{name}", about = "a test", source = "invented for the tests", unit = "mm", stop = "tip" }}
+"""
+UNLIKE = """
+        [[tracks]]
+        name = "left"
+        milling = "external"
+        measured = "far-edge"
+        spaces = [9.0, 6.0, 3.0]
+        depths = LEFT
+        [[tracks]]
+        name = "right"
+        milling = "external"
+        measured = "far-edge"
+        spaces = [9.0, 6.0, 3.0, 0.5]
+        depths = RIGHT
+        [rules]
+        must = ["on left, adjacent cuts differ by at most 1"]
+        """
+"""Two tracks with tables of their own."""
 HARD = {
     "digits-in-names": """
-        format = 1
-        [system]
-        name = "digits-in-names"
-        about = "a test"
-        source = "invented for the tests"
-        unit = "mm"
-        stop = "tip"
         [[tracks]]
         name = "t1"
         milling = "external"
@@ -53,13 +67,6 @@ HARD = {
         should = ["at least 2 different depths"]
         """,
     "keyword-labels": """
-        format = 1
-        [system]
-        name = "keyword-labels"
-        about = "a test"
-        source = "invented for the tests"
-        unit = "mm"
-        stop = "tip"
         [[tracks]]
         name = "left"
         milling = "edge"
@@ -69,60 +76,13 @@ HARD = {
         [rules]
         must = ["adjacent cuts differ by at most 3"]
         """,
-    "two-tables": """
-        format = 1
-        [system]
-        name = "two-tables"
-        about = "a test"
-        source = "invented for the tests"
-        unit = "mm"
-        stop = "tip"
-        [[tracks]]
-        name = "left"
-        milling = "external"
-        measured = "far-edge"
-        spaces = [9.0, 6.0, 3.0]
-        depths = { 1 = 8.0, 2 = 7.5, 3 = 7.0, 4 = 6.5 }
-        [[tracks]]
-        name = "right"
-        milling = "external"
-        measured = "far-edge"
-        spaces = [9.0, 6.0, 3.0, 0.5]
-        depths = { 3 = 8.0, 4 = 7.5, 5 = 7.0 }
-        [rules]
-        must = ["on left, adjacent cuts differ by at most 1"]
-        """,
-    "long-tables": """
-        format = 1
-        [system]
-        name = "long-tables"
-        about = "a test"
-        source = "invented for the tests"
-        unit = "mm"
-        stop = "tip"
-        [[tracks]]
-        name = "left"
-        milling = "external"
-        measured = "far-edge"
-        spaces = [9.0, 6.0, 3.0]
-        depths = { 8 = 8.0, 9 = 7.5, 10 = 7.0 }
-        [[tracks]]
-        name = "right"
-        milling = "external"
-        measured = "far-edge"
-        spaces = [9.0, 6.0, 3.0, 0.5]
-        depths = { 9 = 8.0, 10 = 7.5, 11 = 7.0 }
-        [rules]
-        must = ["on left, adjacent cuts differ by at most 1"]
-        """,
+    "two-tables": UNLIKE.replace("LEFT", "{ 1 = 8.0, 2 = 7.5, 3 = 7.0, 4 = 6.5 }").replace(
+        "RIGHT", "{ 3 = 8.0, 4 = 7.5, 5 = 7.0 }"
+    ),
+    "long-tables": UNLIKE.replace("LEFT", "{ 8 = 8.0, 9 = 7.5, 10 = 7.0 }").replace(
+        "RIGHT", "{ 9 = 8.0, 10 = 7.5, 11 = 7.0 }"
+    ),
     "long-labels": """
-        format = 1
-        [system]
-        name = "long-labels"
-        about = "a test"
-        source = "invented for the tests"
-        unit = "mm"
-        stop = "tip"
         [[tracks]]
         name = "cuts"
         milling = "edge"
@@ -146,7 +106,7 @@ def system_named(name: str) -> System:
         return load_system(name)
     with TemporaryDirectory() as folder:
         path = Path(folder) / f"{name}.toml"
-        path.write_text(textwrap.dedent(HARD[name]), encoding="utf-8")
+        path.write_text(HEAD.format(name=name) + textwrap.dedent(HARD[name]), encoding="utf-8")
         return load_system(str(path))
 
 
