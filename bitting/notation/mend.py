@@ -15,16 +15,14 @@ from collections.abc import Callable, Iterable, Iterator
 
 from bitting.errors import NotationError, nearest
 from bitting.model import Code, System
-from bitting.notation.hints import look_alike
+from bitting.notation.hints import look_alike, strange_words
 from bitting.notation.structure import places_of
 
 LONGEST = 300
 """Characters of the longest text that is mended; every slip is tried."""
-NUMBERS = (
-    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
-)  # fmt: skip
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
+CALLED = "codes?|cuts?|bitting|depths?|keys?"
 QUOTES = "[\"'`´‘’“”„«»]"
 
 
@@ -33,8 +31,8 @@ def mended(text: str, system: System, lock: str | None = None) -> str | None:
     if len(text) > LONGEST or _read(text, system, lock):
         return None
     tried, texts = {text}, [text]
-    for _ in range(2):
-        texts = [new for old in texts for slip in SLIPS for new in slip(old, system) if new not in tried]
+    for slips in (SLIPS, SLIPS[1:]):
+        texts = [new for old in texts for slip in slips for new in slip(old, system) if new not in tried]
         tried.update(texts)
         found = {code.plain for new in dict.fromkeys(texts) if (code := _read(new, system, lock))}
         if found:
@@ -84,7 +82,7 @@ def _around(text: str, system: System) -> Iterator[str]:
     yield re.sub(QUOTES, "", text)
     yield re.sub(r"[()]", " ", text)
     yield re.sub(r"[<>{}]", " ", text)
-    yield re.sub(r"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:codes?|cuts?|bitting|depths?)\b\s*(?:is|are)?\s*[:=]?", "", text)
+    yield re.sub(rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", "", text)
 
 
 def _sides(text: str, system: System) -> Iterator[str]:
@@ -96,15 +94,12 @@ def _sides(text: str, system: System) -> Iterator[str]:
         yield re.sub(rf"(?i)[\s,;/]*\b(?:{names})\s*=\s*(?:{names})\s*\Z", "", text)
 
 
-def _words(text: str, system: System) -> Iterator[str]:
-    """Depths written out, `two one three`."""
-    labels = {label for track in system.tracks for label in places_of(track)}
-
-    def digit(word: re.Match[str]) -> str:
-        number = str(NUMBERS.index(word[0].casefold()))
-        return number if number in labels and word[0] not in labels else word[0]
-
-    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, re.sub(r"(?i)\boh\b", "zero", text))
+def _fillers(text: str, system: System) -> Iterator[str]:
+    """Words beside the code, `Hi, it is 2133 thanks!`: those that are no depth and no name, with the signs at them."""
+    strange = "|".join(map(re.escape, dict.fromkeys(strange_words(text, system))))
+    if strange:
+        told = rf"(?:{CALLED}|is|are)\b\s*[:=]|(?:{strange})\b(?!\s*[:=(])"  # with a colon any other is a name
+        yield re.sub(r"[\s.,;:!]+\Z", "", re.sub(rf"(?i)[^\w?()]*\b(?:{told})[^\w?()]*", " ", text))
 
 
 def _ends(text: str, system: System) -> Iterator[str]:
@@ -150,6 +145,7 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
 
 
 SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
-    _points, _signs, _separators, _around, _sides, _words, _ends, _names, _look_alikes,
+    _fillers, _points, _signs, _separators, _around, _sides, _ends, _names, _look_alikes,
 )  # fmt: skip
-"""The slips that are tried: each gives the texts that a person may have meant, or the text itself."""
+"""The slips that are tried: each gives the texts that a person may have meant, or the text itself. The first is not tried
+after another, which may have made a name look like a word."""

@@ -16,8 +16,11 @@ from bitting.text import percent, plural
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
 
-def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterator[tuple[str, str | None]]:
-    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
+def render(
+    code: Code, report: Report, columns: int, plain_text: bool, *, meant: bool = False
+) -> Iterator[tuple[str, str | None]]:
+    """Lines of the answer with the colour that a terminal may give them (None: no colour); of its faults none where it is
+    certain what was meant."""
     faults = [f for f in report.findings if f.level == "must"]
     advice = [f for f in report.findings if f.level == "should"]
     place = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
@@ -27,6 +30,8 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield f"NOT legal in {place}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
+    if meant:
+        return
     if faults and no_cuts(code):
         yield faults[0].message, BAD
         return
