@@ -13,6 +13,7 @@ from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
 from bitting.text import percent, plural
 
+ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
 
@@ -99,22 +100,21 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
     if not report.suggestions:
         return
     yield "", None
-    yield "the likeliest codes that may have been meant:", None
+    two = bool(report.suggestions_note)
+    assumed = "" if two else "if one slip was made, this was meant (how often people make which slip is assumed):"
+    yield from ((line, None) for line in textwrap.wrap(assumed, max(20, columns)))
     codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
     width = max(map(len, codes))
     beside = all(10 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
     for suggestion, code in zip(report.suggestions, codes, strict=True):
-        chance = f"  {percent(suggestion.probability):>6}  "
+        chance = f"  {'' if two else percent(suggestion.probability):>6}  "
         if beside:
             yield f"{chance}{code:<{width}}  {suggestion.change}", None
         else:
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
-    slips = "two slips of the likely kinds were" if report.suggestions_note else "one slip was"
-    meaning = (
-        f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
-    )
-    yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
+    again = "ask for the code again: there are more ways to two slips" if two else ASK_BACK
+    yield from ((line, None) for line in textwrap.wrap(again, max(20, columns)))
 
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:
