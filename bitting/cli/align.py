@@ -6,18 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    at_terminal,
-    json_option,
-    known_system,
-    piped,
-    print_json,
-    say_fitted,
-    system_option,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, known_system, piped, print_json, say_fitted, system_option
 from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, touched
 from bitting.cli.options import unit_option
@@ -54,8 +43,6 @@ if TYPE_CHECKING:
     "--fresh", is_flag=True, help="The key was cut without the corrections in the machine file: replace them."
 )
 @click.option("--left-right", is_flag=True, help="Correct left and right apart, where the clamp can't be centred.")
-@json_option
-@answers
 def command(
     readings: tuple[str, ...],
     system_name: str,

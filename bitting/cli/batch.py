@@ -10,17 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    json_text,
-    known_system,
-    print_json,
-    say,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, json_text, known_system, print_json, say, unicode_out
 from bitting.cli.common import tell as aside
 from bitting.cli.help import Command
 from bitting.cli.options import key_options, sheet_option, unit_option
@@ -138,8 +128,6 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes that decode (as many as there are processors).")
 @click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
 @click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
-@json_option
-@answers
 def command(
     file: str,
     system_name: str | None,

@@ -28,8 +28,6 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 GOOD, BAD_NEWS, NO_ANSWER = 0, 1, 2
 
-json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON and nothing else.")
-
 
 def system_option(function: F) -> F:
     """`-s SYSTEM`: a shipped name or a path."""

@@ -7,16 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    print_json,
-    say_fitted,
-    system_option,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say_fitted, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import ask_all, unit_option
 from bitting.errors import BittingError
@@ -33,8 +24,6 @@ _DECIMAL = re.compile(r"\d[.,]\d")
 @system_option
 @click.option("--measured", is_flag=True, help="FIRST is what was measured on a key, not a code.")
 @unit_option
-@json_option
-@answers
 def command(
     first: str | None, second: str | None, system_name: str, measured: bool, unit: str | None, as_json: bool
 ) -> int:

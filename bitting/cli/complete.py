@@ -8,19 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    ask,
-    json_option,
-    known_system,
-    lock_names,
-    print_json,
-    say,
-    system_option,
-    tell,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, ask, known_system, lock_names, print_json, say, system_option, tell
 from bitting.cli.help import Command
 from bitting.cli.options import unit_option
 from bitting.errors import BittingError
@@ -50,8 +38,6 @@ JSON_CODES, ONE_SCREEN = 20, 6
 )
 @click.option("--svg", type=click.Path(), metavar="FILE.svg", help="Draw what is known solid, what is open as a band.")
 @click.option("--force", is_flag=True, help="Replace FILE when it is there already.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,

@@ -7,18 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    lock_names,
-    print_json,
-    say,
-    system_names,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, lock_names, print_json, say, system_names, unicode_out
 from bitting.cli.help import Command
 from bitting.cli.options import against_options, ask_all, contact_option, key_options, unit_option
 from bitting.errors import BittingError
@@ -68,8 +57,6 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
-@json_option
-@answers
 def command(
     readings: tuple[str, ...],
     names: tuple[str, ...],

@@ -9,17 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    print_json,
-    say,
-    say_fitted,
-    system_option,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, say_fitted, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import ask_all, contact_option, unit_option
 from bitting.errors import BittingError
@@ -96,8 +86,6 @@ def gauge_of(system: System, caliper: str | None, hand: str | None, zero: str | 
     "--repeats", type=click.IntRange(1, 20), default=1, show_default=True, help="Readings a cut, for --limits."
 )
 @gauge_options
-@json_option
-@answers
 def command(
     code: str | None,
     readings: str | None,

@@ -11,9 +11,7 @@ import click
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
-    answers,
     ask,
-    json_option,
     known_system,
     print_json,
     say,
@@ -50,8 +48,6 @@ there can be no plan.
 @plan_options
 @click.option("--copy", is_flag=True, help="Add how the key is copied onto another blank.")
 @click.option("--full", is_flag=True, help="How each move mills, and all of set-up, cautions and what follows.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,

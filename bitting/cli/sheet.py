@@ -9,17 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    print_json,
-    say,
-    system_option,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, system_option, unicode_out
 from bitting.cli.help import Command
 from bitting.cli.inspect import gauge_of, gauge_options, touched
 from bitting.cli.options import ask_all, plan_options, unit_option
@@ -47,8 +37,6 @@ Exit status: 0 written; 1 the code is not legal, or the simulation found a fault
 @click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
 @gauge_options
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,

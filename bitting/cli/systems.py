@@ -17,9 +17,7 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     NO_ANSWER,
-    answers,
     ask,
-    json_option,
     known_system,
     print_json,
     say,
@@ -67,8 +65,6 @@ def command() -> None:
 
 
 @command.command("list", cls=Command)
-@json_option
-@answers
 def list_(as_json: bool) -> int:
     """Every system that has a name, a line each, and where it comes from: shipped, or your own folder."""
     from bitting.systemfile import known_systems, load_system, user_folder
@@ -108,8 +104,6 @@ def list_(as_json: bool) -> int:
     help="Print the JSON Schema of system files (or of machine files) for your editor, instead of a system.",
 )
 @click.option("--full", is_flag=True, help="Pictures too: the blade with every cut the shallowest, and the deepest.")
-@json_option
-@answers
 def show(system_name: str | None, schema: str | None, full: bool, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     if schema is not None:
@@ -134,8 +128,6 @@ def show(system_name: str | None, schema: str | None, full: bool, as_json: bool)
 
 @command.command(cls=Command)
 @click.argument("kind", required=False)
-@json_option
-@answers
 def rules(kind: str | None, as_json: bool) -> int:
     """What a rule is for and how it is said: all kinds, or KIND by its identifier (such as equal-run)."""
     from bitting.report.systems import render_rules
@@ -152,8 +144,6 @@ def rules(kind: str | None, as_json: bool) -> int:
 
 @command.command(cls=Command)
 @SYSTEM
-@json_option
-@answers
 def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
@@ -174,8 +164,6 @@ def count(system_name: str, as_json: bool) -> int:
     "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
 )
 @click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
-@json_option
-@answers
 def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> int:
     """Legal codes drawn at random, each as likely as any other, one a line."""
     from bitting.diagram import code_space
@@ -199,8 +187,6 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 @click.option(
     "--limit", type=click.IntRange(1, MOST_LISTED), default=100, show_default=True, help="How many codes at most."
 )
-@json_option
-@answers
 def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
@@ -221,8 +207,6 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
-@json_option
-@answers
 def number(system_name: str, code: str | None, at: int | None, as_json: bool) -> int:
     """Which number a legal CODE has among all of them in order, or with --at the code of a number."""
     if at is not None and code is not None:
@@ -256,8 +240,6 @@ used.
     help="Add the key-code requirements of EN 1303 by grade: numbers from a secondary source, and no certification.",
 )
 @click.option("--strict", is_flag=True, help="Fail as well where a check could not be made.")
-@json_option
-@answers
 def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:
     """Prove what follows from a system file: clashing or idle rules, unusable depths, metal that can't stand.
 

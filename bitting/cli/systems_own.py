@@ -12,10 +12,8 @@ from bitting.authoring.questions import QUESTIONS, Answers
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
-    answers,
     ask,
     at_terminal,
-    json_option,
     known_system,
     print_json,
     say_fitted,
@@ -81,9 +79,7 @@ def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--answers", "saved", metavar="FILE", help="Keep the answers here, and take up what is there already.")
 @click.option("--defaults", is_flag=True, help="Ask nothing that has a default, on a terminal either.")
 @click.option("-o", "--output", metavar="FILE", help="The file to write (else NAME.toml in your own folder).")
-@json_option
 @click.pass_context
-@answers
 def new(
     context: click.Context,
     name: str,
@@ -234,8 +230,6 @@ Exit status: 0 all rows are good codes; 1 rows can't be; 2 the question could no
     "--bad", type=float, default=0.0, metavar="P", help="So large a share of the codes may be wrong, such as 0.02."
 )
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the proposed rules to this file.")
-@json_option
-@answers
 def learn(
     file: str, system_name: str, column: str | None, sheet: str | None, bad: float, output: str | None, as_json: bool
 ) -> int:
@@ -292,8 +286,6 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 @unit_option
 @sheet_option
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the fitted figures to this file.")
-@json_option
-@answers
 def fit(
     file: str,
     system_name: str,
