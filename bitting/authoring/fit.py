@@ -203,7 +203,7 @@ def _cuts(system: System, number: int, key: Key, model: MeasurementModel) -> lis
     for cut in key.readings.cuts:
         if not cut.readings or cut.track == "across":
             continue
-        lane = next(i for i, own in enumerate(lanes) if own.track.name == cut.track and own.side in (None, cut.side))
+        lane = system.lane_of(cut.side, cut.track)
         track = lanes[lane].track
         value = sum(r.value for r in cut.readings) / len(cut.readings)
         single = [model.uncertainty(r) ** 2 for r in cut.readings]

@@ -109,12 +109,10 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
 
 def _nominal(code: Code, system: System, count: int) -> Readings:
     """Readings on the nominal depths, so many of each cut on every side."""
-    depths = dict(zip(((lane.side, lane.track.name) for lane in system.lanes), code.depths or (), strict=True))
     cuts = []
     for side in system.sides or (None,):
         for track in system.tracks:
-            row = depths[(side if system.sided else None, track.name)]
-            for cut, place in enumerate(row):
+            for cut, place in enumerate((code.depths or ())[system.lane_of(side, track.name)]):
                 reading = Reading(track.depths[place], None, system.from_mm(DIGIT_MM), (0, 0))
                 cuts.append(ReadCut(side, track.name, cut, (reading,) * count))
     return Readings(system, "", system.unit, tuple(cuts))
