@@ -125,26 +125,10 @@ _SLOT_MEANS = {
     "length": "length number", "codes": "code",
 }  # fmt: skip
 """Kind of slot -> the words that a sentence has in its place."""
-COUNTED = (
-    "a",
-    "an",
-    "the",
-    "is",
-    "of",
-    "at",
-    "be",
-    "by",
-    "on",
-    "in",
-    "than",
-    "and",
-    "or",
-    "to",
-    "not",
-    "no",
-    "must",
-    "may",
+COUNTED = frozenset(
+    ["a", "an", "the", "is", "of", "at", "be", "by", "on", "in", "than", "and", "or", "to", "not", "no", "must", "may"]
 )
+"""Words that say nothing of what a sentence is about."""
 
 
 def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
@@ -152,7 +136,7 @@ def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
     import math
 
     numbered = ("number" if word.isdecimal() or word.casefold() in NUMBERS else word for word in said)
-    meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - set(COUNTED)
+    meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - COUNTED
     each = [
         (kind, form.words, _words_of(form.words.replace(WHOLE_KEY, "over the whole key")))
         for kind in catalogue().values()
@@ -186,7 +170,7 @@ def _words_of(text: str) -> set[str]:
     """The words that carry a text's meaning, as compared; slots by their kind (a number, a cut), all choices of a form."""
     text = re.sub(r"\{\w+:(\w+)\}", lambda slot: f" {_SLOT_MEANS[slot[1]]} ", text)
     folded = (fold(word) for word in re.findall(r"[A-Za-z]+", text))
-    return {MEANT.get(word, word) for word in folded} - set(COUNTED)
+    return {MEANT.get(word, word) for word in folded} - COUNTED
 
 
 def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
