@@ -11,7 +11,7 @@ defines `KIND`; only `bitting.authoring`, which learns rules from codes, names k
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 from typing import Any
@@ -42,7 +42,6 @@ __all__ = [
     "explanations",
     "idle",
     "read_rule",
-    "read_rules",
     "readable",
     "violations",
 ]
@@ -171,13 +170,6 @@ def _words_of(text: str) -> set[str]:
     text = re.sub(r"\{\w+:(\w+)\}", lambda slot: f" {_SLOT_MEANS[slot[1]]} ", text)
     folded = (fold(word) for word in re.findall(r"[A-Za-z]+", text))
     return {MEANT.get(word, word) for word in folded} - COUNTED
-
-
-def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
-    """All rules of a system. Raises the first `SentenceError`; loaders that collect faults call `read_rule`."""
-    rules = [rule for text in must for rule in read_rule(system, text, "must")]
-    rules += [rule for text in should for rule in read_rule(system, text, "should")]
-    return tuple(rules)
 
 
 def violations(rule: Rule, system: System, lanes: Sequence[Sequence[int | None]]) -> Iterator[Violation]:
