@@ -14,10 +14,8 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     NO_ANSWER,
-    answers,
     ask,
     complain,
-    json_option,
     known_system,
     lock_names,
     print_json,
@@ -51,8 +49,6 @@ Exit status: 0 every code is legal (in one of the systems); 1 one is not; 2 one 
     shell_complete=lock_names,
     help="Only the cuts that this lock reads; write those alone, or the others as ?.",
 )
-@json_option
-@answers
 def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, lock: str | None, as_json: bool) -> int:
     """Every fault of a code at once, with a caret under the cuts, and the nearest legal codes.
 

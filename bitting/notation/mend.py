@@ -51,38 +51,28 @@ def _read(text: str, system: System, lock: str | None) -> Code | None:
     return code if code.well_formed else None
 
 
-def _points(text: str, system: System) -> Iterator[str]:
-    """Points or colons between cuts; `8.5 8.1` is left alone, as it may be readings."""
-    del system
-    if not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", text):
+REWRITTEN = (
+    (r"(?<=\w)\s*:\s*(?=[^\W\d_]*\d)", " "),  # 2:1:3
+    (r"([-,])\s*(?=\1)", ""),  # a separator beside another
+    (r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":"),  # left; 2133
+    (r"\s*\?\s*\Z", ""),  # not a cut more, but a doubt
+    (r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " "),  # a separator before the first cut, or after the last
+    (QUOTES, ""),
+    (r"[()]", " "),
+    (r"[<>{}]", " "),
+    (rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", ""),  # what it is called
+)
+"""Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
+
+
+def _rewritten(text: str, _: System) -> Iterator[str]:
+    if not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", text):  # which may be readings
         yield re.sub(r"(?<!\.)\.(?!\.)", " ", text)
-    yield re.sub(r"(?<=\w)\s*:\s*(?=[^\W\d_]*\d)", " ", text)  # 2:1:3
-
-
-def _signs(text: str, system: System) -> Iterator[str]:
-    del system
+    for written, meant in REWRITTEN:
+        yield re.sub(written, meant, text)
     for sign in SIGNS:
-        if sign in text:
-            yield text.replace(sign, " ")
-            yield text.replace(sign, "/")
-
-
-def _separators(text: str, system: System) -> Iterator[str]:
-    """One that stands before the first cut, after the last or beside another."""
-    del system
-    yield re.sub(r"([-,])\s*(?=\1)", "", text)
-    yield re.sub(r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":", text)  # left; 2133
-    yield re.sub(r"\s*\?\s*\Z", "", text)  # not a cut more, but a doubt
-    yield re.sub(r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " ", text)
-
-
-def _around(text: str, system: System) -> Iterator[str]:
-    """Quotes and brackets around it, and what it is called."""
-    del system
-    yield re.sub(QUOTES, "", text)
-    yield re.sub(r"[()]", " ", text)
-    yield re.sub(r"[<>{}]", " ", text)
-    yield re.sub(rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", "", text)
+        yield text.replace(sign, " ")
+        yield text.replace(sign, "/")
 
 
 def _sides(text: str, system: System) -> Iterator[str]:
@@ -145,7 +135,7 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
 
 
 SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
-    _fillers, _points, _signs, _separators, _around, _sides, _ends, _names, _look_alikes,
+    _fillers, _rewritten, _sides, _ends, _names, _look_alikes,
 )  # fmt: skip
 """The slips that are tried: each gives the texts that a person may have meant, or the text itself. The first is not tried
 after another, which may have made a name look like a word."""

@@ -11,7 +11,7 @@ from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
-from bitting.text import percent, plural
+from bitting.text import listed, percent, plural
 
 ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
@@ -65,11 +65,9 @@ def _ask_again(faults: Sequence[Finding], system: System) -> str:
     words = []
     for group in sorted(groups, key=lambda group: min((p.lane, p.cut) for p in group)):
         for lane in sorted({place.lane for place in group}):
-            cuts = [str(place.cut + 1) for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
+            cuts = [place.cut + 1 for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
             name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
-            words.append(
-                f"{name}cut{'s' if len(cuts) > 1 else ''} {' and '.join(filter(None, (', '.join(cuts[:-1]), cuts[-1])))}"
-            )
+            words.append(f"{name}cut{'s' if len(cuts) > 1 else ''} {listed(cuts)}")
     return ", ".join(words)
 
 
