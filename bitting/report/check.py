@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from bitting.checking import Report
@@ -11,8 +10,10 @@ from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
+from bitting.report.table import folded
 from bitting.text import listed, percent, plural
 
+ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
 ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
@@ -99,8 +100,8 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
         return
     yield "", None
     two = bool(report.suggestions_note)
-    assumed = "" if two else "if one slip was made, this was meant (how often people make which slip is assumed):"
-    yield from ((line, None) for line in textwrap.wrap(assumed, max(20, columns)))
+    if not two:
+        yield from folded([(ONE_SLIP, None)], columns)
     codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
     width = max(map(len, codes))
     beside = all(10 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
@@ -112,7 +113,7 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
     again = "ask for the code again: there are more ways to two slips" if two else ASK_BACK
-    yield from ((line, None) for line in textwrap.wrap(again, max(20, columns)))
+    yield from folded([(again, None)], columns)
 
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:

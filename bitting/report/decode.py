@@ -13,7 +13,7 @@ from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
-from bitting.report.table import table
+from bitting.report.table import Line, folded, table
 from bitting.text import DIGITS, cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
@@ -21,7 +21,6 @@ FAR = 2.0
 """Standard deviations of the offset past which it is named."""
 TOLD = 0.01
 """Probability from which another depth is told."""
-Line = tuple[str, str | None]
 
 
 def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) -> Iterator[Line]:
@@ -29,20 +28,25 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
     system = result.of
     if system is None:
         raise ValueError("a result to render carries its system")
-    yield from headline(result, system)
-    yield from _listing(result, system)
-    yield from _offset(result, system)
-    if result.copied:
-        yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
+    yield from folded(_verdict(result, system), columns)
     if len(result.systems) > 1:
         yield "", None
         yield from _systems(result)
     yield "", None
     yield from ((line, None) for line in table(table_rows(result, system), HEADS))
     yield "", None
-    yield from _what_next(result, system)
+    yield from folded(_what_next(result, system), columns)
     if full:
         yield from _everything(result, system, columns, plain=plain)
+
+
+def _verdict(result: Decoded, system: System) -> Iterator[Line]:
+    """The answer in sentences, and what keeps it from being sure."""
+    yield from headline(result, system)
+    yield from _listing(result, system)
+    yield from _offset(result, system)
+    if result.copied:
+        yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
 
 
 def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[Line]:
@@ -258,6 +262,8 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
                 "A list taken otherwise that is legal too can't be told",
                 None,
             )
+        if result.exchanged:
+            yield f"read once more, as two figures exchanged would be legal too: {_exchanged(result, system)}", None
         return
     if result.verdict == "no-fit":
         return
@@ -277,6 +283,13 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             yield f"  {_next(following, system)}", None
     if result.lists == 1:
         yield f"or {SECOND_LIST}", None
+
+
+def _exchanged(result: Decoded, system: System) -> str:
+    told = [
+        f"{_cut(one.side, one.track, one.cut, system)} ({one.reading:g} for {one.other:g})" for one in result.exchanged
+    ]
+    return ", ".join(told[:4]) + (f" and {len(told) - 4} more" if len(told) > 4 else "")
 
 
 def _shifted(result: Decoded) -> str:
