@@ -74,20 +74,22 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
     """The code, whether it is sure, and how probable it is."""
     whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
     what = "the whole code" if whole else "every cut that this lock reads"
+    taken = "" if result.listed == AS_GIVEN else ", if the list was taken as said below"
     likely = f"{percent(result.probability)} that this is {what}"
     if result.verdict == "sure":
         yield f"sure: {plainly(result.code, system)}", GOOD
-        yield f"{likely} of the {result.system} key", None
+        yield f"{likely} of the {result.system} key{taken}", None
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
         short = result.probability < result.sure_limit
         limit = f"; the limit for sure is {percent(result.sure_limit)}" if short else ""
-        yield f"{likely} of the {result.system} key{limit}", None
+        yield f"{likely} of the {result.system} key{taken}{limit}", None
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
             f"of {result.system} keys only {percent(result.fit.p_value)} read so far from their code (limit "
-            f"{percent(result.fit.limit)}): measure again, check how the key was held, or try other systems",
+            f"{percent(result.fit.limit)}): measure again, check how the key was held, try other systems, or --wear heavy "
+            "for one that is very worn",
             None,
         )
 
