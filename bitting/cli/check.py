@@ -198,7 +198,6 @@ def _unread(text: str, system: System, fault: str) -> dict[str, object]:
 
 
 def _print(answers: list[tuple[Code, Report]]) -> None:
-    from bitting.notation.mend import mended
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
@@ -208,10 +207,13 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
             say()
         for line, colour in render(code, report, columns, plain):
             say(line, colour)
-        if not code.well_formed and (meant := mended(code.text, code.system, report.lock)):
-            say()
-            for words in said_right(meant, [code.text]):
-                say(words)
+        if not code.well_formed:
+            from bitting.notation.mend import mended
+
+            if meant := mended(code.text, code.system, report.lock):
+                say()
+                for words in said_right(meant, [code.text]):
+                    say(words)
 
 
 def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:

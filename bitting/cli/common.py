@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import errno
 import functools
-import json
 import os
-import shlex
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -275,6 +273,8 @@ def said_right(meant: str, given: Sequence[str]) -> list[str]:
     `given` are the arguments that held it, one after the other, none for the words alone. A code that came by prompt or
     pipe is not put into a command, which would stay in the shell's history.
     """
+    import shlex
+
     arguments = click.get_current_context().find_root().obj or []
     places = [i for i in range(len(arguments)) if arguments[i : i + len(given)] == list(given)]
     if not given or len(places) != 1 or any(shown(argument, lines=False) != argument for argument in arguments):
@@ -294,6 +294,8 @@ def print_json(answer: dict[str, Any]) -> None:
 
 def json_text(answer: Mapping[str, Any], indent: int | None = None) -> str:
     """JSON in the characters that standard output has; what a terminal would obey is escaped in it as JSON escapes."""
+    import json  # as `shlex` above: what a legal code needs is all that a check should wait for
+
     text = json.dumps(answer, ensure_ascii=not unicode_out(), indent=indent)
     if shown(text) != text:
         text = json.dumps(answer, indent=indent).replace("\x7f", "\\u007f")

@@ -34,7 +34,6 @@ from typing import Literal
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.jaw import surface_travel
 from bitting.model import Lane, System, Track
 
 CLEARANCE_MM = 1.0
@@ -165,6 +164,25 @@ def hand_of(system: System, lane: Lane) -> Literal["left", "right"]:
     if lane.track.milling == "edge" and lane.side is not None:
         return "left" if lane.side == system.sides[0] else "right"
     return "left"
+
+
+def surface_travel(system: System, track: Track, radius: float) -> float:
+    """The travel (how deep from the shallowest depth on, so negative here) at which the blank's metal begins.
+
+    For an external or edge track that is the blank's own edge, or how far that comes `prepared`; where no width is
+    stated, one increment before the shallowest depth. An internal groove begins in solid metal: the back of a cutter
+    standing at the shallowest depth.
+    """
+    if track.milling == "internal":
+        return -2 * radius
+    width, shallowest = system.blade.width, track.depths[0]
+    if track.measured == "own-edge":
+        own = shallowest
+    elif width is None:
+        return -system.step
+    else:
+        own = (width if track.measured == "far-edge" else width / 2) - shallowest
+    return min((system.blade.prepared or 0.0) - own, 0.0)
 
 
 def vee_half_width(system: System, track: Track, surface: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 import bitting
@@ -15,7 +17,7 @@ from bitting.systemfile.build import read_system
 
 def shipped(name: str, *changes: tuple[str, str]) -> System:
     """A shipped system with pieces of its text exchanged; each piece must be there."""
-    text = (folder("systems") / f"{name}.toml").read_text(encoding="utf-8")
+    text = Path(folder("systems"), f"{name}.toml").read_text(encoding="utf-8")
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)
