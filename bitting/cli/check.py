@@ -112,7 +112,11 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
 
     code = parse_code(text, system, lock=lock)
     if words := words_instead(code):
-        raise NotationError(words, text=text)
+        from bitting.notation.mend import mended
+
+        fault = NotationError(words, text=text)
+        fault.mending = lambda: mended(text, system, lock)
+        raise fault
     return code
 
 
@@ -124,8 +128,9 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
         try:
             code = _parsed(text, system, lock)
         except NotationError as fault:
-            complain(fault, where)
-            told = [fault.explain(), *(said_right(fault.meant, []) if fault.meant else [])]
+            but = _but(fault.meant, system, lock) if fault.meant else ""
+            complain(fault, where, but)
+            told = [fault.explain(), *(said_right(fault.meant, [], but) if fault.meant else [])]
             results.append({"input": text, "error": "\n".join(told)})
             continue
         report = check(code, lock=lock)
@@ -212,8 +217,14 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
 
             if meant := mended(code.text, code.system, report.lock):
                 say()
-                for words in said_right(meant, [code.text]):
+                for words in said_right(meant, [code.text], _but(meant, code.system, report.lock)):
                     say(words)
+
+
+def _but(meant: str, system: System, lock: str | None) -> str:
+    """What has to be said of a mend that is no legal code."""
+    legal = check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
+    return "" if legal else f" (it is NOT legal in {system.name})"
 
 
 def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:

@@ -198,7 +198,7 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
     odd = any(doubt.kind == "half a step off" for doubt in result.doubts)
     word = "none" if p < limit else "poor" if p < 5 * limit or odd else "good"
     yield (
-        f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
+        f"fit: {word}; {percent(p)} of {result.system} keys read no closer to their code than this one "
         f"(below {percent(limit)}: no fit)",
         None,
     )

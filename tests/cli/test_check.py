@@ -294,6 +294,20 @@ def test_systems_sample_is_seeded_and_codes_are_listed_in_order():
     assert run("systems", "codes", "wren", "--from", "3000", "--limit", "2").stdout.splitlines() == listed[2999:3001]
 
 
+@pytest.mark.parametrize("text", ["80O719", "8.0.0.7.1.9"])
+def test_a_mend_that_is_no_legal_code_is_offered_as_that(text):
+    found = run("check", text, "-s", "dunlin")
+    assert "if this was meant (it is NOT legal in dunlin):" in found.stdout + found.stderr
+    assert "if this was meant:" in run("check", "I2O534", "-s", "dunlin").stdout
+
+
+@pytest.mark.parametrize("name", ["dunlin", "wren", "plover"])
+@pytest.mark.parametrize("text", ["total 4711", "code 669517", "job 5512", "see job 4471", "n/a"])
+def test_words_before_a_number_are_no_code_that_breaks_rules(text, name):
+    found = run("check", text, "-s", name)
+    assert (found.exit_code, found.stdout) == (2, "")
+
+
 def test_systems_rules_explains_a_kind():
     assert "guess" in run("systems", "rules", "equal-run").stdout
     assert "did you mean 'equal-run'" in run("systems", "rules", "equal-rum").stderr
