@@ -25,6 +25,8 @@ NUMBERS = (
 )  # fmt: skip
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
+FILLING = r"(?:bow to tip|the|of|key|codes?|bitting|cuts?|depths?|is|are|then|please|hand|side|track|edge)"
+"""Words that say nothing of the cuts beside them."""
 QUOTES = "[\"'`´‘’“”„«»]"
 
 
@@ -62,16 +64,18 @@ def _points(text: str, system: System) -> Iterator[str]:
 
 
 def _signs(text: str, system: System) -> Iterator[str]:
-    del system
     for sign in SIGNS:
         if sign in text:
-            yield text.replace(sign, " ")
             yield text.replace(sign, "/")
+            if text.count(sign) >= len(system.lanes):  # one less may be to part the tracks, and stand at the wrong cut
+                yield text.replace(sign, " ")
 
 
 def _separators(text: str, system: System) -> Iterator[str]:
-    """One that stands before the first cut, after the last or beside another."""
-    del system
+    """One that stands before the first cut, after the last or beside another, or where another belongs."""
+    yield text.replace(";", "/")
+    if text.count("/") > len(system.lanes):  # 2/1/3/3; a single one may stand at the wrong cut
+        yield re.sub(r"(?<=\b\w)\s*/\s*(?=\w\b)", " ", text)
     yield re.sub(r"([-,])\s*(?=\1)", "", text)
     yield re.sub(r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":", text)  # left; 2133
     yield re.sub(r"\s*\?\s*\Z", "", text)  # not a cut more, but a doubt
@@ -79,12 +83,12 @@ def _separators(text: str, system: System) -> Iterator[str]:
 
 
 def _around(text: str, system: System) -> Iterator[str]:
-    """Quotes and brackets around it, and what it is called."""
+    """Quotes and brackets around it, and words that say nothing."""
     del system
     yield re.sub(QUOTES, "", text)
     yield re.sub(r"[()]", " ", text)
     yield re.sub(r"[<>{}]", " ", text)
-    yield re.sub(r"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:codes?|cuts?|bitting|depths?)\b\s*(?:is|are)?\s*[:=]?", "", text)
+    yield re.sub(rf"(?i)\b{FILLING}\b(?:\s*{FILLING}\b)*\s*[:=]?", "", text)
 
 
 def _sides(text: str, system: System) -> Iterator[str]:
@@ -115,7 +119,7 @@ def _ends(text: str, system: System) -> Iterator[str]:
 
 
 def _names(text: str, system: System) -> Iterator[str]:
-    """A track or side whose name is misspelt."""
+    """A track or side whose name is misspelt, or stands close behind cuts."""
     known = list(dict.fromkeys([*(track.name for track in system.tracks), *system.sides]))
     labels = {character for track in system.tracks for label in places_of(track) for character in label}
 
@@ -125,6 +129,7 @@ def _names(text: str, system: System) -> Iterator[str]:
         return nearest(word[0], known) or word[0]
 
     yield re.sub(r"[^\W\d_]{3,}", name, text)
+    yield re.sub(r"(?<=\d)(?=[^\W\d_])", " ", text)
 
 
 def _look_alikes(text: str, system: System) -> Iterator[str]:
