@@ -27,4 +27,9 @@ def drawn(examples: int) -> settings:
 
 def but_long(cases: Iterable[Any], *long: Any) -> list[Any]:
     """The cases of a test, with those marked as thorough that take long."""
-    return [pytest.param(case, marks=pytest.mark.thorough) if case in long else case for case in cases]
+    return [
+        pytest.param(*(case if isinstance(case, tuple) else (case,)), marks=pytest.mark.thorough)
+        if case in long
+        else case
+        for case in cases
+    ]

@@ -40,13 +40,15 @@ class Counter:
         """The exact number of codes. Raises `TooLargeError` where they can't be held at once, or the purse is empty."""
         rules, total = self._binding(rules), 1
         for lanes in coupled(len(self.system.lanes), rules):
-            total *= self._of(lanes, rules, allowed or {})
+            total *= self.of(lanes, rules, allowed)
         return total
 
     def _binding(self, rules: Sequence[Rule]) -> list[Rule]:
         return [rule for rule in rules if not idle(rule, self.system)]
 
-    def _of(self, lanes: tuple[int, ...], rules: Sequence[Rule], allowed: Allowed) -> int:
+    def of(self, lanes: tuple[int, ...], rules: Sequence[Rule], allowed: Allowed | None = None) -> int:
+        """The number of codes of some lanes, under those of the rules that speak of them alone."""
+        allowed = allowed or {}
         key = _key(lanes, rules, allowed)
         if key not in self.known:
             self.known[key] = self._counted(lanes, rules, allowed)

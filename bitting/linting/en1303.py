@@ -19,13 +19,15 @@ from typing import Any
 
 from attrs import frozen
 
-from bitting.diagram import Diagram, code_space
+from bitting.diagram import Counter, Diagram, Purse, code_space
 from bitting.diagram.occurrence import must, write
+from bitting.diagram.space import coupled
 from bitting.errors import TooLargeError
 from bitting.linting.result import LintFinding
+from bitting.linting.rules import MOST_CELLS, MOST_STEPS
 from bitting.model import Place, Rule, System
 from bitting.model.value import Value
-from bitting.rules import read_rule
+from bitting.rules import idle, read_rule
 
 STANDING = (
     "numbers quoted from a secondary source, not read in EN 1303 itself; a comparison of the key code alone, "
@@ -82,11 +84,12 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
     """Every grade, with a code of the system that breaks its limits where there is one; `total` legal codes."""
     detainers = sum(lane.track.cuts for lane in system.lanes)
     longest = max(lane.track.cuts for lane in system.lanes)
+    counter = Counter(system, Purse(MOST_STEPS, MOST_CELLS))
     counted: dict[tuple[int, int | None], int | None] = {}
     for grade in GRADES:
         limits = grade.identical_percent, grade.most_equal  # which several grades share
         if limits not in counted:
-            counted[limits] = _usable(system, grade)
+            counted[limits] = _usable(counter, grade)
         usable = counted[limits]
         met = None if usable is None else usable >= grade.differs and detainers >= grade.detainers
         graded = Graded(
@@ -100,7 +103,11 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
             most_identical=floor(grade.identical_percent * longest / 100),
             most_equal=grade.most_equal,
         )
-        yield graded, None if usable in (None, total) else _breaks(system, grade)
+        try:
+            breaks = None if usable in (None, total) else _breaks(system, grade)
+        except TooLargeError:
+            breaks = None
+        yield graded, breaks
 
 
 def _most(grade: Grade, cuts: int) -> int:
@@ -126,7 +133,7 @@ def _overused(system: System, grade: Grade, lane: int) -> list[Rule]:
     return [rule for text in texts for rule in read_rule(system, text, "must")]
 
 
-def _usable(system: System, grade: Grade) -> int | None:
+def _usable(counter: Counter, grade: Grade) -> int | None:
     """How many legal codes keep a grade's limits: exact, by inclusion and exclusion; None where that is too much.
 
     No grade allows less than half, so on one lane at most one depth is overused: the codes that overuse none are all codes,
@@ -134,26 +141,24 @@ def _usable(system: System, grade: Grade) -> int | None:
     one counter a lane, where a rule about every depth would need one for each. Lanes that no rule couples are taken one
     after the other.
     """
-    base = [*must(system), *_runs(system, grade)]
+    system = counter.system
+    base = [rule for rule in (*must(system), *_runs(system, grade)) if not idle(rule, system)]
     count = 1
     try:
-        for lanes in [diagram.lanes for diagram in code_space(system, rules=base).diagrams]:
+        for lanes in coupled(len(system.lanes), base):
             over = [[None, *_overused(system, grade, lane)] for lane in lanes]
             if prod(map(len, over)) > MOST_COUNTS:
                 return None
-            own = [rule for rule in base if set(rule.lanes) <= set(lanes)]
-            count *= sum(_signed(system, lanes, own, choice) for choice in product(*over))
+            count *= sum(_signed(counter, lanes, base, choice) for choice in product(*over))
     except TooLargeError:
         return None
     return count
 
 
-def _signed(system: System, lanes: tuple[int, ...], own: Sequence[Rule], choice: Sequence[Rule | None]) -> int:
+def _signed(counter: Counter, lanes: tuple[int, ...], base: Sequence[Rule], choice: Sequence[Rule | None]) -> int:
     """The codes of some lanes under their rules and the chosen ones; counted off where an odd number is chosen."""
     over = [rule for rule in choice if rule is not None]
-    diagrams = code_space(system, rules=[*own, *over]).diagrams
-    sign = -1 if len(over) % 2 else 1
-    return sign * next(diagram.count for diagram in diagrams if diagram.lanes == lanes)
+    return (-1 if len(over) % 2 else 1) * counter.of(lanes, [*base, *over])
 
 
 def _breaks(system: System, grade: Grade) -> str | None:

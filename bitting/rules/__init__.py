@@ -121,8 +121,8 @@ MEANT = {
 }  # fmt: skip
 """Words that mean what another word of the sentence forms says."""
 _SLOT_MEANS = {
-    "count": "number", "times": "number time", "cut": "cut number", "depth": "number", "depths": "number", "track": "track",
-    "length": "length number", "codes": "code",
+    "count": "number", "over": "number", "times": "number time", "cut": "cut number", "depth": "number", "depths": "number",
+    "track": "track", "length": "length number", "codes": "code",
 }  # fmt: skip
 """Kind of slot -> the words that a sentence has in its place."""
 COUNTED = (
@@ -262,7 +262,8 @@ def readable(form: str) -> str:
 
 
 _SHOWN = {
-    "count": ("number", "{}"), "times": ("number", "{} times"), "cut": ("number", "cut {}"), "depth": ("depth", "{}"),
-    "depths": ("depth", "{} …"), "track": ("track", "TRACK {}"), "length": ("", "LENGTH"), "codes": ("", "CODE, …"),
+    "count": ("number", "{}"), "over": ("number", "{}"), "times": ("number", "{} times"), "cut": ("number", "cut {}"),
+    "depth": ("depth", "{}"), "depths": ("depth", "{} …"),
+    "track": ("track", "TRACK {}"), "length": ("", "LENGTH"), "codes": ("", "CODE, …"),
 }  # fmt: skip
 """Kind of slot -> (which letters stand for it, how it is written)."""

@@ -45,6 +45,11 @@ WAYS_TO_BE: dict[tuple[str, ...], tuple[str, ...]] = {
     **{(word, "be"): ("is",) for word in ("can", "must", "may", "shall")},
     ("has", "to", "be"): ("is",),
     ("have", "to", "be"): ("is",),
+    **{
+        (*words, "differ"): ("never", "differ")
+        for words in (("must", "not"), ("may", "not"), ("can", "not"), ("cannot",), ("can't",), ("mustn't",))
+    },
+    **{(word, "differ"): ("differ",) for word in ("can", "must", "may", "shall")},
     ("isn't",): ("is", "not"),
     ("aren't",): ("is", "not"),
 }
@@ -55,7 +60,8 @@ PHRASES = {
     "<no more than>": "(no more than|at most|max|maximum|not more than|up to)",
 }
 SLOT_WORDS = {
-    "count": "a number", "times": "how many times", "cut": "a cut (first cut, last cut, cut 3, cut 2 from the tip)",
+    "count": "a number", "over": "a number", "times": "how many times",
+    "cut": "a cut (first cut, last cut, cut 3, cut 2 from the tip)",
     "depth": "a depth", "depths": "depths", "track": "a track or side", "length": "a length", "codes": "codes",
 }  # fmt: skip
 
@@ -243,7 +249,7 @@ class Reader:
         """The pattern's slots when it fits the whole sentence."""
         for at, slots, said in self._pieces(pattern, 0, {}, ""):
             if at == len(self.words):
-                return Match(slots, said.strip().replace(" ,", ",").replace(" :", ":"))
+                return Match(slots, " ".join(said.split()).replace(" ,", ",").replace(" :", ":"))
             self._miss(at, "the end of the sentence")
         return None
 
@@ -290,6 +296,12 @@ class Reader:
             yield at + 1, int(word.text), str(int(word.text))
         elif word and word.folded in NUMBERS and word.folded != "no":
             yield at + 1, NUMBERS[word.folded], str(NUMBERS[word.folded])
+
+    def _slot_over(self, at: int) -> Iterator[tuple[int, int, str]]:
+        """The first number that is too many: `no three` is at most two."""
+        for end, number, shown in self._slot_count(at):
+            if number > 0:
+                yield end, number - 1, shown
 
     def _slot_times(self, at: int) -> Iterator[tuple[int, int, str]]:
         word = self._word(at)

@@ -169,6 +169,7 @@ def test_the_evidence_that_is_told_is_brute_force() -> None:
         assert rule.evidence.corrected == pytest.approx(min(1.0, by_hand), rel=1e-9)
 
 
+@pytest.mark.thorough
 @settings(max_examples=15, deadline=None)
 @given(any_system, st.integers(0, 99))
 def test_every_proposed_rule_is_needed_and_no_given_code_breaks_it(made: System, seed: int) -> None:

@@ -24,6 +24,7 @@ from bitting.batch.run import run_batch
 from bitting.cli import main
 from bitting.errors import BittingError
 from bitting.systemfile import load_system
+from tests.conftest import but_long
 from tests.torture import make
 
 ROOT = Path(__file__).parents[2]
@@ -231,7 +232,9 @@ def children(parent: int) -> set[int]:
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc")
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+@pytest.mark.parametrize(
+    "how", but_long([signal.SIGKILL, signal.SIGTERM, signal.SIGHUP, signal.SIGINT], signal.SIGHUP, signal.SIGINT)
+)
 def test_workers_end_with_the_run(how: signal.Signals, tmp_path: Path) -> None:
     text = "7.30 7.21 7.74 7.76 7.18 6.63 7.74 7.15"
     (tmp_path / "in.csv").write_text("caliper\n" + f"{text}\n" * 40_000)

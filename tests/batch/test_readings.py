@@ -238,6 +238,7 @@ def test_a_key_that_can_not_be_decoded_leaves_the_others_alone(monkeypatch: pyte
     assert rows[0].canonical == code
 
 
+@pytest.mark.thorough
 def test_several_processes_say_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(decode_rows_module, "WORTH", 10)
     monkeypatch.setattr(decode_rows_module, "TOGETHER", 7)

@@ -112,7 +112,7 @@ def test_a_sheet_of_readings_among_others(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("target", but_long(["out.csv", "out.xlsx", "out.parquet"], "out.parquet"))
-@pytest.mark.parametrize("kind", ["csv", "xlsx", "parquet"])
+@pytest.mark.parametrize("kind", but_long(["csv", "xlsx", "parquet"], "parquet"))
 def test_readings_go_from_any_kind_of_table_to_any(kind: str, target: str, tmp_path: Path) -> None:
     import pandas
 

@@ -49,8 +49,8 @@ def alike(must: tuple[str, ...] = ()) -> System:
 
 @pytest.mark.parametrize(
     "text",
-    ["across: 6.95 5.83 5.20", "top: 0.52 1.71|1.69 ? / across: 6.95 5.83 5.20",
-     "top: 0.52 1.71 1.1 / bottom: 1.12 1.1 ? / across: 6.95|6.99 ? 5.20"],
+    [pytest.param("across: 6.95 5.83 5.20", marks=pytest.mark.thorough), "top: 0.52 1.71|1.69 ? / across: 6.95 5.83 5.20",
+     pytest.param("top: 0.52 1.71 1.1 / bottom: 1.12 1.1 ? / across: 6.95|6.99 ? 5.20", marks=pytest.mark.thorough)],
 )  # fmt: skip
 def test_edges_are_decoded_as_two_tracks_are(text: str) -> None:
     """Two tracks across are held to brute force elsewhere (test_exact.py)."""
@@ -99,6 +99,7 @@ def measured(system: System, depths: Depths, random: np.random.Generator, repeat
     return "across: " + " ".join(row)
 
 
+@pytest.mark.thorough
 def test_keys_cut_alike_are_decoded_from_the_web() -> None:
     """The wear of two edges is taken for that of one: a little wide, so no sure answer is wrong for it."""
     system, random = alike(("adjacent cuts differ by at most 3",)), np.random.default_rng(5)
@@ -137,6 +138,7 @@ def test_the_web_belongs_to_no_side() -> None:
         bitting.parse_readings("across: 6 6 6 6 6", system)
 
 
+@pytest.mark.thorough
 def test_a_table_with_a_column_per_web(tmp_path: object) -> None:
     from pathlib import Path
 

@@ -93,7 +93,7 @@ def held(pieces, middle: float, radius: float, own: float) -> float:
 
 
 @pytest.mark.parametrize("name", but_long(["plover", "heron", "wren", "dunlin", "grebe"], "dunlin", "heron", "wren"))
-@pytest.mark.parametrize("share", [0.1, 0.45, 0.8])
+@pytest.mark.parametrize("share", but_long([0.1, 0.45, 0.8], 0.1, 0.45))
 def test_a_ball_rests_where_the_swept_path_holds_it(name: str, share: float) -> None:
     """`share` is its radius as a share of the pitch; in the middle of the cut, and wherever it may be put."""
     system = bitting.load_system(name)

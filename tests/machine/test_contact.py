@@ -33,6 +33,7 @@ def read(system: bitting.System, code: str) -> str:
     return " / ".join(rows)
 
 
+@pytest.mark.thorough
 def test_a_large_ball_s_readings_pass_and_decode_only_where_it_is_named() -> None:
     ball = with_ball(2.0)
     plain = bitting.load_system("plover")

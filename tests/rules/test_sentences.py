@@ -289,14 +289,55 @@ def test_words_that_are_depths_are_not_taken_for_ways_to_say_is():
 
 
 @pytest.mark.parametrize(
+    ("said", "usual"),
+    [
+        ("neighbours differ by at most 2", "adjacent cuts differ by at most 2"),
+        ("neighbouring cuts must not differ by more than 2", "adjacent cuts differ by at most 2"),
+        ("no two neighbours may differ by more than 2", "adjacent cuts differ by at most 2"),
+        ("the difference between adjacent cuts must be at most 2", "adjacent cuts differ by at most 2"),
+        ("neighbours differ by at least 1", "adjacent cuts differ by at least 1"),
+        ("not more than three the same in a row", "no more than 3 equal cuts in a row"),
+        ("no three equal cuts in a row", "no more than 2 equal cuts in a row"),
+        ("never three of the same in a row", "no more than 2 equal cuts in a row"),
+        ("at least 3 depths", "at least 3 different depths"),
+        ("a 5 is never followed by a 1", "5 is never followed by 1"),
+        ("a 1 never follows a 5", "5 is never followed by 1"),
+        ("no 1 after 5", "5 is never followed by 1"),
+        ("a 5 never next to a 1", "5 and 1 are never neighbours"),
+        ("no depth more than twice", "no depth is used more than 2 times"),
+        ("each depth at most twice", "no depth is used more than 2 times"),
+        ("depth 4 at most twice", "depth 4 is used at most 2 times"),
+        ("the first cut is not a 4", "first cut is not 4"),
+        ("total of all cuts must be even", "the sum of cuts is even"),
+        ("sum is odd", "the sum of cuts is odd"),
+        ("total between 10 and 15", "the sum of cuts is between 10 and 15"),
+        ("over the whole key, total is even", "over the whole key, the sum of cuts is even"),
+    ],
+)
+def test_the_same_said_otherwise(said, usual):
+    made = system(track("left", 4, "12345"), track("right", 4, "12345"))
+    rules = [
+        [(rule.identifier, rule.lanes, rule.arguments) for rule in read_rule(made, text, "must")]
+        for text in (said, usual)
+    ]
+    assert rules[0] == rules[1]
+    for rule in read_rule(made, said, "must"):  # what it is called reads back as the same
+        assert rule in read_rule(made, rule.sentence, "must")
+
+
+def test_an_article_that_is_a_depth_is_a_depth():
+    made = system(track("left", 3, ["a", "b", "c"]))
+    (rule,) = read_rule(made, "cut 1 is a b", "must")
+    assert rule.arguments["depths"] == (0, 1)
+    (rule,) = read_rule(made, "a is never followed by a c", "must")
+    assert (rule.arguments["first"], rule.arguments["then"]) == ((0,), (0, 2))
+
+
+@pytest.mark.parametrize(
     ("text", "form"),
     [
-        ("no two neighbours may differ by more than 2", "adjacent cuts differ by at most N"),
         ("neighbouring cuts must not jump more than 2", "adjacent cuts differ by at most N"),
-        ("each depth may occur 3 times", "depth A is used at most N times"),
-        ("not more than three the same in a row", "no more than N equal cuts in a row"),
-        ("total of all cuts must be even", "the sum of cuts is even"),
-        ("total between 20 and 30", "the sum of cuts is between N and M"),
+        ("each depth may occur 3 times", "each depth is used at most N times"),
         ("a 5 must not come after a 1", "A is never followed by B …"),
         ("the web between the tracks is at least 2 mm", "at least LENGTH stands between TRACK A and TRACK B"),
         ("left and right must not be identical", "TRACK A and TRACK B are not the same"),

@@ -95,7 +95,7 @@ COMMANDS = {
 PUT = [(name, value) for name in FIGURES for value in ("1e-308", "0.001", "1.79", "1e6")]
 
 
-@pytest.mark.parametrize("command", [pytest.param("decode", marks=pytest.mark.thorough), "inspect", "align"])
+@pytest.mark.parametrize("command", but_long(["decode", "inspect", "align"], "decode", "align"))
 def test_every_command_answers_or_names_the_figure_at_little_cost(tmp_path: Path, command: str) -> None:
     """Aim: 10 s and 1 GB; here five times the time, and two and a half times the memory, in one process for all figures."""
     script = tmp_path / "all.py"

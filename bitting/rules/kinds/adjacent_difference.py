@@ -34,14 +34,19 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     return of_neighbours(lambda last, depth: _broken(rule, last, depth))
 
 
+_NEAR = "(adjacent cuts|neighbouring cuts|neighboring cuts|neighbours|cuts next to each other)"
+
 KIND = Kind(
     "adjacent-difference",
     (
-        Form("adjacent cuts differ by <at most> {n:count}", {"how": "most"}),
+        Form(f"{_NEAR} differ by <at most> {{n:count}}", {"how": "most"}),
         Form("(MACS is|MACS|MACS of|MACS =|MACS :|the MACS is) {n:count}", {"how": "most"}),
-        Form("adjacent cuts differ by <at least> {n:count}", {"how": "least"}),
-        Form("adjacent cuts differ by an even amount", {"how": "even"}),
-        Form("adjacent cuts differ by an odd amount", {"how": "odd"}),
+        Form(f"{_NEAR} never differ by more than {{n:count}}", {"how": "most"}),
+        Form(f"no [two] {_NEAR} differ by more than {{n:count}}", {"how": "most"}),
+        Form(f"the difference (between|of) {_NEAR} is <at most> {{n:count}}", {"how": "most"}),
+        Form(f"{_NEAR} differ by <at least> {{n:count}}", {"how": "least"}),
+        Form(f"{_NEAR} differ by an even amount", {"how": "even"}),
+        Form(f"{_NEAR} differ by an odd amount", {"how": "odd"}),
     ),
     each_lane,
     _evaluate,

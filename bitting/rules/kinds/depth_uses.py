@@ -131,9 +131,10 @@ _SENTENCES = (
         for limit, how in (("<at least>", "least"), ("<at most>", "most"))
         for reach in ("deeper", "shallower")
     ),
-    ("(depth|) {depths:depth} is used <at most> {n:times}", {"how": "most"}),
-    ("(depth|) {depths:depth} is used <at least> {n:times}", {"how": "least"}),
-    ("no depth is used (more than|over) {n:times}", {"how": "most"}),
+    ("(depth|) {depths:depth} (is used|) <at most> {n:times}", {"how": "most"}),
+    ("(depth|) {depths:depth} (is used|) <at least> {n:times}", {"how": "least"}),
+    ("no depth (is used|) (more than|over) {n:times}", {"how": "most"}),
+    ("(each|every) depth (is used|) <at most> {n:times}", {"how": "most"}),
     ("depths {depths:depths} (together|) are used [together] <at most> {n:times}", {"how": "most"}),
     ("depths {depths:depths} (together|) are used [together] <at least> {n:times}", {"how": "least"}),
 )

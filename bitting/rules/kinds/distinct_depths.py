@@ -45,8 +45,8 @@ def _automaton(rule: Rule, system: System) -> Automaton:
 KIND = Kind(
     "distinct-depths",
     (
-        Form("<at least> {n:count} different depths [are used]", {"how": "least"}),
-        Form("<at most> {n:count} different depths [are used]", {"how": "most"}),
+        Form("<at least> {n:count} (different depths|depths|different cuts) [are used]", {"how": "least"}),
+        Form("<at most> {n:count} (different depths|depths|different cuts) [are used]", {"how": "most"}),
     ),
     each_lane,
     _evaluate,

@@ -33,9 +33,14 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     return Automaton((0, 0), step)
 
 
+_EQUAL = "(equal cuts|equal|cuts the same|the same|of the same|cuts alike|alike)"
+
 KIND = Kind(
     "equal-run",
-    (Form("<no more than> {n:count} equal cuts [stand] in a row"),),
+    (
+        Form(f"<no more than> {{n:count}} {_EQUAL} [stand] in a row"),
+        Form(f"(no|never) {{n:over}} {_EQUAL} [stand] in a row"),
+    ),
     each_lane,
     _evaluate,
     _automaton,

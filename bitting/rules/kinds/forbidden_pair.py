@@ -30,8 +30,11 @@ def _automaton(rule: Rule, system: System) -> Automaton:
 KIND = Kind(
     "forbidden-pair",
     (
-        Form("{first:depth} is never followed by {then:depths}", {"both": False}),
+        Form("(|a) {first:depth} is (never|not) followed by (|a) {then:depths}", {"both": False}),
+        Form("(|a) {then:depth} never follows (|a) {first:depth}", {"both": False}),
+        Form("no {then:depth} (after|behind) (|a) {first:depth}", {"both": False}),
         Form("{first:depth} and {then:depth} are never neighbours", {"both": True}),
+        Form("(|a) {first:depth} (is|stands|) never (next to|beside) (|a) {then:depth}", {"both": True}),
     ),
     each_lane,
     _evaluate,

@@ -36,9 +36,9 @@ KIND = Kind(
     "position-depths",
     (
         Form("{cut:cut} is (one of|any of|in) {depths:depths}", {"barred": False}),
-        Form("{cut:cut} is {depths:depths}", {"barred": False}),
-        Form("{cut:cut} is not [one] [of] {depths:depths}", {"barred": True}),
-        Form("{cut:cut} is never {depths:depths}", {"barred": True}),
+        Form("{cut:cut} is (|a) {depths:depths}", {"barred": False}),
+        Form("{cut:cut} is not (|a) [one] [of] {depths:depths}", {"barred": True}),
+        Form("{cut:cut} is never (|a) {depths:depths}", {"barred": True}),
     ),
     each_lane,
     _evaluate,

@@ -76,10 +76,11 @@ def _automaton(rule: Rule, system: System) -> Automaton:
     return Automaton(0, step)
 
 
-_SENTENCES = (
-    ("(the|) sum of [the] cuts is even", "even"),
-    ("(the|) sum of [the] cuts is odd", "odd"),
-    ("(the|) sum of [the] cuts is between {low:count} and {high:count}", "between"),
+_SUM = "(the|) (sum of|sum of the|sum of all|sum of all the|total of|total of the|total of all|total of all the) cuts"
+_SENTENCES = tuple(
+    (f"{said} (is|) {what}", how)
+    for what, how in (("even", "even"), ("odd", "odd"), ("between {low:count} and {high:count}", "between"))
+    for said in (_SUM, "(the|) (sum|total)")
 )
 
 KIND = Kind(
