@@ -368,7 +368,7 @@ def picture(result: Decoded, system: System, columns: int, *, plain: bool) -> It
             if cut.reading is not None:
                 row[at(cut.reading)] = reading
             yield f"  {cut.cut:>4}  {''.join(row).rstrip()}"
-    yield f"        {bar} the depth found, {dot} other depths (moved by what the whole key is off), {reading} reading"
+    yield f"        {bar} the depth found, {dot} other depths (shifted by what all readings are off), {reading} reading"
 
 
 def _axis(lane: Lane, at: Callable[[float], int], width: int) -> Iterator[str]:
