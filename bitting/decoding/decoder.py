@@ -4,14 +4,15 @@ From a posterior to the answer that people and scripts see: verdict, cuts, candi
 that were read alike share one simulation of how well a key fits.
 
 An answer is sure where the whole code has the limit, the key fits, the list was hardly taken another way (`listing.py`), every
-cut has a reading that is one, no place along the blade is off by half a pitch, and no readings that agree with each other lie
-half a step from the depth chosen.
+cut has a reading that is one, no place along the blade is off by half a pitch, no readings that agree with each other lie half
+a step from the depth chosen, and wider jaws than stated would not explain them better.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +23,7 @@ from bitting.decoding.advice import COMPARED, measure_next
 from bitting.decoding.cuts import Found, cuts_of, doubts_of, exchanges_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
-from bitting.decoding.jaw import jaw_note, reach_of, widen
+from bitting.decoding.jaw import WIDE_JAW, Reach, jaw_note, reach_of, widen
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.listing import AS_GIVEN, LOOKED_AT, MOST, NAMED, Way, readings_near, rough_evidence, ways_of
 from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
@@ -54,6 +55,8 @@ HOPELESS = 0.01
 """Probability of the best code below which no others are looked at for advice: first there must be more readings."""
 SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
+JAW_PRIOR = 0.05
+"""Probability beforehand of such jaws, where the system states narrow ones: our own assumption."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
 ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
@@ -96,9 +99,7 @@ class Decoder:
         keep_memory()
         self.space = space
         self.reach = reach_of(system)
-        self.trellises: tuple[Trellis, ...] = tuple(
-            widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
-        )
+        self.trellises = self._widened(self.reach)
         self.lock = lock
         self.ignored = _not_read_by(system, lock)
         self.along: Mapping[Place, float] = places_along(system)
@@ -106,6 +107,28 @@ class Decoder:
         rough = evolve(self.model, tilt_sd=0.0, left_right_sd=0.0)
         self.plain = Solver(system, rough, self.trellises, self.reach, self.along, finest=4.0)
         self._fits: dict[Pattern, FitTest] = {}
+
+    def _widened(self, reach: Reach) -> tuple[Trellis, ...]:
+        return tuple(widen(compile_diagram(diagram), reach) for diagram in self.space.diagrams)
+
+    @cached_property
+    def _blunt(self) -> Solver | None:
+        """That of a caliper with wide jaws, without tilt and left-right difference; None where that changes nothing."""
+        measuring, wide = self.system.measuring, self.system.from_mm(WIDE_JAW)
+        if measuring.contact or 2 * (measuring.jaw or 0.0) >= wide:
+            return None
+        system = evolve(self.system, measuring=evolve(measuring, jaw=wide))
+        reach = reach_of(system)
+        if reach.unknown or reach.largest == 0:
+            return None
+        return Solver(system, self.plain.model, self._widened(reach), reach, self.along, finest=4.0)
+
+    def _wide_jaw(self, found: Found) -> float:
+        """The share of the evidence that a caliper with wide jaws has, where nobody said that it has them."""
+        if self._blunt is None or not found.read.cuts:
+            return 0.0
+        more = self._blunt.posterior(found.read).log_evidence - found.posterior.log_evidence
+        return 1 / (1 + (1 - JAW_PRIOR) / JAW_PRIOR * math.exp(-min(max(more, -500.0), 500.0)))
 
     def decode(self, readings: Readings, best: int = 5, sure: float = SURE, *, advise: bool = True) -> Decoded:
         """The most probable legal code of one key and everything that stands behind it.
@@ -258,7 +281,9 @@ class Decoder:
         posterior, ranked = found.posterior, found.ranked
         fit = Fit(p_value, FIT_LIMIT)
         cuts = cuts_of(found, self.solver, self.ignored)
-        doubts = doubts_of(found, cuts, self.system)
+        doubts, jaw = doubts_of(found, cuts, self.system), self._wide_jaw(found)
+        if jaw >= NAMED:
+            doubts = (*doubts, Doubt("jaw", share=jaw))
         enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
@@ -321,7 +346,7 @@ class Decoder:
             if Place(number, cut) not in self.ignored
         }
         known = {key: one for one in useful if (key := (one.track, one.cut, one.side)) in every}
-        doubted = [(doubt.track, doubt.cut, doubt.side) for doubt in doubts if doubt.kind != "listing"]
+        doubted = [(doubt.track, doubt.cut, doubt.side) for doubt in doubts if doubt.cut]
         wanted = dict.fromkeys([*doubted, *known]) or every
         return tuple(known.get(key) or every.get(key) or Next(*key, risk) for key in wanted)
 

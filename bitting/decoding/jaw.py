@@ -25,6 +25,9 @@ from bitting.text import DIGITS
 KEPT = 512
 """Codes whose rows are kept."""
 
+WIDE_JAW = 2.0
+"""Width (mm) of a caliper's jaws away from their knife edges, for those who measure with them: common practice."""
+
 
 @frozen(eq=False)
 class Reach:

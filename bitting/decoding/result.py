@@ -122,7 +122,8 @@ class Doubt(Value):
     """What keeps an answer from being sure, whatever its probability.
 
     `kind`: "not read" (no reading of the cut is one), "half a step off" (readings that agree lie so far from its depth),
-    "wrong place" (its place along the blade is `off` mm), "listing" (another way of listing has `share`).
+    "wrong place" (its place along the blade is `off` mm), "listing" (another way of listing has `share`), "jaw" (jaws wider
+    than stated have `share`).
     """
 
     kind: str

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from bitting.decoding.jaw import WIDE_JAW
 from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
@@ -128,6 +129,11 @@ def _way(listed: Listed) -> str:
 
 
 def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
+    if doubt.kind == "jaw":
+        return (
+            f"a caliper whose jaws are {system.from_mm(WIDE_JAW):g} {system.unit} wide explains the readings better "
+            f"({percent(doubt.share)}): measure with its knife edges, or give --jaw"
+        )
     name = _cut(doubt.side, doubt.track, doubt.cut, system)
     if doubt.kind == "wrong place":
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"

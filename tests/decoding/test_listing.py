@@ -246,3 +246,25 @@ def test_a_reading_below_zero_has_an_answer() -> None:
     below = evolve(cut, readings=(evolve(cut.readings[0], value=-0.07),))
     answer = decode(evolve(readings, cuts=(readings.cuts[0], below, *readings.cuts[2:])), system, model=MODEL)
     assert answer.cuts[1].taken_for == ("wrong",)
+
+
+@pytest.mark.parametrize("name", but_long(["plover", "wren", "grebe"], "grebe", "wren"))
+def test_jaws_wider_than_stated_are_found_out_and_no_others(name: str) -> None:
+    system = load_system(name)
+    decoder = Decoder(system)
+    named = {}
+    for jaw in (None, 2.0):
+        keys = Keys(system, decoder.model, 3)
+        keys.jaw = jaw
+        answers = []
+        for _ in range(8):
+            _, walls = keys.walls()
+            answers.append(decoder.decode(Readings(system, "", "mm", tuple(keys.read(walls, 2))), advise=False))
+        named[jaw] = [answer for answer in answers if any(doubt.kind == "jaw" for doubt in answer.doubts)]
+    assert not named[None]
+    assert len(named[2.0]) >= 5
+    assert all(answer.verdict != "sure" for answer in named[2.0])
+    lines = [line for line, _ in render(named[2.0][0], 400, plain=True)]
+    assert any("jaws are 2 mm wide" in line and "--jaw" in line for line in lines)
+    told = Decoder(evolve(system, measuring=evolve(system.measuring, jaw=2.0)))
+    assert told._blunt is None  # who says so is not asked
