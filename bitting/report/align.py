@@ -16,13 +16,18 @@ WHOLE = {
     "look": "By this key alone, leave the machine as it is",
     "adjust": "Adjust the machine",
     "uneven": "Don't turn the dials yet: the error is uneven",
+    "wait": "Don't turn the dials yet",
 }
 
 
 def alignment_lines(result: Alignment, system: System, history: History | None = None) -> Iterator[str]:
     """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it."""
     signals = () if history is None else history.signals
-    yield f"{WHOLE['look' if signals and result.verdict == 'leave' else result.verdict]}: {result.reason}."
+    settings = (result.to_depth, result.to_scale, result.to_space, result.to_space_scale, result.to_lost_motion)
+    whole = "look" if signals and result.verdict == "leave" else result.verdict
+    if whole == "adjust" and not any(settings):
+        whole = "wait"
+    yield f"{WHOLE[whole]}: {result.reason}."
     for signal in signals:
         yield f"Look: {signal}."
     yield ""

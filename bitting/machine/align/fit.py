@@ -218,13 +218,13 @@ def rows_of(keys: Sequence[Readings], system: System, depths: SetupDepths, gauge
     return dict(sorted((single or out).items(), key=lambda item: (item[0][0] or "", order.index(item[0][1]))))
 
 
-def _depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, ...]:
+def depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, ...]:
     return depths[(side, track)] if (side, track) in depths else depths[(None, track)]
 
 
 def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     track = system.track(cut.track)
-    row = _depths_on(depths, cut.side, cut.track)
+    row = depths_on(depths, cut.side, cut.track)
     jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
     mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
     nominal = track.depths[row[cut.cut]]
@@ -241,7 +241,7 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
 def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     across = system.need("measuring.across")
     tracks = [system.track(name) for name in across.tracks]
-    rows = [_depths_on(depths, *face) for face in across.of(cut.side)]
+    rows = [depths_on(depths, *face) for face in across.of(cut.side)]
     nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
     jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
     stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
