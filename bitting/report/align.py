@@ -24,7 +24,7 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it."""
     signals = () if history is None else history.signals
     settings = (result.to_depth, result.to_scale, result.to_space, result.to_space_scale, result.to_lost_motion)
-    whole = "look" if signals and result.verdict == "leave" else result.verdict
+    whole: str = "look" if signals and result.verdict == "leave" else result.verdict
     if whole == "adjust" and not any(settings):
         whole = "wait"
     yield f"{WHOLE[whole]}: {result.reason}."

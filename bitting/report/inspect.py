@@ -105,9 +105,10 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
     yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
     other = "thou" if system.unit == "mm" else "mm"
     if hopeless:
+        more = "" if found.readings_needed is None else f"{found.readings_needed} times (--repeats), or "
         yield (
-            f"No reading passes: a cut read {times} can't be proven to be within that. Read it more often (--repeats), "
-            f"or with a better gauge (--caliper, --hand)."
+            f"No reading passes: a cut read {times} can't be proven to be within that. Read it {more}with a better gauge "
+            f"(--caliper, --hand)."
         )
     rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
     for cut in found.cuts:
@@ -125,7 +126,12 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
         rows[0] = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")  # type: ignore[assignment]
     yield from _aligned(rows, left=(0, 3, 4, 5, 6) if hopeless else (0, 3, 4, 5, 6, 7, 8))
     if not hopeless and any(cut.go is None for cut in found.cuts):
-        yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
+        enough = (found.readings_needed or 0) <= found.repeats
+        yield (
+            "none: no number of readings proves that cut, for what the jaw may stand off there"
+            if enough
+            else f"none: read every cut {found.readings_needed} times (--repeats {found.readings_needed})"
+        )
     yield (
         ("" if hopeless else "go: the mean reading passes. ")
         + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "

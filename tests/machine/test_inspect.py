@@ -713,3 +713,16 @@ def test_the_correction_that_is_advised_for_one_side_can_be_planned() -> None:
     (line,) = [line for line in lines if "bitting plan" in line]
     words = shlex.split(line.partition("bitting plan ")[2].rstrip("."))
     assert CliRunner().invoke(plan_command, [code, *words]).exit_code == 0
+
+
+@pytest.mark.parametrize(("name", "text"), [("heron", "12311333 13232243"), ("plover", "2133244 1124421")])
+def test_as_many_readings_as_are_asked_for_pass_a_perfect_key(name: str, text: str) -> None:
+    """The fewest with which every cut has a go; `inspect` and its limits ask for the same number."""
+    made = load_system(name)
+    code = parse_code(text, made)
+    asked = limits(code, made).readings_needed
+    assert asked is not None
+    assert all(cut.go for cut in limits(code, made, asked).cuts)
+    assert not all(cut.go for cut in limits(code, made, asked - 1).cuts)
+    told = CliRunner().invoke(command, [text, "-s", name, "--limits"]).stdout
+    assert f"{asked} times" in " ".join(told.split())
