@@ -49,6 +49,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
     short = not full and columns >= LEAST and all(_plain(track) for track in plan.tracks)
+    roomy = short and all(len(line) <= columns for track in plan.tracks for line in _by_cut(track, True))
     yield from _wrapped("", _legend(plan, full, short), columns, None)
     if not full:
         yield from _wrapped("", _before(plan), columns, None)
@@ -73,7 +74,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
                 and not any(t.side == track.side for _, t in shown.values())
             )
             yield from _wrapped("", _title(track, turned=turned), columns, HEAD)
-            told = _by_cut(track, columns) if short else _moves(plan.made_for, track, number, plain, columns, full)
+            told = _by_cut(track, roomy) if short else _moves(plan.made_for, track, number, plain, columns, full)
             yield from ((line, None) for line in told)
             shown[track.track] = (number, track)
             number += moves
@@ -125,7 +126,7 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     moves = plan.moves - len(plan.tracks)
     what = f"{system.name}: {moves} move{'s' * (moves != 1)}{eased}"
     if plan.taken is not None:
-        what += f" take {plan.taken} off the key as it is"
+        what += f" that deepen {plan.taken}"
     if simulation.gouge == 0 and simulation.reached:
         found, colour = "simulated: every cut reached, nothing cut too deep", GOOD
     else:
@@ -217,23 +218,19 @@ def _cuts_of(track: TrackPlan) -> Iterator[tuple[str, list[Step]]]:
         yield cut, moves
 
 
-def _by_cut(track: TrackPlan, columns: int) -> list[str]:
-    """One line for each cut, with one or two moves; where that is too wide, in the system's own unit alone."""
+def _by_cut(track: TrackPlan, roomy: bool) -> list[str]:
+    """One line for each cut, with one or two moves; where there is no room, in the system's own unit alone."""
     system, rows = track.frame.system, []
     for cut, moves in _cuts_of(track):
         cells = [_cell(track.frame, step) for step in moves] + [("", "", "", "")] * (2 - len(moves))
         climbs = [step for step in moves if step.milling == "climb"]
         told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
         rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
-    for kept in ((0, 1, 2, 3, 4, 5, 6, 7, 8, 9), (0, 1, 2, 3, 5, 6, 7, 9)):
-        widths = [max(len(row[i]) for row in rows) for i in range(10)]
-        right = (0, 3, 4, 7, 8)
-        lines = [
-            "  " + "  ".join(f"{row[i]:{'>' if i in right else '<'}{widths[i]}}" for i in kept).rstrip() for row in rows
-        ]
-        if max(map(len, lines)) <= columns:
-            break
-    return lines
+    kept, right = (range(10) if roomy else (0, 1, 2, 3, 5, 6, 7, 9)), (0, 3, 4, 7, 8)
+    widths = [max(len(row[i]) for row in rows) for i in range(10)]
+    return [
+        "  " + "  ".join(f"{row[i]:{'>' if i in right else '<'}{widths[i]}}" for i in kept).rstrip() for row in rows
+    ]
 
 
 def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:

@@ -377,6 +377,20 @@ def test_how_a_place_is_written(text: str, place: PlaceReading) -> None:
     assert parse_place(text, system()) == place
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "place"),
+    [
+        ("grebe", "top 3: 17.35", PlaceReading((17.35,), "edge", 2, None, "top")),
+        ("grebe", "bottom edge3: 17.35", PlaceReading((17.35,), "edge", 2, None, "bottom")),
+        ("plover", "top left 4: 14.5", PlaceReading((14.5,), "left", 3, None, "top")),
+        ("wren", "top 4: .5in", PlaceReading((12.7,), "left", 3, None, "top")),
+    ],
+)
+def test_a_place_is_named_as_readings_are(name: str, text: str, place: PlaceReading) -> None:
+    made = load_system(name)
+    assert parse_place(text, made) == place
+
+
 @pytest.mark.parametrize("text", ["", "here", "14.5..", "1..2..3", "middle 4: 14.5", "left 0: 14.5", "left 4 14.5"])
 def test_what_is_no_place(text: str) -> None:
     with pytest.raises(BittingError):
