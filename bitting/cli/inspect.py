@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -150,8 +149,7 @@ def command(
     else:
         from bitting.report.inspect import COLOURS, inspection_lines
 
-        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
-        for line in inspection_lines(result, system, columns):
+        for line in inspection_lines(result, system, shutil.get_terminal_size().columns):
             verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
             if verdict is None:
                 say_fitted(line)

@@ -165,9 +165,9 @@ def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     rows = [head, *(_cells(cut, system, unit, other) for cut in sorted(result.cuts, key=_suspicion))]
     whole = list(_aligned(rows, left=(0, 3, 4, 5, 10)))
     if max(map(len, whole)) > columns:
-        limits = [(row[0], row[1], row[4], row[5]) for row in rows]
-        whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
-        whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
+        limits = [(row[0], *row[3:6]) for row in rows]
+        whole = list(_aligned([row[:3] + row[6:] for row in rows], left=(0, 7)))
+        whole += ["", "What passes; past the other limits a cut is surely out:", *_aligned(limits, left=(0, 1, 2, 3))]
     yield from whole
 
 
@@ -262,19 +262,17 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             again.setdefault(cut.readings_to_decide, []).append(name)
             if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
                 shallow.append(name)
-    counts = sorted(count for count in again if count is not None)
-    for count, names in again.items():
-        if count is None:
-            yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
-            if shallow:
-                yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
-        elif len(counts) == 1:
-            yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
-    if len(counts) > 1:
-        which = "Read the other cuts" if len(counts) < len(again) or result.verdict == "recut" else "Read the cuts"
-        yield (
-            f"{which} {counts[0]} to {counts[-1]} times in all, the upper of them most: that settles it if the means stay."
-        )
+    if hopeless := again.pop(None, []):
+        yield f"Reading again with this caliper won't settle {', '.join(hopeless)}; use a better gauge."
+        if shallow:
+            yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
+    if again:
+        counts = sorted(filter(None, again), reverse=True)
+        names = {count: ", ".join(again[count]) for count in counts}
+        if len(counts) > 1 and not hopeless:
+            names[counts[-1]] = "the others too close to tell"
+        told = "; ".join(f"{count} times {names[count]}" for count in counts)
+        yield f"Read in all {told}: that settles it if the means stay."
     missing = [_name(c, system) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."
