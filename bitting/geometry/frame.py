@@ -29,13 +29,13 @@ cutter's radius before the first cut on a tip-stop key; `Frame.assumed` names wh
 from __future__ import annotations
 
 from itertools import pairwise
+from math import radians, tan
 from typing import Literal
 
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.jaw import surface_travel
-from bitting.model import Lane, System, Track
+from bitting.model import Cutting, Lane, System, Track
 
 CLEARANCE_MM = 1.0
 """Air between cutter and blade at the load place and when a vee cutter is backed out, in millimetres."""
@@ -134,7 +134,8 @@ def frame_of(system: System, lane: Lane, radius: float | None = None) -> Frame:
     x_bow, x_tip = (0.0, xs[-1] + max(pitch, r)) if sign > 0 else (xs[0] - pitch - r, 0.0)
     gap = system.from_mm(CLEARANCE_MM)
     surface = surface_travel(system, track, r)
-    reach = r or vee_half_width(system, track, surface)
+    deepest = abs(track.depths[-1] - track.depths[0])
+    reach = r or _vee_reach(cutting, deepest - surface)
     return Frame(
         system=system,
         lane=lane,
@@ -167,27 +168,34 @@ def hand_of(system: System, lane: Lane) -> Literal["left", "right"]:
     return "left"
 
 
-def vee_half_width(system: System, track: Track, surface: float) -> float:
-    """Half the width that the deepest vee cut of a track has at the blank's edge; 0 where the vee isn't described."""
-    from math import radians, tan
+def _vee_reach(cutting: Cutting, deep: float) -> float:
+    """Half the width that a vee has at the blank's edge, its point so deep in the metal; as far as the vee is described."""
+    flank = 0.0 if cutting.angle is None else max(deep, 0.0) * tan(radians(cutting.angle / 2))
+    return (cutting.root or 0.0) / 2 + flank
 
-    cutting = system.cutting
-    if cutting.shape != "vee" or cutting.angle is None or cutting.root is None:
-        return 0.0
-    deepest = abs(track.depths[-1] - track.depths[0])
-    return cutting.root / 2 + (deepest - surface) * tan(radians(cutting.angle / 2))
+
+def surface_travel(system: System, track: Track, radius: float) -> float:
+    """The travel (how deep from the shallowest depth on, so negative here) at which the blank's metal begins.
+
+    For an external or edge track that is the blank's own edge, or how far that comes `prepared`; where no width is
+    stated, one increment before the shallowest depth. An internal groove begins in solid metal: the back of a cutter
+    standing at the shallowest depth.
+    """
+    if track.milling == "internal":
+        return -2 * radius
+    width, shallowest = system.blade.width, track.depths[0]
+    if track.measured == "own-edge":
+        own = shallowest
+    elif width is None:
+        return -system.step
+    else:
+        own = (width if track.measured == "far-edge" else width / 2) - shallowest
+    return min((system.blade.prepared or 0.0) - own, 0.0)
 
 
 def reach_of(frame: Frame, w: float) -> float:
     """How far along the blade a cutter at a travel reaches from its middle, in the metal of the blade."""
-    from math import radians, tan
-
-    cutting = frame.system.cutting
-    if frame.radius:
-        return frame.radius
-    if cutting.angle is None:
-        return (cutting.root or 0.0) / 2
-    return (cutting.root or 0.0) / 2 + max(w - frame.surface, 0.0) * tan(radians(cutting.angle / 2))
+    return frame.radius or _vee_reach(frame.system.cutting, w - frame.surface)
 
 
 def seat_of(system: System) -> float:

@@ -16,6 +16,7 @@ from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
 from bitting.model import System
+from bitting.report.table import table
 
 Line = tuple[str, str | None]
 """A line and its colour on a terminal (None: no colour)."""
@@ -171,7 +172,7 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
 
     On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
     """
-    pairs = list(zip(track.steps, track.steps[1:], strict=False))
+    pairs = list(pairwise(track.steps))
     for short in (False, True):
         rows = [_row(track.frame, previous, step, plain, short, full) for previous, step in pairs]
         lines = _aligned(rows, first)
@@ -222,15 +223,12 @@ def _by_cut(track: TrackPlan, roomy: bool) -> list[str]:
     """One line for each cut, with one or two moves; where there is no room, in the system's own unit alone."""
     system, rows = track.frame.system, []
     for cut, moves in _cuts_of(track):
-        cells = [_cell(track.frame, step) for step in moves] + [("", "", "", "")] * (2 - len(moves))
+        cells = [_cell(track.frame, step) for step in moves] + [("",) * 4] * (2 - len(moves))
         climbs = [step for step in moves if step.milling == "climb"]
         told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
         rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
-    kept, right = (range(10) if roomy else (0, 1, 2, 3, 5, 6, 7, 9)), (0, 3, 4, 7, 8)
-    widths = [max(len(row[i]) for row in rows) for i in range(10)]
-    return [
-        "  " + "  ".join(f"{row[i]:{'>' if i in right else '<'}{widths[i]}}" for i in kept).rstrip() for row in rows
-    ]
+    kept, align = (range(10), "rllrrllrrl") if roomy else ((0, 1, 2, 3, 5, 6, 7, 9), "rllrllrl")
+    return [f"  {line}" for line in table([[row[i] for i in kept] for row in rows], align=align, ruled=False)]
 
 
 def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:
@@ -244,13 +242,8 @@ def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:
 
 def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
     """Rows as numbered lines with their cells under each other, lengths to the right."""
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    wide = len(str(first + len(rows) - 1))
-    lines = []
-    for number, (name, what, setting, other, milling) in enumerate(rows, first):
-        cells = f"{name:{widths[0]}}  {what:{widths[1]}}  {setting:>{widths[2]}}  {other:>{widths[3]}}  {milling}"
-        lines.append(f"  {number:>{wide}}  {cells}".rstrip())
-    return lines
+    numbered = [(str(number), *row) for number, row in enumerate(rows, first)]
+    return [f"  {line}" for line in table(numbered, align="rllrrl", ruled=False)]
 
 
 def _row(

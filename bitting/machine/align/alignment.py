@@ -44,18 +44,16 @@ from bitting.machine.align.fit import (
     Fit,
     Lane,
     PlaceReading,
-    SetupDepths,
     SpaceFit,
     Term,
     all_places,
-    depths_on,
     fit_space,
     fit_terms,
     rows_of,
     setup_depths,
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
-from bitting.model import Code, Readings, System
+from bitting.model import Code, Depths, Readings, System
 from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import Answer
 
@@ -157,7 +155,7 @@ def align(
     return _answer(system, fits, shared, clamp, space, tolerance, keys, gauge)
 
 
-def _same_key(system: System, fits: dict[Lane, Fit], setup: SetupDepths | None) -> None:
+def _same_key(system: System, fits: dict[Lane, Fit], setup: Depths | None) -> None:
     """Raises BittingError where it is another key: its deep cuts lie nearer to the shallowest depth than to their own.
 
     Likewise where they lie nearest to any other depth; `setup` is None where the user has said what they were cut to.
@@ -174,7 +172,7 @@ def _same_key(system: System, fits: dict[Lane, Fit], setup: SetupDepths | None) 
             )
         if setup is None or name == "across":
             continue
-        track, deep = system.track(name), max(depths_on(setup, side, name))
+        track, deep = system.track(name), max(setup[system.lane_of(side, name)])
         read = track.depths[0] + (1 + scale.mean) * (track.depths[deep] - track.depths[0])
         like = min(range(len(track.depths)), key=lambda i: abs(track.depths[i] - read))
         if like != deep:

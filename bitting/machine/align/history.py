@@ -30,7 +30,7 @@ import csv
 import io
 import math
 from collections.abc import Callable, Collection, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -270,13 +270,6 @@ MOST_DAYS = 3650
 """A drift that needs longer than ten years isn't foretold."""
 
 
-def append(path: str | Path, result: Alignment, day: str, adjusted: bool, tolerance: float | None = None) -> History:
-    """Add one row to the history (a new file where there is none) and chart what it holds of this system."""
-    history, keep = appended(path, result, day, adjusted, tolerance)
-    keep()
-    return history
-
-
 def appended(
     path: str | Path,
     result: Alignment,
@@ -285,12 +278,15 @@ def appended(
     tolerance: float | None = None,
     inputs: Sequence[str | Path] = (),
 ) -> tuple[History, Callable[[], None]]:
-    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that.
+    """The charts of a history with one row more (a new file where there is none), and what writes it.
+
+    All that can be wrong with the file is found before it is written.
 
     `inputs` are files that the run reads beside the history, none of which it can be. Raises BittingError for a date
     that is none (a cell of a table may be run as a formula, and a terminal obeys control characters).
     """
-    _dated(day)
+    if not _is_date(day, datetime):
+        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01")
     may_write(path, force=True, inputs=inputs)
     rows = read(path) if Path(path).exists() else []
     rows.append(_row(result, day, adjusted))
@@ -302,22 +298,12 @@ def appended(
     return history, lambda: write_whole(path, out.getvalue(), force=True, inputs=inputs)
 
 
-def _undated(text: str) -> bool:
-    """Whether a row's date can't be read, so that nothing can be put in its order."""
+def _is_date(text: str, kind: type[date]) -> bool:
     try:
-        date.fromisoformat(text)
+        kind.fromisoformat(text)
     except ValueError:
-        return True
-    return False
-
-
-def _dated(day: str) -> None:
-    from datetime import datetime
-
-    try:
-        datetime.fromisoformat(day)
-    except ValueError:
-        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01") from None
+        return False
+    return True
 
 
 def _row(result: Alignment, day: str, adjusted: bool) -> dict[str, str]:
@@ -375,7 +361,7 @@ def _number(row: dict[str, str], column: str, number: int, path: str) -> float |
 def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float | None = None) -> History:
     """Charts of the rows of one system since the machine was last set; the last row must be one of them."""
     mine = [(i, row) for i, row in enumerate(rows, start=2) if row["system"] == system]
-    if not any(_undated(row["date"]) for _, row in mine):  # a key entered late stands where its date does
+    if all(_is_date(row["date"], date) for _, row in mine):  # a key entered late stands where its date does
         mine.sort(key=lambda numbered: numbered[1]["date"])
     unit = mine[-1][1]["unit"]
     other = next((i for i, row in mine if row["unit"] != unit), None)
@@ -383,72 +369,80 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
         raise BittingError(f"row {other} of {path!r} is not in {unit}", hint="begin a new history for this system")
     last_set = max((n for n, (_, row) in enumerate(mine[:-1]) if row["adjusted"] == "yes"), default=-1)
     segment = mine[last_set + 1 :]
-    depth = [(row["date"], _number(row, "depth_offset", i, path)) for i, row in segment]
-    space = [(row["date"], _number(row, "space_offset", i, path)) for i, row in segment]
-    verdicts = tuple(
-        "set" if row["adjusted"] == "yes" else row["verdict"]
-        for (_, row), (_, value) in zip(segment, depth, strict=True)
-        if value is not None
-    )
-    depth_points = [(day, value) for day, value in depth if value is not None]
-    space_points = [(day, value) for day, value in space if value is not None]
-    values = [value for _, value in depth_points]
-    places = [value for _, value in space_points]
-    depth_chart, depth_slow = _charts(rows, "depth_sd", values, path)
-    space_chart, space_slow = _charts(rows, "space_sd", places, path) if places else (None, None)
-    depth_trend = trend([day for day, _ in depth_points], values, tolerance)
-    space_trend = trend([day for day, _ in space_points], places, tolerance)
+    depth, space = (_course(what, rows, segment, path, tolerance) for what in ("depth", "space"))
+    if depth.chart is None or depth.slow is None:
+        raise BittingError(f"no row of {path!r} says what depth is off by", hint="name another file")
     return History(
-        dates=tuple(day for day, _ in depth_points),
+        dates=depth.dates,
         unit=unit,
-        depth=depth_chart,
-        depth_ewma=depth_slow,
-        space=space_chart,
-        space_ewma=space_slow,
-        space_dates=tuple(day for day, _ in space_points),
-        signals=(
-            *_signals("depth", depth_chart, depth_slow, depth_trend, unit),
-            *_signals("space", space_chart, space_slow, space_trend, unit),
-        ),
-        depth_trend=depth_trend,
-        space_trend=space_trend,
-        provisional=len(values) < ENOUGH,
-        keys=len(values),
-        verdicts=verdicts,
-        space_to_set=tuple(
-            row["adjusted"] != "yes" and _to_set(row, "space", i, path, tolerance)
-            for i, row in segment
-            if row["space_offset"].strip()
-        ),
-        depth_to_set=tuple(
-            row["adjusted"] != "yes"
-            and row["verdict"] == "adjust"
-            and (_to_set(row, "depth", i, path, tolerance) or not _to_set(row, "space", i, path, tolerance))
-            for i, row in segment
-            if row["depth_offset"].strip()
-        ),
+        depth=depth.chart,
+        depth_ewma=depth.slow,
+        space=space.chart,
+        space_ewma=space.slow,
+        space_dates=space.dates,
+        signals=(*_signals("depth", depth, unit), *_signals("space", space, unit)),
+        depth_trend=depth.trend,
+        space_trend=space.trend,
+        provisional=len(depth.dates) < ENOUGH,
+        keys=len(depth.dates),
+        verdicts=depth.verdicts,
+        depth_to_set=depth.to_set,
+        space_to_set=space.to_set,
     )
 
 
-def _to_set(row: dict[str, str], what: str, number: int, path: str, tolerance: float | None) -> bool:
-    """Whether this control was the one to be set, by the rule of the verdict (`alignment`)."""
-    offset, sd = (_number(row, f"{what}_{column}", number, path) for column in ("offset", "sd"))
-    return (
-        row["verdict"] == "adjust"
-        and abs(offset or 0.0) > EXPANDED * (sd or 0.0)
-        and abs(offset or 0.0) >= RELEVANT * (tolerance or 0.0)
+@frozen
+class _Course:
+    """What depth or space was off by: of each key its date, verdict and whether it was to be set, and the charts, if any."""
+
+    dates: tuple[str, ...]
+    verdicts: tuple[str, ...]
+    to_set: tuple[bool, ...]
+    chart: Chart | None
+    slow: Chart | None
+    trend: Trend | None
+
+
+def _course(
+    what: str, rows: list[dict[str, str]], segment: list[tuple[int, dict[str, str]]], path: str, tolerance: float | None
+) -> _Course:
+    found = [(number, row, _number(row, f"{what}_offset", number, path)) for number, row in segment]
+    told = [(number, row, value) for number, row, value in found if value is not None]
+    dates, values = tuple(row["date"] for _, row, _ in told), [value for *_, value in told]
+    stated = [_number(row, f"{what}_sd", number, path) for number, row in enumerate(rows, start=2)]
+    chart, slow = (
+        _charts(values, max((sd for sd in stated if sd is not None), default=None)) if values else (None, None)
+    )
+    return _Course(
+        dates,
+        tuple("set" if row["adjusted"] == "yes" else row["verdict"] for _, row, _ in told),
+        tuple(_to_set(row, what, tolerance, number, path) for number, row, _ in told),
+        chart,
+        slow,
+        trend(dates, values, tolerance),
     )
 
 
-def _charts(rows: list[dict[str, str]], column: str, values: Sequence[float], path: str) -> tuple[Chart, Chart]:
-    """Both charts of at least one value; `column` has the stated uncertainties."""
-    stated = (_number(row, column, i, path) for i, row in enumerate(rows, start=2))
-    centre, sigma, aside = in_control(values, max((sd for sd in stated if sd is not None), default=None))
+def _to_set(row: dict[str, str], what: str, tolerance: float | None, number: int, path: str) -> bool:
+    """Whether this control was to be set, by the rule of the verdict; depth also for its scale, where space is right."""
+
+    def off(control: str) -> bool:
+        offset, sd = (abs(_number(row, f"{control}_{column}", number, path) or 0.0) for column in ("offset", "sd"))
+        return offset > EXPANDED * sd and offset >= RELEVANT * (tolerance or 0.0)
+
+    asked = row["verdict"] == "adjust" and row["adjusted"] != "yes"
+    return asked and (off(what) or (what == "depth" and not off("space")))
+
+
+def _charts(values: Sequence[float], stated: float | None) -> tuple[Chart, Chart]:
+    """Both charts of at least one value."""
+    centre, sigma, aside = in_control(values, stated)
     return shewhart(values, centre, sigma), ewma(values, centre, sigma, aside=aside)
 
 
-def _signals(what: str, sudden: Chart | None, slow: Chart | None, found: Trend | None, unit: str) -> tuple[str, ...]:
+def _signals(what: str, course: _Course, unit: str) -> tuple[str, ...]:
     """What a line or a step through all points says; where neither does, what the charts say about their last point."""
+    sudden, slow, found = course.chart, course.slow, course.trend
     if sudden is None or slow is None or len(sudden.points) < 2:
         return ()
     digits = DIGITS[unit]
