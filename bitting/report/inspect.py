@@ -99,8 +99,8 @@ STANDS_OFF = (
 )
 
 
-def limits_lines(found: Limits, system: System) -> Iterator[str]:
-    """Go and no-go of every cut, in the system's unit and the other one."""
+def limits_lines(found: Limits, system: System, columns: int = 120) -> Iterator[str]:
+    """Go and no-go of every cut, in the system's unit and, where that fits into the columns, the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
     hopeless = all(cut.go is None for cut in found.cuts)
     yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
@@ -126,7 +126,11 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
     if hopeless:
         short = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")
         rows = [short, *(row[:3] + row[4:6] + row[7:] for row in rows[1:])]
-    yield from table(rows, align="lrrllll" if hopeless else "lrrllllll", ruled=False)
+    for kept in (len(rows[0]), 5 if hopeless else 6):
+        lines = list(table([row[:kept] for row in rows], align="lrrllllll"[:kept], ruled=False))
+        if max(map(len, lines)) <= columns:
+            break
+    yield from lines
     if not hopeless and any(cut.go is None for cut in found.cuts):
         enough = (found.readings_needed or 0) <= found.repeats
         yield (

@@ -739,5 +739,7 @@ def test_as_many_readings_as_are_asked_for_pass_a_perfect_key(name: str, text: s
     assert asked is not None
     assert all(cut.go for cut in limits(code, made, asked).cuts)
     assert not all(cut.go for cut in limits(code, made, asked - 1).cuts)
-    told = CliRunner().invoke(command, [text, "-s", name, "--limits"]).stdout
+    told = CliRunner().invoke(command, [text, "-s", name, "--limits"], env={"COLUMNS": "80"}).stdout
+    enough = CliRunner().invoke(command, [text, "-s", name, "--limits", "--repeats", str(asked)], env={"COLUMNS": "80"})
+    assert max(len(line) for line in (told + enough.stdout).splitlines() if "  " in line) <= 80
     assert f"{asked} times" in " ".join(told.split())
