@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -88,9 +87,9 @@ def command(
     else:
         from bitting.report.inspect import COLOURS, inspection_lines
 
-        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 120
-        for line in inspection_lines(result, system, columns):
-            verdict = next((word for word in COLOURS if line.endswith(f"  {word}")), None)
+        for line in inspection_lines(result, system, shutil.get_terminal_size().columns):
+            body = not line.startswith("cut ")  # a head ends in such a word too
+            verdict = next((word for word in COLOURS if body and line.endswith(f"  {word}")), None)
             if verdict is None:
                 say_fitted(line)
             else:
@@ -109,5 +108,5 @@ def _limits(
     allowed = length_of(tolerance, system)
     wanted = parse_code(ask_all([("Code", code)])[0], system)
     found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
-    give(as_json, found, limits_lines(found, system))
+    give(as_json, found, limits_lines(found, system, shutil.get_terminal_size().columns))
     return GOOD

@@ -26,6 +26,7 @@ from bitting.model import MM_PER_INCH, Lane, ReadCut, Reading, Readings, System,
 from bitting.model.expect import expect
 from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, of_side, sides_of, span_of
 from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
+from bitting.text import plural
 
 UNITS: dict[str, Decimal] = {
     "mm": Decimal(1),
@@ -153,7 +154,7 @@ def _lists(
     if not unwrapped:
         lists = assign(side.rows, system.tracks, names, _split)
         if any(given.track is None for given in lists):
-            raise _wrong_total(side, [Lane(None, track) for track in system.tracks], text)
+            raise _wrong_total(side, [Lane(None, track) for track in system.tracks], system, text)
         return [(side.side, given) for given in lists]
     lanes = system.lanes
     tracks = [lane.track for lane in lanes]
@@ -165,7 +166,7 @@ def _lists(
         parts = _split(rows[0], tracks)
         rows = rows * len(lanes)
     if parts is None:
-        raise _wrong_total(side, lanes, text)
+        raise _wrong_total(side, lanes, system, text)
     return [(lane.side, Assigned(lane.track, row, part)) for lane, row, part in zip(lanes, rows, parts, strict=True)]
 
 
@@ -201,18 +202,17 @@ def _expect(row: Row, items: Sequence[ParseTree], cuts: int, label: str, text: s
     )
 
 
-def _wrong_total(side: SideRows, lanes: Sequence[Lane], text: str) -> NotationError:
+def _wrong_total(side: SideRows, lanes: Sequence[Lane], system: System, text: str) -> NotationError:
     """The error for lists that can't be given to the lanes they are meant for."""
     shape = ", ".join(f"{lane.label} {lane.track.cuts}" for lane in lanes)
     if len(side.rows) == 1:
         total = sum(lane.track.cuts for lane in lanes)
         message = f"{total} readings expected ({shape}), {len(side.rows[0].items)} given"
     else:
-        message = f"{len(lanes)} lists of readings expected ({shape}), {len(side.rows)} given"
-    names = dict.fromkeys(lane.track.name for lane in lanes)
-    form = " / ".join(f"{name}: …" for name in names)
-    if any(lane.side for lane in lanes):
-        form = "; ".join(f"{name}({form})" for name in dict.fromkeys(lane.side for lane in lanes))
+        message = f"{plural(len(lanes), 'list')} of readings expected ({shape}), {len(side.rows)} given"
+    form = " / ".join(f"{track.name}: …" for track in system.tracks)
+    if system.sided or (side.side is None and system.sides and len(side.rows) > len(lanes)):
+        form = " / ".join(of_side(name, system) for name in system.sides)
     return NotationError(message, hint=f"name what was measured, as in {form}", text=text, span=side.span)
 
 

@@ -17,13 +17,18 @@ WHOLE = {
     "look": "By this key alone, leave the machine as it is",
     "adjust": "Adjust the machine",
     "uneven": "Don't turn the dials yet: the error is uneven",
+    "wait": "Don't turn the dials yet",
 }
 
 
 def alignment_lines(result: Alignment, system: System, history: History | None = None) -> Iterator[str]:
     """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it."""
     signals = () if history is None else history.signals
-    yield f"{WHOLE['look' if signals and result.verdict == 'leave' else result.verdict]}: {result.reason}."
+    settings = (result.to_depth, result.to_scale, result.to_space, result.to_space_scale, result.to_lost_motion)
+    whole: str = "look" if signals and result.verdict == "leave" else result.verdict
+    if whole == "adjust" and not any(settings):
+        whole = "wait"
+    yield f"{WHOLE[whole]}: {result.reason}."
     for signal in signals:
         yield f"Look: {signal}."
     yield ""
@@ -114,15 +119,15 @@ def history_lines(history: History, system: System) -> Iterator[str]:
     yield "  o a key, ~ the moving average, : the centre, | limits; OUT: key outside, DRIFT: average outside its own"
     if history.provisional:
         yield "  limits are provisional until there are more of them"
-    yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system, history.verdicts)
+    yield from _chart("depth", history.dates, history.depth, history.depth_ewma, system, history.depth_to_set)
     if history.space is not None and history.space_ewma is not None:
-        yield from _chart("space", history.space_dates, history.space, history.space_ewma, system)
+        yield from _chart("space", history.space_dates, history.space, history.space_ewma, system, history.space_to_set)
     if history.verdicts[-1:] == ("adjust",):
         yield "When you set the machine: write yes under `adjusted` in this key's row, and the charts begin anew."
 
 
 def _chart(
-    what: str, dates: Sequence[str], chart: Chart, slow: Chart, system: System, verdicts: Sequence[str] = ()
+    what: str, dates: Sequence[str], chart: Chart, slow: Chart, system: System, to_set: Sequence[bool]
 ) -> Iterator[str]:
     low, high = min(chart.lower[0], *chart.points), max(chart.upper[0], *chart.points)
     span, columns = (high - low) or 1.0, 41
@@ -141,5 +146,5 @@ def _chart(
             line[column(place)] = mark
         out = " OUT" if i in chart.signals else ""
         drift = " DRIFT" if i in slow.signals else ""
-        told = "  adjust" if verdicts[i : i + 1] == ("adjust",) else ""
+        told = "  adjust" if to_set[i] else ""
         yield f"  {date:<10}  {number(value, system):>7}  {''.join(line)}{out}{drift}{told}".rstrip()

@@ -99,16 +99,17 @@ STANDS_OFF = (
 )
 
 
-def limits_lines(found: Limits, system: System) -> Iterator[str]:
-    """Go and no-go of every cut, in the system's unit and the other one."""
+def limits_lines(found: Limits, system: System, columns: int = 120) -> Iterator[str]:
+    """Go and no-go of every cut, in the system's unit and, where that fits into the columns, the other one."""
     times = "once" if found.repeats == 1 else f"{found.repeats} times"
     hopeless = all(cut.go is None for cut in found.cuts)
     yield f"Limits of {found.system} for a cut read {times}; tolerance ±{both(found.tolerance, system)}, {found.guard}"
     other = "thou" if system.unit == "mm" else "mm"
     if hopeless:
+        more = "" if found.readings_needed is None else f"{found.readings_needed} times (--repeats), or "
         yield (
-            f"No reading passes: a cut read {times} can't be proven to be within that. Read it more often (--repeats), "
-            f"or with a better gauge (--caliper, --hand)."
+            f"No reading passes: a cut read {times} can't be proven to be within that. Read it {more}with a better gauge "
+            f"(--caliper, --hand)."
         )
     head = ("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")
     rows: list[tuple[str, ...]] = [head]
@@ -125,9 +126,18 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
     if hopeless:
         short = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")
         rows = [short, *(row[:3] + row[4:6] + row[7:] for row in rows[1:])]
-    yield from table(rows, align="lrrllll" if hopeless else "lrrllllll", ruled=False)
+    for kept in (len(rows[0]), 5 if hopeless else 6):
+        lines = list(table([row[:kept] for row in rows], align="lrrllllll"[:kept], ruled=False))
+        if max(map(len, lines)) <= columns:
+            break
+    yield from lines
     if not hopeless and any(cut.go is None for cut in found.cuts):
-        yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
+        enough = (found.readings_needed or 0) <= found.repeats
+        yield (
+            "none: no number of readings proves that cut, for what the jaw may stand off there"
+            if enough
+            else f"none: read every cut {found.readings_needed} times (--repeats {found.readings_needed})"
+        )
     yield (
         ("" if hopeless else "go: the mean reading passes. ")
         + "Past recut it is surely too shallow, past scrap surely too deep; in between it is too "
@@ -161,9 +171,10 @@ def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     rows = [head, *(_cells(cut, system, unit, other) for cut in sorted(result.cuts, key=_suspicion))]
     whole = list(table(rows, align="lrrlllrrrrl", ruled=False))
     if max(map(len, whole)) > columns:
-        limits = [(row[0], row[1], row[4], row[5]) for row in rows]
-        whole = list(table([row[:4] + row[6:] for row in rows], align="lrrlrrrrl", ruled=False))
-        whole += ["", "Past these limits a cut is surely out:", *table(limits, align="lrll", ruled=False)]
+        limits = [(row[0], *row[3:6]) for row in rows]
+        whole = list(table([row[:3] + row[6:] for row in rows], align="lrrrrrrl", ruled=False))
+        what = "What passes; past the other limits a cut is surely out:"
+        whole += ["", what, *table(limits, align="llll", ruled=False)]
     yield from whole
 
 
@@ -248,19 +259,17 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
             again.setdefault(cut.readings_to_decide, []).append(name)
             if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
                 shallow.append(name)
-    counts = sorted(count for count in again if count is not None)
-    for count, names in again.items():
-        if count is None:
-            yield f"Reading again with this caliper won't settle {', '.join(names)}; use a better gauge."
-            if shallow:
-                yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
-        elif len(counts) == 1:
-            yield f"Read {', '.join(names)} {count} times in all: that settles it if the mean stays."
-    if len(counts) > 1:
-        which = "Read the other cuts" if len(counts) < len(again) or result.verdict == "recut" else "Read the cuts"
-        yield (
-            f"{which} {counts[0]} to {counts[-1]} times in all, the upper of them most: that settles it if the means stay."
-        )
+    if hopeless := again.pop(None, []):
+        yield f"Reading again with this caliper won't settle {', '.join(hopeless)}; use a better gauge."
+        if shallow:
+            yield f"Or mill {', '.join(shallow)} once more at the same depth and measure again: it reads too shallow."
+    if again:
+        counts = sorted(filter(None, again), reverse=True)
+        names = {count: ", ".join(again[count]) for count in counts}
+        if len(counts) > 1 and not hopeless:
+            names[counts[-1]] = "the others too close to tell"
+        told = "; ".join(f"{count} times {names[count]}" for count in counts)
+        yield f"Read in all {told}: that settles it if the means stay."
     missing = [_name(c, system) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."

@@ -50,6 +50,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
     short = not full and columns >= LEAST and all(_plain(track) for track in plan.tracks)
+    roomy = short and all(len(line) <= columns for track in plan.tracks for line in _by_cut(track, True))
     yield from _wrapped("", _legend(plan, full, short), columns, None)
     if not full:
         yield from _wrapped("", _before(plan), columns, None)
@@ -74,7 +75,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
                 and not any(t.side == track.side for _, t in shown.values())
             )
             yield from _wrapped("", _title(track, turned=turned), columns, HEAD)
-            told = _by_cut(track, columns) if short else _moves(plan.made_for, track, number, plain, columns, full)
+            told = _by_cut(track, roomy) if short else _moves(plan.made_for, track, number, plain, columns, full)
             yield from ((line, None) for line in told)
             shown[track.track] = (number, track)
             number += moves
@@ -126,7 +127,7 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     moves = plan.moves - len(plan.tracks)
     what = f"{system.name}: {moves} move{'s' * (moves != 1)}{eased}"
     if plan.taken is not None:
-        what += f" take {plan.taken} off the key as it is"
+        what += f" that deepen {plan.taken}"
     if simulation.gouge == 0 and simulation.reached:
         found, colour = "simulated: every cut reached, nothing cut too deep", GOOD
     else:
@@ -218,20 +219,16 @@ def _cuts_of(track: TrackPlan) -> Iterator[tuple[str, list[Step]]]:
         yield cut, moves
 
 
-def _by_cut(track: TrackPlan, columns: int) -> list[str]:
-    """One line for each cut, with one or two moves; where that is too wide, in the system's own unit alone."""
+def _by_cut(track: TrackPlan, roomy: bool) -> list[str]:
+    """One line for each cut, with one or two moves; where there is no room, in the system's own unit alone."""
     system, rows = track.frame.system, []
     for cut, moves in _cuts_of(track):
         cells = [_cell(track.frame, step) for step in moves] + [("",) * 4] * (2 - len(moves))
         climbs = [step for step in moves if step.milling == "climb"]
         told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
         rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
-    for kept, align in ((range(10), "rllrrllrrl"), ((0, 1, 2, 3, 5, 6, 7, 9), "rllrllrl")):
-        cells_of = ([row[i] for i in kept] for row in rows)
-        lines = [f"  {line}" for line in table(list(cells_of), align=align, ruled=False)]
-        if max(map(len, lines)) <= columns:
-            break
-    return lines
+    kept, align = (range(10), "rllrrllrrl") if roomy else ((0, 1, 2, 3, 5, 6, 7, 9), "rllrllrl")
+    return [f"  {line}" for line in table([[row[i] for i in kept] for row in rows], align=align, ruled=False)]
 
 
 def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:

@@ -101,7 +101,8 @@ small = st.floats(-0.3, 0.3)
 @given(zero=small, scale=small, tilt=small, left_right=small, deeper=st.sampled_from([-1, 1]))
 def test_every_term_comes_back(zero: float, scale: float, tilt: float, left_right: float, deeper: int) -> None:
     made = system(track(deeper=deeper), track("right", deeper=deeper))
-    result = align(setup_key(made, zero, scale, tilt, left_right), made)
+    key, said = setup_key(made, zero, scale, tilt, left_right), code_of(made, [[0, 0, 0, 4, 0, 0, 0]] * 2)
+    result = align(key, made, code=said)  # said, as such a scale reads like another depth
     assert result.depth_offset.mean == pytest.approx(zero, abs=1e-9)
     assert result.left_right is not None
     assert result.left_right.mean == pytest.approx(left_right, abs=1e-9)
@@ -382,6 +383,20 @@ def test_how_a_place_is_written(text: str, place: PlaceReading) -> None:
     assert parse_place(text, system()) == place
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "place"),
+    [
+        ("grebe", "top 3: 17.35", PlaceReading((17.35,), "edge", 2, None, "top")),
+        ("grebe", "bottom edge3: 17.35", PlaceReading((17.35,), "edge", 2, None, "bottom")),
+        ("plover", "top left 4: 14.5", PlaceReading((14.5,), "left", 3, None, "top")),
+        ("wren", "top 4: .5in", PlaceReading((12.7,), "left", 3, None, "top")),
+    ],
+)
+def test_a_place_is_named_as_readings_are(name: str, text: str, place: PlaceReading) -> None:
+    made = load_system(name)
+    assert parse_place(text, made) == place
+
+
 @pytest.mark.parametrize("text", ["", "here", "14.5..", "1..2..3", "middle 4: 14.5", "left 0: 14.5", "left 4 14.5"])
 def test_what_is_no_place(text: str) -> None:
     with pytest.raises(BittingError):
@@ -481,7 +496,30 @@ def test_a_setup_key_without_its_deep_cut_is_refused() -> None:
     made = system()
     with pytest.raises(BittingError, match="reads as if its deep cut had never been made"):
         align(setup_key(made, scale=-1.0), made)
-    assert align(setup_key(made, scale=-0.3), made).to_scale is not None
+
+
+def test_a_deep_cut_that_reads_like_another_depth_is_asked_about() -> None:
+    """1.8 deep, 25 % of it missing: 0.45, one step."""
+    made = system()
+    with pytest.raises(BittingError, match=r"left: the deep cut reads like depth 4, .* was it cut to 4\?"):
+        align(setup_key(made, scale=-0.25), made)
+    four = code_of(made, [[0, 0, 0, 3, 0, 0, 0]] * 2)
+    assert align(setup_key(made, scale=-0.25), made, code=four).verdict == "leave"
+    five = code_of(made, [[0, 0, 0, 4, 0, 0, 0]] * 2)
+    assert align(setup_key(made, scale=-0.25), made, code=five).verdict == "adjust"
+
+
+def test_no_scale_is_written_that_the_answer_says_not_to_correct_yet(tmp_path: Path) -> None:
+    made, path = system(), tmp_path / "machine.toml"
+    both = align(setup_key(made, zero=-0.11, scale=-0.1), made)
+    assert "don't correct the scale before" in " ".join(both.notes)
+    assert not any("%" in line and "->" in line for line in alignment_lines(both, made))
+    assert correct(path, both, made).depth_scale == 0.0
+    alone = align(setup_key(made, scale=-0.1), made)
+    assert (alone.verdict, alone.to_scale) == ("adjust", None)
+    assert next(alignment_lines(alone, made)).startswith("Don't turn the dials yet")
+    with pytest.raises(BittingError, match="no correction was written"):
+        correct(path, alone, made)
 
 
 def test_a_key_entered_late_stands_where_its_date_does(tmp_path: Path) -> None:
@@ -572,7 +610,15 @@ def test_corrections_close_the_loop(tmp_path: Path) -> None:
     path = tmp_path / "machine.toml"
     path.write_text(MACHINE, encoding="utf-8")
     errors = {"zero": -0.11, "scale": 0.06}
-    result = align(setup_key(made, **errors), made, places=[PlaceReading((14.62,))])
+    code = code_of(made, [[0, 2, 0, 4, 0, 0, 0]] * 2)  # two depths, or the scale might be play
+    key = setup_key(made, **errors)
+    middle = made.tracks[0].depths[2]
+    middle += errors["zero"] + errors["scale"] * (middle - made.tracks[0].depths[0])
+    cuts = [
+        attrs.evolve(c, readings=(attrs.evolve(c.readings[0], value=middle),)) if c.cut == 1 else c for c in key.cuts
+    ]
+    key, place = attrs.evolve(key, cuts=tuple(cuts)), PlaceReading((14.62,), "left", 3)
+    result = align(key, made, places=[place], code=code, gauge=Gauge(caliper=0.0, hand=0.005))
     correct(path, result, made)
     machine, frame = load_machine(path), frame_of(made, made.lanes[0])
     for depth in made.tracks[0].depths:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 from attrs import evolve
+from click.testing import CliRunner
 from scipy import stats
 
+from bitting.cli.align import command
 from bitting.machine.align.alignment import align
 from bitting.machine.align.corrections import correct
-from bitting.machine.align.history import trend
+from bitting.machine.align.history import in_control, shewhart, trend
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.plan import plan
 from bitting.model import ReadCut, Reading, Readings, code_of
@@ -112,3 +115,35 @@ def test_corrections_begin_a_machine_file_that_is_missing_and_plan_reads_it(tmp_
     step = plan(code_of(made, [[1] * 7] * 2), made, machine=machine).tracks[0].steps[1]
     assert step.setting == {"depth": pytest.approx(8.15 - 0.08, abs=1e-6)}
     assert evolve(machine, corrections=machine.corrections) == machine
+
+
+def test_a_jump_is_judged_without_itself_and_marked_on_its_own_chart(tmp_path: Path) -> None:
+    path = tmp_path / "machine.csv"
+    row = "8.30 8.30 8.31 6.65 8.30 8.29 8.30 8.30"
+
+    def told(month: int, place: str) -> tuple[list[str], list[str]]:
+        options = ["-s", "wren", "--history", str(path), "--date", f"2031-{month:02d}-01", "--place", place]
+        text = CliRunner().invoke(command, [row, *options]).stdout
+        depth, _, space = text[text.index("depth: centre") :].partition("space: centre")
+        return depth.splitlines(), space.splitlines()
+
+    for month, place in enumerate(("12.81", "12.80", "12.83", "12.79"), start=1):
+        told(month, place)
+    depth, space = told(5, "12.95")
+    assert next(line for line in space if "2031-05" in line).endswith("OUT  adjust")
+    assert not any("adjust" in line for line in depth)
+    after = told(6, "12.81")[1]
+    limits = [float(text) for text in re.findall(r"-?[0-9]+[.][0-9]+", space[0])]
+    assert [float(text) for text in re.findall(r"-?[0-9]+[.][0-9]+", after[0])] == pytest.approx(limits, abs=0.02)
+    assert max(limits) < 0.12  # 0.015 of scatter, 0.03 stated
+    assert [line[-3:] for line in after if "OUT" in line or "DRIFT" in line] == ["ust"]
+
+
+def test_the_steady_months_before_give_the_limits_of_the_individuals_chart() -> None:
+    """Enough values: what is set aside leaves the chart of the others, and a newest one inside changes nothing."""
+    steady = [0.01, -0.01, 0.02, 0.0, 0.01, -0.02, 0.01, 0.0, 0.02]
+    centre, sigma, aside = in_control([*steady, 0.3, 0.0], 0.012)
+    plain = shewhart(steady)
+    assert (centre, 3 * sigma) == (pytest.approx(plain.centre), pytest.approx(plain.upper[0] - plain.centre))
+    assert aside == {9}
+    assert in_control([0.3, *steady], 0.012)[2] == set()  # most are out: the first was

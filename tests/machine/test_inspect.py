@@ -46,6 +46,7 @@ from bitting.notation import parse_code, parse_readings
 from bitting.report.inspect import inspection_lines, limits_lines
 from bitting.systemfile import load_system, shipped_systems
 from tests.conftest import drawn
+from tests.sheet.conftest import CODES
 
 FIGURES = Measuring(tolerance=0.05, reading_sd=0.03)
 
@@ -522,7 +523,20 @@ def test_the_table_fits_the_terminal_and_speaks_the_unit_of_the_readings() -> No
     narrow, wide = list(inspection_lines(result, made, 80)), list(inspection_lines(result, made, 200))
     table = narrow[narrow.index("") : narrow.index("", narrow.index("") + 1)]
     assert max(map(len, table)) <= 80
-    assert "Past these limits a cut is surely out:" in narrow
+    for name, code in CODES.items():
+        shipped = load_system(name)
+        row = parse_code(code, shipped)
+        tracks = [
+            f"{side or ''} {t.name}: {' '.join(f'{t.depths[d]:.3f}' for d in depths)}"
+            for i, depths in enumerate(row.depths or ())
+            for t in [shipped.lanes[i].track]
+            for side in ([shipped.lanes[i].side] if shipped.sided else shipped.sides or [None])
+        ]
+        found = list(
+            inspection_lines(inspect(row, parse_readings(" / ".join(sorted(tracks)), shipped), shipped), shipped, 80)
+        )
+        assert max(len(line) for line in found if "  " in line) <= 80, name
+    assert "What passes; past the other limits a cut is surely out:" in narrow
     assert sum(line.endswith("  pass") for line in wide) == 14
     assert next(line for line in wide if line.startswith("left 2")).split()[3] == "338.6"  # 8.60 mm
 
@@ -701,8 +715,9 @@ def test_what_is_to_be_read_again_is_said_once_and_only_where_it_is_still_to_do(
     assert "can't prove" not in passed.stdout
     once = "left: 8.15 8.60 7.71 7.70 8.15 7.40 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
     lines = runner.invoke(command, ["2133244 1124421", once, "-s", "plover"]).stdout.splitlines()
-    assert [line for line in lines if "times in all" in line] == [
-        "Read the other cuts 2 to 5 times in all, the upper of them most: that settles it if the means stay."
+    assert [line for line in lines if "Read in all" in line] == [
+        "Read in all 5 times left 1; 3 times left 4, right 3, right 4, right 5, right 6; 2 times the others too close to "
+        "tell: that settles it if the means stay."
     ]
 
 
@@ -713,3 +728,18 @@ def test_the_correction_that_is_advised_for_one_side_can_be_planned() -> None:
     (line,) = [line for line in lines if "bitting plan" in line]
     words = shlex.split(line.partition("bitting plan ")[2].rstrip("."))
     assert CliRunner().invoke(plan_command, [code, *words]).exit_code == 0
+
+
+@pytest.mark.parametrize(("name", "text"), [("heron", "12311333 13232243"), ("plover", "2133244 1124421")])
+def test_as_many_readings_as_are_asked_for_pass_a_perfect_key(name: str, text: str) -> None:
+    """The fewest with which every cut has a go; `inspect` and its limits ask for the same number."""
+    made = load_system(name)
+    code = parse_code(text, made)
+    asked = limits(code, made).readings_needed
+    assert asked is not None
+    assert all(cut.go for cut in limits(code, made, asked).cuts)
+    assert not all(cut.go for cut in limits(code, made, asked - 1).cuts)
+    told = CliRunner().invoke(command, [text, "-s", name, "--limits"], env={"COLUMNS": "80"}).stdout
+    enough = CliRunner().invoke(command, [text, "-s", name, "--limits", "--repeats", str(asked)], env={"COLUMNS": "80"})
+    assert max(len(line) for line in (told + enough.stdout).splitlines() if "  " in line) <= 80
+    assert f"{asked} times" in " ".join(told.split())

@@ -22,7 +22,7 @@ from bitting.geometry.profile import EndMill, Piece, envelope, excess, steepest,
 from bitting.grammars import folder
 from bitting.machine.plan.bite import milling_of
 from bitting.machine.plan.moves import Direction, stops_between
-from bitting.machine.plan.plan import Plan, parse_take, plan
+from bitting.machine.plan.plan import Plan, Take, parse_take, plan
 from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import TrackMoves, simulate
 from bitting.model import Blade, System, Track, code_of
@@ -408,7 +408,7 @@ def test_one_cut_deepened_moves_nothing_else() -> None:
     assert result.good
     assert result.taken == "left 5 by 0.45 mm"
     text = "\n".join(line for line, _ in plan_lines(result))
-    assert "take left 5 by 0.45 mm off the key as it is" in text
+    assert "moves that deepen left 5 by 0.45 mm; simulated" in text
     with pytest.raises(BittingError, match="deeper already"):
         plan(old, system, have=new)
 
@@ -430,6 +430,31 @@ def test_a_little_more_is_set_past_the_depth() -> None:
     for wrong in ("left by 0.1", "left 9 by 0.1", "left 5 by 9", "5 by 0.1", "left 5 by x"):
         with pytest.raises(BittingError):
             parse_take(wrong, system)
+
+
+def test_every_list_of_a_plan_has_the_same_columns() -> None:
+    """Siskin's left list has a move that climbs, which leaves 80 columns no room for the other unit."""
+    system = load_system("siskin")
+    lines = [line for line, _ in plan_lines(plan(parse_code("CBCCACEDE CEEDEDFFE", system), system), columns=80)]
+    told = [line for line in lines if line.startswith("  cut")]
+    assert not any("thou" in line for line in told)
+    assert max(map(len, lines)) <= 80
+
+
+def test_more_than_half_a_step_is_asked_about() -> None:
+    system = load_system("siskin")
+    code = parse_code("CBCCACEDE CEEDEDFFE", system)
+    for amount, asked in (("0.5", True), ("0.05", False)):
+        found = plan(code, system, take=[parse_take(f"left 3 by {amount}", system)]).warnings
+        assert any(w.startswith("left 3 would then be nearer to depth B (2.21 mm) than to C") for w in found) == asked
+
+
+@pytest.mark.parametrize("text", ["bottom 4 by .12", "bottom4 by 0,12mm", "b cut 4 by 0.12 mm", "Bottom edge 4 by ,12"])
+def test_how_a_take_may_be_written(text: str) -> None:
+    system = load_system("grebe")
+    assert parse_take(text, system) == Take(1, 3, 0.12)
+    with pytest.raises(BittingError, match="more than one"):
+        parse_take("edge 4 by 0.12", system)
 
 
 def test_one_side_of_a_key_with_the_same_cuts_on_both_is_taken_alone() -> None:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from bitting.errors import BittingError, NotationError
 from bitting.model import Across, Measuring, Track
 from bitting.notation import parse_readings
+from bitting.systemfile import load_system
 from tests import strategies
 from tests.conftest import drawn
 from tests.make import system, track
@@ -296,3 +297,14 @@ def test_what_is_written_is_read(case):
     for cut in readings.cuts:
         for reading in cut.readings:
             assert float(text[slice(*reading.span)].replace(",", ".")) == reading.value
+
+
+def test_the_second_face_of_a_convenience_key_is_named() -> None:
+    """What the answer to two lists of one track says is itself understood."""
+    wren = load_system("wren")
+    row = "8.3 8.3 8.3 6.65 8.3 8.3 8.3 8.3"
+    with pytest.raises(NotationError, match="1 list of readings expected") as found:
+        parse_readings(f"{row} / {row}", wren)
+    form = "top: … / bottom: …"
+    assert str(found.value.hint).endswith(form)
+    assert {cut.side for cut in parse_readings(form.replace("…", row), wren).cuts} == {"top", "bottom"}

@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 
-from bitting.sheet.html import part
-from bitting.sheet.page import Page
+from bitting.machine.plan.plan import plan
+from bitting.notation import parse_readings
+from bitting.sheet.html import page_html, part
+from bitting.sheet.page import Page, page_of
 from bitting.systemfile import shipped_systems
 from tests.conftest import but_long
-from tests.sheet.conftest import CODES, chromium, in_ci
+from tests.sheet.conftest import CODES, chromium, code_of, in_ci
 
 Pages = Callable[[str], tuple[Page, Path]]
 
@@ -159,7 +161,7 @@ def test_without_scripts_everything_is_there_to_work_by(opened: Any, pages: Page
     assert "doesn't run the page's script" in text
     assert "Next" not in text
     for step in page.steps:
-        assert step.kind != "move" or step.what in text
+        assert step.number is None or step.what in text
     for row in page.rows:
         assert row.label in text
     for line in (*page.cautions, *page.setup, *page.between, *page.after):
@@ -186,6 +188,19 @@ def test_nothing_sticks_out_sideways(opened: Any, name: str) -> None:
             box = tab.get_by_role("button", name=button).bounding_box()
             assert box["height"] >= 44
             assert 0 <= box["y"] <= height - box["height"]
+
+
+def test_on_a_telephone_code_and_chart_are_whole(opened: Any, tmp_path: Path) -> None:
+    code = code_of("siskin")
+    rows = zip(code.system.lanes, code.depths or (), strict=True)
+    read = " / ".join(" ".join(str(lane.track.depths[d]) for d in row) for lane, row in rows)
+    page = page_of(plan(code, code.system), code, readings=parse_readings(read, code.system))
+    path = tmp_path / "page.html"
+    path.write_text(page_html(page), encoding="utf-8")
+    tab = opened(path=path, viewport={"width": 360, "height": 780})
+    tops = "(list) => new Set([...list.children].map((cut) => cut.getBoundingClientRect().top)).size"
+    assert [cuts.evaluate(tops) for cuts in tab.locator(".cuts").all()] == [1, 1]
+    assert tab.locator(".picture.screen").evaluate("(e) => e.scrollWidth <= e.clientWidth")
 
 
 def test_nothing_runs_but_the_page_s_own_script(browser: Any, pages: Pages, tmp_path: Path) -> None:

@@ -261,6 +261,28 @@ def test_with_a_machine_every_move_says_where_the_dial_stands(tmp_path: Path) ->
     assert all(s["space"]["dial"] or s["depth"]["dial"] for s in steps)  # type: ignore[index]
 
 
+@pytest.mark.parametrize("name", shipped_systems())
+def test_on_paper_every_list_begins_with_both_settings(name: str, tmp_path: Path) -> None:
+    """The script shows the start on its dials; without it the list alone says at which depth the first cut is made."""
+    path = tmp_path / "bench.toml"
+    path.write_text(MACHINE)
+    for machine in (None, load_machine(path)):
+        page = page_facts(name, machine=machine)
+        tables = html5lib.parse(page_html(page), namespaceHTMLElements=False).findall(".//table[@class='moves']")
+        starts = [" ".join(" ".join(table.find("tbody/tr").itertext()).split()) for table in tables]
+        assert len(starts) == len(page.lists)
+        for said, listed in zip(starts, page.lists, strict=True):
+            space, depth = listed.moves[0].space, listed.moves[0].depth
+            assert space is not None
+            assert depth is not None
+            assert said.startswith("start")
+            place = f"SPACE to load place, off the tip{space.dial and ': '}{space.dial}"
+            to = f"DEPTH to {depth.name}{depth.dial and ': '}{depth.dial}"
+            assert f"{place} {to} {depth.value} {depth.other}".strip() in said
+            assert depth.name == "clear of the blade" or (depth.value and depth.other)
+            assert bool(machine) == bool(space.dial)
+
+
 def _facts(path: Path) -> Any:
     text = path.read_text(encoding="utf-8")
     found = re.search(r'<script type="application/json" id="facts">(.*?)</script>', text, re.DOTALL)

@@ -53,7 +53,7 @@ from bitting.machine.align.fit import (
     setup_depths,
 )
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
-from bitting.model import Code, Readings, System
+from bitting.model import Code, Depths, Readings, System
 from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import Answer
 
@@ -93,7 +93,7 @@ class Alignment(Answer):
     alike, which is play in the depth control (None, None: one deep cut can't tell it from scale);
     `space_scale` is the error per unit of distance. `to_depth`,
     `to_scale`, `to_space` and `to_space_scale` are what to change the settings by, in the same terms (None: leave as it
-    is), `p_value` how likely scatter like this is from the
+    is; `to_scale` also where one deep cut can't tell scale from lost motion), `p_value` how likely scatter like this is from the
     stated uncertainties alone. `uneven` names what no dial can
     mend: tilt, left-right, scatter. `causes` and `notes` are sentences; `reason` says why the verdict is what it is.
     """
@@ -147,7 +147,7 @@ def align(
     if not rows:
         raise BittingError("no cut was measured", hint="measure the cuts of at least one track of the setup key")
     fits = {lane: fit_terms(lane_rows) for lane, lane_rows in rows.items()}
-    _same_key(system, fits)
+    _same_key(system, fits, None if code is not None else depths)
     shared = float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))  # common to all readings
     clampings = len({(key, lane[0]) for lane in rows for key in {row.key for row in rows[lane]}})
     clamp = (system.measuring.reclamp_sd or 0.0) / clampings**0.5
@@ -155,14 +155,31 @@ def align(
     return _answer(system, fits, shared, clamp, space, tolerance, keys, gauge)
 
 
-def _same_key(system: System, fits: dict[Lane, Fit]) -> None:
-    """Raises BittingError where the deep cuts lie nearer to the shallowest depth than to their own: it is another key."""
+def _same_key(system: System, fits: dict[Lane, Fit], setup: Depths | None) -> None:
+    """Raises BittingError where it is another key: its deep cuts lie nearer to the shallowest depth than to their own.
+
+    Likewise where they lie nearest to any other depth; `setup` is None where the user has said what they were cut to.
+    """
     for (side, name), fit in fits.items():
         scale = fit.scale
-        if scale.mean is not None and scale.sd is not None and scale.mean + EXPANDED * scale.sd < -0.5:
+        if scale.mean is None or scale.sd is None:
+            continue
+        called = system.called(side, name)
+        if scale.mean + EXPANDED * scale.sd < -0.5:
             raise BittingError(
-                f"{system.called(side, name)} reads as if its deep cut had never been made",
+                f"{called} reads as if its deep cut had never been made",
                 hint="say with --code what the key was cut to, or write ? for what wasn't cut",
+            )
+        if setup is None or name == "across":
+            continue
+        track, deep = system.track(name), max(setup[system.lane_of(side, name)])
+        read = track.depths[0] + (1 + scale.mean) * (track.depths[deep] - track.depths[0])
+        like = min(range(len(track.depths)), key=lambda i: abs(track.depths[i] - read))
+        if like != deep:
+            raise BittingError(
+                f"{called}: the deep cut reads like depth {track.labels[like]}, and the setup key has "
+                f"{track.labels[deep]} there; was it cut to {track.labels[like]}?",
+                hint="say with --code what the key was cut to, track by track",
             )
 
 
@@ -225,6 +242,9 @@ def _answer(
     }
     causes += [CAUSES[name] for name, by in turn.items() if by is not None]
     verdict: Verdict = "uneven" if uneven else "leave" if set(turn.values()) == {None} else "adjust"
+    scale_or_play = turn["scale"] is not None and lost.mean is None
+    if scale_or_play:  # nothing to turn by before it is known which
+        turn["scale"] = None
     return Alignment(
         system=system.name,
         unit=system.unit,
@@ -245,11 +265,11 @@ def _answer(
         uneven=uneven,
         lost_motion=lost,
         to_lost_motion=turn["lost motion"],
-        reason=why or _reason(verdict, allowed),
+        reason=why or _reason(verdict, allowed, set(turn.values()) == {None}),
         causes=tuple(causes),
         notes=(
             *filter(None, [too_wide(system, gauge.jaw)]),
-            *_notes(fits, clamp, len(keys), allowed, turn["scale"] is not None and lost.mean is None),
+            *_notes(fits, clamp, len(keys), allowed, scale_or_play),
         ),
         assumptions=_assumptions(system, gauge, shared, clamp),
     )
@@ -303,9 +323,11 @@ def _uneven(
     return tuple(kinds), " and ".join(reasons), causes
 
 
-def _reason(verdict: Verdict, tolerance: float | None) -> str:
+def _reason(verdict: Verdict, tolerance: float | None, nothing: bool) -> str:
     if verdict == "adjust":
-        return "an error is larger than measuring can explain" + ("" if tolerance is None else ", and matters")
+        matters = "" if tolerance is None else ", and matters"
+        unknown = "; what to set can't be told before another key is cut" if nothing else ""
+        return f"an error is larger than measuring can explain{matters}{unknown}"
     return "what it is off by is no more than measuring can explain, or too little to matter"
 
 

@@ -31,7 +31,8 @@ unit = "{unit}"
 def curable(result: Alignment, left_right: bool = False) -> bool:
     """Whether the answer asks for a correction that a machine file can hold."""
     apart = left_right and result.uneven == ("left-right",) and result.left_right is not None
-    return result.verdict == "adjust" or apart
+    settings = (result.to_depth, result.to_scale, result.to_space)
+    return apart or (result.verdict == "adjust" and settings != (None, None, None))
 
 
 def corrections_from(result: Alignment, before: Corrections, per_unit: float, left_right: int = 0) -> Corrections:

@@ -133,13 +133,14 @@ def _told(design: Floats) -> list[bool]:
 class PlaceReading:
     """A measured place: one distance from the stop, or the distances of both walls; `sd` where a ± was given with it.
 
-    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track.
+    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track, `side` for the first.
     """
 
     values: tuple[float, ...]
     track: str | None = None
     cut: int | None = None
     sd: float | None = None
+    side: str | None = None
 
 
 @frozen
@@ -259,7 +260,11 @@ def all_places(
     out = []
     for place in (*written, *places):
         name = place.track or system.tracks[0].name
-        row = next(row for lane, row in zip(system.lanes, depths, strict=True) if lane.track.name == name)
+        row = next(
+            row
+            for lane, row in zip(system.lanes, depths, strict=True)
+            if lane.track.name == name and place.side in (None, lane.side or place.side)
+        )
         cut = place.cut if place.cut is not None else next((i for i, d in enumerate(row) if d), None)
         if cut is None or not 0 <= cut < len(row):
             raise BittingError(

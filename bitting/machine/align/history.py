@@ -10,7 +10,7 @@ Two charts of the same values, one per setup key in the order they were cut:
 
 - *Shewhart* chart for individuals: centre ± 3 s, where s is the mean moving range of neighbours over d2(2) = 2/√π = 1.128
   (the expected range of two standard normal values; the usual rounded form of the limits is ± 2.66 mean ranges). It sees
-  a sudden jump.
+  a sudden jump. Values outside it, and the newest one, are set aside when centre and s are worked out (`in_control`).
 - *EWMA* (exponentially weighted moving average): z_i = λ x_i + (1 − λ) z_(i−1), z_0 = the centre, limits
   centre ± L s √(λ/(2 − λ) · (1 − (1 − λ)^(2i))) (λ = 0.2, L = 3). It sees a slow drift early.
 
@@ -29,7 +29,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Literal
@@ -39,7 +39,7 @@ from attrs import frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.files import may_write, read_whole, write_whole
-from bitting.machine.align.alignment import Alignment
+from bitting.machine.align.alignment import EXPANDED, RELEVANT, Alignment
 from bitting.text import DIGITS
 
 D2 = 2 / math.sqrt(math.pi)
@@ -88,6 +88,30 @@ def _baseline(values: Sequence[float], centre: float | None, sigma: float | None
     return middle, moving_sigma(first) if sigma is None else sigma
 
 
+def in_control(values: Sequence[float], stated: float | None) -> tuple[float, float, set[int]]:
+    """Centre and sigma for judging at least one value, and the places of those that are set aside.
+
+    Every value is judged by those before it that were inside their limits, so that neither a jump nor the newest value
+    widens what it is judged by. Until there are enough of them, sigma isn't taken to be below the `stated` uncertainty,
+    nor where they all read the same: that says only how coarse the reading is.
+    """
+    kept, aside = [values[0]], set[int]()
+
+    def limits() -> tuple[float, float]:
+        centre, own = _baseline(kept, None, None)
+        return centre, own if len(kept) >= ENOUGH and own > ALIKE else max(own, stated or 0.0)
+
+    for i, value in enumerate(values[1:], start=1):
+        centre, sigma = limits()
+        if sigma and abs(value - centre) > 3 * sigma:
+            aside.add(i)
+        elif i < len(values) - 1:
+            kept.append(value)
+    if 2 * len(aside) > len(values):  # then the first ones are no measure of the others
+        kept, aside = list(values[:-1]), set()
+    return *limits(), aside
+
+
 def shewhart(values: Sequence[float], centre: float | None = None, sigma: float | None = None) -> Chart:
     """Individuals chart of at least one value; centre and sigma come from the first 20 values where they aren't given."""
     middle, s = _baseline(values, centre, sigma)
@@ -101,12 +125,13 @@ def ewma(
     sigma: float | None = None,
     weight: float = 0.2,
     width: float = 3.0,
+    aside: Collection[int] = (),
 ) -> Chart:
-    """EWMA chart of at least one value; `weight` is λ and `width` L in the formula above."""
+    """EWMA chart of at least one value; `weight` is λ and `width` L in the formula above; values `aside` don't move it."""
     middle, s = _baseline(values, centre, sigma)
     points, limits, last = [], [], middle
     for i, value in enumerate(values, start=1):
-        last = weight * value + (1 - weight) * last
+        last = last if i - 1 in aside else weight * value + (1 - weight) * last
         points.append(last)
         limits.append(width * s * math.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * i))))
     return Chart(
@@ -123,7 +148,8 @@ COLUMNS = (
 class History:
     """The rows of this system since the machine was last set, and their charts.
 
-    `dates`, the charts' points and `verdicts` go together, a key each (`set`: the machine was set after it); `signals` are
+    `dates`, the charts' points and `verdicts` go together, a key each (`set`: the machine was set after it);
+    `depth_to_set` and `space_to_set` say which control was then to be set; `signals` are
     sentences, `provisional` says that there are too few keys for firm limits.
     """
 
@@ -138,6 +164,8 @@ class History:
     provisional: bool
     keys: int
     verdicts: tuple[str, ...] = ()
+    depth_to_set: tuple[bool, ...] = ()
+    space_to_set: tuple[bool, ...] = ()
     depth_trend: Trend | None = None
     space_trend: Trend | None = None
 
@@ -358,15 +386,18 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
         provisional=len(depth.dates) < ENOUGH,
         keys=len(depth.dates),
         verdicts=depth.verdicts,
+        depth_to_set=depth.to_set,
+        space_to_set=space.to_set,
     )
 
 
 @frozen
 class _Course:
-    """What depth or space was off by from key to key: dates and verdicts, and the charts where there is any."""
+    """What depth or space was off by: of each key its date, verdict and whether it was to be set, and the charts, if any."""
 
     dates: tuple[str, ...]
     verdicts: tuple[str, ...]
+    to_set: tuple[bool, ...]
     chart: Chart | None
     slow: Chart | None
     trend: Trend | None
@@ -375,28 +406,38 @@ class _Course:
 def _course(
     what: str, rows: list[dict[str, str]], segment: list[tuple[int, dict[str, str]]], path: str, tolerance: float | None
 ) -> _Course:
-    found = [(row, _number(row, f"{what}_offset", number, path)) for number, row in segment]
-    told = [(row, value) for row, value in found if value is not None]
-    dates, values = tuple(row["date"] for row, _ in told), [value for _, value in told]
-    sigma = _sigma(rows, f"{what}_sd", values, path)
+    found = [(number, row, _number(row, f"{what}_offset", number, path)) for number, row in segment]
+    told = [(number, row, value) for number, row, value in found if value is not None]
+    dates, values = tuple(row["date"] for _, row, _ in told), [value for *_, value in told]
+    stated = [_number(row, f"{what}_sd", number, path) for number, row in enumerate(rows, start=2)]
+    chart, slow = (
+        _charts(values, max((sd for sd in stated if sd is not None), default=None)) if values else (None, None)
+    )
     return _Course(
         dates,
-        tuple("set" if row["adjusted"] == "yes" else row["verdict"] for row, _ in told),
-        shewhart(values, sigma=sigma) if values else None,
-        ewma(values, sigma=sigma) if values else None,
+        tuple("set" if row["adjusted"] == "yes" else row["verdict"] for _, row, _ in told),
+        tuple(_to_set(row, what, tolerance, number, path) for number, row, _ in told),
+        chart,
+        slow,
         trend(dates, values, tolerance),
     )
 
 
-def _sigma(rows: list[dict[str, str]], column: str, values: Sequence[float], path: str) -> float | None:
-    """None (from the moving ranges) once there are three values; until then the largest stated uncertainty.
+def _to_set(row: dict[str, str], what: str, tolerance: float | None, number: int, path: str) -> bool:
+    """Whether this control was to be set, by the rule of the verdict; depth also for its scale, where space is right."""
 
-    Values that all read the same say only how coarse the reading is, not that the next will: the stated one holds on.
-    """
-    if len(values) >= 3 and moving_sigma(values[:BASELINE]) > ALIKE:
-        return None
-    stated = (_number(row, column, i, path) for i, row in enumerate(rows, start=2))
-    return max((sd for sd in stated if sd is not None), default=None)
+    def off(control: str) -> bool:
+        offset, sd = (abs(_number(row, f"{control}_{column}", number, path) or 0.0) for column in ("offset", "sd"))
+        return offset > EXPANDED * sd and offset >= RELEVANT * (tolerance or 0.0)
+
+    asked = row["verdict"] == "adjust" and row["adjusted"] != "yes"
+    return asked and (off(what) or (what == "depth" and not off("space")))
+
+
+def _charts(values: Sequence[float], stated: float | None) -> tuple[Chart, Chart]:
+    """Both charts of at least one value."""
+    centre, sigma, aside = in_control(values, stated)
+    return shewhart(values, centre, sigma), ewma(values, centre, sigma, aside=aside)
 
 
 def _signals(what: str, course: _Course, unit: str) -> tuple[str, ...]:

@@ -43,7 +43,7 @@ from bitting.machine.inspect.decision import (
     decide,
     largest_uncertainty,
 )
-from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates
+from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates, jaw_of
 from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
@@ -53,20 +53,29 @@ from bitting.model.expect import expect, expect_read_for
 MOST_READINGS = 20
 
 
-def once(job: Job, readings: Readings, count: int) -> float:
-    """Standard uncertainty of a cut read `count` times as these readings were, without the jaw."""
+def once(job: Job, readings: Readings, count: int, jaw: float = 0.0) -> float:
+    """Standard uncertainty of a cut read `count` times as these readings were; `jaw` is the jaw's part."""
     values = [r for cut in readings.cuts for r in cut.readings]
     model = values[0] if values else None
     if model is None:
         return reading_sd_of(job.system)
     cut = ReadCut(None, job.system.tracks[0].name, 0, (model,) * count)
-    return measure(cut, job.gauge, job.system, 0.0, job.scatter)[1].total
+    return measure(cut, job.gauge, job.system, jaw, job.scatter)[1].total
 
 
-def readings_needed(job: Job, readings: Readings) -> int | None:
-    """The fewest readings of a cut that can prove the tolerance with this caliper; None where no number can."""
+def readings_needed(job: Job, readings: Readings, against: bool) -> int | None:
+    """The fewest readings of each cut with which every perfect one passes, if any number does; None where none can.
+
+    Cuts that no number of readings can prove, for what the jaw may stand off there, ask for none; `against` a key that
+    works the jaw cancels.
+    """
     most = largest_uncertainty(job.tolerance, job.guard)
-    return next((n for n in range(1, MOST_READINGS + 1) if once(job, readings, n) <= most), None)
+    lanes = () if against else job.system.lanes
+    jaws = {jaw_of(job, lane.side, lane.track, cut).sd for lane in lanes for cut in range(lane.track.cuts)} or {0.0}
+    needed = [
+        next((n for n in range(1, MOST_READINGS + 1) if once(job, readings, n, jaw) <= most), None) for jaw in jaws
+    ]
+    return max((n for n in needed if n is not None), default=None)
 
 
 def readings_to_decide(job: Job, too_deep: float, u: float, got: Estimate) -> int | None:
@@ -338,7 +347,7 @@ def _whole(
         factor=job.guard.factor(),
         uncertainty=once(job, readings, 1),
         largest_uncertainty=largest_uncertainty(job.tolerance, job.guard),
-        readings_needed=readings_needed(job, readings),
+        readings_needed=readings_needed(job, readings, against),
         probability_all=bound,
         patterns=find(_points(job, cuts, found), job.tolerance, _pair(job.system)),
         against=against,

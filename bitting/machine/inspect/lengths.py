@@ -6,7 +6,7 @@
 >>> parse_length("1 thou", system)
 0.0254
 >>> parse_place("left 2: 1.9..3.3", system)
-PlaceReading(values=(1.9, 3.3), track='left', cut=1, sd=None)
+PlaceReading(values=(1.9, 3.3), track='left', cut=1, sd=None, side=None)
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from bitting.model import System
 if TYPE_CHECKING:
     from bitting.machine.align.fit import PlaceReading
 
-_NUMBER = r"[0-9]+(?:[.,][0-9]+)?"
+_NUMBER = r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)"
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|in|thou|)\s*", re.IGNORECASE)
 _PLACE = re.compile(
-    rf"\s*(?:(?P<track>[^\s:]*?)\s*(?P<cut>[0-9]*)\s*:)?\s*(?P<first>{_NUMBER})(?:\s*\.\.\s*(?P<second>{_NUMBER}))?"
+    rf"\s*(?:(?P<names>[^:]*?)\s*(?P<cut>[0-9]*)\s*:)?\s*(?P<first>{_NUMBER})(?:\s*\.\.\s*(?P<second>{_NUMBER}))?"
     rf"(?:\s*(?:±|\+-|\+/-)\s*(?P<limits>{_NUMBER}))?\s*(?P<unit>mm|in|thou|)\s*",
     re.IGNORECASE,
 )
@@ -47,6 +47,25 @@ def parse_length(text: str, system: System) -> float:
     return _value(found[1]) * _factor(found[2], system)
 
 
+def lanes_named(names: str, system: System) -> list[tuple[str | None, str]]:
+    """Every (side, track) that words such as `left`, `top`, `top left` or `t l` name, a cut's word between them or not.
+
+    The side is None where the tracks are alike on every side and none was named.
+    """
+    words = [word for word in names.casefold().split() if word != "cut"]
+    for matches in (str.__eq__, str.startswith):
+        found = [
+            (side, track.name)
+            for side in system.sides or (None,)
+            for track in system.tracks
+            if all(any(matches(name.casefold(), word) for name in (side or "", track.name)) for word in words)
+        ]
+        if found:
+            break
+    every_side = len({side for side, _ in found}) == len(system.sides)
+    return list(dict.fromkeys((None, track) for _, track in found)) if every_side and not system.sided else found
+
+
 def parse_place(text: str, system: System) -> PlaceReading:
     """Where a deep cut was measured: `14.52`, both walls `13.95..15.05`, another cut `left 4: 14.52`, limits `±0.03`.
 
@@ -61,21 +80,20 @@ def parse_place(text: str, system: System) -> PlaceReading:
             hint="give its distance from the stop (`14.52`), both walls (`13.95..15.05`), or the cut too "
             "(`left 4: 14.52`)",
         )
-    track = None
-    if found["track"]:
-        word = found["track"].casefold()
-        names = [t.name for t in system.tracks if t.name.casefold() == word]
-        names = names or [t.name for t in system.tracks if t.name.casefold().startswith(word)]
-        if len(names) != 1:
-            near = nearest(found["track"], [t.name for t in system.tracks])
-            known = ", ".join(t.name for t in system.tracks)
+    side, track = None, None
+    if found["names"]:
+        lanes = lanes_named(found["names"], system)
+        tracks = {track for _, track in lanes}
+        if len(tracks) != 1:
+            near = nearest(found["names"], [*system.sides, *(t.name for t in system.tracks)])
+            known = ", ".join(lane.label for lane in system.lanes)
             hint = f"did you mean {near!r}?" if near else f"tracks are {known}"
-            raise BittingError(f"{found['track']!r} is no track of {system.name}", hint=hint)
-        track = names[0]
+            raise BittingError(f"{found['names']!r} is no track of {system.name}", hint=hint)
+        side, track = lanes[0]
     factor = _factor(found["unit"], system)
     values = tuple(_value(v) * factor for v in (found["first"], found["second"]) if v)
     sd = _value(found["limits"]) * factor / 3**0.5 if found["limits"] else None
     cut = int(found["cut"]) - 1 if found["cut"] else None
     if cut == -1:
         raise BittingError(f"{text!r}: cuts are numbered from 1 at the bow", hint="write the number of the deep cut")
-    return PlaceReading(values, track, cut, sd)
+    return PlaceReading(values, track, cut, sd, side)

@@ -47,7 +47,10 @@ class CutLimits(Value):
 
 @frozen
 class Limits(Answer):
-    """The limits of every cut for `repeats` readings of it; lengths in the system's unit."""
+    """The limits of every cut for `repeats` readings of it; lengths in the system's unit.
+
+    `readings_needed` is how many readings give every cut that can be proven a `go` (None: no cut can be).
+    """
 
     system: str
     unit: str
@@ -56,6 +59,7 @@ class Limits(Answer):
     guard: str
     cuts: tuple[CutLimits, ...]
     verdict: None = None
+    readings_needed: int | None = None
 
 
 def limits(
@@ -87,4 +91,5 @@ def limits(
             CutLimits(c.track, c.cut, c.depth, c.nominal, c.window, (c.recut_from or 0.0, c.scrap_from or 0.0), c.side)
             for c in found.cuts
         ),
+        readings_needed=found.readings_needed,
     )

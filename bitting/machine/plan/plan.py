@@ -20,6 +20,7 @@ can't leave clean, metal that gets thin, settings a machine can't reach are all 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import partial
 from typing import Any, Literal, get_args
@@ -31,7 +32,7 @@ from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import Piece, swept
 from bitting.geometry.web import least_web
-from bitting.machine.inspect.lengths import parse_length
+from bitting.machine.inspect.lengths import lanes_named, parse_length
 from bitting.machine.plan import words
 from bitting.machine.plan.bite import milling_of, with_bites
 from bitting.machine.plan.dial import out_of_reach, with_turns
@@ -157,6 +158,9 @@ class Take:
     side: str | None = None
 
 
+_TAKE = re.compile(r"\s*(.*?)\s*([0-9]+)\s*by\s*(\S.*)", re.IGNORECASE)
+
+
 def parse_take(text: str, system: System) -> Take:
     """`left 5 by 0.10`, `top left 5 by 4 thou` (that side alone), `5 by 0.10` or `cut 5 by 0.10` where there is one track.
 
@@ -165,35 +169,29 @@ def parse_take(text: str, system: System) -> Take:
     >>> parse_take("left 2 by 0.1", System("wren", "", "", "mm", "tip", (), False, Blade(), (left,)))
     Take(lane=0, cut=1, length=0.1, side=None)
     """
-    words, by, amount = text.casefold().rpartition(" by ")
-    *named, number = words.split() or [""]
-    named = named[:-1] if named[-1:] == ["cut"] else named
     hint = "write the track, the cut from the bow and the length, as in `left 5 by 0.10`"
-    if not by or not number.isdecimal():
+    said = _TAKE.fullmatch(text)
+    if not said:
         raise BittingError(f"can't tell from {text!r} which cut is meant and how much comes off", hint=hint)
-    side = next((name for name in system.sides if system.convenience and name.casefold() in named), None)
-    fits = [
-        i
-        for i, lane in enumerate(system.lanes)
-        if all(word in (lane.track.name.casefold(), (lane.side or side or "").casefold()) for word in named)
-    ]
-    if len(fits) != 1:
+    named, number, amount = said.groups()
+    found = lanes_named(named, system)
+    if len(found) != 1:
         known = ", ".join(lane.label for lane in system.lanes)
         raise BittingError(
-            f"{text!r} names {'no' if not fits else 'more than one'} track", hint=f"its tracks: {known}; {hint}"
+            f"{text!r} names {'no' if not found else 'more than one'} track", hint=f"its tracks: {known}; {hint}"
         )
+    [(side, track)] = found
+    lane = next(i for i, one in enumerate(system.lanes) if one.track.name == track and one.side in (side, None))
     cut = int(number) - 1
-    if not 0 <= cut < system.lanes[fits[0]].track.cuts:
-        raise BittingError(
-            f"{text!r}: there is no cut {number}", hint=f"cuts are 1 to {system.lanes[fits[0]].track.cuts}"
-        )
+    if not 0 <= cut < system.lanes[lane].track.cuts:
+        raise BittingError(f"{text!r}: there is no cut {number}", hint=f"cuts are 1 to {system.lanes[lane].track.cuts}")
     length = parse_length(amount, system)
     if not 0 < length <= MOST_TAKEN * system.step:
         raise BittingError(
             f"{text!r}: {length:g} {system.unit} is no length to take off",
             hint="give a length above 0 and below two depths; for more, plan the deeper code with --have",
         )
-    return Take(fits[0], cut, length, side)
+    return Take(lane, cut, length, None if system.sided else side)
 
 
 def plan(
@@ -256,7 +254,9 @@ def plan(
                 system, evolve(simulation, walls=()) if take and have is None else simulation, eased=ease, radius=radius
             ),
             *words.taking(
-                system, [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut]) for t in take], side_taken
+                system,
+                [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut], t.length) for t in take],
+                side_taken,
             ),
             *work.notes,
         ),

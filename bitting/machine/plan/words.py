@@ -144,19 +144,30 @@ def taken(system: System, change: Mapping[str, tuple[list[float], list[float]]],
     return ", ".join(parts)
 
 
-def taking(system: System, cuts: Sequence[tuple[Lane, int, int]], only: str | None) -> tuple[str, ...]:
-    """What to try before a cut (its track, itself from 0, its depth) is set past its depth: the dial may have been set wrong.
+def taking(system: System, cuts: Sequence[tuple[Lane, int, int, float]], only: str | None) -> tuple[str, ...]:
+    """What to try before a cut (its track, itself from 0, its depth, how far) is set past its depth: the dial may have been
+    set wrong; and what takes a cut nearer to another depth than to its own.
 
     A machine that is true, set past the depth, would cut the key too deep by what is missing now.
     """
     names = [
         f"{lane.label} {cut + 1} at depth {lane.track.labels[depth]}, {system.in_both(lane.track.depths[depth])[0]}"
-        for lane, cut, depth in cuts
+        for lane, cut, depth, _ in cuts
     ]
     if not names:
         return ()
+    far = []
+    for lane, cut, depth, length in cuts:
+        depths, labels = lane.track.depths, lane.track.labels
+        like = min(range(len(depths)), key=lambda i: abs(depths[depth] + lane.track.deeper * length - depths[i]))
+        if like != depth:
+            far.append(
+                f"{lane.label} {cut + 1} would then be nearer to depth {labels[like]} "
+                f"({system.in_both(depths[like])[0]}) than to {labels[depth]}: was less to come off?"
+            )
     side = " Leave out a side that measured right." if system.convenience and len(system.sides) > 1 and not only else ""
     return (
+        *far,
         f"First mill once more {'; '.join(names)}, and measure: if the dial was only set wrong, that mends it. Go past the "
         f"depth only for what is still too shallow.{side}",
     )
