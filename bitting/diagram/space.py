@@ -7,6 +7,7 @@ import random
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 from math import prod
+from typing import Any
 
 import numpy as np
 from attrs import field, frozen
@@ -61,6 +62,24 @@ def completions(layers: Sequence[Layer]) -> tuple[NDArray[np.int64] | NDArray[np
         counts.append(below[layer.children].sum(axis=1))
     counts.reverse()
     return tuple(counts)
+
+
+def arrivals(layers: Sequence[Layer]) -> tuple[NDArray[np.int64] | NDArray[np.object_], ...]:
+    """How many ways lead from the root to every node, per layer and for the end: as `completions`."""
+    most = prod(layer.children.shape[1] for layer in layers)
+    found: list[NDArray[np.int64] | NDArray[np.object_]] = [np.ones(1, np.int64 if most < 2**62 else object)]
+    for layer, size in zip(layers, [*(len(layer.children) for layer in layers[1:]), 1], strict=True):
+        found.append(onward(layer.children, found[-1], size))
+    return tuple(found)
+
+
+def onward(children: NDArray[Any], ways: NDArray[Any], size: int) -> NDArray[Any]:
+    """The ways that lead to the nodes of a layer, one of `size` of them, where `ways` lead to those of the layer before."""
+    after = np.zeros(size, ways.dtype)
+    for column in children.T:
+        on = np.flatnonzero(column >= 0)
+        np.add.at(after, column[on], ways[on])
+    return after
 
 
 @frozen(slots=False)

@@ -31,29 +31,7 @@ from bitting.model.system import (
 )
 
 __all__ = [
-    "Across",
-    "Blade",
-    "Code",
-    "Cut",
-    "CutList",
-    "Cutting",
-    "Depths",
-    "Finding",
-    "Lane",
-    "Level",
-    "MM_PER_INCH",
-    "Measured",
-    "Measuring",
-    "Milling",
-    "Place",
-    "ReadCut",
-    "Reading",
-    "Readings",
-    "Rule",
-    "SetupCut",
-    "System",
-    "Track",
-    "Unit",
-    "code_of",
-    "write_cut",
-]
+    "Across", "Blade", "Code", "Cut", "CutList", "Cutting", "Depths", "Finding", "Lane", "Level", "MM_PER_INCH", "Measured",
+    "Measuring", "Milling", "Place", "ReadCut", "Reading", "Readings", "Rule", "SetupCut", "System", "Track", "Unit",
+    "code_of", "write_cut",
+]  # fmt: skip

@@ -50,10 +50,10 @@ def blade_blocks(
 
 def _home(system: System, written: CutList) -> tuple[Track, int | None]:
     """The track whose depths a list speaks of and the place of its lane (None where it could be given to no track)."""
-    for place, lane in enumerate(system.lanes):
-        if lane.track.name == written.track and lane.side in (None, written.side):
-            return lane.track, place
-    return system.tracks[0], None
+    if written.track is None or (system.sided and written.side is None):
+        return system.tracks[0], None
+    place = system.lane_of(written.side, written.track)
+    return system.lanes[place].track, place
 
 
 def _name(system: System, written: CutList) -> str:

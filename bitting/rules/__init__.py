@@ -33,18 +33,9 @@ from bitting.rules.sentence import (
 )
 
 __all__ = [
-    "Automaton",
-    "Kind",
-    "SentenceError",
-    "Violation",
-    "automaton",
-    "catalogue",
-    "explanations",
-    "idle",
-    "read_rule",
-    "readable",
-    "violations",
-]
+    "Automaton", "Kind", "SentenceError", "Violation", "automaton", "catalogue", "explanations", "idle", "read_rule",
+    "readable", "violations",
+]  # fmt: skip
 
 
 @cache

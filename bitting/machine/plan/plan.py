@@ -92,8 +92,8 @@ class Plan(Value):
     cautions: tuple[str, ...]
     obstacles: tuple[str, ...] = ()
     taken: str | None = None
-    rule_web: float | None = None
     """What a change takes off, in words; None where the whole key is cut."""
+    rule_web: float | None = None
 
     @property
     def system(self) -> str:
