@@ -53,6 +53,20 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     yield from _wrapped("", _legend(plan, full, short), columns, None)
     if not full:
         yield from _wrapped("", _before(plan), columns, None)
+    yield from _worked(plan, columns, plain, full, short)
+    if full:
+        yield from _listed("BEFORE", plan.setup, columns)
+        yield from _listed("CAUTIONS", plan.cautions, columns)
+        yield from _listed("THEN", plan.after, columns)
+    else:
+        after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
+        yield from _wrapped("", after, columns, None)
+    if copy:
+        yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
+
+
+def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> Iterator[Line]:
+    """The tracks in the order they are worked; those that repeat what was told before are named at the end."""
     number = 1
     shown: dict[str, tuple[int, TrackPlan]] = {}
     again: dict[str, list[str]] = {}
@@ -82,15 +96,6 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         turn = "" if full else "turn over, gauge it against the stop again; "
         repeated = f"{side.upper()}: {turn}{'all of' if short else 'moves'} {', '.join(parts)} once more"
         yield from _wrapped("", repeated, columns, HEAD)
-    if full:
-        yield from _listed("BEFORE", plan.setup, columns)
-        yield from _listed("CAUTIONS", plan.cautions, columns)
-        yield from _listed("THEN", plan.after, columns)
-    else:
-        after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
-        yield from _wrapped("", after, columns, None)
-    if copy:
-        yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
 
 
 def _before(plan: Plan) -> str:

@@ -76,21 +76,16 @@ NAMES = ("zero", "scale", "tilt", "lost")
 def fit_terms(rows: Sequence[Row]) -> Fit:
     """Fit `deviation = zero + scale · depth + tilt · along + lost · (depth ≠ 0)` to at least one row.
 
-    Lost motion is fitted only where it can be told from scale.
-
-    A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
+    Lost motion is fitted only where it can be told from scale. A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
     scale are left out until it is: the zero then takes them as none.
     """
     weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
     target = np.array([row.deviation for row in rows]) * weight
     whole = np.array([[1.0, row.depth, row.along, float(abs(row.depth) > 1e-9)] for row in rows]) * weight[:, None]
-    used = [0, 1, 2, 3]
-    assumed: tuple[str, ...] = ()
-    if not all(_told(whole)[i] for i in (0, 1, 3)):
-        used.pop()
+    used = [0, 1, 2, 3] if all(_told(whole)[i] for i in (0, 1, 3)) else [0, 1, 2]
+    fitted = len(used)
     while not _told(whole[:, used])[0]:
         used.pop()
-        assumed = ("zero",)
     design = whole[:, used]
     told = _told(design)
     # scaled columns, so that a depth in inches and a place without unit weigh alike
@@ -113,7 +108,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
         float(rest @ rest),
         len(rows) - rank,
         missing,
-        assumed,
+        ("zero",) if len(used) < fitted else (),
         max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
         terms.get("lost", none),
     )
