@@ -76,8 +76,8 @@ NAMES = ("zero", "scale", "tilt", "lost")
 def fit_terms(rows: Sequence[Row]) -> Fit:
     """Fit `deviation = zero + scale · depth + tilt · along + lost · (depth ≠ 0)` to at least one row.
 
-    Lost motion is fitted only where it can be told from scale. A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
-    scale are left out until it is: the zero then takes them as none.
+    Lost motion is fitted only where it can be told from scale. A term is told apart when its unit vector lies in the row
+    space of the design. Where zero is not, tilt and then scale are left out until it is: the zero then takes them as none.
     """
     weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
     target = np.array([row.deviation for row in rows]) * weight
