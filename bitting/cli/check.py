@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
@@ -105,10 +106,13 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
     """The code, legal or not; raises where it can't be read, and for words that are none."""
     from bitting.notation import parse_code
     from bitting.notation.hints import words_instead
+    from bitting.notation.mend import mended
 
     code = parse_code(text, system, lock=lock)
     if words := words_instead(code):
-        raise NotationError(words, text=text)
+        fault = NotationError(words, text=text)
+        fault.mending = partial(mended, text, system, lock)
+        raise fault
     return code
 
 
@@ -202,9 +206,10 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
     for i, (code, report) in enumerate(answers):
         if i:
             say()
-        for line, colour in render(code, report, columns, plain):
+        meant = None if code.well_formed else mended(code.text, code.system, report.lock)
+        for line, colour in render(code, report, columns, plain, meant=meant is not None):
             say(line, colour)
-        if not code.well_formed and (meant := mended(code.text, code.system, report.lock)):
+        if meant:
             say()
             for words in said_right(meant, [code.text]):
                 say(words)

@@ -12,8 +12,9 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from bitting.model import Code, Track
+from bitting.model import Code, System, Track
 from bitting.model.system import RESERVED
+from bitting.notation.aloud import HANDS, HEARD, TIMES
 from bitting.notation.tree import normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
@@ -47,12 +48,17 @@ def depth_hint(text: str, track: Track) -> str:
     return depths
 
 
-def strange_words(code: Code) -> list[str]:
-    """The words of letters that hold no depth, nor begin a name."""
-    labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
-    names = {name.casefold() for track in code.system.tracks for name in (track.name, *code.system.sides)} | {*RESERVED}
-    words = (word.casefold() for word in re.findall(r"[^\W]+", normalise(code.text)) if word.isalpha())
-    return [word for word in words if not labels & set(word) and not any(name.startswith(word) for name in names)]
+def strange_words(text: str, system: System) -> list[str]:
+    """The words of letters that hold no depth, begin no name, and say none."""
+    labels = {character.casefold() for track in system.tracks for label in track.labels for character in label}
+    names = {name.casefold() for track in system.tracks for name in (track.name, *system.sides)} | {*RESERVED}
+    words = (word.casefold() for word in re.findall(r"[^\W]+", normalise(text)) if word.isalpha())
+    known = {*HANDS, *TIMES, *(word for word, label in HEARD.items() if label.casefold() in labels)}
+    return [
+        word
+        for word in words
+        if not labels & set(word) and word not in known and not any(name.startswith(word) for name in names)
+    ]
 
 
 def words_instead(code: Code) -> str | None:
@@ -68,7 +74,7 @@ def no_code(code: Code) -> str | None:
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
-    if not strange_words(code) or (code.said and known) or 2 * known >= expected or number_hint(code):
+    if not strange_words(code.text, code.system) or (code.said and known) or 2 * known >= expected or number_hint(code):
         return None
     shown = " ".join(code.text.split())
     shown = shown if len(shown) <= 40 else shown[:37] + "…"

@@ -15,16 +15,14 @@ from collections.abc import Callable, Iterable, Iterator
 
 from bitting.errors import NotationError, nearest
 from bitting.model import Code, System
-from bitting.notation.hints import look_alike
+from bitting.notation.hints import look_alike, strange_words
 from bitting.notation.structure import places_of
 
 LONGEST = 300
 """Characters of the longest text that is mended; every slip is tried."""
-NUMBERS = (
-    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
-)  # fmt: skip
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
+CALLED = "codes?|cuts?|bitting|depths?|keys?"
 QUOTES = "[\"'`´‘’“”„«»]"
 
 
@@ -33,8 +31,8 @@ def mended(text: str, system: System, lock: str | None = None) -> str | None:
     if len(text) > LONGEST or _read(text, system, lock):
         return None
     tried, texts = {text}, [text]
-    for _ in range(2):
-        texts = [new for old in texts for slip in SLIPS for new in slip(old, system) if new not in tried]
+    for slips in (SLIPS, SLIPS[1:]):
+        texts = [new for old in texts for slip in slips for new in slip(old, system) if new not in tried]
         tried.update(texts)
         found = {code.plain for new in dict.fromkeys(texts) if (code := _read(new, system, lock))}
         if found:
@@ -62,10 +60,7 @@ REWRITTEN = (
     (QUOTES, ""),
     (r"[()]", " "),
     (r"[<>{}]", " "),
-    (
-        r"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:codes?|cuts?|bitting|depths?)\b\s*(?:is|are)?\s*[:=]?",
-        "",
-    ),  # what it is called
+    (rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", ""),  # what it is called
 )
 """Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
 
@@ -89,15 +84,12 @@ def _sides(text: str, system: System) -> Iterator[str]:
         yield re.sub(rf"(?i)[\s,;/]*\b(?:{names})\s*=\s*(?:{names})\s*\Z", "", text)
 
 
-def _words(text: str, system: System) -> Iterator[str]:
-    """Depths written out, `two one three`."""
-    labels = {label for track in system.tracks for label in places_of(track)}
-
-    def digit(word: re.Match[str]) -> str:
-        number = str(NUMBERS.index(word[0].casefold()))
-        return number if number in labels and word[0] not in labels else word[0]
-
-    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, re.sub(r"(?i)\boh\b", "zero", text))
+def _fillers(text: str, system: System) -> Iterator[str]:
+    """Words beside the code, `Hi, it is 2133 thanks!`: those that are no depth and no name, with the signs at them."""
+    strange = "|".join(map(re.escape, dict.fromkeys(strange_words(text, system))))
+    if strange:
+        told = rf"(?:{CALLED}|is|are)\b\s*[:=]|(?:{strange})\b(?!\s*[:=(])"  # with a colon any other is a name
+        yield re.sub(r"[\s.,;:!]+\Z", "", re.sub(rf"(?i)[^\w?()]*\b(?:{told})[^\w?()]*", " ", text))
 
 
 def _ends(text: str, system: System) -> Iterator[str]:
@@ -142,5 +134,8 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
     yield text
 
 
-SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _words, _ends, _names, _look_alikes)
-"""The slips that are tried: each gives the texts that a person may have meant, or the text itself."""
+SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
+    _fillers, _rewritten, _sides, _ends, _names, _look_alikes,
+)  # fmt: skip
+"""The slips that are tried: each gives the texts that a person may have meant, or the text itself. The first is not tried
+after another, which may have made a name look like a word."""
