@@ -82,7 +82,6 @@ class Learned:
 
     @property
     def proposed(self) -> tuple[LearnedRule, ...]:
-        """The rules past the limit."""
         return tuple(rule for rule in self.rules if rule.proposed)
 
     def as_dict(self) -> dict[str, Any]:
@@ -218,7 +217,6 @@ class _Learner:
         return chosen
 
     def any_broken(self, chosen: Iterable[tuple[Family, int]]) -> frozenset[int]:
-        """The codes that break any of the members."""
         return frozenset[int]().union(*(self.breaking(family, member) or () for family, member in chosen))
 
     def all_rules(self, chosen: Iterable[tuple[Family, int]]) -> list[Rule]:
@@ -330,7 +328,6 @@ class _Reading:
         self.known: dict[tuple[Any, int, int], Any] = {}
 
     def breaks(self, depths: Depths) -> bool:
-        """Whether a code breaks the rule."""
         state: Any = self.start
         for at, (i, lane, cut) in enumerate(self.places):
             key = state, at, depths[lane][cut]

@@ -26,21 +26,18 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property, partial
 from math import prod
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Array
-from bitting.diagram import Layer, completions
+from bitting.diagram import CodeSpace, Layer, completions
 from bitting.diagram.space import arrivals
 from bitting.errors import BittingError, Span
 from bitting.model import Code, CutList, Place, Readings, System, write_cut
 from bitting.notation.mend import mended
-
-if TYPE_CHECKING:
-    from bitting.diagram import CodeSpace
 
 MOST_SUBSETS = 200_000
 """Nodes of one projected layer at which the answer is given up."""
@@ -66,7 +63,6 @@ class Choices:
 
     @cached_property
     def count(self) -> int:
-        """How many candidates there are."""
         return prod(int(counts[0][0]) for counts in self._counts)
 
     @cached_property
@@ -355,7 +351,6 @@ class Writer:
     labels: tuple[tuple[str, ...], ...]
 
     def __call__(self, row: Sequence[int]) -> str:
-        """The canonical text of one candidate."""
         parts = [self.fixed[0]]
         for depth, labels, after in zip(row, self.labels, self.fixed[1:], strict=True):
             parts += (labels[depth], after)

@@ -238,7 +238,6 @@ def pack(flags: NDArray[np.bool_], words: int) -> NDArray[np.uint64]:
 
 
 def unpack(bits: NDArray[np.uint64], size: int) -> NDArray[np.bool_]:
-    """The flags that `pack` packed."""
     flags = np.unpackbits(bits.astype("<u8", copy=False).view(np.uint8), count=size, bitorder="little")
     return flags.astype(np.bool_)
 

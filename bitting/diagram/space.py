@@ -48,7 +48,6 @@ class Diagram:
 
     @property
     def nodes(self) -> int:
-        """The number of nodes, the end included."""
         return sum(len(layer.children) for layer in self.layers) + 1
 
 
@@ -206,11 +205,7 @@ class CodeSpace:
 
 
 def code_space(
-    system: System,
-    *,
-    allowed: Allowed | None = None,
-    rules: Sequence[Rule] | None = None,
-    budget: int = BUDGET,
+    system: System, *, allowed: Allowed | None = None, rules: Sequence[Rule] | None = None, budget: int = BUDGET
 ) -> CodeSpace:
     """Every legal code of a system. Raises `TooLargeError`, which names the rule, past the node budget.
 
@@ -224,11 +219,10 @@ def code_space(
     return CodeSpace(system, tuple(diagram_of(system, group, rules, allowed or {}, budget) for group in groups))
 
 
-def lane_space(system: System, lane: int, *, rules: Sequence[Rule] | None = None) -> Diagram:
+def lane_space(system: System, lane: int) -> Diagram:
     """One lane under the rules that speak of it alone."""
-    if rules is None:
-        rules = [rule for rule in system.rules if rule.level == "must"]
-    own = [rule for rule in rules if rule.lanes == (lane,) and not idle(rule, system)]
+    must = (rule for rule in system.rules if rule.level == "must")
+    own = [rule for rule in must if rule.lanes == (lane,) and not idle(rule, system)]
     return diagram_of(system, (lane,), own, {})
 
 

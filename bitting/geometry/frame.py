@@ -64,7 +64,6 @@ class Frame:
 
     @property
     def track(self) -> Track:
-        """The track of the lane."""
         return self.lane.track
 
     @property

@@ -54,7 +54,6 @@ class Facts:
         return 0.0 if self.system.cutting.shape == "vee" else float(self.system.need("cutting.cutter")) / 2
 
     def track(self, lane: int) -> Track:
-        """The track of a lane."""
         return self.system.lanes[lane].track
 
     def own(self, lane: int, depth: int) -> float:
@@ -126,5 +125,4 @@ def is_round(system: System) -> bool:
 
 
 def is_vee(system: System) -> bool:
-    """Whether it is cut with a vee."""
     return system.cutting.shape == "vee"

@@ -176,7 +176,6 @@ class _Walker:
         return 2 * found[0], unlike
 
     def _equal(self, start: int, end: int) -> int:
-        """Codes with the same depth at two layers."""
         total = 0
         for depth in range(self.tables[start].shape[1]):
             first = self.tables[start][:, depth]

@@ -428,7 +428,6 @@ def simulate(
 
 
 def share_groove(lane: Lane, other: Lane) -> bool:
-    """Whether two tracks are the walls of one groove."""
     return lane.track.milling == other.track.milling == "internal" and lane.side == other.side
 
 
@@ -465,7 +464,6 @@ def exact_depths(code: Code) -> Depths:
 
 
 def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
-    """Side, lane and moves of one track."""
     if isinstance(entry, Mapping):
         side, track, steps = entry.get("side"), entry["track"], entry["steps"]
     else:

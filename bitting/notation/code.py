@@ -197,7 +197,6 @@ class _Reader:
         return [self._cuts(mine, track) for mine, track in zip(shares, tracks, strict=True)]
 
     def cuts(self, nodes: Sequence[ParseTree], track: Track) -> tuple[Cut, ...]:
-        """The cuts of a list, in the order of the text."""
         return self._cuts([_item(node) for node in nodes], track)
 
     def _cuts(self, items: Sequence[Item], track: Track) -> tuple[Cut, ...]:

@@ -93,7 +93,6 @@ def spread(places: Sequence[float], gap: float) -> list[float]:
 
 
 def text_svg(label: Label) -> str:
-    """The label as an SVG text element."""
     x, y = round(label.x, 3), round(label.y + (0.0 if label.turned else label.size * 0.36), 3)
     if label.turned:
         x = round(label.x + label.size * 0.36, 3)
@@ -313,7 +312,6 @@ class _Drawing:
     labels: list[Label] = field(factory=list)
 
     def svg(self, paper: tuple[float, float], title: str, description: str, *, zoom: float = 1.0, ids: str) -> str:
-        """The whole as the text of an SVG file."""
         over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in self.labels), "</g>"]
         return document(paper, [*self.body, *over], title=title, description=description, zoom=zoom, ids=ids)
 

@@ -16,10 +16,7 @@ from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
 from bitting.model import System
-from bitting.report.table import table
-
-Line = tuple[str, str | None]
-"""A line and its colour on a terminal (None: no colour)."""
+from bitting.report.table import Line, table
 
 NARROW = 60
 """Columns under which a move is told without its other unit and its bite."""

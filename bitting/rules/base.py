@@ -94,12 +94,10 @@ def name(rule: Rule, system: System, lane: int = 0) -> str:
 
 
 def places(cuts: Iterable[int], lane: int = 0) -> tuple[Place, ...]:
-    """Places of one lane."""
     return tuple(Place(lane, cut) for cut in cuts)
 
 
 def all_places(cuts: Cuts) -> tuple[Place, ...]:
-    """Every place of a rule's lanes."""
     return tuple(Place(lane, cut) for lane, row in enumerate(cuts) for cut in range(len(row)))
 
 

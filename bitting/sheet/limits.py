@@ -49,7 +49,6 @@ class Limits:
 
     @property
     def name(self) -> str:
-        """`top left 3`."""
         return " ".join(filter(None, (self.side, self.track, str(self.cut))))
 
 

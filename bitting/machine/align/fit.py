@@ -19,6 +19,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
+from bitting.machine.inspect.lengths import PlaceReading
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System
 
@@ -125,19 +126,6 @@ def _told(design: Floats) -> list[bool]:
 
 
 @frozen
-class PlaceReading:
-    """A measured place: one distance from the stop, or the distances of both walls; `sd` where a ± was given with it.
-
-    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track.
-    """
-
-    values: tuple[float, ...]
-    track: str | None = None
-    cut: int | None = None
-    sd: float | None = None
-
-
-@frozen
 class SpaceFit:
     """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting."""
 
@@ -146,7 +134,6 @@ class SpaceFit:
 
 
 def middle_of(system: System) -> float:
-    """Halfway between the first and the last cut of the first track."""
     spaces = system.tracks[0].spaces
     return (spaces[0] + spaces[-1]) / 2
 
@@ -181,7 +168,6 @@ Scatter = tuple[float, int] | None
 
 
 def setup_depths(system: System, code: Code | None) -> Depths:
-    """The depths that the setup key was cut to."""
     if code is None:
         setup = system.need("cutting.setup")
         return tuple(

@@ -219,12 +219,7 @@ def _faces(system: System, readings: Readings) -> list[tuple[str | None, Track]]
 
 
 def _judge(
-    job: Job,
-    side: str | None,
-    track: Track,
-    cut: int,
-    got: Estimate | None,
-    working: dict[Key, Estimate] | None,
+    job: Job, side: str | None, track: Track, cut: int, got: Estimate | None, working: dict[Key, Estimate] | None
 ) -> InspectedCut:
     """One cut: its window, its probabilities and its verdict. Long because it fills every field of the answer once."""
     place = job.row(side, track.name)[cut]
