@@ -22,6 +22,7 @@ from typing import Any, ClassVar, Literal
 
 from attrs import frozen
 
+from bitting.checking import read_places
 from bitting.completion.answer import choices_of
 from bitting.completion.candidates import allowed_depths, shallowest, writer
 from bitting.diagram import code_space
@@ -158,10 +159,9 @@ def _verdict(cuts: Sequence[CutCompared]) -> bool | None:
 
 
 def _locks(system: System) -> dict[str, frozenset[Place]]:
-    every = {Place(n, cut) for n, lane in enumerate(system.lanes) for cut in range(lane.track.cuts)}
-    if not system.locks:
-        return {WHOLE: frozenset(every)}
-    return {name: frozenset(p for p in every if p.cut in cuts) for name, cuts in system.locks.items()}
+    if system.locks:
+        return {name: frozenset(read_places(system, name)) for name in system.locks}
+    return {WHOLE: frozenset(Place(n, cut) for n, lane in enumerate(system.lanes) for cut in range(lane.track.cuts))}
 
 
 def _differs(

@@ -61,10 +61,6 @@ class Facts:
         width = float(self.system.need("blade.width"))
         return width - self.track(lane).far_edge(depth, width)
 
-    def along(self, a: Place, b: Place) -> float:
-        """Between the centres of two cuts, along the blade."""
-        return abs(self.track(a.lane).spaces[a.cut] - self.track(b.lane).spaces[b.cut])
-
     def ahead(self, a: Place, b: Place) -> float:
         """How much nearer the tip the first cut lies than the second."""
         way = 1 if self.system.stop == "shoulder" else -1

@@ -23,7 +23,6 @@ from typing import Literal
 from attrs import define, evolve, field, frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
@@ -272,14 +271,11 @@ def blank_picture(system: System, panel: Panel, overlay: Overlay, *, title: str,
 
     It is made to be shown large, so it has no ruler.
     """
-    uncut = tuple(evolve(w, wall=(_uncut(w.frame),), centres=()) for w in panel.walls)
+    blanks = ((w, Piece(w.frame.x_bow, w.frame.x_tip, w.frame.x_bow, w.frame.surface)) for w in panel.walls)
+    uncut = tuple(evolve(wall, wall=(blank,), centres=()) for wall, blank in blanks)
     drawing = _Drawing(system, fitted_size(system, uncut), measures=False)
     y, width = drawing.panel(Panel("", uncut), MARGIN, overlay)
     return drawing.svg((width + MARGIN, y + MARGIN), title, _description(system, [panel], None), ids=ids)
-
-
-def _uncut(frame: Frame) -> Piece:
-    return Piece(frame.x_bow, frame.x_tip, frame.x_bow, frame.surface)
 
 
 def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:

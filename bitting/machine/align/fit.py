@@ -188,45 +188,31 @@ def rows_of(keys: Sequence[Readings], system: System, depths: Depths, gauge: Gau
         scatter, _ = hand_scatter(key.cuts, gauge, system)
         for cut in key.cuts:
             if cut.readings:
-                make = _across_row if cut.track == "across" else _single_row
-                row = make(cut, system, depths, gauge, scatter, number)
+                row = _row(cut, system, depths, gauge, scatter, number)
                 out.setdefault((cut.side, cut.track), []).append(row)
     single = {lane: rows for lane, rows in out.items() if lane[1] != "across"}
     order = [track.name for track in system.tracks] + ["across"]
     return dict(sorted((single or out).items(), key=lambda item: (item[0][0] or "", order.index(item[0][1]))))
 
 
-def _single_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
-    track = system.track(cut.track)
-    row = depths[system.lane_of(cut.side, cut.track)]
-    jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
-    mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
-    nominal = track.depths[row[cut.cut]]
-    return Row(
-        deviation=mean + track.deeper * jaw.mean - nominal,
-        sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
-        depth=nominal - track.depths[0],
-        along=track.along(cut.cut),
-        key=number,
-        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
-    )
-
-
-def _across_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
-    across = system.need("measuring.across")
-    tracks = [system.track(name) for name in across.tracks]
-    rows = [depths[system.lane_of(*face)] for face in across.of(cut.side)]
-    nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
+def _row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+    """One cut that was read; two opposite ones that were read together count as their mean."""
+    across = system.need("measuring.across") if cut.track == "across" else None
+    faces = ((cut.side, cut.track),) if across is None else across.of(cut.side)
+    tracks, many = [system.track(name) for _, name in faces], len(faces)
+    rows = [depths[system.lane_of(*face)] for face in faces]
     jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
+    mean, budget = measure(cut, gauge, system, float(np.linalg.norm([jaw.sd for jaw in jaws])), scatter)
+    total = mean if across is None else across.scale * (mean - across.amount)
     stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
-    mean, budget = measure(cut, gauge, system, float(np.hypot(jaws[0].sd, jaws[1].sd)), scatter)
+    nominal = sum(track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True))
     return Row(
-        deviation=(across.scale * (mean - across.amount) + stood_off - sum(nominal)) / 2,
-        sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
-        depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
+        deviation=(total + stood_off - nominal) / many,
+        sd=float(np.hypot(budget.own / many, (system.measuring.cut_sd or 0.0) / many**0.5)),
+        depth=(nominal - sum(track.depths[0] for track in tracks)) / many,
         along=tracks[0].along(cut.cut),
         key=number,
-        name=" ".join(filter(None, (cut.side, "across", str(cut.cut + 1)))),
+        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
     )
 
 
