@@ -26,6 +26,7 @@ from bitting.diagram import Counter
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Depths, Rule, System
 from bitting.rules import automaton, read_rule
+from bitting.rules.base import in_turn
 
 ROUNDS = 5
 """Times that the choice is gone over; it settles in two or three."""
@@ -322,9 +323,9 @@ class _Reading:
 
     def __init__(self, rule: Rule, system: System) -> None:
         made = automaton(rule, system)
-        cuts = [system.lanes[lane].track.cuts for lane in rule.lanes]
+        turns = in_turn([system.lanes[lane].track.cuts for lane in rule.lanes])
         self.start, self.step = made.start, made.step
-        self.places = [(i, rule.lanes[i], cut) for cut in range(max(cuts)) for i in range(len(cuts)) if cut < cuts[i]]
+        self.places = [(i, rule.lanes[i], cut) for i, cut in turns]
         self.known: dict[tuple[Any, int, int], Any] = {}
 
     def breaks(self, depths: Depths) -> bool:

@@ -19,6 +19,7 @@ from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
 from bitting.model.expect import expect
 from bitting.rules import idle
+from bitting.rules.base import in_turn
 
 
 @frozen
@@ -235,8 +236,7 @@ def diagram_of(
     purse: Purse | None = None,
 ) -> Diagram:
     """Some lanes under those of the rules that speak of them alone. Raises `TooLargeError` past the budget or the purse."""
-    cuts = {lane: system.lanes[lane].track.cuts for lane in lanes}
-    places = [Place(lane, cut) for cut in range(max(cuts.values())) for lane in lanes if cut < cuts[lane]]
+    places = [Place(lanes[i], cut) for i, cut in in_turn([system.lanes[lane].track.cuts for lane in lanes])]
     own = [rule for rule in rules if set(rule.lanes) <= set(lanes)]
     layers = build(system, places, own, allowed, budget, purse)
     return Diagram(lanes, tuple(Layer(place, table) for place, table in zip(places, layers, strict=True)))

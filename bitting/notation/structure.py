@@ -13,7 +13,7 @@ from typing import Generic, NamedTuple, TypeVar
 from lark import Token
 
 from bitting.errors import NotationError, Span, did_you_mean
-from bitting.model import System, Track
+from bitting.model import Lane, System, Track
 from bitting.notation.tree import ParseTree, branch, branches, leaf
 
 T = TypeVar("T")
@@ -224,6 +224,24 @@ def assign(
         elif name in by_name:
             out.append(Assigned(by_name[name], row, None))
     return out
+
+
+def lane_by_lane(
+    rows: Sequence[Row],
+    lanes: Sequence[Lane],
+    split: Callable[[Row, Sequence[Track]], Sequence[T] | None],
+    whole: Callable[[Row, Track], T],
+) -> list[tuple[Lane, Row, T]] | None:
+    """Lists without side wrappers where the sides differ, given to the lanes; None where number and length don't fit.
+
+    One list is `split` among them, as by `assign`; as many lists as lanes are taken `whole`.
+    """
+    tracks, shares = [lane.track for lane in lanes], None
+    if len(rows) == 1:
+        shares, rows = split(rows[0], tracks), [rows[0]] * len(lanes)
+    elif len(rows) == len(lanes):
+        shares = [whole(row, track) for row, track in zip(rows, tracks, strict=True)]
+    return None if shares is None else list(zip(lanes, rows, shares, strict=True))
 
 
 def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str] = ()) -> list[str | None]:
