@@ -12,26 +12,31 @@ Everything here is imported when it is first used, so `import bitting` costs nex
 
 from __future__ import annotations
 
-import re
+from functools import cache
 from importlib import import_module
-from pathlib import Path
 
 __version__ = "0.1.0"
 
-_STUB = Path(__file__).with_suffix(".pyi").read_text(encoding="utf-8")
-_HOMES = {name: home for home, name in re.findall(r"^from (bitting\S+) import (\w+)", _STUB, re.MULTILINE)}
 
-__all__ = [*_HOMES, "__version__"]
+@cache
+def _homes() -> dict[str, str]:
+    """Public name -> the module that it comes from."""
+    import re
+
+    with open(f"{__file__.removesuffix('.py')}.pyi", encoding="utf-8") as stub:
+        return {name: home for home, name in re.findall(r"^from (bitting\S+) import (\w+)", stub.read(), re.MULTILINE)}
 
 
 def __getattr__(name: str) -> object:
     """Import a public name from its home at the first use."""
-    if name not in _HOMES:
+    if name == "__all__":
+        return [*_homes(), "__version__"]
+    if name.startswith("__") or name not in _homes():
         raise AttributeError(f"module 'bitting' has no attribute {name!r}")
-    value: object = getattr(import_module(_HOMES[name]), name)
+    value: object = getattr(import_module(_homes()[name]), name)
     globals()[name] = value
     return value
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_HOMES})
+    return sorted({*globals(), *_homes(), "__all__"})

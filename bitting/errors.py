@@ -96,14 +96,14 @@ class TooLargeError(BittingError):
         self.rule = rule
 
 
-_COMMANDING = re.compile(
+_COMMANDING = (
     r"[\x00-\x09\x0b-\x1f\x7f-\x9f\xad\u0600-\u0605\u061c\u06dd\u070f\u08e2\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f"
     r"\ud800-\udfff\ufeff\ufff9-\ufffb\U000110bd\U000110cd\U00013430-\U0001345f\U0001bca0-\U0001bca3\U0001d173-\U0001d17a"
     r"\U000e0000-\U000e007f]"
 )
 """What a terminal obeys or hides instead of showing it: control characters but the line feed (C0, DEL, C1), format
 characters (directions, joiners, tags), separators of lines and paragraphs, halves of surrogate pairs (Unicode categories
-Cc, Cf, Zl, Zp and Cs)."""
+Cc, Cf, Zl, Zp and Cs). None of them counts as printable."""
 
 
 def shown(text: str, *, lines: bool = True) -> str:
@@ -115,7 +115,9 @@ def shown(text: str, *, lines: bool = True) -> str:
     >>> print(shown("2 1\x1b[2J 3\u202e"))
     2 1\x1b[2J 3\u202e
     """
-    text = _COMMANDING.sub(lambda found: found[0].encode("unicode_escape", "surrogatepass").decode("ascii"), text)
+    if text.isprintable():
+        return text
+    text = re.sub(_COMMANDING, lambda found: found[0].encode("unicode_escape", "surrogatepass").decode("ascii"), text)
     return text if lines else text.replace("\n", "\\n")
 
 
@@ -153,7 +155,7 @@ def point_at(text: str, spans: Sequence[Span], indent: str = "    ") -> str:
 def _columns(character: str) -> int:
     if character in "\t\r":
         return 1
-    if _COMMANDING.match(character):
+    if not character.isprintable() and re.match(_COMMANDING, character):
         return len(shown(character))
     if unicodedata.combining(character):
         return 0

@@ -29,10 +29,12 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
-from pathlib import Path
-from typing import BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 from bitting.errors import BittingError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 PRIVATE = 0o600
 MOST_BYTES = 1_000_000_000
@@ -200,6 +202,8 @@ def may_write(
 
     `forcible` says whether the command has a --force that its hint can name.
     """
+    from pathlib import Path  # 8 ms that only a written answer should cost
+
     target = Path(os.path.realpath(path))
     named = any(Path(os.path.realpath(source)) == target or _same(source, target) for source in inputs)
     if (

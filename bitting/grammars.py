@@ -12,27 +12,27 @@ Where the grammars and the shipped system files are found.
 In a wheel both folders lie inside the package (`bitting/data/grammars`, `bitting/data/systems`); in a checkout and in
 an editable install they stand beside it, where people look for them and edit them.
 
->>> (folder("systems") / "plover.toml").is_file()
+>>> "plover.toml" in os.listdir(folder("systems"))
 True
 """
 
 from __future__ import annotations
 
+import os
 from functools import cache
 from importlib import import_module
-from pathlib import Path
 from typing import Any, Literal
 
 from lark import Lark
 from lark import __version__ as lark_version
 
-_HERE = Path(__file__).resolve().parent
+_HERE = os.path.dirname(os.path.realpath(__file__))
 
 
-def folder(name: Literal["grammars", "systems"]) -> Path:
+def folder(name: Literal["grammars", "systems"]) -> str:
     """The folder of that name: the package's own copy where there is one, otherwise the one beside the package."""
-    inside = _HERE / "data" / name
-    return inside if inside.is_dir() else _HERE.parent / name
+    inside = os.path.join(_HERE, "data", name)
+    return inside if os.path.isdir(inside) else os.path.join(os.path.dirname(_HERE), name)
 
 
 Name = Literal["code", "readings", "rules"]
@@ -52,7 +52,7 @@ def parser(name: Name) -> Lark:
 def build(name: Name) -> Lark:
     """A parser from its grammar file: LALR, positions kept."""
     return Lark.open(
-        str(folder("grammars") / f"{name}.lark"),
+        os.path.join(folder("grammars"), f"{name}.lark"),
         parser="lalr",
         lexer="contextual",
         start="text",

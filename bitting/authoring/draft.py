@@ -6,10 +6,8 @@ what is merely usual can't be mistaken for each other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from itertools import pairwise
-from statistics import median
 from typing import Any, cast
 
 import tomlkit
@@ -25,8 +23,6 @@ from bitting.systemfile import read_system
 _COLUMN = 33
 """Where comments begin."""
 ASSUMED = "ASSUMED"
-ODD = 0.1
-"""A step that differs by more than this share from the usual one stands out; rounding makes less."""
 
 
 @frozen
@@ -53,24 +49,7 @@ def draft(answers: Answers, path: str) -> Draft:
     writer = _Writer(answers, list(answers.notes))
     text = writer.text()
     system = read_system(text, path)
-    return Draft(text, system, (*writer.notes, *dict.fromkeys(_standing_out(system))), tuple(writer.assumed))
-
-
-def _standing_out(system: System) -> Iterator[str]:
-    """Figures that fall out of a chart that is even otherwise: a digit may have slipped, and the file would be clean."""
-    again = "LOOK AGAIN at the chart"
-    for track in system.tracks:
-        names = [int(label) for label in track.labels if label.isdecimal()]
-        if len(names) == len(track.labels) and names not in (sorted(names), sorted(names, reverse=True)):
-            yield f"{again}: the depths' names don't run in the order of their figures, so one figure is probably wrong"
-        cuts = [str(number + 1) for number in range(track.cuts)]
-        for what, labels, figures in (("depths", track.labels, track.depths), ("cuts", cuts, track.spaces)):
-            steps = [abs(b - a) for a, b in pairwise(figures)]
-            usual = median(steps) if len(steps) > 2 else 0.0
-            off = [(n, step) for n, step in enumerate(steps) if abs(step - usual) > ODD * usual]
-            if off and 2 * len(off) <= len(steps):
-                said = ", ".join(f"{labels[n]} and {labels[n + 1]} {round(step, 4):g}" for n, step in off)
-                yield f"{again}: most {what} lie {round(usual, 4):g} apart, but {said}"
+    return Draft(text, system, tuple(writer.notes), tuple(writer.assumed))
 
 
 @define

@@ -106,12 +106,11 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
     """The code, legal or not; raises where it can't be read, and for words that are none."""
     from bitting.notation import parse_code
     from bitting.notation.hints import words_instead
-    from bitting.notation.mend import mended
 
     code = parse_code(text, system, lock=lock)
     if words := words_instead(code):
         fault = NotationError(words, text=text)
-        fault.mending = partial(mended, text, system, lock)
+        fault.mending = partial(_mended, text, system, lock)
         raise fault
     return code
 
@@ -124,8 +123,9 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
         try:
             code = _parsed(text, system, lock)
         except NotationError as fault:
-            complain(fault, where)
-            told = [fault.explain(), *(said_right(fault.meant, []) if fault.meant else [])]
+            but = _but(fault.meant, system, lock) if fault.meant else ""
+            complain(fault, where, but)
+            told = [fault.explain(), *(said_right(fault.meant, [], but) if fault.meant else [])]
             results.append({"input": text, "error": "\n".join(told)})
             continue
         report = check(code, lock=lock)
@@ -198,7 +198,6 @@ def _unread(text: str, system: System, fault: str) -> dict[str, object]:
 
 
 def _print(answers: list[tuple[Code, Report]]) -> None:
-    from bitting.notation.mend import mended
     from bitting.report.check import render
 
     columns = shutil.get_terminal_size().columns
@@ -206,13 +205,25 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
     for i, (code, report) in enumerate(answers):
         if i:
             say()
-        meant = None if code.well_formed else mended(code.text, code.system, report.lock)
+        meant = None if code.well_formed else _mended(code.text, code.system, report.lock)
         for line, colour in render(code, report, columns, plain, meant=meant is not None):
             say(line, colour)
         if meant:
             say()
-            for words in said_right(meant, [code.text]):
+            for words in said_right(meant, [code.text], _but(meant, code.system, report.lock)):
                 say(words)
+
+
+def _mended(text: str, system: System, lock: str | None) -> str | None:
+    from bitting.notation.mend import mended  # which a legal code doesn't need
+
+    return mended(text, system, lock)
+
+
+def _but(meant: str, system: System, lock: str | None) -> str:
+    """What has to be said of a mend that is no legal code."""
+    legal = check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
+    return "" if legal else f" (it is NOT legal in {system.name})"
 
 
 def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import errno
 import functools
-import json
 import os
-import shlex
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -263,25 +261,30 @@ def say_fitted(line: str) -> None:
     say(line)
 
 
-def complain(fault: BittingError, where: str = "") -> None:
-    """Print one fault on standard error (`where`: `line 3: `); that of a system file holds all its faults already."""
+def complain(fault: BittingError, where: str = "", but: str = "") -> None:
+    """Print one fault on standard error (`where`: `line 3: `); that of a system file holds all its faults already.
+
+    `but` is what is to be said of the mend that it offers (see `said_right`).
+    """
     tell(f"bitting: {where}{fault.explain()}")
     if fault.text is not None and fault.meant:
-        tell("\n".join(said_right(fault.meant, [fault.text])))
+        tell("\n".join(said_right(fault.meant, [fault.text], but)))
 
 
-def said_right(meant: str, given: Sequence[str]) -> list[str]:
+def said_right(meant: str, given: Sequence[str], but: str = "") -> list[str]:
     """What to say of a code that was certainly meant: the same command with it, for the shell, where it was given in one.
 
     `given` are the arguments that held it, one after the other, none for the words alone. A code that came by prompt or
-    pipe is not put into a command, which would stay in the shell's history.
+    pipe is not put into a command, which would stay in the shell's history. `but`: ` (it is NOT legal in plover)`.
     """
+    import shlex
+
     arguments = click.get_current_context().find_root().obj or []
     places = [i for i in range(len(arguments)) if arguments[i : i + len(given)] == list(given)]
     if not given or len(places) != 1 or any(shown(argument, lines=False) != argument for argument in arguments):
-        return [f"if this was meant, write it so: {meant}"]
+        return [f"if this was meant{but}, write it so: {meant}"]
     before, after = arguments[: places[0]], arguments[places[0] + len(given) :]
-    return ["if this was meant:", f"  {shlex.join(['bitting', *before, meant, *after])}"]
+    return [f"if this was meant{but}:", f"  {shlex.join(['bitting', *before, meant, *after])}"]
 
 
 Lines = Iterable[str | tuple[str, str | None]]
@@ -315,6 +318,8 @@ def print_json(answer: dict[str, Any]) -> None:
 
 def json_text(answer: Mapping[str, Any], indent: int | None = None) -> str:
     """JSON in the characters that standard output has; what a terminal would obey is escaped in it as JSON escapes."""
+    import json  # as `shlex` above: what a legal code needs is all that a check should wait for
+
     text = json.dumps(answer, ensure_ascii=not unicode_out(), indent=indent)
     if shown(text) != text:
         text = json.dumps(answer, indent=indent).replace("\x7f", "\\u007f")

@@ -78,7 +78,7 @@ def list_(as_json: bool) -> int:
     clashes = twice(known)
     rows = []
     for system in known:
-        where = "shipped" if system.shipped else str(system.path)
+        where = "shipped" if system.shipped else system.path
         try:
             read = load_system(system.path)
             row = {"system": read.name, "about": read.about, "source": read.source, "unit": read.unit, "from": where}
@@ -86,7 +86,7 @@ def list_(as_json: bool) -> int:
             row = {"system": system.name, "error": fault.message, "from": where}
         rows.append(row)
     if as_json:
-        print_json({"systems": rows, "folder": str(user_folder())})
+        print_json({"systems": rows, "folder": user_folder()})
     else:
         width = max(len(row["system"]) for row in rows)
         for row in rows:
@@ -271,9 +271,9 @@ def _lint_folder(place: Path, en1303: bool, strict: bool, as_json: bool) -> int:
         except BittingError as fault:
             status = NO_ANSWER
             tell(f"bitting: {fault.explain()}")
-            answered.append({"system": system.name, "file": str(system.path), "error": fault.message})
+            answered.append({"system": system.name, "file": system.path, "error": fault.message})
             continue
-        answered.append({**found.as_dict(), "file": str(system.path)})
+        answered.append({**found.as_dict(), "file": system.path})
         status = status if _passes(found, strict) else max(status, BAD_NEWS)
         if not as_json:
             say("\n" * (number > 0) + f"{system.path}:")

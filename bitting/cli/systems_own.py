@@ -171,7 +171,7 @@ def _target(name: str, output: str | None) -> Path:
         return Path(output)
     from bitting.systemfile import user_folder
 
-    folder = user_folder()
+    folder = Path(user_folder())
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as fault:
@@ -185,7 +185,7 @@ def _no_twin(name: str, target: Path) -> None:
     """Refuse a name that a system has already, where the new file would be found by it."""
     from bitting.systemfile import known_systems, user_folder
 
-    if target.resolve().parent != user_folder().resolve():
+    if target.resolve().parent != Path(user_folder()).resolve():
         return
     twin = next((known for known in known_systems() if known.name.casefold() == name.casefold()), None)
     if twin is not None:

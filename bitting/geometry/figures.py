@@ -14,8 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
-
-from attrs import frozen
+from typing import NamedTuple
 
 from bitting.model import System, Track
 
@@ -34,8 +33,7 @@ SIZES_MM = {
 """From what to what a size of a key can be, generously (common practice): past it a decimal point or the unit is wrong."""
 
 
-@frozen
-class Fault:
+class Fault(NamedTuple):
     """One fault: the lint's code for it, and a sentence."""
 
     code: str

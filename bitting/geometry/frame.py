@@ -35,7 +35,6 @@ from typing import Literal
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.jaw import surface_travel
 from bitting.model import Cutting, Lane, System, Track
 
 CLEARANCE_MM = 1.0
@@ -173,6 +172,25 @@ def _vee_reach(cutting: Cutting, deep: float) -> float:
     """Half the width that a vee has at the blank's edge, its point so deep in the metal; as far as the vee is described."""
     flank = 0.0 if cutting.angle is None else max(deep, 0.0) * tan(radians(cutting.angle / 2))
     return (cutting.root or 0.0) / 2 + flank
+
+
+def surface_travel(system: System, track: Track, radius: float) -> float:
+    """The travel (how deep from the shallowest depth on, so negative here) at which the blank's metal begins.
+
+    For an external or edge track that is the blank's own edge, or how far that comes `prepared`; where no width is
+    stated, one increment before the shallowest depth. An internal groove begins in solid metal: the back of a cutter
+    standing at the shallowest depth.
+    """
+    if track.milling == "internal":
+        return -2 * radius
+    width, shallowest = system.blade.width, track.depths[0]
+    if track.measured == "own-edge":
+        own = shallowest
+    elif width is None:
+        return -system.step
+    else:
+        own = (width if track.measured == "far-edge" else width / 2) - shallowest
+    return min((system.blade.prepared or 0.0) - own, 0.0)
 
 
 def reach_of(frame: Frame, w: float) -> float:

@@ -40,6 +40,7 @@ from math import inf, radians, sqrt, tan
 
 from attrs import field, frozen
 
+from bitting.geometry.frame import surface_travel
 from bitting.model import System, Track
 
 Side = tuple[tuple[tuple[float, ...], ...], ...]
@@ -267,22 +268,3 @@ def _vee(angle: float, root: float, surface: float) -> Wall:
         return max(min(flat if meet > gap - root / 2 else meet, edge, gap), 0.0)
 
     return Wall(rise, end, slope=flank)
-
-
-def surface_travel(system: System, track: Track, radius: float) -> float:
-    """The travel (how deep from the shallowest depth on, so negative here) at which the blank's metal begins.
-
-    For an external or edge track that is the blank's own edge, or how far that comes `prepared`; where no width is
-    stated, one increment before the shallowest depth. An internal groove begins in solid metal: the back of a cutter
-    standing at the shallowest depth.
-    """
-    if track.milling == "internal":
-        return -2 * radius
-    width, shallowest = system.blade.width, track.depths[0]
-    if track.measured == "own-edge":
-        own = shallowest
-    elif width is None:
-        return -system.step
-    else:
-        own = (width if track.measured == "far-edge" else width / 2) - shallowest
-    return min((system.blade.prepared or 0.0) - own, 0.0)

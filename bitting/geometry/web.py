@@ -25,8 +25,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from itertools import product
 from math import cos, hypot, radians, sin, tan
-
-from attrs import frozen
+from typing import NamedTuple
 
 from bitting.geometry.frame import hand_of
 from bitting.model import Cutting, Depths, Lane, System, Track
@@ -36,8 +35,7 @@ EXACT = 1e-9
 """Places nearer than this along the blade are one place."""
 
 
-@frozen
-class Meeting:
+class Meeting(NamedTuple):
     """A part of one wall that faces a part of another; a part is a cut, or the run between two (cuts counted from 0).
 
     A part stands at the shallowest depth of its cuts; `along` is how far the two lie apart along the blade.

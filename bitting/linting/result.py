@@ -44,6 +44,7 @@ CODES: Mapping[str, str] = {
     "sliver": "metal stands outboard of a wall, where the cutter doesn't come",
     "metal-thin": "too little metal stands between two walls, or between a wall and an edge",
     "floor-thin": "too little metal stands across the thickness",
+    "uneven": "a figure falls out of a table that is even otherwise",
     "read-out": "how many slips in a code that is read out go unnoticed",
     "not-checked": "a check needs a figure that the file doesn't state, or more counting than there is time for",
     "en-1303": "the code against the key-code requirements of EN 1303",

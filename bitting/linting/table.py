@@ -5,18 +5,43 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 from math import hypot, radians, sqrt, tan
+from statistics import median
 
 from bitting.decoding.model import model_of
 from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, hand_of, reach_of, seat_of
 from bitting.linting.facts import CUTTER, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
-from bitting.model import Place, System
+from bitting.model import Place, System, Track
 
 
 def _figures(facts: Facts) -> Iterator[LintFinding]:
     """Tables run the right way, walls lie on the blade, sizes are a key's."""
     return (LintFinding(fault.code, "error", fault.message) for fault in faults_of(facts.system))
+
+
+ODD = 0.1
+"""A step that differs by more than this share from the usual one stands out; rounding makes less."""
+
+
+def _uneven(facts: Facts) -> Iterator[LintFinding]:
+    """Figures that fall out of a table that is even otherwise: a digit may have slipped."""
+    said = dict.fromkeys(words for track in facts.system.tracks for words in _standing_out(track))
+    return (LintFinding("uneven", "warning", f"{words}: look again at the chart") for words in said)
+
+
+def _standing_out(track: Track) -> Iterator[str]:
+    names = [int(label) for label in track.labels if label.isdecimal()]
+    if len(names) == len(track.labels) and names not in (sorted(names), sorted(names, reverse=True)):
+        yield "the depths' names don't run in the order of their figures, so one figure is probably wrong"
+    cuts = [str(number + 1) for number in range(track.cuts)]
+    for what, labels, figures in (("depths", track.labels, track.depths), ("cuts", cuts, track.spaces)):
+        steps = [abs(b - a) for a, b in pairwise(figures)]
+        usual = median(steps) if len(steps) > 2 else 0.0
+        off = [(n, step) for n, step in enumerate(steps) if abs(step - usual) > ODD * usual]
+        if off and 2 * len(off) <= len(steps):
+            said = ", ".join(f"{labels[n]} and {labels[n + 1]} {round(step, 4):g}" for n, step in off)
+            yield f"most {what} lie {round(usual, 4):g} apart, but {said}"
 
 
 def _tolerance(facts: Facts) -> Iterator[LintFinding]:
@@ -191,6 +216,7 @@ def _has_groove(system: System) -> bool:
 FLOOR = ("blade.thickness", "blade.mill_depth", "blade.width")
 CHECKS = (
     Check("the figures by themselves", _figures, codes=False, stops=True),
+    Check("whether the tables are even", _uneven, codes=False),
     Check("whether depths fit the blade", lambda facts: iter(()), ("blade.width",), codes=False),  # noqa: ARG005
     Check("whether the tolerance tells depths apart", _tolerance, ("measuring.tolerance",), codes=False),
     Check("whether the cutter stays off the shoulder", _shoulder, (CUTTER,), codes=False, stops=True),

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from bitting.errors import BittingError
 from bitting.model.code import Code
-from bitting.model.readings import Readings
 from bitting.model.system import System
 
-MAKERS: dict[type, str] = {
-    Code: "parse_code(text, system)",
-    Readings: "parse_readings(text, system)",
-    System: "load_system(name or path)",
+if TYPE_CHECKING:
+    from bitting.model.readings import Readings
+
+MAKERS = {
+    "Code": "parse_code(text, system)",
+    "Readings": "parse_readings(text, system)",
+    "System": "load_system(name or path)",
 }
 
 
@@ -19,7 +23,7 @@ def expect(kind: type, value: object) -> None:
     if not isinstance(value, kind):
         found = "a text" if isinstance(value, str) else f"a value of type {type(value).__name__}"
         raise BittingError(
-            f"{found} stands where a {kind.__name__} is wanted", hint=f"`bitting.{MAKERS[kind]}` makes one"
+            f"{found} stands where a {kind.__name__} is wanted", hint=f"`bitting.{MAKERS[kind.__name__]}` makes one"
         )
 
 

@@ -7,9 +7,13 @@ as others, one for one.
 
 from __future__ import annotations
 
-from bitting.model import Readings, System
+from typing import TYPE_CHECKING
+
 from bitting.notation.code import parse_code
 from bitting.notation.tree import TABLE, normalise, parse_tree
+
+if TYPE_CHECKING:
+    from bitting.model import Readings, System
 
 __all__ = ["TABLE", "normalise", "parse_code", "parse_readings", "parse_tree", "plain"]
 

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from bitting.model import Code, System, Track
 from bitting.model.system import RESERVED
 from bitting.notation.aloud import HANDS, HEARD, TIMES
-from bitting.notation.tree import normalise
+from bitting.notation.tree import blank_comments, normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
 """Characters that are mistaken for each other by eye, in print or by hand."""
@@ -52,7 +52,7 @@ def strange_words(text: str, system: System) -> list[str]:
     """The words of letters that hold no depth, begin no name, and say none."""
     labels = {character.casefold() for track in system.tracks for label in track.labels for character in label}
     names = {name.casefold() for track in system.tracks for name in (track.name, *system.sides)} | {*RESERVED}
-    words = (word.casefold() for word in re.findall(r"[^\W]+", normalise(text)) if word.isalpha())
+    words = (word.casefold() for word in re.findall(r"[^\W]+", blank_comments(normalise(text))) if word.isalpha())
     known = {*HANDS, *TIMES, *(word for word, label in HEARD.items() if label.casefold() in labels)}
     return [
         word
@@ -62,19 +62,25 @@ def strange_words(text: str, system: System) -> list[str]:
 
 
 def words_instead(code: Code) -> str | None:
-    """What to say instead of judging a text: of words that aren't as many as the cuts of a key; else None."""
-    return None if code.complete else no_code(code)
+    """What to say instead of judging a text with words that mean nothing (`n/a`, `total 100`); else None, as of a whole code."""
+    if code.complete:
+        return None
+    return no_code(code) or (
+        number_hint(code) if any(len(word) > 1 for word in strange_words(code.text, code.system)) else None
+    )
 
 
 def no_code(code: Code) -> str | None:
     """What to say of words that are no code at all (`n/a`, `see job 4471`), else None.
 
-    That is when a word of letters holds no depth, and fewer than half of the key's cuts are there.
+    That is when a word of letters holds no depth, and fewer than half of the key's cuts are there or most words are such.
     """
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
-    if not strange_words(code.text, code.system) or (code.said and known) or 2 * known >= expected or number_hint(code):
+    strange, words = len(strange_words(code.text, system)), len(code.text.split())
+    few = 2 * known < expected or 2 * strange > words
+    if not strange or not few or (code.said and known) or number_hint(code):
         return None
     shown = " ".join(code.text.split())
     shown = shown if len(shown) <= 40 else shown[:37] + "…"

@@ -19,8 +19,8 @@ One code is a column of one: a table's codes get the same answers, many at a tim
 >>> system = bitting.load_system("plover")
 >>> for found in nearest(bitting.parse_code("left: 2133744 / right: 1124421", system), best=2).codes:
 ...     print(found.code, found.change, f"{found.probability:.0%}", sep=" | ")
-left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1 | left cut 5 read 7 for 2 | 76%
-left: 2 1 3 3 3 4 4 / right: 1 1 2 4 4 2 1 | left cut 5 read 7 for 3 | 7%
+left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1 | left cut 5 is 2, not 7 | 76%
+left: 2 1 3 3 3 4 4 / right: 1 1 2 4 4 2 1 | left cut 5 is 3, not 7 | 7%
 """
 
 from bitting.repair.repairer import Answer, Nearest, Repairer, nearest

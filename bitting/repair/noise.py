@@ -28,7 +28,7 @@ class Slip:
     probability: float
     of: str
     published: str = ""
-    words: str = "cut {at} read {sign} for {label}"
+    words: str = "cut {at} is {label}, not {sign}"
 
 
 OFF_BY_ONE = Slip("off by one", 0.004, "neighbour in the depth table", "single")
@@ -42,10 +42,10 @@ ACROSS = Slip(
     "swapped across", 0.0004, "two cuts with one between them", "jump_transposition", "cuts {at} and {third} swapped"
 )
 TWINS = Slip(
-    "twins", 0.0004, "two equal cuts and sign", "twin", "cuts {at} and {next} read {sign} {sign} for {label} {label}"
+    "twins", 0.0004, "two equal cuts and sign", "twin", "cuts {at} and {next} are {label} {label}, not {sign} {sign}"
 )
-TEEN = Slip("teen", 0.004, "3 0 written 1 3, to 9 0", "phonetic", "cuts {before} and {at} read 1 {sign} for {sign} 0")
-TENS = Slip("tens", 0.004, "1 3 written 3 0, to 1 9", "phonetic", "cuts {at} and {next} read {sign} 0 for 1 {sign}")
+TEEN = Slip("teen", 0.004, "3 0 written 1 3, to 9 0", "phonetic", "cuts {before} and {at} are {sign} 0, not 1 {sign}")
+TENS = Slip("tens", 0.004, "1 3 written 3 0, to 1 9", "phonetic", "cuts {at} and {next} are 1 {sign}, not {sign} 0")
 DROPPED = Slip("left out", 0.002, "cut", "omitted_or_added", "cut {at} is missing: {label}")
 DOUBLED = Slip("written twice", 0.002, "cut", "omitted_or_added", "cuts {at} and {next} are one cut, written twice")
 EXTRA = Slip(

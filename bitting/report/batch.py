@@ -46,9 +46,9 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
 def repeated_lines(summary: CodeSummary) -> Iterator[str]:
     """Codes that are repeated, and those that differ only by a slip."""
     if summary.duplicates:
-        repeat = "repeat" if summary.duplicates > 1 else "repeats"
+        have = "rows have" if summary.duplicates > 1 else "row has"
         named = _pairs(summary.duplicate_rows, summary.duplicates)
-        yield f"{summary.duplicates:,} of them {repeat} the code of an earlier row{named}"
+        yield f"{summary.duplicates:,} {have} the code of an earlier row{named}"
     yield from near_lines(summary)
 
 

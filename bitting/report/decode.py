@@ -200,7 +200,7 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
     odd = any(doubt.kind == "half a step off" for doubt in result.doubts)
     word = "none" if p < limit else "poor" if p < 5 * limit or odd else "good"
     yield (
-        f"fit: {word}; {percent(p)} of this system's own keys read as far from their code or further "
+        f"fit: {word}; {percent(p)} of {result.system} keys read no closer to their code than this one "
         f"(below {percent(limit)}: no fit)",
         None,
     )
@@ -379,7 +379,7 @@ def picture(result: Decoded, system: System, columns: int, *, plain: bool) -> It
             if cut.reading is not None:
                 row[at(cut.reading)] = reading
             yield f"  {cut.cut:>4}  {''.join(row).rstrip()}"
-    yield f"        {bar} the depth found, {dot} other depths (moved by what the whole key is off), {reading} reading"
+    yield f"        {bar} the depth found, {dot} other depths (shifted by what all readings are off), {reading} reading"
 
 
 def _axis(lane: Lane, at: Callable[[float], int], width: int) -> Iterator[str]:

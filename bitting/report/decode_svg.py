@@ -137,7 +137,7 @@ def _legend(top: float, system: System, unread: int | None) -> Iterator[str]:
     yield _line(x, x + 6, top, DECIDED, 0.9)
     yield _text(x + 8, top + 1, "depth decided", size=SMALL)
     yield _line(x + 34, x + 40, top, MOVED, 0.3)
-    yield _text(x + 42, top + 1, "other depths, moved by what the whole key is off", size=SMALL)
+    yield _text(x + 42, top + 1, "other depths, shifted by what all readings are off", size=SMALL)
     yield _dot(x + 3, y - 0.7, marked=False)
     yield _text(x + 8, y, "a reading", size=SMALL)
     yield _ring(x + 37, y - 0.7, marked=False)

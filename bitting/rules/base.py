@@ -8,9 +8,8 @@ a property test holds them together: a code breaks a rule exactly when the autom
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
-from typing import Any
-
-from attrs import field, frozen
+from types import MappingProxyType
+from typing import Any, NamedTuple
 
 from bitting.errors import BittingError
 from bitting.model import Place, Rule, System
@@ -30,28 +29,25 @@ class SentenceError(BittingError):
     """A rule sentence that isn't understood, or speaks of a track, cut or depth that the system doesn't have."""
 
 
-@frozen
-class Automaton:
+class Automaton(NamedTuple):
     """What a rule remembers while the cuts go by: as little as decides the rest, so that equal futures are equal states."""
 
     start: State
     step: Step
 
 
-@frozen
-class Violation:
+class Violation(NamedTuple):
     """What is wrong: the cuts concerned (lane within the rule's lanes) and a message saying how far off."""
 
     places: tuple[Place, ...]
     message: str
 
 
-@frozen
-class Form:
+class Form(NamedTuple):
     """One way to say a rule: a pattern of words (see `bitting.rules.sentence`) and what it fixes beyond its slots."""
 
     words: str
-    fixed: Mapping[str, Any] = field(factory=dict)
+    fixed: Mapping[str, Any] = MappingProxyType({})
 
 
 Evaluate = Callable[[Rule, System, Cuts], Iterator[Violation]]
@@ -59,8 +55,7 @@ Bind = Callable[[System, Sequence[int], dict[str, Any]], Iterable[tuple[tuple[in
 """(system, lanes in scope, slots) -> the lanes and arguments of each rule that the sentence makes."""
 
 
-@frozen
-class Kind:
+class Kind(NamedTuple):
     """A kind of rule. `explanation` is for people; `example` is a sentence, a code it allows and one it forbids.
 
     `pairs` says that it judges each pair of neighbouring cuts of its lane by itself, whatever the others are. `idle` says of

@@ -24,10 +24,10 @@ The tracks of a system file: spaces and depths listed or derived, and `like` for
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from pathlib import PurePath
 from typing import Any, Literal, cast
 
 from attrs import evolve
@@ -231,7 +231,7 @@ def read_system(text: str, path: str) -> System:
     the rest is judged too; then what the tables say; then the sentences, where there are tracks to speak of; and where there
     are faults at all, what can hardly be meant.
     """
-    faults = Faults(shown(PurePath(path).name or path, lines=False))
+    faults = Faults(shown(os.path.basename(path) or path, lines=False))
     top = read_table(parse(text, path, faults), "", tables.TOP, faults)
     system = _system(top, path, faults)
     rules = [rule for level in LEVELS for rule in _rules(system, level, faults)] if system is not None else []

@@ -19,9 +19,7 @@ import os
 import stat
 import tomllib
 from collections.abc import Iterable
-from pathlib import Path
-
-from attrs import frozen
+from typing import NamedTuple
 
 from bitting.errors import BittingError, SystemFileError, nearest, shown
 from bitting.files import was_read
@@ -39,35 +37,35 @@ def shipped_systems() -> tuple[str, ...]:
     return tuple(sorted(name[:-5] for name in os.listdir(folder("systems")) if name.endswith(".toml")))
 
 
-@frozen
-class Known:
+class Known(NamedTuple):
     """A system that commands find by its name; `path` is its file, `shipped` whether it comes with the toolkit."""
 
     name: str
-    path: Path
+    path: str
     shipped: bool
 
 
-def user_folder() -> Path:
+def user_folder() -> str:
     """The folder for the user's own systems; it need not be there."""
-    import platformdirs
+    from click import get_app_dir
 
-    return platformdirs.user_data_path("bitting", appauthor=False) / "systems"
+    return os.path.join(get_app_dir("bitting"), "systems")
 
 
 def known_systems() -> tuple[Known, ...]:
     """Every system that has a name, the shipped ones first; a name may stand there twice (see `twice`)."""
-    shipped = [Known(name, folder("systems") / f"{name}.toml", True) for name in shipped_systems()]
+    shipped = [Known(name, os.path.join(folder("systems"), f"{name}.toml"), True) for name in shipped_systems()]
     return (*shipped, *systems_in(user_folder()))
 
 
-def systems_in(place: Path) -> tuple[Known, ...]:
+def systems_in(place: str | os.PathLike[str]) -> tuple[Known, ...]:
     """The systems of a folder, by the names in their files (the file's own name where it can't be read)."""
     try:
-        files = sorted(place.glob("*.toml"))
+        names = sorted(os.listdir(place))
     except OSError:
         return ()
-    return tuple(Known(_declared(path), path, False) for path in files if path.is_file())
+    files = (os.path.join(place, name) for name in names if name.endswith(".toml"))
+    return tuple(Known(_declared(path), path, False) for path in files if os.path.isfile(path))
 
 
 def twice(known: Iterable[Known]) -> dict[str, list[Known]]:
@@ -78,12 +76,14 @@ def twice(known: Iterable[Known]) -> dict[str, list[Known]]:
     return {name: found for name, found in by_name.items() if len(found) > 1}
 
 
-def _declared(path: Path) -> str:
+def _declared(path: str) -> str:
+    stem = os.path.basename(path).removesuffix(".toml")
     try:
-        name = tomllib.loads(path.read_text(encoding="utf-8-sig"))["system"]["name"]
+        with open(path, encoding="utf-8-sig") as file:
+            name = tomllib.loads(file.read())["system"]["name"]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return path.stem
-    return name if isinstance(name, str) and name else path.stem
+        return stem
+    return name if isinstance(name, str) and name else stem
 
 
 def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> System:
@@ -96,15 +96,15 @@ def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> 
     """
     given = os.fspath(name_or_path)
     if not isinstance(name_or_path, str) or given.endswith(".toml") or os.path.basename(given) != given:
-        return _sound(_read(Path(given)), sound)
+        return _sound(_read(given), sound)
     known = known_systems()
     found = [system for system in known if system.name.casefold() == given.casefold()]
     if len(found) > 1:
         raise BittingError(twice_said(found), hint="give the path of the one you mean, or rename one under [system]")
     if found:
         return _sound(_read(found[0].path), sound)
-    if given and Path(given).is_file():
-        return _sound(_read(Path(given)), sound)
+    if given and os.path.isfile(given):
+        return _sound(_read(given), sound)
     names = list(dict.fromkeys(system.name for system in known))
     near = nearest(given, names)
     meant = f"did you mean {near}? " if near else ""
@@ -115,7 +115,7 @@ def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> 
 def twice_said(found: Iterable[Known]) -> str:
     """That several systems have one name, and where each is."""
     systems = list(found)
-    places = " and ".join("shipped" if system.shipped else str(system.path) for system in systems)
+    places = " and ".join("shipped" if system.shipped else system.path for system in systems)
     return f"{len(systems)} systems are called {systems[0].name!r}: {places}"
 
 
@@ -127,11 +127,11 @@ def _sound(system: System, asked: bool) -> System:
     return system
 
 
-def _read(path: Path) -> System:
-    name = shown(os.fspath(path), lines=False)
-    file = shown(path.name, lines=False) or name
+def _read(path: str) -> System:
+    name = shown(path, lines=False)
+    file = shown(os.path.basename(path), lines=False) or name
     try:
-        with path.open("rb") as stream:
+        with open(path, "rb") as stream:
             was_read(stream.fileno())
             if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
                 raise OSError(errno.EINVAL, "it is a device, not a file")
@@ -156,4 +156,4 @@ def _read(path: Path) -> System:
         raise unusable(
             name, [f"{file}: line {line}: found a byte that is not UTF-8; allowed: text saved as UTF-8"]
         ) from None
-    return read_system(text, os.fspath(path))
+    return read_system(text, path)

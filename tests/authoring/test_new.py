@@ -27,8 +27,8 @@ SAID = {"unit": "mm", "depths": "1 8.60, 2 8.15, 3 7.70", "spaces": "21.4 19.1 1
 @pytest.fixture(autouse=True)
 def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The user's folder, away from the real one."""
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-    return tmp_path / "data" / "bitting" / "systems"
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return tmp_path / "config" / "bitting" / "systems"
 
 
 def run(*words: str, stdin: str | None = None) -> tuple[int, str, str]:
@@ -126,7 +126,7 @@ EVEN = "0 .340, 1 .325, 2 .310, 3 .295, 4 .280, 5 .265, 6 .250"
 def test_a_figure_that_stands_out_of_an_even_chart_is_told(depths: str, spaces: str, words: str | None) -> None:
     unit = "mm" if "8.6" in depths else "in"
     made = draft(answered(unit=unit, milling="edge", stop="shoulder", depths=depths, spaces=spaces), "f")
-    odd = [note for note in made.notes if note.startswith("LOOK AGAIN")]
+    odd = [finding.message for finding in lint(made.system).findings if finding.code == "uneven"]
     assert odd == [] if words is None else words in odd[0]
 
 

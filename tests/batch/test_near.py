@@ -165,7 +165,7 @@ def test_the_later_row_gets_a_remark_and_stays_legal(tmp_path: Path) -> None:
 def test_what_the_command_says_of_them(tmp_path: Path) -> None:
     source = table(tmp_path)
     result = CliRunner().invoke(main, ["batch", str(source), "-s", "plover", "-o", str(tmp_path / "out.csv")])
-    assert "1 of them repeats the code of an earlier row: rows 5 and 8\n" in result.stdout
+    assert "1 row has the code of an earlier row: rows 5 and 8\n" in result.stdout
     assert "2 pairs of legal codes differ only by a slip: rows 3 and 5, 3 and 7 (chance alone" in result.stdout
     assert " would make hardly any)\n" in result.stdout
     options = ["-s", "plover", "-o", str(tmp_path / "out.csv"), "--force", "--json"]

@@ -168,7 +168,7 @@ def test_a_limit_is_for_different_codes(tmp_path: Path) -> None:
         (
             "top(2133144 / 1124421); bottom(2133244 / 1124421)",
             "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1",
-            "read 1 for 2",
+            "is 2, not 1",
         ),
         ("213314 1124421", "", "legal codes are one slip away"),
         ("left: 2133244", "", "all the cuts of right are missing"),

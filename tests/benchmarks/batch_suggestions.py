@@ -25,9 +25,39 @@ from bitting.model import System, code_of
 from bitting.notation import parse_code
 from bitting.systemfile import load_system, shipped_systems
 
-KINDS = ("one off", "alike", "any digit", "swapped", "left out", "doubled", "from the tip", "exchanged", "two slips")
-ALIKE = {"0": "6", "1": "7", "2": "7", "3": "8", "4": "9", "5": "69", "6": "05", "7": "1", "8": "3", "9": "54"}
-"""Digits that look or sound alike, written by hand or dictated (common practice)."""
+KINDS = (
+    "one off", "heard", "seen", "typed", "any digit", "exchanged digits", "dropped", "doubled", "from the tip",
+    "tracks exchanged", "one track missing", "two slips",
+)  # fmt: skip
+MISREAD = {
+    "heard": {"1": "7", "5": "9", "7": "1", "9": "5", "A": "8", "B": "DE", "C": "DE", "D": "BE", "E": "BD"},
+    "seen": {
+        "0": "6",
+        "1": "7",
+        "2": "7Z",
+        "3": "8",
+        "4": "9",
+        "5": "6S",
+        "6": "50",
+        "8": "3B",
+        "9": "4",
+        "B": "8",
+        "D": "0",
+    },
+    "typed": {
+        "0": "1",
+        "1": "24",
+        "2": "135",
+        "3": "26",
+        "4": "157",
+        "5": "2468",
+        "6": "359",
+        "7": "48",
+        "8": "579",
+        "9": "68",
+    },
+}
+"""What is taken for a sign by ear and by eye, and what lies beside it on the number pad (common practice)."""
 Rows = list[list[str]]
 
 
@@ -39,22 +69,24 @@ def spoil(rows: Rows, kind: str, labels: tuple[str, ...], draw: random.Random) -
     if kind == "one off" and row[at] in labels:
         place = labels.index(row[at]) + draw.choice((-1, 1))
         row[at] = labels[place] if 0 <= place < len(labels) else row[at]
-    elif kind == "alike":
-        row[at] = draw.choice(ALIKE.get(row[at], row[at]))
+    elif kind in MISREAD:
+        row[at] = draw.choice(MISREAD[kind].get(row[at], row[at]))
     elif kind == "any digit":
         row[at] = draw.choice("0123456789")
-    elif kind == "swapped":
+    elif kind == "exchanged digits":
         row[at], row[at + 1] = row[at + 1], row[at]
-    elif kind == "left out":
+    elif kind == "dropped":
         del row[at]
     elif kind == "doubled":
         row.insert(at, row[at])
     elif kind == "from the tip":
         rows = [row[::-1] for row in rows]
-    elif kind == "exchanged":
+    elif kind == "tracks exchanged":
         rows = rows[::-1]
+    elif kind == "one track missing" and len(rows) > 1:
+        rows[draw.randrange(len(rows))] = []
     elif kind == "two slips":
-        for one in draw.sample(("one off", "alike", "any digit", "swapped"), 2):
+        for one in draw.sample(("one off", "heard", "seen", "typed", "any digit", "exchanged digits"), 2):
             rows = spoil(rows, one, labels, draw)
     return rows
 
@@ -68,9 +100,8 @@ def spoilt(system: System, number: int, seed: int) -> list[tuple[str, str, str]]
         kind = KINDS[place % len(KINDS)]
         rows = [[lane.track.labels[d] for d in row] for lane, row in zip(system.lanes, depths, strict=True)]
         rows = spoil(rows, kind, system.lanes[0].track.labels, draw)
-        text = " / ".join(f"{lane.track.name}: {' '.join(row)}" for lane, row in zip(system.lanes, rows, strict=True))
-        if system.sided:
-            text = "; ".join(f"{lane.side}({' '.join(row)})" for lane, row in zip(system.lanes, rows, strict=True))
+        lists = [(lane.label, " ".join(row)) for lane, row in zip(system.lanes, rows, strict=True) if row]
+        text = " / ".join(f"{label}: {row}" for label, row in lists)
         try:
             legal = check(parse_code(text, system), suggest=False).legal
         except BittingError:

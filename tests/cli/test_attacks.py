@@ -98,7 +98,7 @@ def test_carets_stand_under_what_is_written_out() -> None:
 @pytest.mark.parametrize("command", but_long(["draw", "complete", "decode", "sheet"], "complete", "decode", "sheet"))
 def test_no_output_is_a_file_the_run_reads(tmp_path: Path, command: str, how: str) -> None:
     system, other = tmp_path / "my.toml", tmp_path / "other.toml"
-    text = (folder("systems") / "plover.toml").read_text()
+    text = Path(folder("systems"), "plover.toml").read_text()
     system.write_text(text)
     if how == "link":
         other.symlink_to(system)

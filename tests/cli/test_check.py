@@ -75,7 +75,7 @@ def test_words_that_are_no_code_are_answered_in_a_line():
         ("code is 022872 thanks", "dunlin", "0 2 2 8 7 2"),
         ("Hi the code is: 0-2-2-8-7-2.", "dunlin", "0 2 2 8 7 2"),
         ("upper 122534 then lower 533214 please!", "grebe", "top: 1 2 2 5 3 4 / bottom: 5 3 3 2 1 4"),
-        ("see 022872", "dunlin", "0 2 2 8 7 2"),
+        ("it is 022872, ok", "dunlin", "0 2 2 8 7 2"),
     ],
 )
 def test_words_around_a_code_are_taken_off_in_the_command_to_paste(text, system, meant):
@@ -310,6 +310,20 @@ def test_systems_sample_is_seeded_and_codes_are_listed_in_order():
     assert run("systems", "codes", "wren", "--from", "3000", "--limit", "2").stdout.splitlines() == listed[2999:3001]
 
 
+@pytest.mark.parametrize("text", ["80O719", "8.0.0.7.1.9"])
+def test_a_mend_that_is_no_legal_code_is_offered_as_that(text):
+    found = run("check", text, "-s", "dunlin")
+    assert "if this was meant (it is NOT legal in dunlin):" in found.stdout + found.stderr
+    assert "if this was meant:" in run("check", "I2O534", "-s", "dunlin").stdout
+
+
+@pytest.mark.parametrize("name", ["dunlin", "wren", "plover"])
+@pytest.mark.parametrize("text", ["total 4711", "code 669517", "job 5512", "see job 4471", "n/a"])
+def test_words_before_a_number_are_no_code_that_breaks_rules(text, name):
+    found = run("check", text, "-s", name)
+    assert (found.exit_code, found.stdout) == (2, "")
+
+
 def test_systems_rules_explains_a_kind():
     assert "guess" in run("systems", "rules", "equal-run").stdout
     assert "did you mean 'equal-run'" in run("systems", "rules", "equal-rum").stderr
@@ -320,7 +334,8 @@ def test_import_and_a_legal_check_pull_in_no_heavy_library():
         "import sys; import bitting; from bitting.cli import main\n"
         f"sys.argv = ['bitting', 'check', {LEGAL!r}, '-s', 'plover']\n"
         "try: main()\nexcept SystemExit: pass\n"
-        "heavy = {'numpy', 'scipy', 'shapely', 'openpyxl', 'jinja2', 'tabulate', 'python_calamine'} & set(sys.modules)\n"
+        "heavy = {'numpy', 'scipy', 'shapely', 'openpyxl', 'jinja2', 'tabulate', 'python_calamine', 'pathlib', 'json',\n"
+        "    'bitting.model.readings', 'bitting.notation.mend', 'bitting.geometry.jaw'} & set(sys.modules)\n"
         "sys.exit(repr(sorted(heavy)) if heavy else 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

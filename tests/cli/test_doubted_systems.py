@@ -53,7 +53,7 @@ BROKEN_FILES = {what: case for what, *case in broken()}
 @pytest.mark.parametrize("what", but_long(BROKEN_FILES, *list(BROKEN_FILES)[3:]))
 def test_every_command_refuses_or_warns_in_its_first_line(what: str, tmp_path: Path) -> None:
     name, changes, errors = BROKEN_FILES[what]
-    text = (folder("systems") / f"{name}.toml").read_text(encoding="utf-8")
+    text = Path(folder("systems"), f"{name}.toml").read_text(encoding="utf-8")
     for old, new in changes:
         text = text.replace(old, new)
     path = tmp_path / "own.toml"

@@ -21,7 +21,7 @@ WRONG = {
 @pytest.fixture(params=sorted(WRONG))
 def wrong(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[str, str]:
     old, new = WRONG[request.param]
-    source = (folder("systems") / "plover.toml").read_text(encoding="utf-8")
+    source = Path(folder("systems"), "plover.toml").read_text(encoding="utf-8")
     assert old in source
     path = tmp_path / "wrong.toml"
     path.write_text(source.replace(old, new), encoding="utf-8")

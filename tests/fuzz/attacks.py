@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 from attrs import evolve, frozen
 
@@ -189,7 +190,7 @@ width = 10.0
 
 def shipped_text(name: str) -> str:
     """The file of a shipped system."""
-    return (folder("systems") / f"{name}.toml").read_text(encoding="utf-8")
+    return Path(folder("systems"), f"{name}.toml").read_text(encoding="utf-8")
 
 
 def _table(draw: random.Random) -> Attack:

@@ -21,7 +21,7 @@ def run(*arguments: str) -> Result:
 @pytest.fixture
 def idle(tmp_path: Path) -> str:
     """The path of a system with a rule that does nothing."""
-    text = (folder("systems") / "plover.toml").read_text(encoding="utf-8")
+    text = Path(folder("systems"), "plover.toml").read_text(encoding="utf-8")
     path = tmp_path / "plover.toml"
     path.write_text(text.replace("must = [", 'must = ["adjacent cuts differ by at most 4",'), encoding="utf-8")
     return str(path)

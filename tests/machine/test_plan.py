@@ -365,7 +365,7 @@ def test_the_printed_moves_stand_where_the_machine_s_own_cutter_does() -> None:
 @pytest.mark.parametrize("change", [{"width": 6.4}, {"thickness": 2.0}])
 def test_a_key_cut_through_is_said_first_and_exits_1(change: dict[str, float], tmp_path: Path) -> None:
     """Walls 3.2 in from each edge of a blade of 6.4, or two faces milled 1.0 into a blade of 2.0, leave nothing."""
-    source = (folder("systems") / "plover.toml").read_text(encoding="utf-8")
+    source = Path(folder("systems"), "plover.toml").read_text(encoding="utf-8")
     name, value = next(iter(change.items()))
     old = {"width": "10.0", "thickness": "2.6"}[name]
     source = source.replace(f"{name} = {old}", f"{name} = {value}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 
@@ -43,7 +45,7 @@ def test_every_fault_has_a_hint_and_examples():
 
 
 def test_the_words_of_the_table_are_those_of_the_grammar():
-    lines = (folder("grammars") / "common.lark").read_text(encoding="utf-8").splitlines()
+    lines = Path(folder("grammars"), "common.lark").read_text(encoding="utf-8").splitlines()
     assert f"WORD: /{WORD}/" in lines
 
 

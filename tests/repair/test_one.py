@@ -136,22 +136,22 @@ BOTH = attrs.evolve(PLAIN, sides=("top", "bottom"), convenience=True)
 @pytest.mark.parametrize(
     ("made", "text", "meant", "change"),
     [
-        (PLAIN, "5 1 3 3 2 1", "4 1 3 3 2 1", "cut 1 read 5 for 4"),
-        (PLAIN, "1 2 3 4 7 2", "1 2 3 4 1 2", "cut 5 read 7 for 1"),  # 7 looks like 1
+        (PLAIN, "5 1 3 3 2 1", "4 1 3 3 2 1", "cut 1 is 4, not 5"),
+        (PLAIN, "1 2 3 4 7 2", "1 2 3 4 1 2", "cut 5 is 1, not 7"),  # 7 looks like 1
         (PLAIN, "1 2 3 S 2 1", "1 2 3 5 2 1", "S written for 5"),
         (PLAIN, "5 4 2 1 2 3", "4 5 2 1 2 3", "neighbours 1 and 2 swapped"),
-        (PLAIN, "1 2 2 2 3 1", "1 2 2 3 3 1", "cut 4 read 2 for 3"),
+        (PLAIN, "1 2 2 2 3 1", "1 2 2 3 3 1", "cut 4 is 3, not 2"),
         (PLAIN, "1 3 3 2 4 4 1", "1 3 2 4 4 1", "cuts 2 and 3 are one cut, written twice"),
         (PLAIN, "1 2 3 3 3 2 1", "1 2 3 3 2 1", "cuts 3 and 4 are one cut, written twice"),
         (PLAIN, "0 1 3 2 4 0", "1 2 4 3 5 1", "numbering shifted by one: every label one too low"),
-        (BOTH, "top(1 2 3 4 3 2); bottom(1 2 3 4 4 2)", "1 2 3 4 3 2", "bottom left cut 5 read 4 for 3"),
+        (BOTH, "top(1 2 3 4 3 2); bottom(1 2 3 4 4 2)", "1 2 3 4 3 2", "bottom left cut 5 is 3, not 4"),
         (PAIR, "3 2 2 1 / 1 2 3 4", "left: 1 2 3 4 / right: 3 2 2 1", "left and right exchanged"),
         (PAIR, "4 2 3 1 / 3 1 2 1", "left: 1 3 2 4 / right: 3 1 2 1", "left read from the tip"),
         (PAIR, "4 2 3 1 / 1 2 1 3", "left: 1 3 2 4 / right: 3 1 2 1", "read from the tip"),
         (PAIR, "1 3 2 4 / 1 3 3 1", "left: 1 3 2 4 / right: 3 1 3 1", "right neighbours 1 and 2 swapped"),
         (PAIR, "1 3 2 4 / 3 1 2 / 1", "left: 1 3 2 4 / right: 3 1 2 1", "shared out as left 4, right 4"),
         (PLAIN, "1/2/3/3/2/1", "1 2 3 3 2 1", "put together"),
-        (LETTERS, "P B C D", "A B C D", "cut 1 read P for A"),
+        (LETTERS, "P B C D", "A B C D", "cut 1 is A, not P"),
         (LETTERS, "A B C 8", "A B C B", "8 written for B"),
         (ZERO, "1 O O 2", "1 0 0 2", "O written for 0"),
         (SIDES, "top(4 3 2 1); bottom(1 2 2 3)", "top(1 2 2 3); bottom(4 3 2 1)", "top and bottom exchanged"),
@@ -304,9 +304,9 @@ def test_heard_tens_equal_brute_force() -> None:
         row = text.split()
         compare(made, lists_code(made, [(None, "left", row)]), posterior(made, [(0, None)], [row]))
     said = {found.code: found.change for found in nearest(bitting.parse_code("1 3 1 6", made), best=99).codes}
-    assert said["3 0 1 6"] == "cuts 1 and 2 read 1 3 for 3 0"
+    assert said["3 0 1 6"] == "cuts 1 and 2 are 3 0, not 1 3"
     said = {found.code: found.change for found in nearest(bitting.parse_code("3 3 0 1", made), best=99).codes}
-    assert said["3 1 3 1"] == "cuts 2 and 3 read 3 0 for 1 3"
+    assert said["3 1 3 1"] == "cuts 2 and 3 are 1 3, not 3 0"
 
 
 def test_a_list_of_no_track_is_written_by_the_first_ones_labels() -> None:

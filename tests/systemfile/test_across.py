@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 import bitting
@@ -14,7 +16,7 @@ SAID = 'across = { sides = ["top", "bottom"], from = 8.60 }'
 
 
 def grebe(said: str, *changes: tuple[str, str]) -> System:
-    text = (folder("systems") / "grebe.toml").read_text(encoding="utf-8")
+    text = Path(folder("systems"), "grebe.toml").read_text(encoding="utf-8")
     for old, new in ((SAID, said), *changes):
         assert old in text, old
         text = text.replace(old, new)

@@ -16,7 +16,7 @@ from bitting.systemfile import read_system
 from tests.conftest import but_long
 from tests.limits import python
 
-TEXT = (folder("systems") / "plover.toml").read_text()
+TEXT = Path(folder("systems"), "plover.toml").read_text()
 SPAN = 8.60 - 6.80
 KEY = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
 FIGURES = ("offset_sd", "tilt_sd", "left_right_sd", "wear", "cut_sd", "reclamp_sd", "reading_sd", "tolerance")
@@ -44,7 +44,7 @@ def test_a_tiny_figure_is_treated_as_absent_and_said(name: str, value: str) -> N
 def test_a_figure_of_half_a_micrometre_is_taken_as_it_stands() -> None:
     system = read_system(changed("offset_sd", "0.0005"), "my.toml")
     assert (system.measuring.offset_sd, system.notes) == (0.0005, ())
-    inch = (folder("systems") / "dunlin.toml").read_text()
+    inch = Path(folder("systems"), "dunlin.toml").read_text()
     below = re.sub(r"(?m)^offset_sd = \S+", "offset_sd = 0.000019", inch)  # 0.48 micrometres
     assert read_system(below, "d.toml").measuring.offset_sd == 0.0
     above = re.sub(r"(?m)^offset_sd = \S+", "offset_sd = 0.00002", inch)  # 0.51 micrometres
@@ -65,7 +65,7 @@ def test_a_figure_beyond_the_depth_table_names_itself_and_the_unit_that_was_mean
 
 
 def test_thousandths_of_an_inch_are_guessed_in_a_file_of_inches() -> None:
-    text = re.sub(r"(?m)^wear = \S+", "wear = 1.5", (folder("systems") / "dunlin.toml").read_text())
+    text = re.sub(r"(?m)^wear = \S+", "wear = 1.5", Path(folder("systems"), "dunlin.toml").read_text())
     with pytest.raises(SystemFileError, match=r"1\.5 thou are 0\.0015 in"):
         read_system(text, "dunlin.toml")
 

@@ -9,6 +9,7 @@ import math
 import re
 import tomllib
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
@@ -67,7 +68,7 @@ def test_one_system_for_each_family() -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_file_says_that_it_is_invented_and_comments_every_choice(name: str) -> None:
-    lines = (folder("systems") / f"{name}.toml").read_text(encoding="utf-8").splitlines()
+    lines = Path(folder("systems"), f"{name}.toml").read_text(encoding="utf-8").splitlines()
     assert lines[0].startswith(f"# {name}: INVENTED for the examples")
     assert "invented" in load_system(name).source
     assert load_system(name).name == name
@@ -81,7 +82,7 @@ def test_the_file_says_that_it_is_invented_and_comments_every_choice(name: str) 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_every_table_and_every_measuring_key_is_stated(name: str) -> None:
-    data = tomllib.loads((folder("systems") / f"{name}.toml").read_text(encoding="utf-8"))
+    data = tomllib.loads(Path(folder("systems"), f"{name}.toml").read_text(encoding="utf-8"))
     assert set(data) == {"format", "system", "blade", "tracks", "rules", "locks", "cutting", "measuring"}
     keys = {
         "tolerance",

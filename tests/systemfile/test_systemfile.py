@@ -475,7 +475,7 @@ def test_words_of_the_notation_are_no_names(name: str) -> None:
 
 
 def test_words_are_those_of_the_notation() -> None:
-    grammar = (folder("grammars") / "common.lark").read_text(encoding="utf-8")
+    grammar = Path(folder("grammars"), "common.lark").read_text(encoding="utf-8")
     word = re.search(r"^WORD: /(.*)/$", grammar, re.MULTILINE)
     assert word is not None
     assert word[1] == _WORD.pattern

@@ -39,7 +39,7 @@ CELLS: dict[str, tuple[str, Said]] = {
     "exponent": ("1E5", ("illegal", "100000, or 1E5 was meant")),
     "date-iso": ("2001-03-02", ("illegal", "a date; it was probably typed as 2-3-1")),
     "date-slashes": ("3/2/2001", ("illegal", "a date; it was probably typed as")),
-    "date-month": ("02-Mar", ("illegal", "a date; it was probably typed as 2-3 or 3-2")),
+    "date-month": ("02-Mar", ("unreadable", "a date; it was probably typed as 2-3 or 3-2")),
     "error": ("#N/A", ("unreadable", "the cell holds the spreadsheet's error #N/A")),
     "error-ref": ("#REF!", ("unreadable", "the cell holds the spreadsheet's error #REF!")),
     "superscript": ("2²33345 1123421", ("unreadable", "")),

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
-
-from attrs import frozen
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bitting.model import Lane, Place, Rule, System
 from bitting.rules.base import Automaton, Cuts, Form, Kind, SentenceError, Violation, labels, name
@@ -56,8 +54,7 @@ def _bind(system: System, scope: Sequence[int], slots: dict[str, Any]) -> Bound:
         yield lanes, {"least": least, "faces": True}
 
 
-@frozen
-class _Check:
+class _Check(NamedTuple):
     """Two parts that face each other, the cuts they are made of (in the diagram's order) and what stands between them.
 
     `stands[a][b]` is for a part of the first wall at depth a and one of the second at depth b.
