@@ -394,7 +394,12 @@ def simulate(
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
     depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
     """
-    depths = exact_depths(code) if isinstance(code, Code) else code
+    depths = code.depths if isinstance(code, Code) else code
+    if depths is None:
+        raise BittingError(
+            "a key can be cut only from a code whose every cut is one known depth",
+            hint="`bitting check` says what is wrong or still open in it; `bitting complete` lists what fits",
+        )
     runs: list[Run] = []
     for entry in tracks:
         side, lane, steps = _job(system, entry)
@@ -450,17 +455,6 @@ def across_groove(owner: Frame, path: Sequence[Point], frame: Frame) -> list[Poi
     centre = owner.across(owner.dimension(0.0)) - owner.inwards * owner.radius
     at_rest = frame.travel(frame.dimension_at(centre + frame.inwards * frame.radius))
     return [(x, at_rest - w) for x, w in path]
-
-
-def exact_depths(code: Code) -> Depths:
-    """The depths of a code that can be cut; otherwise an error that says what is still open or wrong."""
-    depths = code.depths
-    if depths is None:
-        raise BittingError(
-            "a key can be cut only from a code whose every cut is one known depth",
-            hint="`bitting check` says what is wrong or still open in it; `bitting complete` lists what fits",
-        )
-    return depths
 
 
 def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
