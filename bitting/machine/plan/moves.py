@@ -172,7 +172,7 @@ class _Writer:
             self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w))
 
     def to_absolute(self, action: str, control: str, value: float) -> None:
-        self.add(action, f"{control} {round(value, 9)!r}")
+        self.add(action, f"{control} {round(value, 12)!r}")
 
 
 def label_at(frame: Frame, w: float) -> str | None:
