@@ -162,6 +162,12 @@ def _columns(character: str) -> int:
     return 2 if unicodedata.east_asian_width(character) in "WF" else 1
 
 
+def did_you_mean(word: str, known: Sequence[str], shown: Callable[[str], str] = repr) -> str:
+    """`did you mean 'door'? ` in front of a hint, nothing where no known word is close."""
+    near = nearest(word, known)
+    return f"did you mean {shown(near)}? " if near else ""
+
+
 def nearest(word: str, known: Sequence[str]) -> str | None:
     """The known word most like `word`, or None when nothing is close."""
     import difflib  # 5 ms that only a wrong word should cost

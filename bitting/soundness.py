@@ -17,6 +17,7 @@ from bitting.geometry.spare import groove_room, spared
 from bitting.geometry.web import Clearance, facing, meetings, states_cutter, straight
 from bitting.model import Place, System
 from bitting.rules import automaton, idle, violations
+from bitting.rules.base import in_turn
 
 STEPS = 6000
 """Questions put to the rules before a legal code is given up; some milliseconds."""
@@ -37,8 +38,7 @@ def some_legal(system: System) -> bool:
     """Whether a legal code is found within `STEPS`, by going deeper wherever every rule still agrees."""
     rules = [rule for rule in system.rules if rule.level == "must" and not idle(rule, system)]
     made = [({lane: i for i, lane in enumerate(rule.lanes)}, automaton(rule, system)) for rule in rules]
-    longest = max(lane.track.cuts for lane in system.lanes)
-    places = [(i, cut) for cut in range(longest) for i, lane in enumerate(system.lanes) if cut < lane.track.cuts]
+    places = in_turn([lane.track.cuts for lane in system.lanes])
     dead: set[tuple[int, tuple[object, ...]]] = set()
     steps = 0
 

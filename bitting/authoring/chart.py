@@ -119,7 +119,6 @@ class _Reader:
         known[label] = value
 
     def space(self, track: str, value: _Value) -> None:
-        """The next space."""
         self.spaces.setdefault(track, []).append(value)
 
 

@@ -61,7 +61,6 @@ class _Writer:
     assumed: list[str] = field(factory=list)
 
     def text(self) -> str:
-        """The whole file."""
         a = self.answers
         document = tomlkit.document()
         unit = "millimetres" if a["unit"] == "mm" else "inches"

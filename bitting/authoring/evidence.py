@@ -91,7 +91,6 @@ class Evidence:
 
     @property
     def logarithm(self) -> float:
-        """The logarithm of the chance."""
         return log_chance(self.breaking, self.codes, self.share)
 
     @property

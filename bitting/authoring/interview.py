@@ -47,7 +47,6 @@ def interview(answers: Answers, ask: Ask, tell: Callable[[str], None], keep: Cal
 
 
 def _next(answers: Answers, done: set[str]) -> Question | None:
-    """The first question that applies and is neither said nor asked."""
     return next((question for question in answers.asked() if question.key not in done), None)
 
 

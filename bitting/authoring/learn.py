@@ -26,6 +26,7 @@ from bitting.diagram import Counter
 from bitting.errors import BittingError, TooLargeError
 from bitting.model import Depths, Rule, System
 from bitting.rules import automaton, read_rule
+from bitting.rules.base import in_turn
 
 ROUNDS = 5
 """Times that the choice is gone over; it settles in two or three."""
@@ -82,7 +83,6 @@ class Learned:
 
     @property
     def proposed(self) -> tuple[LearnedRule, ...]:
-        """The rules past the limit."""
         return tuple(rule for rule in self.rules if rule.proposed)
 
     def as_dict(self) -> dict[str, Any]:
@@ -218,7 +218,6 @@ class _Learner:
         return chosen
 
     def any_broken(self, chosen: Iterable[tuple[Family, int]]) -> frozenset[int]:
-        """The codes that break any of the members."""
         return frozenset[int]().union(*(self.breaking(family, member) or () for family, member in chosen))
 
     def all_rules(self, chosen: Iterable[tuple[Family, int]]) -> list[Rule]:
@@ -324,13 +323,12 @@ class _Reading:
 
     def __init__(self, rule: Rule, system: System) -> None:
         made = automaton(rule, system)
-        cuts = [system.lanes[lane].track.cuts for lane in rule.lanes]
+        turns = in_turn([system.lanes[lane].track.cuts for lane in rule.lanes])
         self.start, self.step = made.start, made.step
-        self.places = [(i, rule.lanes[i], cut) for cut in range(max(cuts)) for i in range(len(cuts)) if cut < cuts[i]]
+        self.places = [(i, rule.lanes[i], cut) for i, cut in turns]
         self.known: dict[tuple[Any, int, int], Any] = {}
 
     def breaks(self, depths: Depths) -> bool:
-        """Whether a code breaks the rule."""
         state: Any = self.start
         for at, (i, lane, cut) in enumerate(self.places):
             key = state, at, depths[lane][cut]

@@ -23,7 +23,7 @@ from itertools import pairwise
 from attrs import evolve, field, frozen
 
 from bitting.authoring.chart import Chart, falling, read_chart, split_rows
-from bitting.errors import BittingError, nearest
+from bitting.errors import BittingError, did_you_mean
 from bitting.systemfile.schema import Wrong, is_label, system_name
 
 LEAVE_OUT = "-"
@@ -68,7 +68,6 @@ class Answers:
         return self[key] != LEAVE_OUT
 
     def default(self, key: str) -> str | None:
-        """What is offered for a question."""
         return QUESTIONS[key].default(self)
 
     def with_answer(self, key: str, text: str) -> Answers:
@@ -83,7 +82,6 @@ class Answers:
         return evolve(self, given={k: v for k, v in self.given.items() if k != key})
 
     def asked(self) -> Iterator[Question]:
-        """The questions that apply, in order."""
         return (question for question in QUESTIONS.values() if question.applies(self))
 
     def missing(self) -> list[Question]:
@@ -146,9 +144,8 @@ def _choice(what: str, **words: str) -> Check:
         begun = [word for word in known if low and word.startswith(low)]
         if len(begun) == 1:
             return begun[0]
-        near = nearest(text, known)
         raise BittingError(
-            f"the {what} is {text!r}", hint=(f"did you mean {near}? " if near else "") + f"answer {' or '.join(known)}"
+            f"the {what} is {text!r}", hint=f"{did_you_mean(text, known, str)}answer {' or '.join(known)}"
         )
 
     return check

@@ -141,7 +141,6 @@ def ask(value: str | None, what: str) -> str:
 
 
 def at_terminal() -> bool:
-    """Whether someone can be asked."""
     return sys.stdin is not None and sys.stdin.isatty()
 
 
@@ -207,8 +206,7 @@ def unwritten(fault: OSError) -> None:
     if fault.errno != errno.EPIPE:
         where = "the answer" if fault.filename is None else repr(str(fault.filename))
         tell(f"bitting: can't write {where}: {fault.strerror or fault}")
-    with suppress(OSError, ValueError, AttributeError):  # or Python would try again, and complain, at its very end
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    _let_go(sys.stdout)
 
 
 def unicode_out() -> bool:
@@ -235,8 +233,13 @@ def tell(line: str) -> None:
     try:
         click.echo(shown(line), err=True)
     except OSError:
-        with suppress(OSError, ValueError, AttributeError):  # or Python would try again, and change the exit status
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+        _let_go(sys.stderr)
+
+
+def _let_go(stream: Any) -> None:
+    """Or Python would try again at its very end, complain, and change the exit status."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def say_fitted(line: str) -> None:
@@ -297,7 +300,6 @@ def give(as_json: bool, answer: Value | dict[str, Any], lines: Lines) -> None:
 
 
 def say_all(lines: Lines) -> None:
-    """Every line of an answer."""
     for line in lines:
         if isinstance(line, str):
             say_fitted(line)

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from bitting.linting import Linted
     from bitting.model import Depths, System
-    from bitting.report.systems import Line
+    from bitting.report.table import Line
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 MOST_LISTED = 1_000_000

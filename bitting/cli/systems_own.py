@@ -43,7 +43,6 @@ def _rules(context: click.Context, _: click.Parameter, values: tuple[str, ...]) 
 
 
 def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
-    """An option for every question."""
     for key, question in reversed(list(QUESTIONS.items())):
         if key == "rule":
             option = click.option(

@@ -16,8 +16,7 @@ same blank can still reach, try by try.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Sequence
 
 import attrs
 import numpy as np
@@ -38,13 +37,12 @@ from bitting.completion.candidates import (
 )
 from bitting.completion.chains import Chains, TooManyCovers, fewest, fewest_chains
 from bitting.completion.result import Completion, CutLeft, Fact
+from bitting.diagram import CodeSpace, code_space
 from bitting.errors import BittingError
 from bitting.model import Code, Place, Readings, System, write_cut
 from bitting.model.expect import expect
 from bitting.notation import parse_code
-
-if TYPE_CHECKING:
-    from bitting.diagram import CodeSpace
+from bitting.rules import read_rule
 
 EXACT_UP_TO = 50_000
 """Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB)."""
@@ -89,8 +87,8 @@ def complete(
     if limit < 0:
         raise BittingError(f"a limit of {limit} codes makes no sense", hint="use 0 or more")
     allowed = allowed_depths(code)
-    codes = _code_space(_with_sentences(system, where), allowed)
-    whole = _choices(codes)
+    codes = code_space(_with_sentences(system, where), allowed=allowed)
+    whole = choices_of(codes)
     read = None if lock is None else frozenset(read_places(system, lock))
     if not whole.count:
         return Completion(0, (), 0, (), True, 0, 0, lock=lock, keys=None if lock is None else ())
@@ -160,25 +158,13 @@ def _answer(question: _Question, listing: _Listing, limit: int, progress: Callab
     )
 
 
-def choices_of(system: System, allowed: Mapping[Place, Sequence[int]]) -> Choices:
-    """The legal codes of a system that have one of the allowed depths at every cut."""
-    return _choices(_code_space(system, allowed))
-
-
-def _code_space(system: System, allowed: Mapping[Place, Sequence[int]]) -> CodeSpace:
-    from bitting.diagram import code_space
-
-    return code_space(system, allowed=dict(allowed))
-
-
-def _choices(space: CodeSpace) -> Choices:
+def choices_of(space: CodeSpace) -> Choices:
+    """The codes of a space as independent parts."""
     return Choices(tuple(diagram.layers for diagram in space.diagrams))
 
 
 def _with_sentences(system: System, where: Iterable[str]) -> System:
     """The system with more rules that must hold."""
-    from bitting.rules import read_rule
-
     added = tuple(rule for sentence in where for rule in read_rule(system, sentence, "must"))
     return attrs.evolve(system, rules=system.rules + added) if added else system
 

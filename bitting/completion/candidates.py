@@ -26,20 +26,18 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property, partial
 from math import prod
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
 from bitting.arrays import Array
-from bitting.diagram import Layer, completions
-from bitting.errors import BittingError
+from bitting.diagram import CodeSpace, Layer, completions
+from bitting.diagram.space import arrivals
+from bitting.errors import BittingError, Span
 from bitting.model import Code, CutList, Place, Readings, System, write_cut
 from bitting.notation.mend import mended
-
-if TYPE_CHECKING:
-    from bitting.diagram import CodeSpace
 
 MOST_SUBSETS = 200_000
 """Nodes of one projected layer at which the answer is given up."""
@@ -65,7 +63,6 @@ class Choices:
 
     @cached_property
     def count(self) -> int:
-        """How many candidates there are."""
         return prod(int(counts[0][0]) for counts in self._counts)
 
     @cached_property
@@ -79,16 +76,9 @@ class Choices:
         out: dict[Place, tuple[int, ...]] = {}
         for part, counts in zip(self.parts, self._counts, strict=True):
             others = self.count // int(counts[0][0]) if self.count else 0
-            reach = np.ones(1, counts[0].dtype)
-            for layer, after in zip(part, counts[1:], strict=True):
-                share, onward = [], np.zeros(len(after), after.dtype)
-                for depth in range(layer.children.shape[1]):
-                    child = layer.children[:, depth]
-                    ok = child >= 0
-                    np.add.at(onward, child[ok], reach[ok])
-                    share.append(sum((reach[ok] * after[child[ok]]).tolist()) * others)
-                out[layer.place] = tuple(share)
-                reach = onward
+            for layer, before, after in zip(part, arrivals(part), counts[1:], strict=False):
+                ways = before[:, None] * np.where(layer.children >= 0, after[layer.children], 0)
+                out[layer.place] = tuple(sum(column.tolist()) * others for column in ways.T)
         return {place: out[place] for place in self.places}
 
     @cached_property
@@ -327,35 +317,26 @@ def allowed_depths(code: Code) -> Allowed:
 
 def _must_fit(code: Code, written: CutList) -> None:
     """Refuse a list that is no list of the system's cuts."""
-    system, text = code.system, code.text or None
-    span = written.span if text else None
+    system, number = code.system, len(written.cuts)
+
+    def fault(message: str, hint: str, span: Span) -> BittingError:
+        place = (code.text, span) if code.text else (None, None)
+        return BittingError(
+            message, hint=hint, text=place[0], span=place[1], mending=partial(mended, code.text, system)
+        )
+
     if written.track is None:
         counts = ", ".join(f"{track.name} {track.cuts}" for track in system.tracks)
-        raise BittingError(
-            f"{len(written.cuts)} cuts fit no track of {system.name}",
-            hint=f"its tracks have these many cuts: {counts}; write ? for each open one",
-            text=text,
-            span=span,
-            mending=partial(mended, code.text, system),
-        )
+        hint = f"its tracks have these many cuts: {counts}; write ? for each open one"
+        raise fault(f"{number} cuts fit no track of {system.name}", hint, written.span)
     track = system.track(written.track)
-    if len(written.cuts) != track.cuts:
-        raise BittingError(
-            f"{written.track} has {track.cuts} cuts, and {len(written.cuts)} are written",
-            hint="write ? for each open cut",
-            text=text,
-            span=span,
-            mending=partial(mended, code.text, system),
-        )
+    if number != track.cuts:
+        message = f"{written.track} has {track.cuts} cuts, and {number} are written"
+        raise fault(message, "write ? for each open cut", written.span)
     for cut in written.cuts:
         if not cut.depths:
-            raise BittingError(
-                f"{cut.text!r} is no depth of {written.track}",
-                hint=f"its depths are {' '.join(track.labels)}; ? stands for an open cut",
-                text=text,
-                span=cut.span if text else None,
-                mending=partial(mended, code.text, system),
-            )
+            hint = f"its depths are {' '.join(track.labels)}; ? stands for an open cut"
+            raise fault(f"{cut.text!r} is no depth of {written.track}", hint, cut.span)
 
 
 @frozen
@@ -370,7 +351,6 @@ class Writer:
     labels: tuple[tuple[str, ...], ...]
 
     def __call__(self, row: Sequence[int]) -> str:
-        """The canonical text of one candidate."""
         parts = [self.fixed[0]]
         for depth, labels, after in zip(row, self.labels, self.fixed[1:], strict=True):
             parts += (labels[depth], after)

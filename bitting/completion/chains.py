@@ -42,17 +42,12 @@ next cover, and so on until nothing is left. Memory: n²/8 bytes (50 MB at 20,00
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-import numpy as np
-from numpy.typing import NDArray
-
-if TYPE_CHECKING:
-    from scipy.sparse import csr_array
 from collections import Counter
 from typing import TYPE_CHECKING
 
+import numpy as np
 from attrs import frozen
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
@@ -243,7 +238,6 @@ def pack(flags: NDArray[np.bool_], words: int) -> NDArray[np.uint64]:
 
 
 def unpack(bits: NDArray[np.uint64], size: int) -> NDArray[np.bool_]:
-    """The flags that `pack` packed."""
     flags = np.unpackbits(bits.astype("<u8", copy=False).view(np.uint8), count=size, bitorder="little")
     return flags.astype(np.bool_)
 

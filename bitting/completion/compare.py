@@ -22,8 +22,10 @@ from typing import Any, ClassVar, Literal
 
 from attrs import frozen
 
+from bitting.checking import read_places
 from bitting.completion.answer import choices_of
 from bitting.completion.candidates import allowed_depths, shallowest, writer
+from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Code, Place, ReadCut, Readings, System, Track, write_cut
 from bitting.model.expect import expect
@@ -114,7 +116,7 @@ def compare(first: Code | Readings, second: Code, system: System | None = None) 
             "the keys were read against different systems", hint="parse both with the system they are compared in"
         )
     goal = allowed_depths(second)
-    legal = choices_of(system, goal).count > 0
+    legal = choices_of(code_space(system, allowed=goal)).count > 0
     if isinstance(first, Readings):
         cuts = _measured_cuts(first, goal, system)
         return Comparison(first.text.strip(), _text(system, goal), cuts, _verdict(cuts), legal, (), (), measured=True)
@@ -157,11 +159,9 @@ def _verdict(cuts: Sequence[CutCompared]) -> bool | None:
 
 
 def _locks(system: System) -> dict[str, frozenset[Place]]:
-    """The cuts that each lock reads, on every lane."""
-    every = {Place(n, cut) for n, lane in enumerate(system.lanes) for cut in range(lane.track.cuts)}
-    if not system.locks:
-        return {WHOLE: frozenset(every)}
-    return {name: frozenset(p for p in every if p.cut in cuts) for name, cuts in system.locks.items()}
+    if system.locks:
+        return {name: frozenset(read_places(system, name)) for name in system.locks}
+    return {WHOLE: frozenset(Place(n, cut) for n, lane in enumerate(system.lanes) for cut in range(lane.track.cuts))}
 
 
 def _differs(
@@ -188,7 +188,7 @@ def _shared(
         if not depths:
             return Shared(first, second, False, None)
         allowed[place] = tuple(sorted(depths))
-    space = choices_of(system, allowed)
+    space = choices_of(code_space(system, allowed=allowed))
     key = shallowest(space, {}, {}) if space.count else None
     if key is None:
         return Shared(first, second, False, None)

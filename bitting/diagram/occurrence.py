@@ -100,7 +100,6 @@ class Legal:
 
 
 def write(system: System, depths: Sequence[Sequence[int]]) -> str:
-    """A code in canonical notation."""
     return code_of(system, depths).canonical or ""
 
 

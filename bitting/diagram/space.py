@@ -7,6 +7,7 @@ import random
 from collections.abc import Iterator, Sequence
 from functools import cached_property
 from math import prod
+from typing import Any
 
 import numpy as np
 from attrs import field, frozen
@@ -18,6 +19,7 @@ from bitting.errors import BittingError
 from bitting.model import Depths, Place, Rule, System
 from bitting.model.expect import expect
 from bitting.rules import idle
+from bitting.rules.base import in_turn
 
 
 @frozen
@@ -47,7 +49,6 @@ class Diagram:
 
     @property
     def nodes(self) -> int:
-        """The number of nodes, the end included."""
         return sum(len(layer.children) for layer in self.layers) + 1
 
 
@@ -61,6 +62,24 @@ def completions(layers: Sequence[Layer]) -> tuple[NDArray[np.int64] | NDArray[np
         counts.append(below[layer.children].sum(axis=1))
     counts.reverse()
     return tuple(counts)
+
+
+def arrivals(layers: Sequence[Layer]) -> tuple[NDArray[np.int64] | NDArray[np.object_], ...]:
+    """How many ways lead from the root to every node, per layer and for the end: as `completions`."""
+    most = prod(layer.children.shape[1] for layer in layers)
+    found: list[NDArray[np.int64] | NDArray[np.object_]] = [np.ones(1, np.int64 if most < 2**62 else object)]
+    for layer, size in zip(layers, [*(len(layer.children) for layer in layers[1:]), 1], strict=True):
+        found.append(onward(layer.children, found[-1], size))
+    return tuple(found)
+
+
+def onward(children: NDArray[Any], ways: NDArray[Any], size: int) -> NDArray[Any]:
+    """The ways that lead to the nodes of a layer, one of `size` of them, where `ways` lead to those of the layer before."""
+    after = np.zeros(size, ways.dtype)
+    for column in children.T:
+        on = np.flatnonzero(column >= 0)
+        np.add.at(after, column[on], ways[on])
+    return after
 
 
 @frozen(slots=False)
@@ -187,11 +206,7 @@ class CodeSpace:
 
 
 def code_space(
-    system: System,
-    *,
-    allowed: Allowed | None = None,
-    rules: Sequence[Rule] | None = None,
-    budget: int = BUDGET,
+    system: System, *, allowed: Allowed | None = None, rules: Sequence[Rule] | None = None, budget: int = BUDGET
 ) -> CodeSpace:
     """Every legal code of a system. Raises `TooLargeError`, which names the rule, past the node budget.
 
@@ -205,11 +220,10 @@ def code_space(
     return CodeSpace(system, tuple(diagram_of(system, group, rules, allowed or {}, budget) for group in groups))
 
 
-def lane_space(system: System, lane: int, *, rules: Sequence[Rule] | None = None) -> Diagram:
+def lane_space(system: System, lane: int) -> Diagram:
     """One lane under the rules that speak of it alone."""
-    if rules is None:
-        rules = [rule for rule in system.rules if rule.level == "must"]
-    own = [rule for rule in rules if rule.lanes == (lane,) and not idle(rule, system)]
+    must = (rule for rule in system.rules if rule.level == "must")
+    own = [rule for rule in must if rule.lanes == (lane,) and not idle(rule, system)]
     return diagram_of(system, (lane,), own, {})
 
 
@@ -222,8 +236,7 @@ def diagram_of(
     purse: Purse | None = None,
 ) -> Diagram:
     """Some lanes under those of the rules that speak of them alone. Raises `TooLargeError` past the budget or the purse."""
-    cuts = {lane: system.lanes[lane].track.cuts for lane in lanes}
-    places = [Place(lane, cut) for cut in range(max(cuts.values())) for lane in lanes if cut < cuts[lane]]
+    places = [Place(lanes[i], cut) for i, cut in in_turn([system.lanes[lane].track.cuts for lane in lanes])]
     own = [rule for rule in rules if set(rule.lanes) <= set(lanes)]
     layers = build(system, places, own, allowed, budget, purse)
     return Diagram(lanes, tuple(Layer(place, table) for place, table in zip(places, layers, strict=True)))

@@ -129,7 +129,6 @@ def _ways(source: Indices, edge_arc: Indices, edge_starts: Indices, arcs: int) -
 
 
 def compile_diagram(diagram: Diagram) -> Trellis:
-    """The trellis of a diagram."""
     layers = []
     following = [*(layer.children.shape[0] for layer in diagram.layers[1:]), 1]
     for layer, nodes in zip(diagram.layers, following, strict=True):
@@ -266,23 +265,13 @@ def keep_memory() -> None:
     np.empty(31 << 20, dtype=np.uint8)
 
 
-def arc_sums(
-    trellis: Trellis, tables: Sequence[Array], follows: Sequence[Array], root: Array, parts: int = 0
-) -> list[Array]:
+def arc_sums(trellis: Trellis, tables: Sequence[Array], follows: Sequence[Array], root: Array) -> list[Array]:
     """Per layer, the sum over the points of all codes through each arc (arcs,), each point weighed by `root`.
 
-    `tables[i]` is (labels, points) for layer i and `follows` comes from `backward`. With `parts`, points are as many
-    keys' one after the other, and each key has sums of its own: (arcs, parts).
+    `tables[i]` is (labels, points) for layer i and `follows` comes from `backward`.
     """
-    found = []
-    for entering, after in arc_pairs(trellis, tables, follows, root):
-        if parts:
-            arcs = entering.shape[0]
-            both = entering.reshape(arcs, parts, -1), after.reshape(arcs, parts, -1)
-            found.append(np.einsum("ekp,ekp->ek", *both))
-        else:
-            found.append(np.einsum("ep,ep->e", entering, after))
-    return found
+    pairs = arc_pairs(trellis, tables, follows, root)
+    return [np.einsum("ep,ep->e", entering, after) for entering, after in pairs]
 
 
 def arc_pairs(

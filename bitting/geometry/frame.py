@@ -63,7 +63,6 @@ class Frame:
 
     @property
     def track(self) -> Track:
-        """The track of the lane."""
         return self.lane.track
 
     @property
@@ -97,16 +96,17 @@ class Frame:
 
     def across(self, dimension: float) -> float:
         """y of the wall at a dimension, from the left edge; needs the blade's width."""
-        width: float = self.system.need("blade.width")
-        own = {"own-edge": dimension, "far-edge": width - dimension, "centre": width / 2 - dimension}
-        y = own[self.track.measured]
-        return y if self.hand == "left" else width - y
+        own = self._other_way(dimension)
+        return own if self.hand == "left" else float(self.system.need("blade.width")) - own
 
     def dimension_at(self, y: float) -> float:
         """The dimension of a wall at y: the inverse of `across`."""
-        width: float = self.system.need("blade.width")
-        own = y if self.hand == "left" else width - y
-        return {"own-edge": own, "far-edge": width - own, "centre": width / 2 - own}[self.track.measured]
+        return self._other_way(y if self.hand == "left" else float(self.system.need("blade.width")) - y)
+
+    def _other_way(self, value: float) -> float:
+        """A dimension as a distance from the track's own edge, or such a distance as a dimension."""
+        width = float(self.system.need("blade.width"))
+        return {"own-edge": value, "far-edge": width - value, "centre": width / 2 - value}[self.track.measured]
 
     @property
     def inwards(self) -> int:

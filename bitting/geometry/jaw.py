@@ -38,7 +38,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from math import inf, radians, sqrt, tan
 
-from attrs import evolve, field, frozen
+from attrs import field, frozen
 
 from bitting.geometry.frame import surface_travel
 from bitting.model import System, Track
@@ -85,7 +85,6 @@ class StandOff:
 
     @property
     def mean(self) -> float:
-        """The middle of the two."""
         return (self.least + self.most) / 2
 
     @property
@@ -109,7 +108,6 @@ class StandOffs:
 
     @property
     def largest(self) -> float:
-        """The largest stand-off that any cut can have."""
         return max(e for side in (self.before, self.after) for rows in side for row in rows for e in row)
 
     def of(self, depths: Sequence[int], cut: int) -> float:
@@ -143,17 +141,12 @@ class StandOffs:
         return lambda away: self.rest(own, other, apart, away)
 
 
-def stand_offs(
-    system: System, track: Track, jaw: float, width: float | None = None, contact: float = 0.0
-) -> StandOffs | None:
+def stand_offs(system: System, track: Track, jaw: float, contact: float = 0.0) -> StandOffs | None:
     """The stand-offs of a jaw of that width, or of a ball or pin of the radius `contact` (then `jaw` isn't looked at).
 
-    None where the system doesn't say how wide its cutter is. `width` is the blade's own as measured, where it isn't the
-    system's: the uncut metal beside the bow begins there.
+    None where the system doesn't say how wide its cutter is.
     """
     cutting = system.cutting
-    if width is not None:
-        system = evolve(system, blade=evolve(system.blade, width=width))
     if cutting.shape == "vee":
         if cutting.angle is None or cutting.root is None:
             return None

@@ -50,7 +50,6 @@ class Piece:
     r: float = 0.0
 
     def cut(self, lo: float, hi: float) -> Piece:
-        """The same curve over [lo, hi]."""
         return Piece(lo, hi, self.x0, self.w0, self.slope, self.r)
 
     def at(self, x: float) -> float:
@@ -199,7 +198,6 @@ def _crossings(p: Piece, q: Piece) -> Iterator[float]:
 
 
 def greatest(pieces: Iterable[Piece]) -> float:
-    """The deepest travel of the pieces."""
     return max(p.at(min(max(p.x0, p.lo), p.hi)) if p.r else max(p.at(p.lo), p.at(p.hi)) for p in pieces)
 
 

@@ -54,17 +54,12 @@ class Facts:
         return 0.0 if self.system.cutting.shape == "vee" else float(self.system.need("cutting.cutter")) / 2
 
     def track(self, lane: int) -> Track:
-        """The track of a lane."""
         return self.system.lanes[lane].track
 
     def own(self, lane: int, depth: int) -> float:
         """From the track's own edge to the wall at a depth; needs the blade's width."""
         width = float(self.system.need("blade.width"))
         return width - self.track(lane).far_edge(depth, width)
-
-    def along(self, a: Place, b: Place) -> float:
-        """Between the centres of two cuts, along the blade."""
-        return abs(self.track(a.lane).spaces[a.cut] - self.track(b.lane).spaces[b.cut])
 
     def ahead(self, a: Place, b: Place) -> float:
         """How much nearer the tip the first cut lies than the second."""
@@ -126,5 +121,4 @@ def is_round(system: System) -> bool:
 
 
 def is_vee(system: System) -> bool:
-    """Whether it is cut with a vee."""
     return system.cutting.shape == "vee"

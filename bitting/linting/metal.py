@@ -134,7 +134,7 @@ def _at_cuts(facts: Facts, lane: int, opposite: int) -> Iterator[tuple[float, fl
     width, r = float(facts.system.need("blade.width")), facts.radius
     for b in (Place(opposite, j) for j in range(facts.track(opposite).cuts)):
         for a in (Place(lane, i) for i in range(facts.track(lane).cuts)):
-            needed = groove_room(facts.system.cutting, facts.along(a, b))
+            needed = groove_room(facts.system.cutting, abs(facts.ahead(a, b)))
             if needed > r:
                 for d, e in pairs(facts.codes.together(a, b)):
                     gap = width - facts.own(lane, d) - facts.own(opposite, e)

@@ -46,7 +46,7 @@ def _worst(facts: Facts, flat: float) -> Worst | None:
         for i in range(track.cuts):
             for j in range(i + 1, track.cuts):
                 a, b = Place(lane, i), Place(lane, j)
-                apart = facts.along(a, b)
+                apart = abs(facts.ahead(a, b))
                 if apart < seat - EXACT:
                     continue  # their seats overlap, which is said already
                 limit = spared(facts.system.cutting, apart, flat)
@@ -80,13 +80,14 @@ def _vee_flats(facts: Facts) -> Iterator[LintFinding]:
 def _gouge(facts: Facts, worst: Worst, flat: float, what: str) -> LintFinding:
     _, a, b, d, e = worst
     track = facts.track(a.lane)
-    limit = max(spared(facts.system.cutting, facts.along(a, b), flat) or 0.0, 0.0)
+    apart = abs(facts.ahead(a, b))
+    limit = max(spared(facts.system.cutting, apart, flat) or 0.0, 0.0)
     deep, shallow = (a, b) if d > e else (b, a)
     differ = abs(track.depths[d] - track.depths[e])
     fits = max((n for n in range(1, len(track.depths)) if _widest(track.depths, n) <= limit + EXACT), default=0)
     message = (
         f"{facts.cuts(a, b)} may differ by {abs(d - e)} depths ({facts.length(differ)}), and the cutter at cut {deep.cut + 1} "
-        f"then takes metal from the {what} of cut {shallow.cut + 1}: at {facts.length(facts.along(a, b))} apart there is room "
+        f"then takes metal from the {what} of cut {shallow.cut + 1}: at {facts.length(apart)} apart there is room "
         f"for {fits} ({facts.length(limit)})"
     )
     witness = facts.codes.witness({a: d, b: e})
@@ -117,7 +118,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
         heights = np.abs(np.subtract.outer(track.depths, track.depths)).round(9)
         for i in neighbours(track.cuts):
             a, b = Place(lane, i), Place(lane, i + 1)
-            apart, occur = round(facts.along(a, b), 9), facts.codes.together(a, b)
+            apart, occur = round(abs(facts.ahead(a, b)), 9), facts.codes.together(a, b)
             seen: set[str] = set()
             for h in np.unique(heights[occur])[::-1].tolist():  # the highest wall of each kind is the worst
                 if len(seen) == 2 or square_angle(h, r) <= allowed + EXACT:
@@ -128,7 +129,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
                     worst[kind] = (h, a, b, d, e)
                 seen.add(kind)
     for kind, (h, a, b, d, e) in sorted(worst.items(), reverse=True):
-        best = eased(round(facts.along(a, b), 9), h)
+        best = eased(round(abs(facts.ahead(a, b)), 9), h)
         cure = (
             f"easing stops (`plan --ease`) bring it to {best:.0f}°"
             if kind == "wall-eased"

@@ -25,6 +25,7 @@ from attrs import frozen
 
 from bitting.arrays import Array, Flags, Int32s
 from bitting.diagram import CodeSpace, Diagram
+from bitting.diagram.space import arrivals, onward
 from bitting.diagram.walk import legality_within
 from bitting.model import Place
 from bitting.model.value import Value
@@ -99,18 +100,7 @@ class _Walker:
         slips = sum(2 * table.shape[1] for table in self.tables)
         self.kind: type[np.int64] | type[object] = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
         self.below = [counts.astype(self.kind) for counts in diagram.counts]
-        self.above = self._ways_in()
-
-    def _ways_in(self) -> list[Array]:
-        """How many ways lead from the root to each node, per layer."""
-        above = [np.ones(1, self.kind)]
-        for table, following in zip(self.tables, self.below[1:], strict=True):
-            ways = np.zeros(len(following), self.kind)
-            for depth in range(table.shape[1]):
-                on = np.flatnonzero(table[:, depth] >= 0)
-                np.add.at(ways, table[on, depth], above[-1][on])
-            above.append(ways)
-        return above
+        self.above = [counts.astype(self.kind) for counts in arrivals(diagram.layers)]
 
     def count(self) -> tuple[list[int], list[int]]:
         """(slips that stay legal, all slips) of each kind over every code of the diagram."""
@@ -156,14 +146,16 @@ class _Walker:
             if same.any():
                 found[k] += int((ways[same, k] * self.below[layer][a[same]]).sum())
         a, b, ways = a[~same], b[~same], ways[~same]
-        low, high = np.minimum(a, b), np.maximum(a, b)
-        key, number = np.unique(low * len(self.below[layer]) + high, return_inverse=True)
+        return self._together(np.minimum(a, b), np.maximum(a, b), ways, len(self.below[layer]))
+
+    def _together(self, a: Array, b: Array, ways: Array, size: int) -> tuple[Array, Array, Array]:
+        """Equal pairs of nodes, of layers of that size, made one."""
+        key, number = np.unique(a * size + b, return_inverse=True)
         if len(key) > self.most:
             raise _TooMany
-        summed = np.zeros((len(key), ways.shape[1]), self.kind)
+        summed = np.zeros((len(key), *ways.shape[1:]), self.kind)
         np.add.at(summed, number, ways)
-        low, high = np.divmod(key, len(self.below[layer]))
-        return low, high, summed
+        return *np.divmod(key, size), summed
 
     def _swaps(self) -> tuple[int, int]:
         """Swaps of unlike neighbours over every code: those that stay legal, and all of them."""
@@ -184,7 +176,6 @@ class _Walker:
         return 2 * found[0], unlike
 
     def _equal(self, start: int, end: int) -> int:
-        """Codes with the same depth at two layers."""
         total = 0
         for depth in range(self.tables[start].shape[1]):
             first = self.tables[start][:, depth]
@@ -192,11 +183,7 @@ class _Walker:
             ways = np.zeros(len(self.below[start + 1]), self.kind)
             np.add.at(ways, first[on], self.above[start][on])
             for i in range(start + 1, end):
-                following = np.zeros(len(self.below[i + 1]), self.kind)
-                for column in self.tables[i].T:
-                    on = np.flatnonzero(column >= 0)
-                    np.add.at(following, column[on], ways[on])
-                ways = following
+                ways = onward(self.tables[i], ways, len(self.below[i + 1]))
             last = self.tables[end][:, depth]
             on = np.flatnonzero(last >= 0)
             total += int((ways[on] * self.below[end + 1][last[on]]).sum()) if len(on) else 0
@@ -215,13 +202,7 @@ class _Walker:
                 np.concatenate([ways] * table.shape[1]),
             )
             on = np.flatnonzero((a >= 0) & (b >= 0))
-            key, number = np.unique(a[on] * size + b[on], return_inverse=True)
-            if len(key) > self.most:
-                raise _TooMany
-            summed = np.zeros(len(key), self.kind)
-            np.add.at(summed, number, ways[on])
-            a, b = np.divmod(key, size)
-            ways = summed
+            a, b, ways = self._together(a[on], b[on], ways[on], size)
         last = self.tables[end]
         return last[a, e], last[b, d], ways[:, None]
 

@@ -89,5 +89,4 @@ class Linted(Value):
 
     @property
     def complete(self) -> bool:
-        """Whether every check could be made."""
         return all(finding.code != "not-checked" for finding in self.findings)

@@ -45,7 +45,6 @@ class Sentences:
 
     @property
     def everything(self) -> frozenset[int]:
-        """All the obligatory sentences."""
         return frozenset(range(len(self.system.must)))
 
     @property

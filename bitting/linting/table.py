@@ -136,28 +136,20 @@ def _whole_seat(facts: Facts) -> Iterator[LintFinding]:
 
 
 def _residual(facts: Facts) -> Iterator[LintFinding]:
-    """An end mill standing at a cut leaves little at the ends of its seat."""
-    seat, half, r = seat_of(facts.system), float(facts.system.need("measuring.tolerance")) / 2, facts.radius
-    if seat / 2 < r - EXACT and (left := r - sqrt(r * r - seat * seat / 4)) > half + EXACT:
-        yield _left(facts, left, half)
-
-
-def _vee_residual(facts: Facts) -> Iterator[LintFinding]:
-    """A vee's root is as wide as the seat, or its flanks leave little at the ends."""
-    system = facts.system
+    """The cutter standing at a cut leaves little at the ends of its seat: an end mill's arc, or what is wider than a root."""
+    system, seat, r = facts.system, seat_of(facts.system), facts.radius
     half = float(system.need("measuring.tolerance")) / 2
-    over = (seat_of(system) - float(system.need("cutting.root"))) / 2
-    left = over / tan(radians(float(system.need("cutting.angle"))) / 2)
+    if is_vee(system):
+        over = (seat - float(system.need("cutting.root"))) / 2
+        left = over / tan(radians(float(system.need("cutting.angle"))) / 2)
+    else:
+        left = r - sqrt(r * r - seat * seat / 4) if seat / 2 < r - EXACT else 0.0  # a narrower mill is told by itself
     if left > half + EXACT:
-        yield _left(facts, left, half)
-
-
-def _left(facts: Facts, left: float, half: float) -> LintFinding:
-    message = (
-        f"at the ends of a seat of {facts.length(seat_of(facts.system))} the cutter leaves {left:.3g} {facts.system.unit}, "
-        f"more than half the tolerance ({half:.3g})"
-    )
-    return LintFinding("seat-residual", "warning", message)
+        message = (
+            f"at the ends of a seat of {facts.length(seat)} the cutter leaves {left:.3g} {system.unit}, "
+            f"more than half the tolerance ({half:.3g})"
+        )
+        yield LintFinding("seat-residual", "warning", message)
 
 
 def _flank(facts: Facts) -> Iterator[LintFinding]:
@@ -236,13 +228,7 @@ CHECKS = (
         "whether the cutter cuts a whole seat", _whole_seat, (CUTTER, "cutting.seat"), is_round, codes=False, stops=True
     ),
     Check("what stays on a seat", _residual, (CUTTER, "cutting.seat", "measuring.tolerance"), is_round, codes=False),
-    Check(
-        "what stays on a seat",
-        _vee_residual,
-        ("cutting.root", "cutting.angle", "measuring.tolerance"),
-        is_vee,
-        codes=False,
-    ),
+    Check("what stays on a seat", _residual, (CUTTER, "measuring.tolerance"), is_vee, codes=False),
     Check("the steepness of a vee's flanks", _flank, ("cutting.angle", "cutting.steepest"), is_vee, codes=False),
     Check("the floor under the tracks", _floor, FLOOR, _on_faces, stops=True),
     Check("the floor under the tracks", _floor, (*FLOOR, "cutting.cutter"), _has_groove, stops=True),

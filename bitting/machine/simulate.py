@@ -38,7 +38,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import inf
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from attrs import evolve, frozen
 
@@ -198,54 +198,54 @@ class Stage(Value):
     floor: float | None
 
 
-Run = tuple[str | None, Lane, tuple[Point, ...]]
-"""Side, lane and the path of the cutter's point."""
+class Run(NamedTuple):
+    """What was milled along one track: on which side, and the path of the cutter's point."""
+
+    side: str | None
+    frame: Frame
+    path: tuple[Point, ...]
 
 
-def stages_of(system: System, runs: Sequence[Run], radius: float | None = None) -> tuple[Stage, ...]:
+def stages_of(system: System, runs: Sequence[Run]) -> tuple[Stage, ...]:
     """The metal left after each run; web is None where the blade's width is unknown."""
     stages: list[Stage] = []
     web: float | None = None
     floor: float | None = None
-    for number, (side, lane, _) in enumerate(runs):
+    for number, run in enumerate(runs):
         if system.blade.width is not None:
-            found = _web(system, runs[: number + 1], radius)
+            found = _web(run, runs[:number], system.blade.width)
             web = found if web is None else min(web, found)
-        below = _floor(system, runs[: number + 1], radius)
+        below = _floor(system, run, runs[:number])
         if below is not None:
             floor = below if floor is None else min(floor, below)
-        stages.append(Stage(side, lane.track.name, web, floor))
+        stages.append(Stage(run.side, run.frame.track.name, web, floor))
     return tuple(stages)
 
 
-def _deepest(frame: Frame, path: Sequence[Point]) -> float:
+def _deepest(run: Run) -> float:
     """The deepest travel on the blade (paths in the air beyond the tip don't count)."""
-    return max((w for x, w in path if x <= frame.x_tip + frame.radius), default=frame.surface)
+    frame = run.frame
+    return max((w for x, w in run.path if x <= frame.x_tip + frame.radius), default=frame.surface)
 
 
-def _web(system: System, runs: Sequence[Run], radius: float | None) -> float:
+def _web(run: Run, before: Sequence[Run], width: float) -> float:
     """The least metal beside the track that was cut last."""
-    side, lane, path = runs[-1]
-    frame = frame_of(system, lane, radius)
-    width = float(system.need("blade.width"))
-    y = frame.across(frame.dimension(_deepest(frame, path)))
+    frame = run.frame
+    y = frame.across(frame.dimension(_deepest(run)))
     own = y if frame.hand == "left" else width - y
     if frame.track.milling == "internal":
         return own
     edge = frame.track.milling == "edge"
     webs = [width - own]
-    for other_side, other, other_path in runs[:-1]:
-        opposite = frame_of(system, other, radius)
+    for other in before:
         # The edges of a convenience key are one lane, drawn as one edge: after half a turn it is the opposite one.
-        turned = edge and lane.side is None and other_side != side
-        if turned or (opposite.hand != frame.hand and (edge or other_side == side)):
-            webs.append(_between(frame, path, opposite, other_path, width if turned else None))
+        turned = edge and frame.lane.side is None and other.side != run.side
+        if turned or (other.frame.hand != frame.hand and (edge or other.side == run.side)):
+            webs.append(_between(run, other, width if turned else None))
     return min(webs)
 
 
-def _between(
-    a: Frame, path_a: Sequence[Point], b: Frame, path_b: Sequence[Point], turned: float | None = None
-) -> float:
+def _between(one: Run, other: Run, turned: float | None) -> float:
     """The shortest distance between two walls that face away from each other; 0 where they meet.
 
     `turned` is the blade's width when the second wall is to be taken after half a turn about the long axis.
@@ -254,7 +254,7 @@ def _between(
     from shapely.affinity import affine_transform
 
     lines = []
-    for frame, path in ((a, path_a), (b, path_b)):
+    for _, frame, path in (one, other):
         if frame.radius:
             points = [(x, frame.across(frame.dimension(w)) - frame.inwards * frame.radius) for x, w in path]
         else:
@@ -264,42 +264,39 @@ def _between(
         lines.append(LineString(points))
     if turned is not None:
         lines[1] = affine_transform(lines[1], (1, 0, 0, -1, 0, turned))
-    return max(float(lines[0].distance(lines[1])) - a.radius - b.radius, 0.0)
+    return max(float(lines[0].distance(lines[1])) - one.frame.radius - other.frame.radius, 0.0)
 
 
-def _floor(system: System, runs: Sequence[Run], radius: float | None) -> float | None:
+def _floor(system: System, run: Run, before: Sequence[Run]) -> float | None:
     """The least metal across the thickness under the track that was cut last."""
     blade = system.blade
-    side, lane, path = runs[-1]
-    if blade.thickness is None or blade.mill_depth is None or lane.track.milling == "edge":
+    if blade.thickness is None or blade.mill_depth is None or run.frame.track.milling == "edge":
         return None
-    frame = frame_of(system, lane, radius)
     milled = 1
-    for other_side, other, other_path in runs[:-1]:
-        if other_side != side and blade.width is not None:
-            below = frame_of(system, other, radius)
-            mine, theirs = _band(frame, path), _band(below, other_path)
+    for other in before:
+        if other.side != run.side and blade.width is not None:
+            mine, theirs = _band(run), _band(other)
             turned = (blade.width - theirs[1], blade.width - theirs[0])  # the other face, seen through this one
             if mine[0] < turned[1] and turned[0] < mine[1]:
                 milled = 2
     return blade.thickness - milled * blade.mill_depth
 
 
-def _band(frame: Frame, path: Sequence[Point]) -> tuple[float, float]:
+def _band(run: Run) -> tuple[float, float]:
     """Least and greatest y that a track takes of its face."""
-    ends = sorted(frame.across(frame.dimension(w)) for w in (_deepest(frame, path), frame.surface))
+    frame = run.frame
+    ends = sorted(frame.across(frame.dimension(w)) for w in (_deepest(run), frame.surface))
     return ends[0], ends[1]
 
 
-def sliver_names(system: System, runs: Sequence[Run], radius: float | None = None) -> Iterator[str]:
+def sliver_names(runs: Sequence[Run]) -> Iterator[str]:
     """The external and edge tracks where metal is left outboard of the wall."""
-    for side, lane, path in runs:
-        frame = frame_of(system, lane, radius)
+    for side, frame, path in runs:
         r = frame.radius
-        if not r or lane.track.milling == "internal" or max(w for _, w in path) - 2 * r <= frame.surface + 1e-9:
+        if not r or frame.track.milling == "internal" or max(w for _, w in path) - 2 * r <= frame.surface + 1e-9:
             continue
         if not _opened_by_a_pass(frame, path) and _outboard(frame, path) > r * r / 300:
-            yield f"{side} {lane.track.name}" if side else lane.track.name
+            yield f"{side} {frame.track.name}" if side else frame.track.name
 
 
 def _opened_by_a_pass(frame: Frame, path: Sequence[Point]) -> bool:
@@ -378,12 +375,7 @@ class Simulation(Value):
     @property
     def worst(self) -> Flat | None:
         """The flat with the greatest gouge, None where nothing is cut too deep."""
-        return max(self.gouged, key=lambda flat: flat.gouge, default=None)
-
-    @property
-    def gouged(self) -> tuple[Flat, ...]:
-        """The flats that are cut too deep."""
-        return tuple(flat for flat in self.flats if flat.gouge > 0)
+        return max((flat for flat in self.flats if flat.gouge > 0), key=lambda flat: flat.gouge, default=None)
 
 
 def simulate(
@@ -402,22 +394,28 @@ def simulate(
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
     depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
     """
-    depths = exact_depths(code) if isinstance(code, Code) else code
+    depths = code.depths if isinstance(code, Code) else code
+    if depths is None:
+        raise BittingError(
+            "a key can be cut only from a code whose every cut is one known depth",
+            hint="`bitting check` says what is wrong or still open in it; `bitting complete` lists what fits",
+        )
     runs: list[Run] = []
     for entry in tracks:
         side, lane, steps = _job(system, entry)
-        runs.append((side, lane, tuple(path_of(frame_of(system, lane, radius), steps))))
+        frame = frame_of(system, lane, radius)
+        runs.append(Run(side, frame, tuple(path_of(frame, steps))))
     flats: list[Flat] = []
     walls: list[Wall] = []
-    missed = [f"{lane.label}: no moves" for lane in system.lanes if all(lane != ran for _, ran, _ in runs)]
+    missed = [f"{lane.label}: no moves" for lane in system.lanes if all(lane != run.frame.lane for run in runs)]
     known: dict[Any, tuple[tuple[Flat, ...], tuple[str, ...], tuple[Wall, ...]]] = {}
-    for side, lane, path in runs:
-        backs = tuple(p for s, other, p in runs if s == side and other != lane and share_groove(lane, other))
-        key = (lane.label, path, backs)  # the sides of a convenience key are cut alike: worked out once
+    for side, frame, path in runs:
+        lane = frame.lane
+        backs = tuple(r for r in runs if r.side == side and r.frame.lane != lane and share_groove(lane, r.frame.lane))
+        key = (lane.label, path, tuple(back.path for back in backs))  # the sides of a convenience key are cut alike
         if key not in known:
-            frame = frame_of(system, lane, radius)
             row = [frame.travel_of(depth) for depth in depths[system.lanes.index(lane)]]
-            known[key] = _run(system, lane, (travels or {}).get(lane.label, row), path, backs, radius)
+            known[key] = _judged(frame, (travels or {}).get(lane.label, row), path, backs)
         found, absent, sloped = known[key]
         flats += [evolve(flat, side=side) for flat in found]
         walls += [evolve(wall, side=side) for wall in sloped]
@@ -429,31 +427,23 @@ def simulate(
         missed=tuple(missed),
         flats=tuple(flats),
         walls=tuple(walls),
-        stages=stages_of(system, runs, radius),
-        slivers=tuple(sliver_names(system, runs, radius)),
+        stages=stages_of(system, runs),
+        slivers=tuple(sliver_names(runs)),
     )
 
 
 def share_groove(lane: Lane, other: Lane) -> bool:
-    """Whether two tracks are the walls of one groove."""
     return lane.track.milling == other.track.milling == "internal" and lane.side == other.side
 
 
-def _run(
-    system: System,
-    lane: Lane,
-    travels: Sequence[float],
-    path: Sequence[Point],
-    backs: Sequence[Sequence[Point]],
-    radius: float | None,
+def _judged(
+    frame: Frame, travels: Sequence[float], path: Sequence[Point], backs: Sequence[Run]
 ) -> tuple[tuple[Flat, ...], tuple[str, ...], tuple[Wall, ...]]:
-    """One track: its flats, the seats that were missed, its walls. `backs` are paths for the groove's other wall."""
-    frame = frame_of(system, lane, radius)
+    """One track: its flats, the seats that were missed, its walls. `backs` is what was milled along the groove's other wall."""
     cutter = cutter_of(frame)
     pieces = swept(path, cutter)
     for back in backs:
-        other = next(o for o in system.lanes if o != lane and share_groove(lane, o))
-        pieces += swept(across_groove(frame_of(system, other, radius), back, frame), cutter)
+        pieces += swept(across_groove(back.frame, back.path, frame), cutter)
     flats, missed = flats_of(frame, travels, pieces)
     return flats, missed, walls_of(frame, pieces)
 
@@ -467,19 +457,7 @@ def across_groove(owner: Frame, path: Sequence[Point], frame: Frame) -> list[Poi
     return [(x, at_rest - w) for x, w in path]
 
 
-def exact_depths(code: Code) -> Depths:
-    """The depths of a code that can be cut; otherwise an error that says what is still open or wrong."""
-    depths = code.depths
-    if depths is None:
-        raise BittingError(
-            "a key can be cut only from a code whose every cut is one known depth",
-            hint="`bitting check` says what is wrong or still open in it; `bitting complete` lists what fits",
-        )
-    return depths
-
-
 def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
-    """Side, lane and moves of one track."""
     if isinstance(entry, Mapping):
         side, track, steps = entry.get("side"), entry["track"], entry["steps"]
     else:

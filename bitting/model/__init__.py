@@ -35,32 +35,10 @@ if TYPE_CHECKING:
     from bitting.model.readings import ReadCut, Reading, Readings
 
 __all__ = [
-    "Across",
-    "Blade",
-    "Code",
-    "Cut",
-    "CutList",
-    "Cutting",
-    "Depths",
-    "Finding",
-    "Lane",
-    "Level",
-    "MM_PER_INCH",
-    "Measured",
-    "Measuring",
-    "Milling",
-    "Place",
-    "ReadCut",
-    "Reading",
-    "Readings",
-    "Rule",
-    "SetupCut",
-    "System",
-    "Track",
-    "Unit",
-    "code_of",
-    "write_cut",
-]
+    "Across", "Blade", "Code", "Cut", "CutList", "Cutting", "Depths", "Finding", "Lane", "Level", "MM_PER_INCH", "Measured",
+    "Measuring", "Milling", "Place", "ReadCut", "Reading", "Readings", "Rule", "SetupCut", "System", "Track", "Unit",
+    "code_of", "write_cut",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> object:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-from bitting.errors import BittingError, nearest
+from bitting.errors import BittingError, did_you_mean
 
 Unit = Literal["mm", "in"]
 Milling = Literal["external", "internal", "edge"]
@@ -278,11 +278,10 @@ class System:
         """The cuts that a lock reads, counted from 0. Raises BittingError for a lock that the system doesn't have."""
         cuts = {name.casefold(): cuts for name, cuts in self.locks.items()}.get(lock.casefold())
         if cuts is None:
-            near = nearest(lock, list(self.locks))
             listed = ", ".join(self.locks) or "none; name them under [locks] in its file"
             raise BittingError(
                 f"{self.name} has no lock {lock!r}",
-                hint=(f"did you mean {near!r}? " if near else "") + f"its locks: {listed}",
+                hint=f"{did_you_mean(lock, list(self.locks))}its locks: {listed}",
             )
         return cuts
 

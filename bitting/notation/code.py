@@ -18,7 +18,7 @@ from attrs import evolve
 from bitting.errors import NotationError, Span
 from bitting.model import Code, Cut, CutList, System, Track
 from bitting.model.expect import expect
-from bitting.notation.structure import Row, SideRows, assign, names_of, places_of, sides_of
+from bitting.notation.structure import Row, SideRows, assign, lane_by_lane, names_of, places_of, sides_of
 from bitting.notation.tree import ParseTree, parse_tree
 
 
@@ -150,21 +150,12 @@ class _Reader:
 
     def _unwrapped(self, rows: Sequence[Row], names: Sequence[str | None]) -> Iterable[CutList]:
         """Lists without side wrappers where the sides differ: taken lane by lane when their number or length fits."""
-        lanes = self.system.lanes
-        tracks = [lane.track for lane in lanes]
-        shares: Sequence[tuple[Cut, ...]] | None = None
-        if not any(names):
-            if len(rows) == 1:
-                shares = self.split(rows[0], tracks)
-            elif len(rows) == len(lanes):
-                shares = [self.cuts(row.items, track) for row, track in zip(rows, tracks, strict=True)]
-        if shares is None:
-            first = self.system.tracks[0]
+        first = self.system.tracks[0]
+        lanes = () if any(names) else self.system.lanes
+        found = lane_by_lane(rows, lanes, self.split, lambda row, track: self.cuts(row.items, track))
+        if found is None:
             return [self._list(None, None, self.cuts(row.items, first), row) for row in rows]
-        origin = rows if len(rows) == len(lanes) else [rows[0]] * len(lanes)
-        return [
-            self._list(lane.side, lane.track, cuts, row) for lane, cuts, row in zip(lanes, shares, origin, strict=True)
-        ]
+        return [self._list(lane.side, lane.track, cuts, row) for lane, row, cuts in found]
 
     def _list(self, side: str | None, track: Track | None, cuts: tuple[Cut, ...], row: Row) -> CutList:
         ordered = cuts[::-1] if row.from_tip else cuts
@@ -197,7 +188,6 @@ class _Reader:
         return [self._cuts(mine, track) for mine, track in zip(shares, tracks, strict=True)]
 
     def cuts(self, nodes: Sequence[ParseTree], track: Track) -> tuple[Cut, ...]:
-        """The cuts of a list, in the order of the text."""
         return self._cuts([_item(node) for node in nodes], track)
 
     def _cuts(self, items: Sequence[Item], track: Track) -> tuple[Cut, ...]:

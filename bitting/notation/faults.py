@@ -439,7 +439,8 @@ def in_words_of(system: System, hint: str) -> str:
 
 def _explained(fault: UnexpectedInput, text: str, plain: str, kind: Kind) -> NotationError:
     plain = blank_comments(plain)
-    place = len(plain) if _at_end(fault) else min(fault.pos_in_stream or 0, len(plain))
+    ended = isinstance(fault, UnexpectedToken) and fault.token.type == "$END"
+    place = len(plain) if ended else min(fault.pos_in_stream or 0, len(plain))
     error = _stray_character(text, plain, place, kind) or _brackets(text, plain, place)
     if error is not None:
         return error
@@ -458,10 +459,6 @@ def _explained(fault: UnexpectedInput, text: str, plain: str, kind: Kind) -> Not
                 message = entry.message.replace("{found}", _short(text[slice(*span)].strip()))
                 return NotationError(message, hint=entry.hint, text=text, span=span)
     return _unlisted(fault, text, plain, place)
-
-
-def _at_end(fault: UnexpectedInput) -> bool:
-    return isinstance(fault, UnexpectedToken) and fault.token.type == "$END"
 
 
 def _fits(entry: Fault, before: str, after: str) -> Span | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from attrs import evolve
 
 from bitting.errors import NotationError
-from bitting.model import Code, Cut, CutList, System, Track
+from bitting.model import Code, Cut, CutList, System
 
 
 def of_lock(code: Code, lock: str) -> Code | None:
@@ -16,7 +16,8 @@ def of_lock(code: Code, lock: str) -> Code | None:
     from bitting.notation.code import parse_code
 
     system = code.system
-    read = {track.name: _read_of(track, system.lock_cuts(lock)) for track in system.tracks}
+    cuts = system.lock_cuts(lock)
+    read = {track.name: tuple(cut for cut in cuts if cut < track.cuts) for track in system.tracks}
     if not all(read.values()):
         return None
     tracks = tuple(
@@ -30,10 +31,6 @@ def of_lock(code: Code, lock: str) -> Code | None:
         return None
     written = tuple(_filled(row, system, read[row.track]) for row in short.written if row.track is not None)
     return Code(system, code.text, written, said="if whole")
-
-
-def _read_of(track: Track, cuts: tuple[int, ...]) -> tuple[int, ...]:
-    return tuple(cut for cut in cuts if cut < track.cuts)
 
 
 def _filled(row: CutList, system: System, read: tuple[int, ...]) -> CutList:

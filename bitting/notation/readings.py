@@ -24,7 +24,17 @@ from lark import Token, Tree
 from bitting.errors import BittingError, NotationError, Span
 from bitting.model import MM_PER_INCH, Lane, ReadCut, Reading, Readings, System, Track
 from bitting.model.expect import expect
-from bitting.notation.structure import Assigned, Row, SideRows, assign, names_of, of_side, sides_of, span_of
+from bitting.notation.structure import (
+    Assigned,
+    Row,
+    SideRows,
+    assign,
+    lane_by_lane,
+    names_of,
+    of_side,
+    sides_of,
+    span_of,
+)
 from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
 from bitting.text import plural
 
@@ -156,18 +166,10 @@ def _lists(
         if any(given.track is None for given in lists):
             raise _wrong_total(side, [Lane(None, track) for track in system.tracks], system, text)
         return [(side.side, given) for given in lists]
-    lanes = system.lanes
-    tracks = [lane.track for lane in lanes]
-    parts: Sequence[Sequence[ParseTree]] | None = None
-    rows = side.rows
-    if len(rows) == len(lanes):
-        parts = [row.items for row in rows]
-    elif len(rows) == 1:
-        parts = _split(rows[0], tracks)
-        rows = rows * len(lanes)
-    if parts is None:
-        raise _wrong_total(side, lanes, system, text)
-    return [(lane.side, Assigned(lane.track, row, part)) for lane, row, part in zip(lanes, rows, parts, strict=True)]
+    found = lane_by_lane(side.rows, system.lanes, _split, lambda row, _: row.items)
+    if found is None:
+        raise _wrong_total(side, system.lanes, system, text)
+    return [(lane.side, Assigned(lane.track, row, part)) for lane, row, part in found]
 
 
 def _split(row: Row, tracks: Sequence[Track]) -> Sequence[Sequence[ParseTree]] | None:

@@ -317,10 +317,7 @@ class _Hearing:
             return None
         middle = piece.start + places[0]
         name = piece.text[: places[0]]
-        self.pieces[at : at + 1] = [
-            Piece(name, piece.start, middle),
-            Piece(piece.text[places[0] :], middle, piece.end),
-        ]
+        self.pieces[at : at + 1] = [Piece(name, piece.start, middle), Piece(piece.text[places[0] :], middle, piece.end)]
         meant = HANDS.get(name.casefold(), name)
         return _token(self.pieces[at], meant), meant, at + 1
 

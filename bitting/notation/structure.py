@@ -12,8 +12,8 @@ from typing import Generic, NamedTuple, TypeVar
 
 from lark import Token
 
-from bitting.errors import NotationError, Span, nearest
-from bitting.model import System, Track
+from bitting.errors import NotationError, Span, did_you_mean
+from bitting.model import Lane, System, Track
 from bitting.notation.tree import ParseTree, branch, branches, leaf
 
 T = TypeVar("T")
@@ -55,7 +55,6 @@ class Assigned(NamedTuple, Generic[T]):
 
 
 def span_of(node: ParseTree | Token) -> Span:
-    """The characters of a node."""
     if isinstance(node, Token):
         return node.start_pos or 0, node.end_pos or 0
     return node.meta.start_pos, node.meta.end_pos
@@ -87,10 +86,8 @@ def find_name(word: Token, known: Sequence[str], text: str, kind: str, *, hint: 
             f"'{word}' may be {' or '.join(found)}", hint="write more of the name", text=text, span=span_of(word)
         )
     if not hint:
-        near = nearest(str(word), known)
-        names = ", ".join(known)
-        hint = f"did you mean {near}? " if near and len(known) > 1 else ""
-        hint += f"the {kind}s are {names}" if len(known) > 1 else f"the only {kind} is {names}"
+        several = f"{did_you_mean(str(word), known, str)}the {kind}s are {', '.join(known)}"
+        hint = several if len(known) > 1 else f"the only {kind} is {known[0]}"
     raise NotationError(f"there is no {kind} '{word}'", hint=hint, text=text, span=span_of(word))
 
 
@@ -116,7 +113,6 @@ def of_side(side: str, system: System) -> str:
 
 
 def find_side(word: Token, system: System, text: str) -> str:
-    """The side that `word` begins."""
     folded = word.casefold()
     is_track = any(track.name.casefold() == folded for track in system.tracks)
     if not system.sides:
@@ -160,10 +156,7 @@ def carry_out(items: Sequence[SideItem], system: System, text: str) -> tuple[Sid
         for name in names:
             if name in order:
                 raise NotationError(
-                    f"the side {name} is given twice",
-                    hint="write each side once",
-                    text=text,
-                    span=span_of(word),
+                    f"the side {name} is given twice", hint="write each side once", text=text, span=span_of(word)
                 )
             if source is None:
                 order[name] = SideRows(name, rows, span)
@@ -231,6 +224,24 @@ def assign(
         elif name in by_name:
             out.append(Assigned(by_name[name], row, None))
     return out
+
+
+def lane_by_lane(
+    rows: Sequence[Row],
+    lanes: Sequence[Lane],
+    split: Callable[[Row, Sequence[Track]], Sequence[T] | None],
+    whole: Callable[[Row, Track], T],
+) -> list[tuple[Lane, Row, T]] | None:
+    """Lists without side wrappers where the sides differ, given to the lanes; None where number and length don't fit.
+
+    One list is `split` among them, as by `assign`; as many lists as lanes are taken `whole`.
+    """
+    tracks, shares = [lane.track for lane in lanes], None
+    if len(rows) == 1:
+        shares, rows = split(rows[0], tracks), [rows[0]] * len(lanes)
+    elif len(rows) == len(lanes):
+        shares = [whole(row, track) for row, track in zip(rows, tracks, strict=True)]
+    return None if shares is None else list(zip(lanes, rows, shares, strict=True))
 
 
 def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str] = ()) -> list[str | None]:

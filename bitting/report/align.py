@@ -51,7 +51,6 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
 
 
 def _depth_ways(system: System) -> tuple[str, str]:
-    """What a positive and a negative offset mean."""
     return ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
 
 

@@ -12,7 +12,7 @@ from bitting.linting import Linted
 from bitting.model import System
 from bitting.report.systems import as_on_a_chart, render_blades, render_charts
 from bitting.report.table import table
-from bitting.text import plural
+from bitting.text import DIGITS, plural
 
 OPEN_SHOWN = 5
 BAD_SHOWN = 20
@@ -96,7 +96,7 @@ def chance_said(rule: LearnedRule) -> str:
 
 def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
     """The figures with their uncertainties beside the chart's, what the level stands on, what was left out."""
-    system, digits = found.system, 3 if found.system.unit == "mm" else 4
+    system, digits = found.system, DIGITS[found.system.unit]
     noise = f"{found.noise:.{digits}f} {system.unit}"
     yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {noise} about its depth"
     yield (

@@ -22,15 +22,15 @@ from bitting.model import Code, Cut, CutList, Place, System, Track
 
 EIGHTHS = " ▁▂▃▄▅▆▇█"
 OPEN, OPEN_PLAIN = "░", "."
+ROWS = 2
+"""Height of a band in characters, each worth eight levels."""
 
 
-def blade_blocks(
-    code: Code, marks: Collection[Place] = (), *, rows: int = 2, columns: int = 78, plain: bool = False
-) -> list[str]:
+def blade_blocks(code: Code, marks: Collection[Place] = (), *, columns: int = 78, plain: bool = False) -> list[str]:
     """The lines of the picture of a code as it was written, right or wrong.
 
-    `marks` are cuts (lane and cut from 0) that get a caret beneath. `rows` is the height of a band in characters, each
-    worth eight levels; `columns` the width that should do; `plain` keeps to ASCII.
+    `marks` are cuts (lane and cut from 0) that get a caret beneath; `columns` is the width that should do; `plain` keeps to
+    ASCII.
     """
     seen: set[tuple[str | None, tuple[tuple[int, ...], ...]]] = set()
     bands: list[tuple[str, CutList, Track, int | None]] = []
@@ -44,16 +44,16 @@ def blade_blocks(
     lines: list[str] = []
     for name, written, track, lane in bands:
         marked = {place.cut for place in marks if place.lane == lane}
-        lines += _band(name.ljust(margin), written.cuts, track, marked, rows, columns - margin, plain)
+        lines += _band(name.ljust(margin), written.cuts, track, marked, columns - margin, plain)
     return lines
 
 
 def _home(system: System, written: CutList) -> tuple[Track, int | None]:
     """The track whose depths a list speaks of and the place of its lane (None where it could be given to no track)."""
-    for place, lane in enumerate(system.lanes):
-        if lane.track.name == written.track and lane.side in (None, written.side):
-            return lane.track, place
-    return system.tracks[0], None
+    if written.track is None or (system.sided and written.side is None):
+        return system.tracks[0], None
+    place = system.lane_of(written.side, written.track)
+    return system.lanes[place].track, place
 
 
 def _name(system: System, written: CutList) -> str:
@@ -63,19 +63,17 @@ def _name(system: System, written: CutList) -> str:
     return " ".join(shown) or written.track or "cuts"
 
 
-def _band(
-    margin: str, cuts: Sequence[Cut], track: Track, marked: set[int], rows: int, room: int, plain: bool
-) -> list[str]:
-    """One track: `rows` lines of metal, a line of depths, and a line of carets where there are any."""
+def _band(margin: str, cuts: Sequence[Cut], track: Track, marked: set[int], room: int, plain: bool) -> list[str]:
+    """One track: `ROWS` lines of metal, a line of depths, and a line of carets where there are any."""
     labels = ["?" if len(c.depths) != 1 else track.labels[c.depths[0]] for c in cuts]
     widest = max(map(len, labels))
     step = max(2, min(4, room // max(len(cuts), 1)), widest + 1)
-    columns = list(_columns(cuts, step, len(track.labels) - 1, rows))
+    columns = list(_columns(cuts, step, len(track.labels) - 1))
     indent = " " * len(margin)
     lines = []
-    for row in reversed(range(rows)):
+    for row in reversed(range(ROWS)):
         body = "".join(_cell(column, row, plain) for column in columns)
-        lines.append((margin if row == rows - 1 else indent) + body.rstrip())
+        lines.append((margin if row == ROWS - 1 else indent) + body.rstrip())
     half = step // 2
     lines.append((indent + "".join(label.center(half).ljust(step) for label in labels)).rstrip())
     if marked:
@@ -86,21 +84,21 @@ def _band(
     return lines
 
 
-def _columns(cuts: Sequence[Cut], step: int, deepest: int, rows: int) -> Iterator[tuple[int, int] | None]:
+def _columns(cuts: Sequence[Cut], step: int, deepest: int) -> Iterator[tuple[int, int] | None]:
     """Per character column the least and the greatest height of the metal; None where the depth doesn't exist."""
     half = step // 2
     for i, cut in enumerate(cuts):
-        yield from [_heights([cut], deepest, rows)] * half
+        yield from [_heights([cut], deepest)] * half
         if i + 1 < len(cuts):
             known = [c for c in (cut, cuts[i + 1]) if c.depths]
-            yield from [_heights(known, deepest, rows)] * (step - half)
+            yield from [_heights(known, deepest)] * (step - half)
 
 
-def _heights(cuts: Sequence[Cut], deepest: int, rows: int) -> tuple[int, int] | None:
+def _heights(cuts: Sequence[Cut], deepest: int) -> tuple[int, int] | None:
     """Heights in eighths of a row for the shallower of the cuts, over all that they may be."""
     if not cuts or not cuts[0].depths:
         return None
-    full = 8 * rows
+    full = 8 * ROWS
     drop = full - full // 4  # the deepest cut keeps a quarter of the height: the blade is never cut through
 
     def height(place: int) -> int:

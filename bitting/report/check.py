@@ -10,7 +10,7 @@ from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
-from bitting.report.table import folded
+from bitting.report.table import Line, folded
 from bitting.text import listed, percent, plural
 
 ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
@@ -18,9 +18,7 @@ ASK_BACK = "read it back before you cut: where two slips were made, it is anothe
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
 
-def render(
-    code: Code, report: Report, columns: int, plain_text: bool, *, meant: bool = False
-) -> Iterator[tuple[str, str | None]]:
+def render(code: Code, report: Report, columns: int, plain_text: bool, *, meant: bool = False) -> Iterator[Line]:
     """Lines of the answer with the colour that a terminal may give them (None: no colour); of its faults none where it is
     certain what was meant."""
     faults = [f for f in report.findings if f.level == "must"]
@@ -72,7 +70,7 @@ def _ask_again(faults: Sequence[Finding], system: System) -> str:
     return ", ".join(words)
 
 
-def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]]) -> Iterator[tuple[str, str | None]]:
+def render_systems(text: str, rows: Sequence[tuple[System, Report | None, str]]) -> Iterator[Line]:
     """A code in several systems, a line each: where it is legal, and else why it is not."""
     legal = [(system, report) for system, report, _ in rows if report is not None and report.legal]
     lines = text.split("\n")
@@ -91,7 +89,7 @@ def _first_fault(report: Report, system: System) -> str:
     return f"{where(faults[0], system)}{faults[0].message}{more}"
 
 
-def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple[str, str | None]]:
+def _suggestions(report: Report, system: System, columns: int) -> Iterator[Line]:
     """What may have been meant, or why nothing is suggested; the slip goes below the code where the line is too long."""
     if report.suggestions_note:
         yield "", None
@@ -116,7 +114,7 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
     yield from folded([(again, None)], columns)
 
 
-def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:
+def _finding(text: str, finding: Finding, system: System) -> Iterator[Line]:
     kind = "fault" if finding.level == "must" else "advice"
     yield f"{kind}: {where(finding, system)}{finding.message}", BAD if finding.level == "must" else ADVICE
     if finding.span is not None:

@@ -13,7 +13,6 @@ WORDS = {"same": "", "deepen": "deepen", "too-deep": "too deep already", "open":
 
 
 def comparison_lines(answer: Comparison, system: System) -> Iterator[str]:
-    """The answer for a terminal."""
     yield f"first   {_shown(answer.first, system)}"
     yield f"second  {_shown(answer.second, system)}"
     yield ""

@@ -14,8 +14,9 @@ from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
+from bitting.report.inspect import number
 from bitting.report.table import Line, folded, table
-from bitting.text import DIGITS, cut_name, percent
+from bitting.text import cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -64,11 +65,6 @@ def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -
         yield from _candidates(result, system)
     yield "", None
     yield assumptions(result, system), None
-
-
-def number(length: float, system: System, sign: str = "") -> str:
-    """A length with one digit more than a caliper shows; `sign` as in a format (`+`: always)."""
-    return f"{length:{sign}.{DIGITS[system.unit]}f}"
 
 
 def headline(result: Decoded, system: System) -> Iterator[Line]:
@@ -186,7 +182,7 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
                 cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
                 cut.depth,
                 "not read" if cut.reading is None else number(cut.reading, system),
-                "" if cut.deviation is None else number(cut.deviation, system, "+"),
+                "" if cut.deviation is None else number(cut.deviation, system, sign="+"),
                 others,
             )
         )
@@ -195,7 +191,7 @@ def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
 
 def _shared(result: Decoded, system: System) -> Iterator[Line]:
     offset = result.offset
-    parts = [f"offset {number(offset.mean, system, '+')} ± {number(offset.sd, system)} {system.unit}"]
+    parts = [f"offset {number(offset.mean, system, sign='+')} ± {number(offset.sd, system)} {system.unit}"]
     model = result.model
     if model is not None and model.tilt_sd:
         parts.append(

@@ -50,7 +50,6 @@ class _Frame:
 
 
 def readings_svg(result: Decoded) -> str:
-    """The picture of an answer as the text of an SVG file."""
     system = result.of
     if system is None:
         raise ValueError("a result to draw carries its system")

@@ -19,17 +19,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from typing import Literal
-from xml.sax.saxutils import escape
 
-from attrs import evolve, frozen
+from attrs import define, evolve, field, frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
 from bitting.model.expect import expect
-from bitting.report.svg import FONT, document, n
+from bitting.report.svg import FONT, document, element, n
 
 EM = 0.66
 """Width of the widest digit or letter used, as a share of the letters' size, with a little air."""
@@ -94,17 +92,16 @@ def spread(places: Sequence[float], gap: float) -> list[float]:
 
 
 def text_svg(label: Label) -> str:
-    """The label as an SVG text element."""
-    colour = f' fill="{label.colour}"' if label.colour else ""
-    weight = ' font-weight="bold"' if label.bold else ""
     x, y = round(label.x, 3), round(label.y + (0.0 if label.turned else label.size * 0.36), 3)
-    turn = ""
     if label.turned:
         x = round(label.x + label.size * 0.36, 3)
-        turn = f' transform="rotate(-90 {x:g} {y:g})"'
-    return (
-        f'<text x="{x:g}" y="{y:g}" font-size="{round(label.size, 3):g}" text-anchor="{label.anchor}"'
-        f"{colour}{weight}{turn}>{escape(label.text)}</text>"
+    look = {
+        "fill": label.colour,
+        "font-weight": "bold" if label.bold else None,
+        "transform": f"rotate(-90 {x:g} {y:g})" if label.turned else None,
+    }
+    return element(
+        "text", {"x": x, "y": y, "font-size": round(label.size, 3), "text-anchor": label.anchor, **look}, label.text
     )
 
 
@@ -132,7 +129,20 @@ class Scale:
         return self.top + self.system.in_mm(across)
 
 
-def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> None:
+def _path(
+    d: str,
+    fill: str | None = None,
+    stroke: str | None = None,
+    width: float | None = None,
+    *,
+    rule: str | None = None,
+    dashes: str | None = None,
+) -> str:
+    look = {"fill": fill, "fill-rule": rule, "stroke": stroke, "stroke-width": width, "stroke-dasharray": dashes}
+    return element("path", {"d": d, **look})
+
+
+def blade(system: System, walls: Sequence[LaneWall], scale: Scale, width: float) -> Iterator[str]:
     """Bow and blade: the metal, then what is milled away, then the lines."""
     frame = walls[0].frame
     x0, x1 = frame.x_bow, frame.x_tip
@@ -140,45 +150,37 @@ def blade(body: list[str], system: System, walls: Sequence[LaneWall], scale: Sca
     cut = {w.frame.hand: w for w in walls} if milling == "edge" else {}
     upper = edge_path(cut.get("left"), scale, x0, x1, 0.0)
     lower = edge_path(cut.get("right"), scale, x1, x0, width)
-    _bow(body, system, scale, x0, width)
-    body.append(f'<path d="M{upper}L{lower}Z" fill="{METAL}"/>')
+    yield from _bow(system, scale, x0, width)
+    yield _path(f"M{upper}L{lower}Z", METAL)
     if milling == "internal":
         rings = groove(tuple(walls))
         d = "".join("M" + "L".join(f"{n(scale.x(x))} {n(scale.y(y))}" for x, y in ring) + "Z" for ring in rings)
-        body.append(f'<path d="{d}" fill="{MILLED}" fill-rule="evenodd" stroke="{WALL}" stroke-width="0.15"/>')
+        yield _path(d, MILLED, WALL, 0.15, rule="evenodd")
     elif milling == "external":
         for wall in walls:
-            _milled(body, wall, scale, width)
-    body.append(f'<path d="M{upper}M{lower}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
-    ends = {"bow": x0, "tip": x1}
-    for end, x in ends.items():
-        dashes = ' stroke-dasharray="0.6 0.4"' if end == frame.assumed else ""
-        body.append(
-            f'<path d="M{n(scale.x(x))} {n(scale.y(0))}V{n(scale.y(width))}" stroke="{WALL}" '
-            f'stroke-width="0.12"{dashes}/>'
-        )
+            yield from _milled(wall, scale, width)
+    yield _path(f"M{upper}M{lower}", "none", WALL, 0.15)
+    for end, x in (("bow", x0), ("tip", x1)):
+        across = f"M{n(scale.x(x))} {n(scale.y(0))}V{n(scale.y(width))}"
+        yield _path(across, None, WALL, 0.12, dashes="0.6 0.4" if end == frame.assumed else None)
 
 
-def _bow(body: list[str], system: System, scale: Scale, x: float, width: float) -> None:
+def _bow(system: System, scale: Scale, x: float, width: float) -> Iterator[str]:
     """The end of the bow, wider than the blade where there is a shoulder; it goes on where it is left open."""
     step = SHOULDER if system.stop == "shoulder" else 0.0
     top, bottom, left, start = scale.y(0) - step, scale.y(width) + step, scale.x(x) - BOW, scale.x(x)
-    d = f"M{n(left)} {n(top)}H{n(start)}V{n(bottom)}H{n(left)}"
-    body.append(f'<path d="{d}" fill="{METAL}"/>')
-    body.append(
-        f'<path d="M{n(left)} {n(top)}H{n(start)}M{n(left)} {n(bottom)}H{n(start)}" stroke="{WALL}" '
-        f'stroke-width="0.15"/>'
-    )
+    yield _path(f"M{n(left)} {n(top)}H{n(start)}V{n(bottom)}H{n(left)}", METAL)
+    yield _path(f"M{n(left)} {n(top)}H{n(start)}M{n(left)} {n(bottom)}H{n(start)}", None, WALL, 0.15)
 
 
-def _milled(body: list[str], wall: LaneWall, scale: Scale, width: float) -> None:
+def _milled(wall: LaneWall, scale: Scale, width: float) -> Iterator[str]:
     """An external track: light from the blade's own edge to the wall, the wall itself strong."""
     frame = wall.frame
     own = 0.0 if frame.hand == "left" else width
     line = "".join(wall_path(wall, scale, forward=True))
     a, b = f"{n(scale.x(frame.x_bow))} {n(scale.y(own))}", f"{n(scale.x(frame.x_tip))} {n(scale.y(own))}"
-    body.append(f'<path d="M{a}L{line}L{b}Z" fill="{MILLED}"/>')
-    body.append(f'<path d="M{line}" fill="none" stroke="{WALL}" stroke-width="0.15"/>')
+    yield _path(f"M{a}L{line}L{b}Z", MILLED)
+    yield _path(f"M{line}", "none", WALL, 0.15)
 
 
 def edge_path(wall: LaneWall | None, scale: Scale, start: float, end: float, across: float) -> str:
@@ -252,18 +254,16 @@ def _blades(
     system: System, panels: Sequence[Panel], measures: bool, zoom: float, ruler: float | None = None, ids: str = ""
 ) -> str:
     """Every blade under the one before it, and the bar that tells whether a print is life size."""
-    body: list[str] = []
-    labels: list[Label] = []
-    y, width = MARGIN, 0.0
     size = min(fitted_size(system, panel.walls) for panel in panels)  # digits of one size on every face
+    drawing = _Drawing(system, size, measures)
+    y, width = MARGIN, 0.0
     for panel in panels:
-        y, right, _ = _panel(body, labels, system, panel, y, size, measures)
+        y, right = drawing.panel(panel, y)
         width = max(width, right)
-    labels.append(_ruler(body, system, MARGIN, y + 1.0, zoom, ruler))
-    paper = (max(width, 30.0 if ruler is None else labels[-1].box[2]) + MARGIN, y + 2.0 + MARGIN)
-    return _file(
-        body, labels, paper, zoom, f"Key blade of the system {system.name}", _description(system, panels, zoom), ids
-    )
+    end = drawing.ruler(MARGIN, y + 1.0, zoom, ruler)
+    paper = (max(width, 30.0 if ruler is None else end) + MARGIN, y + 2.0 + MARGIN)
+    title = f"Key blade of the system {system.name}"
+    return drawing.svg(paper, title, _description(system, panels, zoom), zoom=zoom, ids=ids)
 
 
 def blank_picture(system: System, panel: Panel, overlay: Overlay, *, title: str, ids: str) -> str:
@@ -271,29 +271,11 @@ def blank_picture(system: System, panel: Panel, overlay: Overlay, *, title: str,
 
     It is made to be shown large, so it has no ruler.
     """
-    uncut = tuple(evolve(w, wall=(_uncut(w.frame),), centres=()) for w in panel.walls)
-    body: list[str] = []
-    labels: list[Label] = []
-    y, width, _ = _panel(body, labels, system, Panel("", uncut), MARGIN, fitted_size(system, uncut), False, overlay)
-    return _file(body, labels, (width + MARGIN, y + MARGIN), 1.0, title, _description(system, [panel], None), ids)
-
-
-def _uncut(frame: Frame) -> Piece:
-    return Piece(frame.x_bow, frame.x_tip, frame.x_bow, frame.surface)
-
-
-def _file(
-    body: Sequence[str],
-    labels: Sequence[Label],
-    size: tuple[float, float],
-    zoom: float,
-    title: str,
-    description: str,
-    ids: str,
-) -> str:
-    """The whole SVG: what it is called, its paper, its shapes and upon them its labels."""
-    over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in labels), "</g>"]
-    return document(size, [*body, *over], title=title, description=description, zoom=zoom, ids=ids)
+    blanks = ((w, Piece(w.frame.x_bow, w.frame.x_tip, w.frame.x_bow, w.frame.surface)) for w in panel.walls)
+    uncut = tuple(evolve(wall, wall=(blank,), centres=()) for wall, blank in blanks)
+    drawing = _Drawing(system, fitted_size(system, uncut), measures=False)
+    y, width = drawing.panel(Panel("", uncut), MARGIN, overlay)
+    return drawing.svg((width + MARGIN, y + MARGIN), title, _description(system, [panel], None), ids=ids)
 
 
 def panels_of(system: System, walls: Sequence[LaneWall]) -> list[Panel]:
@@ -315,42 +297,120 @@ def _description(system: System, panels: Sequence[Panel], zoom: float | None) ->
     )
 
 
-def _panel(
-    body: list[str],
-    labels: list[Label],
-    system: System,
-    panel: Panel,
-    top: float,
-    size: float,
-    measures: bool,
-    overlay: Overlay | None = None,
-) -> tuple[float, float, Scale]:
-    """Draw one blade below `top`, its digits of one size; returns where it ends, down and to the right (mm), and its scale."""
-    frame = panel.walls[0].frame
-    if panel.title:
-        labels.append(Label(MARGIN, top + 1.6, 1.8, "start", panel.title))
-        top += 3.0
-    above = any(w.frame.hand == "left" for w in panel.walls)
-    below = any(w.frame.hand == "right" for w in panel.walls)
-    rows = _rows_height(system, panel.walls, size, measures)
-    width = float(system.need("blade.width"))
-    fan = [to for _, to, *_ in _fan(panel.walls, Scale(system, 0.0, 0.0), size)]
-    over, under = size / 2 - fan[0], fan[-1] + size / 2 - system.in_mm(width)
-    scale = Scale(system, MARGIN + BOW - system.in_mm(frame.x_bow), top + max(rows if above else 1.5, over))
-    blade(body, system, panel.walls, scale, width)
-    body += overlay(panel, scale) if overlay else ()
-    for wall in panel.walls:
-        _depth_lines(body, wall, scale)
-        _cut_marks(body, labels, wall, scale, size, measures)
-    _stop(body, labels, system, scale, frame.x_bow if system.stop == "shoulder" else frame.x_tip, width)
-    right = _depth_labels(body, labels, system, panel.walls, scale, size, measures)
-    return scale.y(width) + max(rows if below else 1.5, under) + 1.5, right, scale
+@define
+class _Drawing:
+    """A drawing that grows: shapes, and upon them labels; its digits are of one size, `measures` adds lengths."""
 
+    system: System
+    size: float
+    measures: bool
+    body: list[str] = field(factory=list)
+    labels: list[Label] = field(factory=list)
 
-def _rows_height(system: System, walls: Sequence[LaneWall], size: float, measures: bool) -> float:
-    """Room for the rows of labels beside an edge: number, depth, and the distance from the stop if wanted."""
-    distances = max(len(_length(system, s)) for w in walls for s in w.frame.track.spaces)
-    return BESIDE + 2 * size * 1.25 + (distances * size * EM + 1.0 if measures else 0.0)
+    def svg(self, paper: tuple[float, float], title: str, description: str, *, zoom: float = 1.0, ids: str) -> str:
+        over = [f'<g font-family="{FONT}" fill="{INK}">', *(text_svg(label) for label in self.labels), "</g>"]
+        return document(paper, [*self.body, *over], title=title, description=description, zoom=zoom, ids=ids)
+
+    def panel(self, panel: Panel, top: float, overlay: Overlay | None = None) -> tuple[float, float]:
+        """Draw one blade below `top`; returns where it ends, down and to the right (mm)."""
+        system, size = self.system, self.size
+        frame = panel.walls[0].frame
+        if panel.title:
+            self.labels.append(Label(MARGIN, top + 1.6, 1.8, "start", panel.title))
+            top += 3.0
+        above = any(w.frame.hand == "left" for w in panel.walls)
+        below = any(w.frame.hand == "right" for w in panel.walls)
+        rows = self._rows_height(panel.walls)
+        width = float(system.need("blade.width"))
+        fan = [to for _, to, *_ in _fan(panel.walls, Scale(system, 0.0, 0.0), size)]
+        over, under = size / 2 - fan[0], fan[-1] + size / 2 - system.in_mm(width)
+        scale = Scale(system, MARGIN + BOW - system.in_mm(frame.x_bow), top + max(rows if above else 1.5, over))
+        self.body += (*blade(system, panel.walls, scale, width), *(overlay(panel, scale) if overlay else ()))
+        for wall in panel.walls:
+            self.body.append(_depth_lines(wall, scale))
+            self._cut_marks(wall, scale)
+        self._stop(scale, frame.x_bow if system.stop == "shoulder" else frame.x_tip, width)
+        right = self._depth_labels(panel.walls, scale)
+        return scale.y(width) + max(rows if below else 1.5, under) + 1.5, right
+
+    def _rows_height(self, walls: Sequence[LaneWall]) -> float:
+        """Room for the rows of labels beside an edge: number, depth, and the distance from the stop if wanted."""
+        distances = max(len(_length(self.system, s)) for w in walls for s in w.frame.track.spaces)
+        return BESIDE + 2 * self.size * 1.25 + (distances * self.size * EM + 1.0 if self.measures else 0.0)
+
+    def _cut_marks(self, wall: LaneWall, scale: Scale) -> None:
+        """A tick at the centre of every cut, its number and depth outside the blade, and its distance if wanted."""
+        frame, system, size, labels = wall.frame, self.system, self.size, self.labels
+        width = float(system.need("blade.width"))
+        outwards, own = (-1, 0.0) if frame.hand == "left" else (1, width)
+        edge = scale.y(own)
+        ticks = []
+        first = edge + outwards * (BESIDE + size / 2)
+        rows = (first, first + outwards * size * 1.25)
+        named = len(system.tracks) > 1 or frame.lane.side is not None
+        name = f"{frame.lane.label} depth" if named else "depth"
+        small = min(size, 1.4, (scale.x(frame.x_of_cut(0)) - size - MARGIN) / (len(name) * EM))
+        labels.append(Label(MARGIN, rows[0], small, "start", "cut", FAINT))
+        labels.append(Label(MARGIN, rows[1], small, "start", name, FAINT))
+        for cut, depth in enumerate(wall.depths):
+            x = scale.x(frame.x_of_cut(cut))
+            seat = scale.y(frame.across(frame.track.depths[depth]))
+            ticks.append(f"M{n(x)} {n(edge + outwards * 0.8)}V{n(seat)}")
+            labels.append(Label(x, rows[0], size, "middle", str(cut + 1), FAINT))
+            labels.append(Label(x, rows[1], size, "middle", frame.track.labels[depth], bold=True))
+            if self.measures:
+                text = _length(system, frame.track.spaces[cut])
+                far = edge + outwards * (BESIDE + size * 2.5 + 0.6)
+                labels.append(Label(x, far, size * 0.9, "end" if outwards > 0 else "start", text, turned=True))
+        self.body.append(_path("".join(ticks), "none", FAINT, 0.06))
+
+    def _stop(self, scale: Scale, x: float, width: float) -> None:
+        """The stop: a strong line where distances start."""
+        at = scale.x(x)
+        reach = 0.6 if self.system.stop == "tip" else SHOULDER
+        self.body.append(_path(f"M{n(at)} {n(scale.y(0) - reach)}V{n(scale.y(width) + reach)}", None, STOP, 0.3))
+        middle = scale.y(width / 2)
+        self.labels.append(Label(at - 0.6, middle, 1.3, "end", self.system.stop, STOP))
+
+    def _depth_labels(self, walls: Sequence[LaneWall], scale: Scale) -> float:
+        """The name of every depth line beside the tip, spread so that none touches another; returns their right end."""
+        tip = scale.x(walls[0].frame.x_tip)
+        x = right = tip + 3.0
+        leaders = []
+        for at, to, number, place in _fan(walls, scale, self.size):
+            track = walls[number].frame.track
+            text = (
+                f"{track.labels[place]}  {_length(self.system, track.depths[place])}"
+                if self.measures
+                else track.labels[place]
+            )
+            leaders.append(f"M{n(tip)} {n(at)}L{n(x - 0.9)} {n(to)}H{n(x - 0.4)}")
+            self.labels.append(Label(x, to, self.size, "start", text, FAINT))
+            right = max(right, self.labels[-1].box[2])
+        self.body.append(_path("".join(leaders), "none", FAINT, 0.05))
+        return right
+
+    def ruler(self, x: float, y: float, zoom: float, wanted: float | None) -> float:
+        """A bar of ten millimetres (half an inch) of the key; it says how long it must be on paper to check the print.
+
+        Returns its right end. `wanted` is its length in millimetres where another is asked for, in a drawing of life size.
+        """
+        length, text = (10.0, "10 mm") if self.system.unit == "mm" else (12.7, "0.5 in")
+        if wanted is not None:
+            length, text = wanted, f"{wanted:g} mm"
+        elif zoom != 1:
+            text += (
+                f" of the key, {10 * zoom:g} mm on paper"
+                if self.system.unit == "mm"
+                else f" of the key, {0.5 * zoom:g} in on paper"
+            )
+        text += ", to check the print"
+        ends = "".join(f"M{n(at)} {n(y - 0.6)}V{n(y + 0.6)}" for at in (x, x + length))
+        self.body.append(
+            f'<path d="{ends}M{n(x)} {n(y)}H{n(x + length)}" stroke="{INK}" stroke-width="0.12" fill="none"/>'
+        )
+        self.labels.append(Label(x + length + 1.0, y, 1.4, "start", text))
+        return self.labels[-1].box[2]
 
 
 def _fan(walls: Sequence[LaneWall], scale: Scale, size: float) -> list[tuple[float, float, int, int]]:
@@ -368,91 +428,10 @@ def _length(system: System, value: float) -> str:
     return f"{value:.2f}" if system.unit == "mm" else f"{value:.3f}"
 
 
-def _depth_lines(body: list[str], wall: LaneWall, scale: Scale) -> None:
+def _depth_lines(wall: LaneWall, scale: Scale) -> str:
     frame = wall.frame
     first, last = frame.x_of_cut(0), frame.x_tip
     d = "".join(
         f"M{n(scale.x(first))} {n(scale.y(frame.across(depth)))}H{n(scale.x(last))}" for depth in frame.track.depths
     )
-    body.append(f'<path d="{d}" fill="none" stroke="{FAINT}" stroke-width="0.05" stroke-dasharray="0.3 0.3"/>')
-
-
-def _cut_marks(body: list[str], labels: list[Label], wall: LaneWall, scale: Scale, size: float, measures: bool) -> None:
-    """A tick at the centre of every cut, its number and depth outside the blade, and its distance if wanted."""
-    frame, system = wall.frame, wall.frame.system
-    width = float(system.need("blade.width"))
-    outwards, own = (-1, 0.0) if frame.hand == "left" else (1, width)
-    edge = scale.y(own)
-    ticks = []
-    first = edge + outwards * (BESIDE + size / 2)
-    rows = (first, first + outwards * size * 1.25)
-    named = len(system.tracks) > 1 or frame.lane.side is not None
-    name = f"{frame.lane.label} depth" if named else "depth"
-    small = min(size, 1.4, (scale.x(frame.x_of_cut(0)) - size - MARGIN) / (len(name) * EM))
-    labels.append(Label(MARGIN, rows[0], small, "start", "cut", FAINT))
-    labels.append(Label(MARGIN, rows[1], small, "start", name, FAINT))
-    for cut, depth in enumerate(wall.depths):
-        x = scale.x(frame.x_of_cut(cut))
-        seat = scale.y(frame.across(frame.track.depths[depth]))
-        ticks.append(f"M{n(x)} {n(edge + outwards * 0.8)}V{n(seat)}")
-        labels.append(Label(x, rows[0], size, "middle", str(cut + 1), FAINT))
-        labels.append(Label(x, rows[1], size, "middle", frame.track.labels[depth], bold=True))
-        if measures:
-            text = _length(system, frame.track.spaces[cut])
-            far = edge + outwards * (BESIDE + size * 2.5 + 0.6)
-            labels.append(Label(x, far, size * 0.9, "end" if outwards > 0 else "start", text, turned=True))
-    body.append(f'<path d="{"".join(ticks)}" fill="none" stroke="{FAINT}" stroke-width="0.06"/>')
-
-
-def _stop(body: list[str], labels: list[Label], system: System, scale: Scale, x: float, width: float) -> None:
-    """The stop: a strong line where distances start."""
-    at = scale.x(x)
-    reach = 0.6 if system.stop == "tip" else SHOULDER
-    body.append(
-        f'<path d="M{n(at)} {n(scale.y(0) - reach)}V{n(scale.y(width) + reach)}" stroke="{STOP}" stroke-width="0.3"/>'
-    )
-    middle = scale.y(width / 2)
-    labels.append(Label(at - 0.6, middle, 1.3, "end", system.stop, STOP))
-
-
-def _depth_labels(
-    body: list[str],
-    labels: list[Label],
-    system: System,
-    walls: Sequence[LaneWall],
-    scale: Scale,
-    size: float,
-    measures: bool,
-) -> float:
-    """The name of every depth line beside the tip, spread so that none touches another; returns their right end."""
-    tip = scale.x(walls[0].frame.x_tip)
-    x = right = tip + 3.0
-    leaders = []
-    for at, to, number, place in _fan(walls, scale, size):
-        track = walls[number].frame.track
-        text = f"{track.labels[place]}  {_length(system, track.depths[place])}" if measures else track.labels[place]
-        leaders.append(f"M{n(tip)} {n(at)}L{n(x - 0.9)} {n(to)}H{n(x - 0.4)}")
-        labels.append(Label(x, to, size, "start", text, FAINT))
-        right = max(right, labels[-1].box[2])
-    body.append(f'<path d="{"".join(leaders)}" fill="none" stroke="{FAINT}" stroke-width="0.05"/>')
-    return right
-
-
-def _ruler(body: list[str], system: System, x: float, y: float, zoom: float, wanted: float | None) -> Label:
-    """A bar of ten millimetres (half an inch) of the key; it says how long it must be on paper to check the print.
-
-    `wanted` is its length in millimetres where another is asked for, in a drawing of life size.
-    """
-    length, text = (10.0, "10 mm") if system.unit == "mm" else (12.7, "0.5 in")
-    if wanted is not None:
-        length, text = wanted, f"{wanted:g} mm"
-    elif zoom != 1:
-        text += (
-            f" of the key, {10 * zoom:g} mm on paper"
-            if system.unit == "mm"
-            else f" of the key, {0.5 * zoom:g} in on paper"
-        )
-    text += ", to check the print"
-    ends = "".join(f"M{n(at)} {n(y - 0.6)}V{n(y + 0.6)}" for at in (x, x + length))
-    body.append(f'<path d="{ends}M{n(x)} {n(y)}H{n(x + length)}" stroke="{INK}" stroke-width="0.12" fill="none"/>')
-    return Label(x + length + 1.0, y, 1.4, "start", text)
+    return _path(d, "none", FAINT, 0.05, dashes="0.3 0.3")

@@ -238,27 +238,12 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     shallow = []
     for cut in result.cuts:
         name = _name(cut, system)
-        like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
-        if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
-            clamp = (
-                " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
-                if cut.still_clamped
-                else ""
-            )
-            take = f"{name} by {number(cut.recut, system)}"
-            plan = f"bitting plan -s {system.name} --take '{take}'"
-            yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
-        elif cut.verdict == "fail" and cut.deviation is not None:
-            jaw = (
-                f", {both(abs(cut.correction), system)} of it because the jaw stands off there"
-                if system.in_mm(abs(cut.correction)) >= 0.5e-3
-                else ""
-            )
-            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
-        elif cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
+        if cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
             if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
                 shallow.append(name)
+        else:
+            yield from _action(cut, name, result, system)
     if hopeless := again.pop(None, []):
         yield f"Reading again with this caliper won't settle {', '.join(hopeless)}; use a better gauge."
         if shallow:
@@ -273,3 +258,17 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     missing = [_name(c, system) for c in result.cuts if c.deviation is None]
     if missing:
         yield f"Still to measure: {', '.join(missing)}."
+
+
+def _action(cut: InspectedCut, name: str, result: Inspection, system: System) -> Iterator[str]:
+    """What to do about a cut that is surely wrong."""
+    like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
+    if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
+        moved = " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
+        plan = f"bitting plan -s {system.name} --take '{name} by {number(cut.recut, system)}'"
+        clamp = moved if cut.still_clamped else ""
+        yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
+    elif cut.verdict == "fail" and cut.deviation is not None:
+        stands = system.in_mm(abs(cut.correction)) >= 0.5e-3
+        jaw = f", {both(abs(cut.correction), system)} of it because the jaw stands off there" if stands else ""
+        yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"

@@ -16,10 +16,7 @@ from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
 from bitting.model import System
-from bitting.report.table import table
-
-Line = tuple[str, str | None]
-"""A line and its colour on a terminal (None: no colour)."""
+from bitting.report.table import Line, table
 
 NARROW = 60
 """Columns under which a move is told without its other unit and its bite."""
@@ -50,15 +47,29 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         if warning not in loud:
             yield from _wrapped("! ", warning, columns, ADVICE)
     short = not full and columns >= LEAST and all(_plain(track) for track in plan.tracks)
-    roomy = short and all(len(line) <= columns for track in plan.tracks for line in _by_cut(track, True))
     yield from _wrapped("", _legend(plan, full, short), columns, None)
     if not full:
         yield from _wrapped("", _before(plan), columns, None)
+    yield from _worked(plan, columns, plain, full, short)
+    if full:
+        yield from _listed("BEFORE", plan.setup, columns)
+        yield from _listed("CAUTIONS", plan.cautions, columns)
+        yield from _listed("THEN", plan.after, columns)
+    else:
+        after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
+        yield from _wrapped("", after, columns, None)
+    if copy:
+        yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
+
+
+def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> Iterator[Line]:
+    """The tracks in the order they are worked; those that repeat what was told before are named at the end."""
     number = 1
     shown: dict[str, tuple[int, TrackPlan]] = {}
     again: dict[str, list[str]] = {}
     between = dict(plan.between)
     side: str | None = None
+    roomy = short and all(len(line) <= columns for track in plan.tracks for line in _by_cut(track, True))
     for track in plan.tracks:
         if track.side != side and side is not None and full:
             yield from _listed(f"TURN OVER: {track.side}", (between[str(track.side)],), columns)
@@ -83,15 +94,6 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         turn = "" if full else "turn over, gauge it against the stop again; "
         repeated = f"{side.upper()}: {turn}{'all of' if short else 'moves'} {', '.join(parts)} once more"
         yield from _wrapped("", repeated, columns, HEAD)
-    if full:
-        yield from _listed("BEFORE", plan.setup, columns)
-        yield from _listed("CAUTIONS", plan.cautions, columns)
-        yield from _listed("THEN", plan.after, columns)
-    else:
-        after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
-        yield from _wrapped("", after, columns, None)
-    if copy:
-        yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
 
 
 def _before(plan: Plan) -> str:

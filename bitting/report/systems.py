@@ -11,12 +11,11 @@ from bitting.linting import Linted, LintFinding
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
-from bitting.report.table import table
+from bitting.report.table import Line, table
 from bitting.text import in_runs, percent
 
 
 def render_count(counted: Counted) -> Iterator[str]:
-    """The count with its meaning."""
     yield f"{counted.system}: {counted.count:,} legal codes"
     if counted.bits is not None:
         yield f"  {counted.bits:.1f} bits; {_share(counted.share)} of the {counted.unruled:,} that there would be without rules"
@@ -181,23 +180,17 @@ def show_dict(system: System) -> dict[str, Any]:
 
 
 def render_rules(found: list[dict[str, Any]]) -> Iterator[str]:
-    """Kinds of rule, a paragraph each."""
-    from textwrap import wrap
-
     for i, kind in enumerate(found):
         if i:
             yield ""
         yield kind["identifier"]
         yield from (f"  {form}" for form in kind["forms"])
-        yield from (f"    {line}" for line in wrap(kind["explanation"], 100))
+        yield from (f"    {line}" for line in textwrap.wrap(kind["explanation"], 100))
         example = kind["example"]
         yield f"    for example `{example['sentence']}` allows {example['legal']} and forbids {example['illegal']}"
 
 
 COLOURS = {"error": "red", "warning": "yellow", "note": None}
-
-Line = tuple[str, str | None]
-"""A line and its colour on a terminal (None: no colour)."""
 
 
 def render_lint(found: Linted, columns: int = 100) -> Iterator[Line]:

@@ -16,7 +16,7 @@ from functools import cache
 from importlib import import_module
 from typing import Any
 
-from bitting.errors import BittingError, nearest
+from bitting.errors import BittingError, did_you_mean
 from bitting.model import Level, Rule, System
 from bitting.rules.base import Automaton, Form, Kind, SentenceError, Violation
 from bitting.rules.binding import WHOLE_KEY, lanes_named
@@ -33,18 +33,9 @@ from bitting.rules.sentence import (
 )
 
 __all__ = [
-    "Automaton",
-    "Kind",
-    "SentenceError",
-    "Violation",
-    "automaton",
-    "catalogue",
-    "explanations",
-    "idle",
-    "read_rule",
-    "readable",
-    "violations",
-]
+    "Automaton", "Kind", "SentenceError", "Violation", "automaton", "catalogue", "explanations", "idle", "read_rule",
+    "readable", "violations",
+]  # fmt: skip
 
 
 @cache
@@ -130,7 +121,7 @@ COUNTED = frozenset(
 """Words that say nothing of what a sentence is about."""
 
 
-def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
+def nearest_forms(said: Sequence[str]) -> list[str]:
     """The forms that speak of what a sentence speaks of: the kinds that share its rarest words, the best form of each."""
     import math
 
@@ -162,7 +153,7 @@ def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
         found = score(kind, words)
         if kind.identifier not in best or found > best[kind.identifier][0]:
             best[kind.identifier] = found, form
-    return [form for _, form in sorted(best.values(), key=lambda entry: -entry[0])[:most]]
+    return [form for _, form in sorted(best.values(), key=lambda entry: -entry[0])[:3]]
 
 
 def _words_of(text: str) -> set[str]:
@@ -198,12 +189,8 @@ def explanations(identifier: str | None = None) -> list[dict[str, Any]]:
     """
     known = catalogue()
     if identifier is not None and identifier not in known:
-        near = nearest(identifier, list(known))
-        listed = ", ".join(known)
-        raise BittingError(
-            f"no kind of rule is called {identifier!r}",
-            hint=(f"did you mean {near!r}? " if near else "") + f"known: {listed}",
-        )
+        hint = f"{did_you_mean(identifier, list(known))}known: {', '.join(known)}"
+        raise BittingError(f"no kind of rule is called {identifier!r}", hint=hint)
     chosen = known.values() if identifier is None else [known[identifier]]
     return [
         {

@@ -89,12 +89,10 @@ def name(rule: Rule, system: System, lane: int = 0) -> str:
 
 
 def places(cuts: Iterable[int], lane: int = 0) -> tuple[Place, ...]:
-    """Places of one lane."""
     return tuple(Place(lane, cut) for cut in cuts)
 
 
 def all_places(cuts: Cuts) -> tuple[Place, ...]:
-    """Every place of a rule's lanes."""
     return tuple(Place(lane, cut) for lane, row in enumerate(cuts) for cut in range(len(row)))
 
 
@@ -106,12 +104,16 @@ def is_whole(rule: Rule, system: System, cuts: Cuts) -> bool:
 def still_to_come(rule: Rule, system: System, each: Sequence[int]) -> dict[tuple[int, int], int]:
     """By (lane, cut): what the cuts after this one add up to, in the diagram's order, if a cut of lane i adds `each[i]`."""
     lengths = [length(rule, system, lane) for lane in range(len(rule.lanes))]
-    order = [(lane, cut) for cut in range(max(lengths)) for lane in range(len(lengths)) if cut < lengths[lane]]
     found, total = {}, 0
-    for lane, cut in reversed(order):
+    for lane, cut in reversed(in_turn(lengths)):
         found[lane, cut] = total
         total += each[lane]
     return found
+
+
+def in_turn(lengths: Sequence[int]) -> list[tuple[int, int]]:
+    """The (lane, cut) of lanes with so many cuts, in the diagram's order: cut 1 of every lane, cut 2 of every lane, …"""
+    return [(lane, cut) for cut in range(max(lengths)) for lane, cuts in enumerate(lengths) if cut < cuts]
 
 
 def runs(row: Sequence[Any], same: Callable[[Any, Any], bool]) -> Iterator[tuple[int, int]]:

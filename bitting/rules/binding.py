@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from bitting.errors import Span, nearest
+from bitting.errors import did_you_mean
 from bitting.model import MM_PER_INCH, Lane, System, Track
 from bitting.rules.base import SentenceError
 from bitting.rules.sentence import CutAt, Labels, Length, Names, Word
@@ -95,8 +95,7 @@ def like_with_like(system: System, a: Names, b: Names) -> None:
 def known_names(system: System, word: str) -> str:
     """A hint: the nearest name, and all of them."""
     names = [track.name for track in system.tracks] + (list(system.sides) if system.sided else [])
-    near = nearest(word, names)
-    return (f"did you mean {near!r}? " if near else "") + f"known here: {', '.join(names)}"
+    return f"{did_you_mean(word, names)}known here: {', '.join(names)}"
 
 
 def _fits(lane: Lane, words: Sequence[Word]) -> bool:
@@ -115,7 +114,6 @@ def look_up(value: object, system: System, lane: Lane) -> object:
 
 
 def in_unit(value: Length, system: System) -> float:
-    """A length in the system's unit."""
     if value.unit is None or value.unit == system.unit:
         return value.value
     return system.from_mm(value.value) if value.unit == "mm" else system.from_mm(value.value * _MM[value.unit])
@@ -149,7 +147,7 @@ def depth_place(word: Word, track: Track) -> int:
     raise SentenceError(f"{track.name} has no depth {word.text!r}", hint=hint, span=word.span)
 
 
-def need_numbers(system: System, lanes: Iterable[int], span: Span | None = None) -> None:
+def need_numbers(system: System, lanes: Iterable[int]) -> None:
     """Sums need depth labels that are whole numbers."""
     for i in lanes:
         track = system.lanes[i].track
@@ -159,5 +157,4 @@ def need_numbers(system: System, lanes: Iterable[int], span: Span | None = None)
                 hint="add a line to that track: numbers = { "
                 + ", ".join(f"{label} = {n}" for n, label in enumerate(track.labels, start=1))
                 + " }, with what each counts as",
-                span=span,
             )

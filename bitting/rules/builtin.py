@@ -173,7 +173,6 @@ def open_cuts(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
 
 
 def all_of(code: Code, ignored: Collection[Place] = ()) -> Iterator[Finding]:
-    """Every built-in finding of a code."""
     yield from shape(code)
     yield from sides_agree(code)
     yield from open_cuts(code, ignored)

@@ -54,12 +54,10 @@ def page_html(page: Page) -> str:
 
 
 def part(name: str) -> str:
-    """One of the page's parts, as it is written."""
     return (PARTS / name).read_text(encoding="utf-8")
 
 
 def script_text() -> str:
-    """The page's script: its parts, one behind the other."""
     return '"use strict";\n' + "\n".join(part(f"{name}.js") for name in SCRIPT)
 
 

@@ -14,10 +14,10 @@ from attrs import frozen
 
 from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.inspection import inspect
-from bitting.machine.inspect.limits import DIGIT_MM, CutLimits, limits
+from bitting.machine.inspect.limits import DIGIT_MM, CutLimits, limits, nominal
 from bitting.machine.inspect.result import InspectedCut, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, upper_tail
-from bitting.model import Code, ReadCut, Reading, Readings, System
+from bitting.model import Code, System
 from bitting.notation.readings import UNITS, near_table
 
 RARE = 0.01
@@ -49,7 +49,6 @@ class Limits:
 
     @property
     def name(self) -> str:
-        """`top left 3`."""
         return " ".join(filter(None, (self.side, self.track, str(self.cut))))
 
 
@@ -79,7 +78,9 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
     """The limits of every cut of every side. Raises BittingError as `inspect` does."""
 
     def asked(count: int) -> Inspection:
-        return inspect(code, _nominal(code, system, count), system, gauge=gauge, guard=guard, tolerance=tolerance)
+        return inspect(
+            code, nominal(code, system, count, each_side=True), system, gauge=gauge, guard=guard, tolerance=tolerance
+        )
 
     once, twice = asked(1), asked(2)
     hand = (2 * max(0.0, _u(once.cuts[0]) ** 2 - _u(twice.cuts[0]) ** 2)) ** 0.5
@@ -102,17 +103,6 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
         units=tuple((unit, system.from_mm(float(mm))) for unit, mm in UNITS.items()),
         assumptions=once.assumptions,
     )
-
-
-def _nominal(code: Code, system: System, count: int) -> Readings:
-    """Readings on the nominal depths, so many of each cut on every side."""
-    cuts = []
-    for side in system.sides or (None,):
-        for track in system.tracks:
-            for cut, place in enumerate((code.depths or ())[system.lane_of(side, track.name)]):
-                reading = Reading(track.depths[place], None, system.from_mm(DIGIT_MM), (0, 0))
-                cuts.append(ReadCut(side, track.name, cut, (reading,) * count))
-    return Readings(system, "", system.unit, tuple(cuts))
 
 
 def _u(cut: InspectedCut) -> float:

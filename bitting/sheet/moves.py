@@ -72,7 +72,6 @@ class MoveList:
 
 
 def steps_of(plan: Plan) -> tuple[PageStep, ...]:
-    """Every step of the page."""
     first = PageStep(
         "ready",
         "Before the first move",

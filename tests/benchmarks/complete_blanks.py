@@ -37,7 +37,7 @@ def opened(size: int, seed: int):
         draw.shuffle(spots)
         for spot in spots:
             text = text[:spot] + "?" + text[spot + 1 :]
-            count = choices_of(system, allowed_depths(parse_code(text, system))).count
+            count = choices_of(code_space(system, allowed=allowed_depths(parse_code(text, system)))).count
             if count >= size:
                 break
         if size <= count <= 1.1 * size:

@@ -13,6 +13,7 @@ from bitting.completion.answer import worklist
 from bitting.completion.bounds import lay_out
 from bitting.completion.candidates import Choices, allowed_depths
 from bitting.decoding import Decoder
+from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Place, code_of
 from bitting.notation import parse_code, parse_readings
@@ -132,7 +133,7 @@ def test_past_the_exact_size_the_bounds_are_proven(monkeypatch):
             assert sorted(itertools.chain.from_iterable(laid.tries)) == sorted(exact.codes)
             for part_size in (0, 1000):
                 every = [[flat_of(text, system)] for text in exact.codes]
-                space = answer.choices_of(system, allowed_depths(code))
+                space = answer.choices_of(code_space(system, allowed=allowed_depths(code)))
                 rows = np.array(every, np.int8).reshape(len(every), len(space.places))[::-1]
                 chains = lay_out(space, rows, part_size) if exact.count else ()
                 assert sorted(itertools.chain.from_iterable(chains)) == list(range(exact.count))
@@ -272,7 +273,7 @@ def test_projection_keeps_what_some_key_has():
         legal = brute(system, cells)
         if not legal:
             continue
-        space = answer.choices_of(system, allowed_depths(code))
+        space = answer.choices_of(code_space(system, allowed=allowed_depths(code)))
         draw = random.Random(seed)
         keep = draw.sample(range(len(space.places)), draw.randint(1, len(space.places)))
         part = space.only({space.places[i] for i in keep})

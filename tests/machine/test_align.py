@@ -23,9 +23,9 @@ from bitting.errors import BittingError
 from bitting.geometry.frame import frame_of
 from bitting.machine.align.alignment import Alignment, align
 from bitting.machine.align.corrections import correct
-from bitting.machine.align.fit import PlaceReading, Row, fit_terms
+from bitting.machine.align.fit import Row, fit_terms
 from bitting.machine.align.history import COLUMNS, D2, History, appended, ewma, moving_sigma, shewhart
-from bitting.machine.inspect.lengths import parse_place
+from bitting.machine.inspect.lengths import PlaceReading, parse_place
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.steps import Step

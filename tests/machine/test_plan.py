@@ -613,6 +613,16 @@ def systems(draw: st.DrawFn) -> System:
     )  # fmt: skip
 
 
+def test_an_easing_stop_beside_a_space_of_many_decimals_spares_its_seat() -> None:
+    spaces, depths = (12.849519301374826, 15.349519301374826), (1.0, 2.0)
+    track = evolve(ONE.tracks[0], measured="own-edge", spaces=spaces, labels=("1", "2"), depths=depths)
+    cutting = evolve(ONE.cutting, cutter=2.5, seat=0.5, setup=None)
+    made = evolve(ONE, stop="shoulder", tracks=(track,), rules=(), cutting=cutting)
+    result = plan(code_of(made, [[0, 1]]), made, ease=True)
+    assert any(step.action == "ease" for step in result.tracks[0].steps)
+    assert result.simulation.gouge == 0
+
+
 @drawn(60)
 @given(st.data(), systems(), st.sampled_from(WAYS), st.booleans(), st.booleans())
 def test_any_code_of_a_system_that_can_be_made_is_cut_exactly(

@@ -19,6 +19,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
+from bitting.machine.inspect.lengths import PlaceReading
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System
 
@@ -76,21 +77,16 @@ NAMES = ("zero", "scale", "tilt", "lost")
 def fit_terms(rows: Sequence[Row]) -> Fit:
     """Fit `deviation = zero + scale · depth + tilt · along + lost · (depth ≠ 0)` to at least one row.
 
-    Lost motion is fitted only where it can be told from scale.
-
-    A term is told apart when its unit vector lies in the row space of the design. Where zero is not, tilt and then
-    scale are left out until it is: the zero then takes them as none.
+    Lost motion is fitted only where it can be told from scale. A term is told apart when its unit vector lies in the row
+    space of the design. Where zero is not, tilt and then scale are left out until it is: the zero then takes them as none.
     """
     weight = 1 / np.array([max(row.sd, 1e-9) for row in rows])
     target = np.array([row.deviation for row in rows]) * weight
     whole = np.array([[1.0, row.depth, row.along, float(abs(row.depth) > 1e-9)] for row in rows]) * weight[:, None]
-    used = [0, 1, 2, 3]
-    assumed: tuple[str, ...] = ()
-    if not all(_told(whole)[i] for i in (0, 1, 3)):
-        used.pop()
+    used = [0, 1, 2, 3] if all(_told(whole)[i] for i in (0, 1, 3)) else [0, 1, 2]
+    fitted = len(used)
     while not _told(whole[:, used])[0]:
         used.pop()
-        assumed = ("zero",)
     design = whole[:, used]
     told = _told(design)
     # scaled columns, so that a depth in inches and a place without unit weigh alike
@@ -113,7 +109,7 @@ def fit_terms(rows: Sequence[Row]) -> Fit:
         float(rest @ rest),
         len(rows) - rank,
         missing,
-        assumed,
+        ("zero",) if len(used) < fitted else (),
         max((abs(float(r)), row.name) for r, row in zip(rest, rows, strict=True)),
         terms.get("lost", none),
     )
@@ -130,20 +126,6 @@ def _told(design: Floats) -> list[bool]:
 
 
 @frozen
-class PlaceReading:
-    """A measured place: one distance from the stop, or the distances of both walls; `sd` where a ± was given with it.
-
-    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track, `side` for the first.
-    """
-
-    values: tuple[float, ...]
-    track: str | None = None
-    cut: int | None = None
-    sd: float | None = None
-    side: str | None = None
-
-
-@frozen
 class SpaceFit:
     """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting."""
 
@@ -152,7 +134,6 @@ class SpaceFit:
 
 
 def middle_of(system: System) -> float:
-    """Halfway between the first and the last cut of the first track."""
     spaces = system.tracks[0].spaces
     return (spaces[0] + spaces[-1]) / 2
 
@@ -187,7 +168,6 @@ Scatter = tuple[float, int] | None
 
 
 def setup_depths(system: System, code: Code | None) -> Depths:
-    """The depths that the setup key was cut to."""
     if code is None:
         setup = system.need("cutting.setup")
         return tuple(
@@ -208,45 +188,31 @@ def rows_of(keys: Sequence[Readings], system: System, depths: Depths, gauge: Gau
         scatter, _ = hand_scatter(key.cuts, gauge, system)
         for cut in key.cuts:
             if cut.readings:
-                make = _across_row if cut.track == "across" else _single_row
-                row = make(cut, system, depths, gauge, scatter, number)
+                row = _row(cut, system, depths, gauge, scatter, number)
                 out.setdefault((cut.side, cut.track), []).append(row)
     single = {lane: rows for lane, rows in out.items() if lane[1] != "across"}
     order = [track.name for track in system.tracks] + ["across"]
     return dict(sorted((single or out).items(), key=lambda item: (item[0][0] or "", order.index(item[0][1]))))
 
 
-def _single_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
-    track = system.track(cut.track)
-    row = depths[system.lane_of(cut.side, cut.track)]
-    jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
-    mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
-    nominal = track.depths[row[cut.cut]]
-    return Row(
-        deviation=mean + track.deeper * jaw.mean - nominal,
-        sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
-        depth=nominal - track.depths[0],
-        along=track.along(cut.cut),
-        key=number,
-        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
-    )
-
-
-def _across_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
-    across = system.need("measuring.across")
-    tracks = [system.track(name) for name in across.tracks]
-    rows = [depths[system.lane_of(*face)] for face in across.of(cut.side)]
-    nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
+def _row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+    """One cut that was read; two opposite ones that were read together count as their mean."""
+    across = system.need("measuring.across") if cut.track == "across" else None
+    faces = ((cut.side, cut.track),) if across is None else across.of(cut.side)
+    tracks, many = [system.track(name) for _, name in faces], len(faces)
+    rows = [depths[system.lane_of(*face)] for face in faces]
     jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
+    mean, budget = measure(cut, gauge, system, float(np.linalg.norm([jaw.sd for jaw in jaws])), scatter)
+    total = mean if across is None else across.scale * (mean - across.amount)
     stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
-    mean, budget = measure(cut, gauge, system, float(np.hypot(jaws[0].sd, jaws[1].sd)), scatter)
+    nominal = sum(track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True))
     return Row(
-        deviation=(across.scale * (mean - across.amount) + stood_off - sum(nominal)) / 2,
-        sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
-        depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
+        deviation=(total + stood_off - nominal) / many,
+        sd=float(np.hypot(budget.own / many, (system.measuring.cut_sd or 0.0) / many**0.5)),
+        depth=(nominal - sum(track.depths[0] for track in tracks)) / many,
         along=tracks[0].along(cut.cut),
         key=number,
-        name=" ".join(filter(None, (cut.side, "across", str(cut.cut + 1)))),
+        name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
     )
 
 

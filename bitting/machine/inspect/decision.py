@@ -54,7 +54,6 @@ class Guard:
 
     @property
     def words(self) -> str:
-        """How people are told of it."""
         return f"{self.value:.4g}u" if self.kind == "band" else f"{100 * self.value:.4g} %"
 
     def factor(self, dof: float | None = None) -> float:

@@ -66,7 +66,6 @@ def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[
 
 
 def jaw_of(job: Job, side: str | None, track: Track, cut: int) -> StandOff:
-    """What the jaw stands off one cut of the code."""
     return stand_off(job.system, track, job.row(side, track.name), cut, job.gauge.jaw)
 
 

@@ -47,7 +47,7 @@ from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates, jaw_
 from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
-from bitting.model import Code, ReadCut, Readings, System, Track
+from bitting.model import Code, Depths, ReadCut, Readings, System, Track
 from bitting.model.expect import expect, expect_read_for
 
 MOST_READINGS = 20
@@ -183,15 +183,11 @@ def inspect(
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
-    if code.depths is None:
-        raise BittingError(
-            "the code must be complete to inspect a key: every cut one depth of the system, as many as the track has",
-            hint="`bitting check` says what is wrong with it",
-        )
+    depths = _depths_of(code)
     if not any(cut.readings or cut.place is not None for cut in readings.cuts):
         raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
     scatter, scatter_note = hand_scatter(readings.cuts, gauge, system)
-    job = Job(system, gauge, guard, allowed, scatter, code.depths)
+    job = Job(system, gauge, guard, allowed, scatter, depths)
     found, across = estimates(job, readings)
     working = None if against is None else estimates(_with_scatter(job, against), against)[0]
     cuts = tuple(
@@ -201,6 +197,15 @@ def inspect(
     )
     places = _places(job, readings, allowed if place_tolerance is None else place_tolerance)
     return _whole(job, cuts, places, across, readings, against is not None, scatter_note, found)
+
+
+def _depths_of(code: Code) -> Depths:
+    if code.depths is None:
+        raise BittingError(
+            "the code must be complete to inspect a key: every cut one depth of the system, as many as the track has",
+            hint="`bitting check` says what is wrong with it",
+        )
+    return code.depths
 
 
 def _with_scatter(job: Job, readings: Readings) -> Job:
@@ -223,12 +228,7 @@ def _faces(system: System, readings: Readings) -> list[tuple[str | None, Track]]
 
 
 def _judge(
-    job: Job,
-    side: str | None,
-    track: Track,
-    cut: int,
-    got: Estimate | None,
-    working: dict[Key, Estimate] | None,
+    job: Job, side: str | None, track: Track, cut: int, got: Estimate | None, working: dict[Key, Estimate] | None
 ) -> InspectedCut:
     """One cut: its window, its probabilities and its verdict. Long because it fills every field of the answer once."""
     place = job.row(side, track.name)[cut]

@@ -12,13 +12,11 @@ PlaceReading(values=(1.9, 3.3), track='left', cut=1, sd=None, side=None)
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+
+from attrs import frozen
 
 from bitting.errors import BittingError, nearest
 from bitting.model import System
-
-if TYPE_CHECKING:
-    from bitting.machine.align.fit import PlaceReading
 
 _NUMBER = r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)"
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|in|thou|)\s*", re.IGNORECASE)
@@ -27,6 +25,20 @@ _PLACE = re.compile(
     rf"(?:\s*(?:±|\+-|\+/-)\s*(?P<limits>{_NUMBER}))?\s*(?P<unit>mm|in|thou|)\s*",
     re.IGNORECASE,
 )
+
+
+@frozen
+class PlaceReading:
+    """A measured place: one distance from the stop, or the distances of both walls; `sd` where a ± was given with it.
+
+    `track` and `cut` (counted from 0) are None for the deep cut of the setup key on the first track, `side` for the first.
+    """
+
+    values: tuple[float, ...]
+    track: str | None = None
+    cut: int | None = None
+    sd: float | None = None
+    side: str | None = None
 
 
 def _factor(unit: str, system: System) -> float:
@@ -71,8 +83,6 @@ def parse_place(text: str, system: System) -> PlaceReading:
 
     Distances are from the stop; limits are half-widths, so that their standard uncertainty is a/√3.
     """
-    from bitting.machine.align.fit import PlaceReading
-
     found = _PLACE.fullmatch(text)
     if not found:
         raise BittingError(

@@ -72,15 +72,8 @@ def limits(
     tolerance: float | None = None,
 ) -> Limits:
     """What `repeats` readings (1 or more) of each cut may show; raises BittingError as `inspect` does."""
-    digit = system.from_mm(DIGIT_MM)
     stated = gauge if gauge.hand != "repeats" else evolve(gauge, hand=None)
-    cuts = tuple(
-        ReadCut(lane.side, lane.track.name, cut, (Reading(lane.track.depths[depth], None, digit, (0, 0)),) * repeats)
-        for lane, row in zip(system.lanes, code.depths or (), strict=False)
-        for cut, depth in enumerate(row)
-    )
-    perfect = Readings(system, "", system.unit, cuts)
-    found = inspect(code, perfect, system, gauge=stated, guard=guard, tolerance=tolerance)
+    found = inspect(code, nominal(code, system, repeats), system, gauge=stated, guard=guard, tolerance=tolerance)
     return Limits(
         system=system.name,
         unit=system.unit,
@@ -93,3 +86,16 @@ def limits(
         ),
         readings_needed=found.readings_needed,
     )
+
+
+def nominal(code: Code, system: System, repeats: int, *, each_side: bool = False) -> Readings:
+    """Readings on the nominal depths, so many of each cut; of every side, where that is wanted, though all are cut alike."""
+    sides = system.sides if each_side or system.sided else ()
+    digit, depths = system.from_mm(DIGIT_MM), code.depths or ()
+    cuts = (
+        ReadCut(side, track.name, cut, (Reading(track.depths[place], None, digit, (0, 0)),) * repeats)
+        for side in (sides or (None,) if depths else ())
+        for track in system.tracks
+        for cut, place in enumerate(depths[system.lane_of(side, track.name)])
+    )
+    return Readings(system, "", system.unit, tuple(cuts))

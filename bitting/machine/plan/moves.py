@@ -172,7 +172,7 @@ class _Writer:
             self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w))
 
     def to_absolute(self, action: str, control: str, value: float) -> None:
-        self.add(action, f"{control} {round(value, 9)!r}")
+        self.add(action, f"{control} {round(value, 12)!r}")
 
 
 def label_at(frame: Frame, w: float) -> str | None:
@@ -188,13 +188,10 @@ def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[
 def moves_at(frame: Frame, travels: Sequence[float], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:
     """The same for cuts that go in by these travels."""
     writer = _Writer(frame, order)
-    cuts = list(enumerate(travels))
-    if order.direction == "tip-to-bow":
-        cuts.reverse()
     if frame.system.cutting.shape == "vee":
-        _vee(writer, cuts)
+        _vee(writer, list(enumerate(travels)))
     else:
-        _side_milled(writer, cuts)
+        _mill(writer, [range(len(travels))], travels)
     return tuple(writer.steps), tuple(writer.notes)
 
 
@@ -211,8 +208,7 @@ def change_for(
         return (), ()
     writer = _Writer(frame, order)
     if frame.system.cutting.shape == "vee":
-        cuts = [(i, want[i]) for i in deeper]
-        _vee(writer, cuts if order.direction == "bow-to-tip" else cuts[::-1])
+        _vee(writer, [(i, want[i]) for i in deeper])
         return tuple(writer.steps), tuple(writer.notes)
     groups: list[list[int]] = []
     for i in range(len(want)):
@@ -223,12 +219,12 @@ def change_for(
             groups.append([i - 1, i])
         elif i in deeper:
             groups.append([i])
-    _deepen(writer, groups, want)
+    _mill(writer, groups, want)
     return tuple(writer.steps), tuple(writer.notes)
 
 
-def _deepen(writer: _Writer, groups: Sequence[Sequence[int]], want: Sequence[float]) -> None:
-    """From group to group of cuts at the shallowest depth; through each group as a whole track is milled."""
+def _mill(writer: _Writer, groups: Sequence[Sequence[int]], want: Sequence[float]) -> None:
+    """From group to group of cuts (a whole track is one) at the shallowest depth, and through each from cut to cut."""
     last, backwards = len(want) - 1, writer.order.direction == "tip-to-bow"
     writer.add("start", "load")
     for group in reversed(groups) if backwards else groups:
@@ -244,34 +240,18 @@ def _deepen(writer: _Writer, groups: Sequence[Sequence[int]], want: Sequence[flo
         for cut in rest:
             _next_cut(writer, cut, want[cut])
         if backwards or group[-1] != last:
-            writer.depth(0.0)
+            writer.depth(0.0)  # play left in would run out deeper than the shallowest
     writer.add("run-out", "load")
 
 
 def _vee(writer: _Writer, cuts: Sequence[tuple[int, float]]) -> None:
+    cuts = cuts[::-1] if writer.order.direction == "tip-to-bow" else cuts
     writer.add("start", "clear")
     _past_first_cut(writer, cuts[0][0])
     for cut, depth in cuts:
         writer.space(cut)
         writer.depth(depth)
         writer.add("retract", "clear")
-
-
-def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, float]]) -> None:
-    writer.add("start", "load")
-    first, depth = cuts[0]
-    if writer.order.direction == "tip-to-bow":
-        writer.depth(depth)
-        writer.space(first)
-    else:
-        _past_first_cut(writer, first)
-        writer.space(first)
-        writer.depth(depth)
-    for cut, depth in cuts[1:]:
-        _next_cut(writer, cut, depth)
-    if writer.order.direction == "tip-to-bow":
-        writer.depth(0.0)  # play left in would run out deeper than the shallowest
-    writer.add("run-out", "load")
 
 
 def _past_first_cut(writer: _Writer, cut: int) -> None:

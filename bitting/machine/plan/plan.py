@@ -93,8 +93,8 @@ class Plan(Value):
     cautions: tuple[str, ...]
     obstacles: tuple[str, ...] = ()
     taken: str | None = None
-    rule_web: float | None = None
     """What a change takes off, in words; None where the whole key is cut."""
+    rule_web: float | None = None
 
     @property
     def system(self) -> str:
@@ -131,7 +131,6 @@ class Plan(Value):
 
     @property
     def widest_bite(self) -> float:
-        """The widest bite of any move."""
         return max((step.bite for track in self.tracks for step in track.steps), default=0.0)
 
     def as_dict(self) -> dict[str, Any]:
@@ -290,7 +289,6 @@ class _Work:
     _made: dict[str, tuple[tuple[Step, ...], tuple[Step, ...]]] = field(init=False, factory=dict)
 
     def work(self, side: str | None) -> None:
-        """The tracks of one side."""
         cleared: list[tuple[Lane, tuple[Step, ...]]] = []
         for lane in (lane for lane in self.system.lanes if lane.side in (None, side)):
             frame = frame_of(self.system, lane, self.radius)

@@ -72,7 +72,6 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
 
 
 def cutter_words(system: System) -> str:
-    """The cutter that the system asks for."""
     cutting = system.cutting
     if cutting.shape == "vee":
         return f"vee, {cutting.angle:g}° included, {length(system, cutting.root or 0.0)} flat at its point"
