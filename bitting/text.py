@@ -1,4 +1,4 @@
-"""Words that every part says the same way: a share in per cent, a number of things, the name of a cut.
+"""Words that every part says the same way: a share in per cent, a number of things, the name of a cut, things in a row.
 
 It stands below all that speaks: rules and lint write their own messages, a table its cells, a report its lines.
 
@@ -8,10 +8,14 @@ It stands below all that speaks: rules and lint write their own messages, a tabl
 ('1 cut', '1,200 cuts', '2 keys of one code')
 >>> cut_name("top", "left", 3), cut_name(None, None, 3)
 ('top left 3', '3')
+>>> listed(["1", "2", "3"]), listed(["1"]), in_runs([1, 2, 3, 5])
+('1, 2 and 3', '1', [(1, 3), (5, 5)])
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from itertools import groupby
 from math import floor
 
 DIGITS = {"mm": 3, "in": 4, "thou": 1}
@@ -33,3 +37,16 @@ def plural(number: int, one: str, many: str | None = None) -> str:
 def cut_name(side: str | None, track: str | None, cut: int | str) -> str:
     """`top left 3`; None leaves the side or the track out."""
     return " ".join(filter(None, (side, track, str(cut))))
+
+
+def listed(items: Sequence[object]) -> str:
+    """`a, b and c`."""
+    *most, last = map(str, items)
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def in_runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """The first and the last of each run of whole numbers that follow one another."""
+    groups = groupby(enumerate(sorted(numbers)), lambda pair: pair[1] - pair[0])
+    runs = ([number for _, number in group] for _, group in groups)
+    return [(run[0], run[-1]) for run in runs]

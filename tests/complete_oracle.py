@@ -9,7 +9,8 @@ import networkx as nx
 from bitting.completion.candidates import allowed_depths
 from bitting.model import Blade, System, Track
 from bitting.notation import parse_code
-from bitting.rules import read_rules, violations
+from bitting.rules import violations
+from tests.make import read_rules
 
 RULES = (
     "adjacent cuts differ by at most 1",

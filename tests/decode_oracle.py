@@ -17,7 +17,8 @@ from attrs import evolve
 
 from bitting.decoding import MeasurementModel
 from bitting.model import Blade, Cutting, Measuring, ReadCut, Reading, Readings, System, Track
-from bitting.rules import read_rules, violations
+from bitting.rules import violations
+from tests.make import read_rules
 
 SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
 CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import attrs
 from hypothesis import strategies as st
 
-from bitting.model import Blade, Cutting, System, Track
-from bitting.rules import read_rules
+from bitting.model import Blade, Cutting, Rule, System, Track
+from bitting.rules import read_rule
 
 
 def track(
@@ -36,6 +38,12 @@ def system(
         tracks or (track(),), must, should, cutting=Cutting(cutter=2.4, seat=0.3),
     )  # fmt: skip
     return attrs.evolve(made, rules=read_rules(made, must, should))
+
+
+def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
+    """All rules of a system."""
+    rules = [rule for text in must for rule in read_rule(system, text, "must")]
+    return (*rules, *(rule for text in should for rule in read_rule(system, text, "should")))
 
 
 def _some(labels: str) -> st.SearchStrategy[str]:

@@ -191,8 +191,7 @@ class _Writer:
             f"[{', '.join(_decimal(s) for s in spaces)}]",
             f"centre of each cut from the {a['stop']}, cut 1 at the bow",
         )
-        rising = (measured == "own-edge") == (milling != "internal")
-        order = sorted(depths, key=lambda label: Decimal(depths[label]), reverse=not rising)
+        order = self._in_order(depths)
         if order != list(depths) and noted:
             self.notes.append("the depths were put in order, shallowest first: " + " ".join(order))
         row = ", ".join(f"{_key(label)} = {_decimal(depths[label])}" for label in order)
@@ -236,12 +235,13 @@ class _Writer:
 
     def _deepest(self) -> str | None:
         """The deepest label, where all tracks share one table."""
-        tables = list(self._depths().values())
-        if len(tables) > 1:
-            return None
-        a = self.answers
-        rising = (a["measured"] == "own-edge") == (a["milling"] != "internal")
-        return sorted(tables[0], key=lambda label: Decimal(tables[0][label]), reverse=not rising)[-1]
+        first, *others = self._depths().values()
+        return None if others else self._in_order(first)[-1]
+
+    def _in_order(self, depths: Mapping[str, str]) -> list[str]:
+        """The labels, the shallowest first."""
+        rising = (self.answers["measured"] == "own-edge") == (self.answers["milling"] != "internal")
+        return sorted(depths, key=lambda label: Decimal(depths[label]), reverse=not rising)
 
     def _measuring(self) -> Table:
         a, table = self.answers, tomlkit.table()

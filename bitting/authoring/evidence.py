@@ -7,7 +7,7 @@ few break it, a binomial tail; of codes that may be wrong a share P is taken to 
 the same codes, so the chance is multiplied by their number (Bonferroni; from memory), and a rule is proposed only where the
 product is at most `LIMIT`.
 
->>> abs(chance(0, 50, 0.2) / 0.8**50 - 1) < 1e-12
+>>> abs(exp(log_chance(0, 50, 0.2)) / 0.8**50 - 1) < 1e-12
 True
 >>> more_codes(0, 50, 0.2, tried=100)   # so many codes on top of the 50: 0.8**42 * 100 is below 0.01 already
 0
@@ -17,6 +17,7 @@ True
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from math import exp, log, log1p
 
 from attrs import frozen
@@ -40,11 +41,6 @@ def log_chance(breaking: int, codes: int, share: float) -> float:
     return float(binom.logcdf(breaking, codes, share))
 
 
-def chance(breaking: int, codes: int, share: float) -> float:
-    """The chance itself."""
-    return exp(log_chance(breaking, codes, share))
-
-
 def most_breaking(codes: int, bad: float) -> int:
     """The most of `codes` that may break a rule and be put down to a share `bad` of wrong codes."""
     if not bad:
@@ -54,12 +50,11 @@ def most_breaking(codes: int, bad: float) -> int:
     return int(binom.isf(UNLIKELY, codes, bad))
 
 
-def more_codes(breaking: int, codes: int, share: float, tried: int, bad: float = 0.0) -> int | None:
+def more_codes(breaking: int, codes: int, share: float, tried: int) -> int | None:
     """How many more good codes would bring the corrected chance under the limit; None where none would.
 
     Wrong codes are expected to break the rule as often as the given ones did.
     """
-    share *= 1 - bad
     if share <= 0:
         return None
     rate = breaking / codes if codes else 0.0
@@ -72,18 +67,14 @@ def more_codes(breaking: int, codes: int, share: float, tried: int, bad: float =
         low, high = high, high * 2
         if high > MOST_CODES:
             return None
-    while low < high:
-        middle = (low + high) // 2
-        low, high = (low, middle) if settled(middle) else (middle + 1, high)
-    return high - codes
+    return low + bisect_left(range(low, high), True, key=settled) - codes
 
 
 @frozen
 class Evidence:
     """What speaks for one rule: `kept` of `out_of` codes are legal with it, `breaking` of `codes` break it.
 
-    `share` is how often a good code would break it if it were no rule; `chance` that so few of them do, and `corrected`
-    that chance times the number of rules tried, at most 1.
+    `chance` is that so few would break it if it were no rule, `corrected` that times the number of rules tried, at most 1.
     """
 
     kept: int
@@ -95,22 +86,20 @@ class Evidence:
 
     @property
     def share(self) -> float:
-        """How often a good code would break the rule if it were none."""
-        return (self.out_of - self.kept) / self.out_of if self.out_of else 0.0
+        """How often a code would break the rule if it were none; one that may be wrong tells nothing."""
+        return (self.out_of - self.kept) / self.out_of * (1 - self.bad) if self.out_of else 0.0
 
     @property
     def logarithm(self) -> float:
         """The logarithm of the chance."""
-        return log_chance(self.breaking, self.codes, self.share * (1 - self.bad))
+        return log_chance(self.breaking, self.codes, self.share)
 
     @property
     def chance(self) -> float:
-        """The chance that so few would break it."""
         return exp(self.logarithm)
 
     @property
     def corrected(self) -> float:
-        """The chance times the number of rules tried, at most 1."""
         return min(1.0, self.chance * self.tried)
 
     @property
@@ -121,4 +110,4 @@ class Evidence:
     @property
     def more(self) -> int | None:
         """How many more good codes would settle it; None where no number would."""
-        return 0 if self.enough else more_codes(self.breaking, self.codes, self.share, self.tried, self.bad)
+        return 0 if self.enough else more_codes(self.breaking, self.codes, self.share, self.tried)

@@ -71,8 +71,7 @@ def _of_lane(lane: Lane) -> Iterator[_Said]:
     yield from _alone(labels, cuts)
     for way in ("deeper", "shallower"):
         yield "step", _down(f"a cut is at most {{}} {way} than the cut before it", len(labels) - 2, 0), "", ""
-        most = f"no more than {{}} {{}} in a row get {way}"
-        yield "rise-and-fall", (most.format(n, _cuts(n)) for n in range(cuts - 1, 0, -1)), "", ""
+        yield "rise-and-fall", _down(f"no more than {{}} cuts in a row get {way}", cuts - 1, 1), "", ""
     yield "rise-and-fall", _up("cuts change direction at least {} times", 1, cuts - 2), "", ""
     for label in labels:
         for cut in range(cuts):
@@ -82,9 +81,14 @@ def _of_lane(lane: Lane) -> Iterator[_Said]:
         yield "depth-uses", _down(f"depth {label} is used at most {{}} times", cuts - 1, 1), "", ""
         yield "depth-uses", _up(f"depth {label} is used at least {{}} times", 1, cuts), "", ""
     for label in labels[1:-1]:
-        for limit, numbers in (("at least", range(1, cuts + 1)), ("at most", range(cuts - 1, 0, -1))):
-            said = (f"{limit} {n} {'cut is' if n == 1 else 'cuts are'} {label} or deeper" for n in numbers)
-            yield "depth-uses", said, "", ""
+        yield "depth-uses", _up(f"at least {{}} cuts are {label} or deeper", 1, cuts), "", ""
+        yield "depth-uses", _down(f"at most {{}} cuts are {label} or deeper", cuts - 1, 1), "", ""
+    if lane.track.numbers is not None:
+        low, high = min(lane.track.numbers) * cuts, max(lane.track.numbers) * cuts
+        yield "sum", ("the sum of cuts is even",), "", ""
+        yield "sum", ("the sum of cuts is odd",), "", ""
+        yield "sum", _up(f"the sum of cuts is between {{}} and {high}", low + 1, high), "", ""
+        yield "sum", _down(f"the sum of cuts is between {low} and {{}}", high - 1, low), "", ""
 
 
 def _alone(labels: Sequence[str], cuts: int) -> Iterator[_Said]:
@@ -94,7 +98,7 @@ def _alone(labels: Sequence[str], cuts: int) -> Iterator[_Said]:
     yield "adjacent-difference", _up("adjacent cuts differ by at least {}", 1, most), "", ""
     yield "adjacent-difference", ("adjacent cuts differ by an even amount",), "", ""
     yield "adjacent-difference", ("adjacent cuts differ by an odd amount",), "", ""
-    yield "equal-run", (f"no more than {n} equal {_cuts(n)} in a row" for n in range(cuts - 1, 0, -1)), "", ""
+    yield "equal-run", _down("no more than {} equal cuts in a row", cuts - 1, 1), "", ""
     yield "distinct-depths", _up("at least {} different depths", 2, min(len(labels), cuts)), "", ""
     yield "distinct-depths", _down("at most {} different depths", min(len(labels), cuts) - 1, 2), "", ""
     yield "depth-uses", _down("no depth is used more than {} times", cuts - 1, -(-cuts // len(labels))), "", ""
@@ -106,24 +110,8 @@ def _alone(labels: Sequence[str], cuts: int) -> Iterator[_Said]:
         yield "distant-difference", _down("cuts 2 apart differ by at most {}", most - 1, 1), "", ""
 
 
-def _numbered(system: System, lane: int) -> Iterator[Family]:
-    """Families about the sum of a lane's cuts."""
-    track = system.lanes[lane].track
-    if track.numbers is None:
-        return
-    scope = system.lanes[lane].label if len(system.lanes) > 1 else ""
-    low, high = min(track.numbers) * track.cuts, max(track.numbers) * track.cuts
-    said: list[tuple[str, ...]] = [("the sum of cuts is even",), ("the sum of cuts is odd",)]
-    said.append(tuple(f"the sum of cuts is between {n} and {high}" for n in range(low + 1, high + 1)))
-    said.append(tuple(f"the sum of cuts is between {low} and {n}" for n in range(high - 1, low - 1, -1)))
-    for sentences in said:
-        yield Family("sum", (lane,), scope, tuple(sentences))
-
-
 def _of_pairs(system: System) -> Iterator[Family]:
-    """Families about sums, and about two lanes that face each other: tracks of one side, or one track's two sides."""
-    for i in range(len(system.lanes)):
-        yield from _numbered(system, i)
+    """Families about two lanes that face each other: tracks of one side, or one track's two sides."""
     for i, one in enumerate(system.lanes):
         for j in range(i + 1, len(system.lanes)):
             other = system.lanes[j]
@@ -170,14 +158,15 @@ def _up(words: str, low: int, high: int) -> Iterator[str]:
     return (_fill(words, n) for n in range(low, high + 1))
 
 
+_ONE = (("1 times", "1 time"), ("1 cuts are", "1 cut is"), ("1 cuts", "1 cut"), ("1 equal cuts", "1 equal cut"))
+
+
 def _fill(words: str, n: int) -> str:
-    """A sentence with its number, and `1 time` for `1 times`."""
+    """A sentence with its number."""
     said = words.format(n)
-    return said.removesuffix("s") if n == 1 and said.endswith(" 1 times") else said
-
-
-def _cuts(n: int) -> str:
-    return "cut" if n == 1 else "cuts"
+    for many, one in _ONE if n == 1 else ():
+        said = said.replace(many, one)
+    return said
 
 
 def cut_words(cut: int, cuts: int) -> str:

@@ -17,7 +17,7 @@ depth each cut is; with that, step and level are two unknowns of the same linear
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from math import hypot, sqrt
 from typing import Any
 
@@ -153,21 +153,19 @@ def fit_chart(system: System, keys: Sequence[Key], anchor: Anchor | None = None)
 
     Raises `BittingError` where too little was read.
     """
-    anchor = anchor or Anchor()
     coded = [key for key in keys if key.code is not None]
     notes = []
     used = coded or list(keys)
     if coded and len(coded) < len(keys):
         notes.append(f"{len(keys) - len(coded)} keys have no code and were left out, as the others have one")
-    model = model_of(system)
-    tables = _tables(system)
-    seen = [cut for number, key in enumerate(used) for cut in _cuts(system, number, key, model)]
+    problem = _Problem(system, used, anchor or Anchor(), model_of(system), _tables(system))
+    seen = [cut for number, key in enumerate(used) for cut in problem.cuts(number, key)]
     if len(used) < 2 or len(seen) < 6:
         raise BittingError(
             f"{len(used)} key{'s' * (len(used) != 1)} with {len(seen)} cuts read say too little of a chart",
             hint="measure several keys, every cut of each",
         )
-    found = (_least_squares if coded else _mixture)(system, used, seen, tables, model, anchor)
+    found = problem.with_codes(seen) if coded else problem.without_codes(seen)
     spaces, space_notes = _spaces(system, used)
     return evolve(found, spaces=spaces, notes=(*notes, *found.notes, *space_notes))
 
@@ -182,65 +180,30 @@ def _tables(system: System) -> list[str]:
 
 def table_of(system: System, name: str) -> int:
     """Which of the different depth tables a track has."""
-    tables, track = _tables(system), system.track(name)
-    return next(
-        i
-        for i, other in enumerate(tables)
-        if (t := system.track(other)).labels == track.labels and t.depths == track.depths
-    )
-
-
-def _cuts(system: System, number: int, key: Key, model: MeasurementModel) -> list[_Seen]:
-    """The cuts of one key that were read, each once, corrected for the caliper's jaw where the code is known."""
-    lanes, signs, along = system.lanes, lane_signs(system), places_along(system)
-    depths: Depths | None = None if key.code is None else key.code.depths
-    if key.code is not None and depths is None:
-        raise BittingError(
-            f"row {key.row}: the code is not a whole one", hint="give every cut its depth, or leave the code out"
-        )
-    jaw = system.measuring.jaw
-    found = []
-    for cut in key.readings.cuts:
-        if not cut.readings or cut.track == "across":
-            continue
-        lane = next(i for i, own in enumerate(lanes) if own.track.name == cut.track and own.side in (None, cut.side))
-        track = lanes[lane].track
-        value = sum(r.value for r in cut.readings) / len(cut.readings)
-        single = [model.uncertainty(r) ** 2 for r in cut.readings]
-        depth = -1 if depths is None else depths[lane][cut.cut]
-        if depths is not None and jaw and (stands := stand_offs(system, track, jaw)) is not None:
-            value += track.deeper * stands.of(depths[lane], cut.cut)
-        found.append(
-            _Seen(
-                number, cut.track, cut.cut, table_of(system, cut.track), depth, value,
-                sum(single) / len(single) ** 2, along[Place(lane, cut.cut)], signs[lane],
-            )
-        )  # fmt: skip
-    return found
-
-
-def _shared_sd(model: MeasurementModel) -> float:
-    """Spread of the level of a key: zero and plating, and the mean wear that differs from key to key."""
-    scales = wear_scales(model)
-    mean = sum(p * s for s, p in scales)
-    return hypot(model.offset_sd, sqrt(max(0.0, sum(p * (s - mean) ** 2 for s, p in scales))))
+    track = system.track(name)
+    tables = enumerate(map(system.track, _tables(system)))
+    return next(i for i, other in tables if (other.labels, other.depths) == (track.labels, track.depths))
 
 
 @frozen
 class _Solved:
-    """The linear problem solved: `basis` (dimensions, unknowns of the chart) gives the dimensions of `columns`."""
+    """The linear problem solved: `basis` (dimensions, unknowns of the chart) gives the dimensions of `columns`.
+
+    `seen` are the cuts that it was solved for, `left_out` those that were too far off.
+    """
 
     columns: Sequence[tuple[int, int]]
     basis: Array
     solution: Array
     covariance: Array
-    residuals: Array
     variances: Array
+    seen: list[_Seen]
+    left_out: list[_Seen]
 
-    def shared(self, cut: _Seen, many: int) -> float:
+    def shared(self, cut: _Seen) -> float:
         """The errors that a cut shares with the others of its key."""
-        at = self.basis.shape[1] + cut.key
-        offset, tilt, pair = self.solution[[at, at + many, at + 2 * many]]
+        size = self.basis.shape[1]
+        offset, tilt, pair = self.solution[size:].reshape(3, -1)[:, cut.key]
         return float(offset + tilt * cut.along + pair * cut.sign)
 
     def functional(self, row: Array) -> Array:
@@ -250,96 +213,182 @@ class _Solved:
         return wide
 
 
-def _solve(
-    seen: list[_Seen],
-    columns: Sequence[tuple[int, int]],
-    basis: Array,
-    keys: Sequence[Key],
-    model: MeasurementModel,
-    left_out: list[_Seen],
-) -> _Solved:
-    """Weighted least squares with the noise of each key estimated; readings that are far off move to `left_out`."""
-    many, size = len(keys), basis.shape[1]
-    base = np.full(many, model.cut_sd**2 + _wear_variance(model))
-    spread = base.copy()
-    shared = (_shared_sd(model), max(model.tilt_sd, 1e-9), max(model.left_right_sd, 1e-9))
-    prior = np.repeat(1 / np.array(shared) ** 2, many)
-    while True:
-        rows, values, variances = _rows(seen, columns, basis, many, spread)
-        normal = (rows / variances[:, None]).T @ rows
-        normal[size:, size:] += np.diag(prior)
-        covariance = np.linalg.inv(normal)
-        solution = covariance @ ((rows / variances[:, None]).T @ values)
-        residuals = values - rows @ solution
-        scaled = np.abs(residuals) / np.sqrt(variances)
-        worst = int(scaled.argmax())
-        others = sum((cut.table, cut.depth) == (seen[worst].table, seen[worst].depth) for cut in seen)
-        if scaled[worst] > FAR and others > 1:
-            left_out.append(seen.pop(worst))
-            continue
-        renewed = _spread_of(seen, residuals, base, many)
-        if np.allclose(renewed, spread, rtol=0.02):
-            covariance = covariance * _small_sample(len(seen), size)
-            return _Solved(columns, basis, solution, covariance, residuals, variances)
-        spread = renewed
+@frozen
+class _Problem:
+    """Keys to be fitted together; `tables` are the tracks whose depth tables differ."""
 
+    system: System
+    keys: Sequence[Key]
+    anchor: Anchor
+    model: MeasurementModel
+    tables: list[str]
 
-def _least_squares(
-    system: System, keys: Sequence[Key], seen: list[_Seen], tables: list[str], model: MeasurementModel, anchor: Anchor
-) -> Fitted:
-    """Codes known: every dimension is an unknown of its own."""
-    columns = sorted({(cut.table, cut.depth) for cut in seen})
-    left_out: list[_Seen] = []
-    solved = _solve(seen, columns, np.eye(len(columns)), keys, model, left_out)
-    unread = [
-        f"{label} of {name}" if len(tables) > 1 else label
-        for t, name in enumerate(tables)
-        for d, label in enumerate(system.track(name).labels)
-        if (t, d) not in columns
-    ]
-    notes = (f"no key has depth {', '.join(unread)}, so nothing is said of it",) if unread else ()
-    return _told(system, keys, solved, tables, model, anchor, left_out, notes)
+    def cuts(self, number: int, key: Key) -> Iterator[_Seen]:
+        """The cuts of one key that were read, each once, corrected for the caliper's jaw where the code is known."""
+        system, signs, along = self.system, lane_signs(self.system), places_along(self.system)
+        depths: Depths | None = None if key.code is None else key.code.depths
+        if key.code is not None and depths is None:
+            raise BittingError(
+                f"row {key.row}: the code is not a whole one", hint="give every cut its depth, or leave the code out"
+            )
+        jaw = system.measuring.jaw
+        for cut in key.readings.cuts:
+            if not cut.readings or cut.track == "across":
+                continue
+            lane, many = system.lane_of(cut.side, cut.track), len(cut.readings)
+            track = system.lanes[lane].track
+            value = sum(r.value for r in cut.readings) / many
+            variance = sum(self.model.uncertainty(r) ** 2 for r in cut.readings) / many**2
+            depth = -1 if depths is None else depths[lane][cut.cut]
+            if depths is not None and jaw and (stands := stand_offs(system, track, jaw)) is not None:
+                value += track.deeper * stands.of(depths[lane], cut.cut)
+            table, where = table_of(system, cut.track), along[Place(lane, cut.cut)]
+            yield _Seen(number, cut.track, cut.cut, table, depth, value, variance, where, signs[lane])
 
+    def solve(self, seen: Sequence[_Seen], columns: Sequence[tuple[int, int]], basis: Array) -> _Solved:
+        """Weighted least squares with the noise of each key estimated, without the readings that are far off."""
+        model, many, size = self.model, len(self.keys), basis.shape[1]
+        kept, left_out = list(seen), list[_Seen]()
+        base = np.full(many, model.cut_sd**2 + _wear_variance(model))
+        spread = base.copy()
+        shared = (_shared_sd(model), max(model.tilt_sd, 1e-9), max(model.left_right_sd, 1e-9))
+        prior = np.repeat(1 / np.array(shared) ** 2, many)
+        while True:
+            rows, values, variances = _rows(kept, columns, basis, many, spread)
+            normal = (rows / variances[:, None]).T @ rows
+            normal[size:, size:] += np.diag(prior)
+            covariance = np.linalg.inv(normal)
+            solution = covariance @ ((rows / variances[:, None]).T @ values)
+            residuals = values - rows @ solution
+            scaled = np.abs(residuals) / np.sqrt(variances)
+            worst = int(scaled.argmax())
+            alike = sum((cut.table, cut.depth) == (kept[worst].table, kept[worst].depth) for cut in kept)
+            if scaled[worst] > FAR and alike > 1:
+                left_out.append(kept.pop(worst))
+                continue
+            renewed = _spread_of(kept, residuals, base, many)
+            if np.allclose(renewed, spread, rtol=0.02):
+                covariance = covariance * _small_sample(len(kept), size)
+                return _Solved(columns, basis, solution, covariance, variances, kept, left_out)
+            spread = renewed
 
-def _told(
-    system: System,
-    keys: Sequence[Key],
-    solved: _Solved,
-    tables: list[str],
-    model: MeasurementModel,
-    anchor: Anchor,
-    left_out: Sequence[_Seen],
-    notes: tuple[str, ...],
-) -> Fitted:
-    """What follows from a solution: steps, and dimensions where there is an anchor."""
-    columns, covariance = solved.columns, solved.covariance
-    size = len(columns)
-    labels = [(tables[t], system.track(tables[t]).labels[d]) for t, d in columns]
-    level, extra, said = _level(system, keys, solved, model, anchor)
-    depths = {}
-    if said:
-        functionals = solved.functional(np.eye(size)) + level
-        means = functionals @ solved.solution + extra[0]
-        variances = np.einsum("ij,jk,ik->i", functionals, covariance, functionals)
-        sds = np.sqrt(np.maximum(0.0, variances) + extra[1] ** 2)
-        depths = {label: Estimate(float(m), float(s)) for label, m, s in zip(labels, means, sds, strict=True)}
-    steps = {}
-    for i, (table, depth) in enumerate(columns):
-        if i and columns[i - 1] == (table, depth - 1):
-            row = solved.functional(np.eye(size)[i] - np.eye(size)[i - 1])
-            steps[labels[i]] = Estimate(float(row @ solved.solution), float(sqrt(row @ covariance @ row)))
-    dimensions, at = solved.basis @ solved.solution[: solved.basis.shape[1]], {c: i for i, c in enumerate(columns)}
-    off = [
-        (
-            keys[cut.key].row,
-            cut.track,
-            cut.cut,
-            cut.value - float(dimensions[at[cut.table, cut.depth]]) - solved.shared(cut, len(keys)),
+    def with_codes(self, seen: list[_Seen]) -> Fitted:
+        """Codes known: every dimension is an unknown of its own."""
+        columns = sorted({(cut.table, cut.depth) for cut in seen})
+        unread = [
+            f"{label} of {name}" if len(self.tables) > 1 else label
+            for t, name in enumerate(self.tables)
+            for d, label in enumerate(self.system.track(name).labels)
+            if (t, d) not in columns
+        ]
+        notes = (f"no key has depth {', '.join(unread)}, so nothing is said of it",) if unread else ()
+        return self.told(self.solve(seen, columns, np.eye(len(columns))), notes)
+
+    def told(self, solved: _Solved, notes: tuple[str, ...]) -> Fitted:
+        """What follows from a solution: steps, and dimensions where there is an anchor."""
+        columns, covariance, each = solved.columns, solved.covariance, np.eye(len(solved.columns))
+        labels = [(self.tables[t], self.system.track(self.tables[t]).labels[d]) for t, d in columns]
+        level, extra, said = self.level(solved)
+        depths = {}
+        if said:
+            functionals = solved.functional(each) + level
+            means = functionals @ solved.solution + extra[0]
+            variances = np.einsum("ij,jk,ik->i", functionals, covariance, functionals)
+            sds = np.sqrt(np.maximum(0.0, variances) + extra[1] ** 2)
+            depths = {label: Estimate(float(m), float(s)) for label, m, s in zip(labels, means, sds, strict=True)}
+        steps = {}
+        for i, (table, depth) in enumerate(columns):
+            if i and columns[i - 1] == (table, depth - 1):
+                row = solved.functional(each[i] - each[i - 1])
+                steps[labels[i]] = Estimate(float(row @ solved.solution), float(sqrt(row @ covariance @ row)))
+        dimensions = dict(zip(columns, solved.basis @ solved.solution[: solved.basis.shape[1]], strict=True))
+        off = []
+        for cut in solved.left_out:
+            fitted = float(dimensions[cut.table, cut.depth]) + solved.shared(cut)
+            off.append((self.keys[cut.key].row, cut.track, cut.cut, cut.value - fitted))
+        noise = float(np.sqrt(np.mean(solved.variances)))
+        many, read = len(self.keys), len(solved.seen)
+        return Fitted(self.system, many, read, said, depths, steps, {}, noise, tuple(off), notes)
+
+    def level(self, solved: _Solved) -> tuple[Array, tuple[float, float], str]:
+        """What the anchor adds to every dimension: a linear functional of the solution, an amount with its sd, and why."""
+        system, model, row, unit = self.system, self.model, np.zeros(len(solved.solution)), self.system.unit
+        if self.anchor.known is not None:
+            table, depth, dimension = self.anchor.known
+            if (table, depth) not in solved.columns:
+                raise BittingError(
+                    "no key has the depth whose dimension is known", hint="name a depth that was measured"
+                )
+            own = np.eye(len(solved.columns))[solved.columns.index((table, depth))]
+            label = system.track(self.tables[table]).labels[depth]
+            said = f"depth {label} is known to be {dimension:g} {unit}"
+            return -solved.functional(own), (dimension, 0.0), said
+        if self.anchor.new is not None:
+            number = next((i for i, key in enumerate(self.keys) if key.row == self.anchor.new), None)
+            if number is None:
+                raise BittingError(
+                    f"there is no key in row {self.anchor.new}", hint="rows are counted from 1, without the header"
+                )
+            row[solved.basis.shape[1] + number] = 1
+            sure = f"its zero and plating ± {model.offset_sd:g} {unit}"
+            return row, (0.0, model.offset_sd), f"the key in row {self.anchor.new} is new; {sure}"
+        if self.anchor.zero is not None:
+            zero, sd = self.anchor.zero
+            # The shared errors of the keys average to the caliper's zero and the mean wear; their own spread is in the solution.
+            worn = sum(p * scale for scale, p in wear_scales(model))
+            doubt = WEAR_UNKNOWN * worn
+            by = f"the caliper's zero by a known key, {zero:+.2g} ± {sd:.2g} {unit}"
+            said = f"{by}; mean wear taken as {worn:.2g} ± {doubt:.2g}"
+            return row, (-zero - system.tracks[0].deeper * worn, hypot(sd, doubt)), said
+        return row, (0.0, 0.0), ""
+
+    def without_codes(self, seen: list[_Seen]) -> Fitted:
+        """Codes not known: evenly stepped depths. A mixture finds step, level and each cut's depth; least squares the rest."""
+        if len(self.tables) > 1:
+            raise BittingError("the tracks have different depth tables", hint="give the codes of the keys")
+        track, many = self.system.track(self.tables[0]), len(self.keys)
+        level, step, offsets = _lattice(track, seen, many, self.model)
+        shared = [float(offsets[cut.key]) for cut in seen]
+        lattice = level, step, len(track.labels)
+        solved = self.nearest(seen, shared, lattice)
+        apart = []
+        for without in range(many):  # which depth a cut is may hang on a single key: the jackknife shows how much
+            rest = [i for i, cut in enumerate(seen) if cut.key != without]
+            some = self.nearest([seen[i] for i in rest], [shared[i] for i in rest], lattice)
+            apart.append(some.solution[:2] - solved.solution[:2])
+        spread = np.array(apart)
+        solved.covariance[:2, :2] += spread.T @ spread * (many - 1) / many
+        note = (
+            "codes not known: depths taken to be evenly stepped and each as likely as any other, every cut as the "
+            "nearest depth"
         )
-        for cut in left_out
-    ]
-    noise = float(np.sqrt(np.mean(solved.variances)))
-    return Fitted(system, len(keys), len(solved.residuals), said, depths, steps, {}, noise, tuple(off), notes)
+        return self.told(solved, (note,))
+
+    def nearest(self, seen: Sequence[_Seen], shared: Sequence[float], lattice: tuple[float, float, int]) -> _Solved:
+        """Evenly stepped depths by least squares, every cut taken as the depth nearest to it, until none changes."""
+        level, step, count = lattice
+        columns = [(0, depth) for depth in range(count)]
+        basis = np.stack([np.ones(count), np.arange(count)], axis=1)
+        kept, left_out = list(seen), list[_Seen]()
+        for _ in range(ROUNDS):
+            places = [(cut.value - off - level) / step for cut, off in zip(kept, shared, strict=True)]
+            nearest = [int(np.clip(round(place), 0, count - 1)) for place in places]
+            settled = nearest == [cut.depth for cut in kept]
+            kept = [evolve(cut, depth=depth) for cut, depth in zip(kept, nearest, strict=True)]
+            solved = self.solve(kept, columns, basis)
+            kept, left_out = solved.seen, left_out + solved.left_out
+            level, step = (float(x) for x in solved.solution[:2])
+            shared = [solved.shared(cut) for cut in kept]
+            if settled:
+                break
+        return evolve(solved, left_out=left_out)
+
+
+def _shared_sd(model: MeasurementModel) -> float:
+    """Spread of the level of a key: zero and plating, and the mean wear that differs from key to key."""
+    scales = wear_scales(model)
+    mean = sum(p * s for s, p in scales)
+    return hypot(model.offset_sd, sqrt(max(0.0, sum(p * (s - mean) ** 2 for s, p in scales))))
 
 
 def _rows(
@@ -382,92 +431,6 @@ def _small_sample(readings: int, fitted: int) -> float:
 def _wear_variance(model: MeasurementModel) -> float:
     """The variance of the wear of one cut about its key's mean: that of an exponential of the stated scale."""
     return 1.25 * model.wear**2  # between that of the likeliest scale and the average over all, which few keys have
-
-
-def _level(
-    system: System, keys: Sequence[Key], solved: _Solved, model: MeasurementModel, anchor: Anchor
-) -> tuple[Array, tuple[float, float], str]:
-    """What the anchor adds to every dimension: a linear functional of the solution, an amount with its sd, and why."""
-    row, unit = np.zeros(len(solved.solution)), system.unit
-    if anchor.known is not None:
-        table, depth, dimension = anchor.known
-        if (table, depth) not in solved.columns:
-            raise BittingError("no key has the depth whose dimension is known", hint="name a depth that was measured")
-        own = np.eye(len(solved.columns))[solved.columns.index((table, depth))]
-        track = system.track(_tables(system)[table])
-        return (
-            -solved.functional(own),
-            (dimension, 0.0),
-            f"depth {track.labels[depth]} is known to be {dimension:g} {unit}",
-        )
-    if anchor.new is not None:
-        number = next((i for i, key in enumerate(keys) if key.row == anchor.new), None)
-        if number is None:
-            raise BittingError(
-                f"there is no key in row {anchor.new}", hint="rows are counted from 1, without the header"
-            )
-        row[solved.basis.shape[1] + number] = 1
-        sure = f"its zero and plating ± {model.offset_sd:g} {unit}"
-        return row, (0.0, model.offset_sd), f"the key in row {anchor.new} is new; {sure}"
-    if anchor.zero is not None:
-        zero, sd = anchor.zero
-        # The shared errors of the keys average to the caliper's zero and the mean wear; their own spread is in the solution.
-        worn = sum(p * scale for scale, p in wear_scales(model))
-        doubt = WEAR_UNKNOWN * worn
-        said = f"the caliper's zero by a known key, {zero:+.2g} ± {sd:.2g} {unit}; mean wear taken as {worn:.2g} ± {doubt:.2g}"
-        return row, (-zero - system.tracks[0].deeper * worn, hypot(sd, doubt)), said
-    return row, (0.0, 0.0), ""
-
-
-def _mixture(
-    system: System, keys: Sequence[Key], seen: list[_Seen], tables: list[str], model: MeasurementModel, anchor: Anchor
-) -> Fitted:
-    """Codes not known: evenly stepped depths. A mixture finds step, level and the depth of each cut; least squares the rest."""
-    if len(tables) > 1:
-        raise BittingError("the tracks have different depth tables", hint="give the codes of the keys")
-    track = system.track(tables[0])
-    level, step, offsets = _lattice(track, seen, len(keys), model)
-    shared = [float(offsets[cut.key]) for cut in seen]
-    left_out: list[_Seen] = []
-    solved = _nearest(seen, shared, (level, step), len(track.labels), keys, model, left_out)
-    apart = []
-    for without in range(len(keys)):  # which depth a cut is may hang on a single key: the jackknife shows how much
-        rest = [i for i, cut in enumerate(seen) if cut.key != without]
-        some, own = [seen[i] for i in rest], [shared[i] for i in rest]
-        apart.append(
-            _nearest(some, own, (level, step), len(track.labels), keys, model, []).solution[:2] - solved.solution[:2]
-        )
-    spread = np.array(apart)
-    solved.covariance[:2, :2] += spread.T @ spread * (len(keys) - 1) / len(keys)
-    note = "codes not known: depths taken to be evenly stepped and each as likely as any other, every cut as the nearest depth"
-    return _told(system, keys, solved, tables, model, anchor, left_out, (note,))
-
-
-def _nearest(
-    seen: Sequence[_Seen],
-    shared: Sequence[float],
-    lattice: tuple[float, float],
-    count: int,
-    keys: Sequence[Key],
-    model: MeasurementModel,
-    left_out: list[_Seen],
-) -> _Solved:
-    """Evenly stepped depths by least squares, every cut taken as the depth nearest to it, until none changes."""
-    columns = [(0, depth) for depth in range(count)]
-    basis = np.stack([np.ones(count), np.arange(count)], axis=1)
-    level, step = lattice
-    kept = list(seen)
-    for _ in range(ROUNDS):
-        places = [(cut.value - off - level) / step for cut, off in zip(kept, shared, strict=True)]
-        nearest = [int(np.clip(round(place), 0, count - 1)) for place in places]
-        settled = nearest == [cut.depth for cut in kept]
-        kept = [evolve(cut, depth=depth) for cut, depth in zip(kept, nearest, strict=True)]
-        solved = _solve(kept, columns, basis, keys, model, left_out)
-        level, step = (float(x) for x in solved.solution[:2])
-        shared = [solved.shared(cut, len(keys)) for cut in kept]
-        if settled:
-            break
-    return solved
 
 
 def _lattice(track: Track, seen: Sequence[_Seen], many: int, model: MeasurementModel) -> tuple[float, float, Array]:

@@ -13,7 +13,9 @@ of another kind.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from typing import Any
 
 from attrs import define, field, frozen
@@ -72,7 +74,6 @@ class Learned:
     codes: int
     repeated: int
     tried: int
-    bad_share: float
     rules: tuple[LearnedRule, ...]
     bad: tuple[tuple[int, str], ...]
     kept: tuple[str, ...] = ()
@@ -109,12 +110,17 @@ class _Learner:
     kept: tuple[Rule, ...]
     codes: Sequence[Depths]
     bad: float
-    families: tuple[Family, ...]
-    counter: Counter
-    tried: int
-    bearable: int
+    families: tuple[Family, ...] = field(init=False)
+    counter: Counter = field(init=False)
+    tried: int = field(init=False)
+    bearable: int = field(init=False)
     bound: dict[str, tuple[Rule, ...]] = field(factory=dict)
     broken: dict[tuple[str, int], frozenset[int] | None] = field(factory=dict)
+
+    def __attrs_post_init__(self) -> None:
+        self.families, self.counter = families(self.system), Counter(self.system)
+        self.tried = sum(len(family.sentences) for family in self.families)
+        self.bearable = most_breaking(len(self.codes), self.bad)
 
     def rules(self, family: Family, member: int) -> tuple[Rule, ...]:
         """The rules of one member; those looser than the loosest are none."""
@@ -141,14 +147,8 @@ class _Learner:
 
     def tightest(self, family: Family) -> int:
         """The tightest member that the codes bear; -1 where they bear none."""
-        low, high = -1, len(family.sentences) - 1  # members are nested: whoever bears one bears all looser ones
-        while low < high:
-            middle = (low + high + 1) // 2
-            if self.breaking(family, middle) is None:
-                high = middle - 1
-            else:
-                low = middle
-        return low
+        members = range(len(family.sentences))  # nested: whoever bears one bears all looser ones
+        return bisect_left(members, True, key=lambda member: self.breaking(family, member) is None) - 1
 
     def weigh(self, family: Family, member: int, looser: int, others: Sequence[Rule]) -> Evidence:
         """The evidence of a member over a looser one (-1: over no rule at all), others being rules."""
@@ -164,13 +164,14 @@ class _Learner:
 
     def settle(self, family: Family, others: Sequence[Rule]) -> tuple[int, Evidence, Evidence] | None:
         """The tightest member with enough evidence, over the next looser one and over none; None where there is none."""
-        for member in range(self.tightest(family), -1, -1):
-            over_none = self.weigh(family, member, -1, others)
-            if not over_none.enough:
-                return None  # a step can't be surer than all steps together, and looser members are less sure still
-            over_next = self.weigh(family, member, member - 1, others)
-            if over_next.enough:
-                return member, over_next, over_none
+        with suppress(TooLargeError):
+            for member in range(self.tightest(family), -1, -1):
+                over_none = self.weigh(family, member, -1, others)
+                if not over_none.enough:
+                    return None  # a step can't be surer than all steps together, and looser members are less sure still
+                over_next = self.weigh(family, member, member - 1, others)
+                if over_next.enough:
+                    return member, over_next, over_none
         return None
 
     def choose(self, progress: Callable[[str], None]) -> list[tuple[Family, int]]:
@@ -192,11 +193,11 @@ class _Learner:
         rules = self.all_rules(chosen)
         taken = {id(family) for family, _ in chosen}
         for order, family in enumerate(borne):
-            if id(family) not in taken and (found := self._settled(family, rules)):
+            if id(family) not in taken and (found := self.settle(family, rules)):
                 ranked.append((found[2].logarithm, order, family))
         for _, _, family in sorted(ranked, key=lambda item: item[:2]):
-            found = self._settled(family, self.all_rules(chosen))
-            if found is not None and self._bearable([*chosen, (family, found[0])]):
+            found = self.settle(family, self.all_rules(chosen))
+            if found is not None and len(self.any_broken([*chosen, (family, found[0])])) <= self.bearable:
                 chosen = [*chosen, (family, found[0])]
         return chosen
 
@@ -206,7 +207,7 @@ class _Learner:
             weak: list[tuple[float, int]] = []
             for i, (family, member) in enumerate(chosen):
                 others = self.all_rules([*chosen[:i], *chosen[i + 1 :]])
-                found = self._settled(family, others)
+                found = self.settle(family, others)
                 if found is None:
                     weak.append((self.weigh(family, member, member - 1, others).logarithm, i))
                 elif found[0] != member:
@@ -215,16 +216,6 @@ class _Learner:
                 break
             chosen.pop(max(weak)[1])
         return chosen
-
-    def _settled(self, family: Family, others: Sequence[Rule]) -> tuple[int, Evidence, Evidence] | None:
-        try:
-            return self.settle(family, others)
-        except TooLargeError:
-            return None
-
-    def _bearable(self, chosen: Sequence[tuple[Family, int]]) -> bool:
-        """Whether the codes that break any of them are no more than the share of bad codes can account for."""
-        return len(self.any_broken(chosen)) <= self.bearable
 
     def any_broken(self, chosen: Iterable[tuple[Family, int]]) -> frozenset[int]:
         """The codes that break any of the members."""
@@ -264,7 +255,6 @@ def learn(
 
     `codes` are (row, depths) with a place for every cut of every lane; `bad` is the share of them that may be wrong;
     `unusable` are rows that hold no whole code, with the reason. Raises `BittingError` where nothing is left to learn from.
-    (Long: it names every field of the answer.)
     """
     if not 0 <= bad < 0.5:
         raise BittingError(f"a share of {bad:g} bad codes tells nothing", hint="name one from 0 to less than 0.5")
@@ -275,17 +265,7 @@ def learn(
         raise BittingError(
             "no row holds a whole code that the file allows", hint="name the column of codes with --column"
         )
-    every = families(system)
-    learner = _Learner(
-        system,
-        kept,
-        tuple(rows),
-        bad,
-        every,
-        Counter(system),
-        sum(len(family.sentences) for family in every),
-        most_breaking(len(rows), bad),
-    )
+    learner = _Learner(system, kept, tuple(rows), bad)
     chosen = learner.choose(progress)
     progress("what is open")
     rules = _told(learner, chosen, list(rows.values()))
@@ -297,7 +277,6 @@ def learn(
         len(rows),
         sum(len(same) - 1 for same in rows.values()),
         learner.tried,
-        bad,
         tuple(rules),
         tuple(sorted(dict(reversed(wrong)).items())),
         tuple(dict.fromkeys(rule.sentence for rule in kept)),

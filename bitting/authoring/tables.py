@@ -10,6 +10,7 @@ import csv
 import io
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import BinaryIO
 
 from bitting.authoring.chart import split_rows
@@ -76,14 +77,11 @@ def _depths(text: str, system: System) -> Depths:
 
 def _is_list(lines: Sequence[str], system: System) -> bool:
     """Whether most of the lines are codes as they stand."""
-    good = 0
-    sample = lines[:SAMPLE]
+    good, sample = 0, lines[:SAMPLE]
     for line in sample:
-        try:
+        with suppress(BittingError):
             _depths(line, system)
-        except BittingError:
-            continue
-        good += 1
+            good += 1
     return good * 2 > len(sample)
 
 

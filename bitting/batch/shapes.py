@@ -38,8 +38,8 @@ from bitting.batch.csv.records import ColumnView
 from bitting.errors import NotationError
 from bitting.model import Code, Cut, CutList, System
 from bitting.notation import parse_code
+from bitting.notation.aloud import TIMES
 from bitting.notation.hints import strange_words
-from bitting.notation.spoken import TIMES
 from bitting.notation.tree import normalise
 
 
@@ -306,7 +306,9 @@ class ShapeReader:
             free[start:end] = True
         if not code.complete:
             letters = any(character.isalpha() for start, end in spans for character in text[start:end])
-            if letters or strange_words(code):  # another text may mean a name by a letter, or be words and no code
+            if letters or strange_words(
+                text, self.system
+            ):  # another text may mean a name by a letter, or be words and no code
                 return _template(number, text, Shape.SINGLE, marked)
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)
         lanes = lane_spans(code)

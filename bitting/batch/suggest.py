@@ -56,7 +56,7 @@ class Suggestion:
     def words(self) -> str:
         """What the findings say of it."""
         if self.offered:
-            return f"likeliest slip: {self.change}"
+            return f"likeliest single slip: {self.change}"
         away = "one slip away" if self.slips == 1 else "two slips away"
         if not self.count:
             return self.note

@@ -6,21 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    at_terminal,
-    json_option,
-    known_system,
-    piped,
-    print_json,
-    say_fitted,
-    system_option,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, known_system, piped, print_json, say_fitted, system_option
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, touched
-from bitting.cli.options import unit_option
+from bitting.cli.options import Instrument, gauge_options, length_of, tolerance_option, touched, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -36,7 +24,7 @@ if TYPE_CHECKING:
 @unit_option
 @click.option("--place", "places", multiple=True, metavar="PLACE", help="Where a deep cut sits (see above).")
 @click.option("--code", metavar="CODE", help="What the key was cut to, if not the system's setup key.")
-@click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
+@tolerance_option
 @gauge_options
 @click.option(
     "--history", type=click.Path(dir_okay=False), metavar="FILE.csv", help="Append to it and show its charts."
@@ -54,8 +42,6 @@ if TYPE_CHECKING:
     "--fresh", is_flag=True, help="The key was cut without the corrections in the machine file: replace them."
 )
 @click.option("--left-right", is_flag=True, help="Correct left and right apart, where the clamp can't be centred.")
-@json_option
-@answers
 def command(
     readings: tuple[str, ...],
     system_name: str,
@@ -63,11 +49,7 @@ def command(
     places: tuple[str, ...],
     code: str | None,
     tolerance: str | None,
-    caliper: str | None,
-    hand: str | None,
-    zero: str | None,
-    jaw: str | None,
-    contact: str | None,
+    instrument: Instrument,
     history: str | None,
     date: str | None,
     adjusted: bool,
@@ -84,18 +66,17 @@ def command(
     its history.
     """
     from bitting.machine.align.alignment import align
-    from bitting.machine.inspect.lengths import parse_length, parse_place
+    from bitting.machine.inspect.lengths import parse_place
     from bitting.notation import parse_code, parse_readings
 
-    system = touched(known_system(system_name), contact, jaw)
-    gauge = gauge_of(system, caliper, hand, zero, jaw)
+    system = touched(known_system(system_name), instrument.contact, instrument.jaw)
     result = align(
         [parse_readings(text, system, unit) for text in _keys(readings)],
         system,
         places=[parse_place(text, system) for text in places],
         code=None if code is None else parse_code(code, system),
-        gauge=gauge,
-        tolerance=None if tolerance is None else parse_length(tolerance, system),
+        gauge=instrument.gauge(system),
+        tolerance=length_of(tolerance, system),
     )
     kept, keep = None, None
     if history is not None:
@@ -103,7 +84,7 @@ def command(
         from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
-        allowed = system.measuring.tolerance if tolerance is None else parse_length(tolerance, system)
+        allowed = system.measuring.tolerance if tolerance is None else length_of(tolerance, system)
         others = [system.path, *([machine] if machine is not None else [])]
         kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed, others)
     # a history that can't be kept is found before the machine file changes: corrections written twice would add up

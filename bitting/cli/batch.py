@@ -10,20 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    json_text,
-    known_system,
-    print_json,
-    say,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, json_text, known_system, print_json, say, unicode_out
 from bitting.cli.common import tell as aside
 from bitting.cli.help import Command
-from bitting.cli.options import key_options, sheet_option, unit_option
+from bitting.cli.options import Measured, key_options, sheet_option, unit_option
 from bitting.errors import BittingError
 from bitting.files import scratch
 from bitting.model.value import FORMAT
@@ -138,8 +128,6 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
 @click.option("--jobs", type=click.IntRange(1, 64), help="Processes that decode (as many as there are processors).")
 @click.option("--force", is_flag=True, help="Replace OUT where it is there already.")
 @click.option("--json-lines", is_flag=True, help="Print one JSON object a row on standard output.")
-@json_option
-@answers
 def command(
     file: str,
     system_name: str | None,
@@ -156,9 +144,7 @@ def command(
     readings_columns: bool,
     unit: str | None,
     sure: float | None,
-    made: Made | None,
-    wear: str | None,
-    caliper: str | None,
+    measured: Measured,
     jobs: int | None,
     force: bool,
     json_lines: bool,
@@ -181,7 +167,7 @@ def command(
     _check_system(system_name, system_column)
     _check_answer(output, json_lines=json_lines, as_json=as_json)
     default = known_system(system_name) if system_name else None
-    choices = _choices(readings, readings_columns, column or columns, (unit, sure, made, wear, caliper), jobs)
+    choices = _choices(readings, readings_columns, column or columns, (unit, sure, *measured), jobs)
     wanted = Wanted(readings if choices else column, _pairs(columns), system_column, readings_columns)
     if column and columns:
         raise BittingError("--column and --columns contradict each other", hint="give one of them")

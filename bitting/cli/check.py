@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
@@ -13,10 +14,8 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     NO_ANSWER,
-    answers,
     ask,
     complain,
-    json_option,
     known_system,
     lock_names,
     print_json,
@@ -50,8 +49,6 @@ Exit status: 0 every code is legal (in one of the systems); 1 one is not; 2 one 
     shell_complete=lock_names,
     help="Only the cuts that this lock reads; write those alone, or the others as ?.",
 )
-@json_option
-@answers
 def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, lock: str | None, as_json: bool) -> int:
     """Every fault of a code at once, with a caret under the cuts, and the nearest legal codes.
 
@@ -115,7 +112,7 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
         from bitting.notation.mend import mended
 
         fault = NotationError(words, text=text)
-        fault.mending = lambda: mended(text, system, lock)
+        fault.mending = partial(mended, text, system, lock)
         raise fault
     return code
 
@@ -128,7 +125,7 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
         try:
             code = _parsed(text, system, lock)
         except NotationError as fault:
-            but = _but(fault.meant, system, lock) if fault.meant else ""
+            but = _but(fault.meant, system, lock)
             complain(fault, where, but)
             told = [fault.explain(), *(said_right(fault.meant, [], but) if fault.meant else [])]
             results.append({"input": text, "error": "\n".join(told)})
@@ -210,20 +207,25 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
     for i, (code, report) in enumerate(answers):
         if i:
             say()
-        for line, colour in render(code, report, columns, plain):
+        meant = None if code.well_formed else _mended(code, report.lock)
+        but = _but(meant, code.system, report.lock)
+        for line, colour in render(code, report, columns, plain, meant=meant is not None and not but):
             say(line, colour)
-        if not code.well_formed:
-            from bitting.notation.mend import mended
-
-            if meant := mended(code.text, code.system, report.lock):
-                say()
-                for words in said_right(meant, [code.text], _but(meant, code.system, report.lock)):
-                    say(words)
+        if meant:
+            say()
+            for words in said_right(meant, [code.text], but):
+                say(words)
 
 
-def _but(meant: str, system: System, lock: str | None) -> str:
+def _mended(code: Code, lock: str | None) -> str | None:
+    from bitting.notation.mend import mended  # only where a code is wrong
+
+    return mended(code.text, code.system, lock)
+
+
+def _but(meant: str | None, system: System, lock: str | None) -> str:
     """What has to be said of a mend that is no legal code."""
-    legal = check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
+    legal = meant is None or check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
     return "" if legal else f" (it is NOT legal in {system.name})"
 
 

@@ -6,7 +6,7 @@ import errno
 import functools
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,7 +14,7 @@ import click
 
 from bitting.errors import BittingError, shown
 from bitting.files import one_run
-from bitting.model.value import FORMAT
+from bitting.model.value import FORMAT, Value
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 GOOD, BAD_NEWS, NO_ANSWER = 0, 1, 2
-
-json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON and nothing else.")
 
 
 def system_option(function: F) -> F:
@@ -284,6 +282,27 @@ def said_right(meant: str, given: Sequence[str], but: str = "") -> list[str]:
         return [f"if this was meant{but}, write it so: {meant}"]
     before, after = arguments[: places[0]], arguments[places[0] + len(given) :]
     return [f"if this was meant{but}:", f"  {shlex.join(['bitting', *before, meant, *after])}"]
+
+
+Lines = Iterable[str | tuple[str, str | None]]
+"""Lines for people; one that comes with its colour (None: no colour) is as wide as it should be."""
+
+
+def give(as_json: bool, answer: Value | dict[str, Any], lines: Lines) -> None:
+    """The answer as JSON, or its lines for people, which are made only then."""
+    if as_json:
+        print_json(answer if isinstance(answer, dict) else answer.as_dict())
+    else:
+        say_all(lines)
+
+
+def say_all(lines: Lines) -> None:
+    """Every line of an answer."""
+    for line in lines:
+        if isinstance(line, str):
+            say_fitted(line)
+        else:
+            say(*line)
 
 
 def print_json(answer: dict[str, Any]) -> None:

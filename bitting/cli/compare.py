@@ -7,16 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    print_json,
-    say_fitted,
-    system_option,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import ask_all, unit_option
 from bitting.errors import BittingError
@@ -33,8 +24,6 @@ _DECIMAL = re.compile(r"\d[.,]\d")
 @system_option
 @click.option("--measured", is_flag=True, help="FIRST is what was measured on a key, not a code.")
 @unit_option
-@json_option
-@answers
 def command(
     first: str | None, second: str | None, system_name: str, measured: bool, unit: str | None, as_json: bool
 ) -> int:
@@ -46,17 +35,12 @@ def command(
     """
     from bitting.completion import compare
     from bitting.notation import parse_code
+    from bitting.report.compare import comparison_lines
 
     system = known_system(system_name)
     first, second = ask_all([("First key", first), ("Second key", second)])
     answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
-    if as_json:
-        print_json(answer.as_dict())
-    else:
-        from bitting.report.compare import comparison_lines
-
-        for line in comparison_lines(answer, system):
-            say_fitted(line)
+    give(as_json, answer, comparison_lines(answer, system))
     return GOOD if answer.deepens and answer.legal else BAD_NEWS
 
 

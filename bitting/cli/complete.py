@@ -8,19 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    ask,
-    json_option,
-    known_system,
-    lock_names,
-    print_json,
-    say,
-    system_option,
-    tell,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, lock_names, system_option, tell
 from bitting.cli.help import Command
 from bitting.cli.options import unit_option
 from bitting.errors import BittingError
@@ -50,8 +38,6 @@ JSON_CODES, ONE_SCREEN = 20, 6
 )
 @click.option("--svg", type=click.Path(), metavar="FILE.svg", help="Draw what is known solid, what is open as a band.")
 @click.option("--force", is_flag=True, help="Replace FILE when it is there already.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,
@@ -71,6 +57,7 @@ def command(
     """
     from bitting.completion import complete
     from bitting.notation import parse_code, parse_readings
+    from bitting.report.complete import completion_lines
 
     system = known_system(system_name)
     if svg is not None:
@@ -81,14 +68,9 @@ def command(
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:
         _draw(answer, system, svg, force)
-    if as_json:
-        print_json(answer.as_dict())
-    else:
-        from bitting.report.complete import completion_lines
-
-        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
-        for line in completion_lines(answer, asked.plain, system, ONE_SCREEN if limit is None else limit, columns):
-            say(line)
+    columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
+    shown = ONE_SCREEN if limit is None else limit
+    give(as_json, answer, completion_lines(answer, asked.plain, system, shown, columns))
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")
     return GOOD if answer.count else BAD_NEWS

@@ -7,25 +7,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    lock_names,
-    print_json,
-    say,
-    system_names,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, lock_names, system_names, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.options import against_options, ask_all, contact_option, key_options, unit_option
+from bitting.cli.options import (
+    KnownKey,
+    Measured,
+    against_options,
+    ask_all,
+    contact_option,
+    key_options,
+    touched,
+    unit_option,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.decoding import Decoded
-    from bitting.decoding.model import Made
     from bitting.decoding.session import Bench
     from bitting.model import System
 
@@ -68,8 +64,6 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 @click.option("--full", is_flag=True, help="Everything: shared errors, fit, chart, other codes, what is assumed.")
 @click.option("--svg", metavar="FILE.svg", help="Draw the readings against the depth lines, to scale.")
 @click.option("--force", is_flag=True, help="Replace FILE.svg if it is there.")
-@json_option
-@answers
 def command(
     readings: tuple[str, ...],
     names: tuple[str, ...],
@@ -77,14 +71,9 @@ def command(
     unit: str | None,
     best: int,
     sure: float,
-    made: Made | None,
-    wear: str | None,
-    caliper: str | None,
+    measured: Measured,
     width: str | None,
-    against: str | None,
-    against_code: str | None,
-    against_system: str | None,
-    against_new: bool,
+    known_key: KnownKey,
     zero: str | None,
     gauge: str | None,
     jaw: str | None,
@@ -104,6 +93,7 @@ def command(
     list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
     from bitting.decoding.session import decode_at
+    from bitting.report.decode import render
     from bitting.systemfile import known_systems
 
     chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
@@ -114,27 +104,25 @@ def command(
         from bitting.decoding.corrections import gauged
 
         systems = [gauged(system, gauge) for system in systems]
-    known = _known_key(against, against_code, against_system, systems, beside=against_new or zero is not None)
+    known = _known_key(known_key, systems, zero)
     inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
         _check_target(svg, force=force, inputs=inputs)
-    bench = _bench(systems, made, wear, caliper, unit, width, place)
+    bench = _bench(systems, measured, unit, width, place)
     called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
-    beside = [] if known is None else [("Readings of the key of known code", against), ("Its code", against_code)]
-    texts = ask_all([*zip(called, readings or ("-",), strict=True), *beside])
+    of_known = (("Readings of the key of known code", known_key.against), ("Its code", known_key.against_code))
+    texts = ask_all([*zip(called, readings or ("-",), strict=True), *(() if known is None else of_known)])
     if known is not None:
-        *texts, measured, code = texts
-        bench = _with_zero(bench, known, measured, code, made, caliper, zero, unworn=against_new)
+        *texts, read, code = texts
+        bench = _with_zero(bench, known, read, code, measured, zero, unworn=known_key.against_new)
     result = decode_at(bench, texts, systems, best, sure, lock=lock)
     if svg is not None:
         from bitting.files import write_whole
         from bitting.report.decode_svg import readings_svg
 
         write_whole(svg, readings_svg(result), force=force, inputs=inputs)
-    if as_json:
-        print_json(result.as_dict())
-    else:
-        _print(result, full=full)
+    columns = shutil.get_terminal_size().columns
+    give(as_json, result, render(result, columns, plain=not unicode_out(), full=full))
     return GOOD if result.verdict == "sure" else BAD_NEWS
 
 
@@ -142,7 +130,6 @@ def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> lis
     """The systems as read by that jaw, or by a ball or pin of that radius; lengths are in the unit of the first."""
     from attrs import evolve
 
-    from bitting.cli.inspect import touched
     from bitting.decoding.model import length_option
 
     first = touched(systems[0], contact, jaw)
@@ -156,15 +143,7 @@ def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> lis
     ]
 
 
-def _bench(
-    systems: list[System],
-    made: Made | None,
-    wear: str | None,
-    caliper: str | None,
-    unit: str | None,
-    width: str | None,
-    place: str | None,
-) -> Bench:
+def _bench(systems: list[System], measured: Measured, unit: str | None, width: str | None, place: str | None) -> Bench:
     """What the options say of key, caliper and blank; lengths are in the unit of the first system."""
     from bitting.decoding.model import caliper_step, length_option, model_with
     from bitting.decoding.positions import PLACE_SD
@@ -175,25 +154,24 @@ def _bench(
     if place_sd == 0:
         raise BittingError("places along the blade are never exact", hint="0.25 mm is usual, by eye at a caliper's jaw")
     return Bench(
-        models={system.name: model_with(system, made=made, wear=wear, caliper=caliper) for system in systems},
-        steps={system.name: caliper_step(caliper, system) for system in systems},
+        models={system.name: model_with(system, **measured._asdict()) for system in systems},
+        steps={system.name: caliper_step(measured.caliper, system) for system in systems},
         unit=unit,
         width=None if width is None else length_option(width, "width", first, 100.0),
         place_sd=place_sd,
     )
 
 
-def _known_key(
-    against: str | None, code: str | None, system: str | None, systems: list[System], *, beside: bool
-) -> System | None:
+def _known_key(given_key: KnownKey, systems: list[System], zero: str | None) -> System | None:
     """The system of the key of known code, None where there is no such key."""
+    against, code, system, unworn = given_key
     if (against is None) != (code is None):
         given, missing = ("--against", "--against-code") if code is None else ("--against-code", "--against")
         raise BittingError(
             f"{given} is given without {missing}", hint=f"add `{missing} -` to be asked for it; both are of one key"
         )
     if against is None:
-        if system is not None or beside:
+        if system is not None or unworn or zero is not None:
             raise BittingError(
                 "--against-system, --against-new and --zero say more of a key of known code, and none is given",
                 hint="give its readings with --against and its code with --against-code (`-` asks for them)",
@@ -201,20 +179,11 @@ def _known_key(
         return None
     if system is None and len(systems) > 1:
         raise BittingError("which system is the key of known code?", hint="name it with --against-system SYSTEM")
-
     return systems[0] if system is None else known_system(system)
 
 
 def _with_zero(
-    bench: Bench,
-    system: System,
-    measured: str,
-    code: str,
-    made: Made | None,
-    caliper: str | None,
-    zero: str | None,
-    *,
-    unworn: bool,
+    bench: Bench, system: System, read: str, code: str, measured: Measured, zero: str | None, *, unworn: bool
 ) -> Bench:
     """The bench with what a key of known code says of the caliper's zero and jaws."""
     from attrs import evolve
@@ -224,9 +193,9 @@ def _with_zero(
     from bitting.decoding.session import read_lists
     from bitting.notation import parse_code
 
-    readings, _ = read_lists([measured], system, bench.unit, caliper_step(caliper, system))
+    readings, _ = read_lists([read], system, bench.unit, caliper_step(measured.caliper, system))
     zero_sd = None if zero is None else length_option(zero, "zero", system)
-    model = model_with(system, made=made, caliper=caliper)
+    model = model_with(system, made=measured.made, caliper=measured.caliper)
     return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
 
 
@@ -238,11 +207,3 @@ def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:
             "standard output takes the answer, so the drawing needs a file", hint="name one: --svg FILE.svg"
         )
     may_write(svg, force=force, inputs=inputs)
-
-
-def _print(result: Decoded, *, full: bool) -> None:
-    from bitting.report.decode import render
-
-    columns = shutil.get_terminal_size().columns
-    for line, colour in render(result, columns, plain=not unicode_out(), full=full):
-        say(line, colour)

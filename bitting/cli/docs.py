@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from bitting.cli.common import GOOD, answers, json_option, print_json, say
+from bitting.cli.common import GOOD, print_json, say
 from bitting.cli.help import Command
 
 EPILOG = """Exit status: 0 printed; 2 there is no such page.
@@ -13,8 +13,6 @@ EPILOG = """Exit status: 0 printed; 2 there is no such page.
 
 @click.command(cls=Command, name="docs", epilog=EPILOG)
 @click.argument("page", required=False, metavar="[PAGE|COMMAND]")
-@json_option
-@answers
 @click.pass_context
 def command(context: click.Context, page: str | None, as_json: bool) -> int:
     """Print a PAGE of the documentation, or list the pages; COMMAND for all of a command's options.

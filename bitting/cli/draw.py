@@ -8,19 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    ask,
-    json_option,
-    known_system,
-    print_json,
-    say,
-    system_option,
-    tell,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, ask, known_system, print_json, say, system_option, tell, unicode_out
 from bitting.cli.help import Command
 from bitting.errors import BittingError
 
@@ -42,8 +30,6 @@ Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 @click.option("--ease", is_flag=True, help="Draw the walls that eased moves leave.")
 @click.option("--zoom", type=float, default=1.0, show_default=True, help="Times life size.")
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,

@@ -1,11 +1,18 @@
-"""How a command's help looks: its options under headings, one table for all commands, so that like stands by like."""
+"""What every command is: its options under headings in its help, `--json`, and an exit status that says how it went.
+
+The headings are one table for all commands, so that like stands by like.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from textwrap import wrap
+from typing import Any
 
 import click
+
+from bitting.cli.common import answers
 
 HEADINGS: dict[str, tuple[str, ...]] = {
     "Which system and lock": (
@@ -75,11 +82,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
         f"{CUTS} --readings {KEY} -s wren -o key.html",
         f"{SAME} --take 'left 2 by 0.10' -o recut.html",
     ),
-    "inspect": (
-        f"{CUTS} {KEY} -s wren",
-        f"{CUTS} {KEY} -s wren --guard 2u --caliper 0.02",
-        f"{CUTS} --limits -s wren",
-    ),
+    "inspect": (f"{CUTS} {KEY} -s wren", f"{CUTS} {KEY} -s wren --guard 2u --caliper 0.02", f"{CUTS} --limits -s wren"),
     "align": (SETUP, f"{SETUP} --caliper 0.02", f"{SETUP} --history machine.csv"),
     "docs": ("", "notation", "rules"),
     "systems list": ("", "--json"),
@@ -127,13 +130,19 @@ SCREEN = 80
 
 
 class Command(click.Command):
-    """A command whose options stand under headings, with examples behind them.
+    """A command that takes `--json` and gives its exit status; its options stand under headings, with examples behind them.
 
     Help is one screen (40 lines of 80 columns): where it would be longer, it shows the options of `FIRST`, says which others
     there are and where all is told. `whole` is then for `bitting docs`.
     """
 
     whole = False
+
+    def __init__(
+        self, name: str | None, callback: Callable[..., int], params: Sequence[click.Parameter], **others: Any
+    ) -> None:
+        json = click.Option(["--json", "as_json"], is_flag=True, help="Print the answer as JSON and nothing else.")
+        super().__init__(name, callback=answers(callback), params=[*params, json], **others)
 
     def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """What `--help` prints."""

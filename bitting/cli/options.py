@@ -2,26 +2,39 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar
 
 import click
+from attrs import evolve
 
 from bitting.cli.common import at_terminal, piped
 from bitting.errors import BittingError
 from bitting.text import plural
 
+if TYPE_CHECKING:
+    from bitting.decoding.model import Made
+    from bitting.machine.inspect.uncertainty import Gauge
+    from bitting.model import System
+    from bitting.systemfile.machine import Machine
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-def together(*options: Callable[[F], F]) -> Callable[[F], F]:
-    """Several options as one decorator, in the order that they are given in."""
+def as_one(name: str, kind: type[Any], *options: Callable[[F], F]) -> Callable[[F], F]:
+    """Several options that a command takes as one value, under that name: a `kind` has a field for each of them."""
 
     def add(function: F) -> F:
+        @functools.wraps(function)
+        def taking(*args: Any, **given: Any) -> Any:
+            value = kind(**{field: given.pop(field) for field in kind._fields})
+            return function(*args, **given, **{name: value})
+
         for option in reversed(options):
-            function = option(function)
-        return function
+            option(taking)  # click notes it on the function itself
+        return taking  # type: ignore[return-value]
 
     return add
 
@@ -35,7 +48,25 @@ contact_option = click.option(
 sheet_option = click.option(
     "--sheet", metavar="NAME", help="The sheet of a workbook, where several hold what is wanted."
 )
-key_options = together(
+tolerance_option = click.option(
+    "--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's."
+)
+guard_option = click.option(
+    "--guard", metavar="P|Ku", default="95%",
+    help="How sure a verdict must be: 95% (unless given), or a guard band as 2u.",
+)  # fmt: skip
+
+
+class Measured(NamedTuple):
+    """What is said of a measured key and of the caliper."""
+
+    made: Made | None
+    wear: str | None
+    caliper: str | None
+
+
+key_options = as_one(
+    "measured", Measured,
     click.option("--made", type=click.Choice(["original", "copy"]), help="How the key was cut: by code, or as a copy."),
     click.option("--wear", metavar="AMOUNT", help="none, light, heavy, or the mean wear of a cut as a length."),
     click.option(
@@ -43,8 +74,19 @@ key_options = together(
         help="The caliper's error limits (0.02 for ±0.02), and the steps it shows where they are coarse (0.03/0.05).",
     ),
 )  # fmt: skip
-"""What is said of measured keys and of the caliper."""
-against_options = together(
+
+
+class KnownKey(NamedTuple):
+    """A key of known code, beside what was measured."""
+
+    against: str | None
+    against_code: str | None
+    against_system: str | None
+    against_new: bool
+
+
+against_options = as_one(
+    "known_key", KnownKey,
     click.option(
         "--against", metavar="READINGS",
         help="Readings of a key of known code, taken with the same caliper the same day.",
@@ -53,8 +95,26 @@ against_options = together(
     click.option("--against-system", metavar="SYSTEM", help="Its system, where that isn't the one of -s."),
     click.option("--against-new", is_flag=True, help="That key is newly cut, so not worn."),
 )  # fmt: skip
-"""A key of known code, beside what was measured."""
-plan_options = together(
+
+
+class Work(NamedTuple):
+    """How a key is to be cut."""
+
+    ease: bool
+    machine_path: Path | None
+    direction: Literal["bow-to-tip", "tip-to-bow", "conventional"] | None
+    have: str | None
+    takes: tuple[str, ...]
+
+    def machine(self) -> Machine | None:
+        """The machine, where a file tells of it."""
+        from bitting.systemfile.machine import load_machine
+
+        return None if self.machine_path is None else load_machine(self.machine_path)
+
+
+plan_options = as_one(
+    "work", Work,
     click.option("--ease", is_flag=True, help="Add stops where a wall would be too steep for a tumbler to climb."),
     click.option(
         "--machine", "machine_path", type=click.Path(path_type=Path), metavar="FILE",
@@ -72,7 +132,66 @@ plan_options = together(
         help="So much more off one cut of a finished key; may be given several times.",
     ),
 )  # fmt: skip
-"""How a key is to be cut: `ease`, `machine_path`, `direction`, `have`, `takes`."""
+
+MOST_RADIUS_MM = 25.0
+"""No ball or pin that reads a key is larger (common practice: a millimetre or two across)."""
+
+
+class Instrument(NamedTuple):
+    """What a key is measured with; lengths may carry a unit (`0.8 thou`), otherwise they are in the system's."""
+
+    caliper: str | None
+    hand: str | None
+    zero: str | None
+    jaw: str | None
+    contact: str | None
+
+    @property
+    def hand_by_repeats(self) -> bool:
+        """Whether the hand's part of a reading is to be told from repeated ones."""
+        return self.hand is not None and self.hand.strip().lower() == "repeats"
+
+    def gauge(self, system: System) -> Gauge:
+        """The same as figures."""
+        from bitting.machine.inspect.uncertainty import Gauge
+
+        hand = "repeats" if self.hand_by_repeats else length_of(self.hand, system)
+        zero = length_of(self.zero, system) or 0.0
+        return Gauge(length_of(self.caliper, system), hand, zero, length_of(self.jaw, system))  # type: ignore[arg-type]
+
+
+gauge_options = as_one(
+    "instrument", Instrument,
+    click.option("--caliper", metavar="LENGTH", help="The caliper's error limits (0.02 for ±0.02)."),
+    click.option("--hand", metavar="LENGTH|repeats", help="The hand's part of one reading; or take the repeats'."),
+    click.option("--zero", metavar="LENGTH", help="Standard uncertainty of the caliper's zero."),
+    click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge."),
+    contact_option,
+)  # fmt: skip
+
+
+def length_of(text: str | None, system: System) -> float | None:
+    """A length that an option may give, in the system's unit."""
+    from bitting.machine.inspect.lengths import parse_length
+
+    return None if text is None else parse_length(text, system)
+
+
+def touched(system: System, contact: str | None, jaw: str | None) -> System:
+    """The system as read by a ball or pin of that radius, where one is named."""
+    radius = length_of(contact, system)
+    if radius is None:
+        return system
+    if jaw is not None:
+        raise BittingError(
+            "--jaw and --contact contradict each other", hint="a cut is read by a jaw or by a round contact"
+        )
+    if not 0 < system.in_mm(radius) <= MOST_RADIUS_MM:
+        raise BittingError(
+            f"a contact of radius {contact} can't be meant",
+            hint="a ball or a pin's round end: 0.5 for one a millimetre across",
+        )
+    return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
 
 
 def ask_all(asked: Sequence[tuple[str, str | None]], hint: str = "") -> list[str]:

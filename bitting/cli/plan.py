@@ -3,26 +3,12 @@
 from __future__ import annotations
 
 import shutil
-from pathlib import Path
-from typing import Literal
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    ask,
-    json_option,
-    known_system,
-    print_json,
-    say,
-    system_option,
-    tell_doubts,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, system_option, tell_doubts, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.options import plan_options
+from bitting.cli.options import Work, plan_options
 
 EPILOG = """\b
 A machine file
@@ -50,20 +36,7 @@ there can be no plan.
 @plan_options
 @click.option("--copy", is_flag=True, help="Add how the key is copied onto another blank.")
 @click.option("--full", is_flag=True, help="How each move mills, and all of set-up, cautions and what follows.")
-@json_option
-@answers
-def command(
-    code: str | None,
-    system_name: str,
-    ease: bool,
-    machine_path: Path | None,
-    direction: Literal["bow-to-tip", "tip-to-bow", "conventional"] | None,
-    have: str | None,
-    takes: tuple[str, ...],
-    copy: bool,
-    full: bool,
-    as_json: bool,
-) -> int:
+def command(code: str | None, system_name: str, work: Work, copy: bool, full: bool, as_json: bool) -> int:
     """The moves of space and depth that cut a code, track by track, checked by simulating the cutter.
 
     CODE lists the cuts from bow to tip, track by track. Without CODE it is asked for, so that it doesn't stay in the
@@ -71,23 +44,15 @@ def command(
     """
     from bitting.machine.plan.plan import parse_take, plan
     from bitting.notation import parse_code
-    from bitting.systemfile.machine import load_machine
+    from bitting.report.plan import plan_lines
 
     system = known_system(system_name)
-    machine = None if machine_path is None else load_machine(machine_path)
-    known = None if have is None else parse_code(have, system)
-    parts = [parse_take(text, system) for text in takes]
-    answer = plan(parse_code(ask(code, "Code"), system), system, ease, machine, direction, known, parts)
-    if as_json:
-        print_json(answer.as_dict())
-    else:
-        from bitting.report.plan import plan_lines
-
-        if not answer.good:
-            tell_doubts()  # the plan's own bad news comes first
-        plain = not unicode_out()
-        for line, colour in plan_lines(
-            answer, columns=shutil.get_terminal_size().columns, plain=plain, full=full, copy=copy
-        ):
-            say(line, colour)
+    machine = work.machine()
+    known = None if work.have is None else parse_code(work.have, system)
+    parts = [parse_take(text, system) for text in work.takes]
+    answer = plan(parse_code(ask(code, "Code"), system), system, work.ease, machine, work.direction, known, parts)
+    if not as_json and not answer.good:
+        tell_doubts()  # the plan's own bad news comes first
+    columns = shutil.get_terminal_size().columns
+    give(as_json, answer, plan_lines(answer, columns=columns, plain=not unicode_out(), full=full, copy=copy))
     return GOOD if answer.good else BAD_NEWS

@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import shutil
 import sys
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    json_option,
-    known_system,
-    print_json,
-    say,
-    system_option,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, say_all, system_option, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.inspect import gauge_of, gauge_options, touched
-from bitting.cli.options import ask_all, plan_options, unit_option
+from bitting.cli.options import (
+    Instrument,
+    Work,
+    ask_all,
+    gauge_options,
+    guard_option,
+    length_of,
+    plan_options,
+    tolerance_option,
+    touched,
+    unit_option,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -43,30 +42,20 @@ Exit status: 0 written; 1 the code is not legal, or the simulation found a fault
 @click.option("--readings", metavar="READINGS", help="What was read on the old key: shown decoded beside the code.")
 @unit_option
 @plan_options
-@click.option("--guard", metavar="P|Ku", help="How sure a verdict must be: 95% (unless given), or a guard band as 2u.")
-@click.option("--tolerance", metavar="LENGTH", help="What a cut may be off by, instead of the system's.")
+@guard_option
+@tolerance_option
 @gauge_options
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
-@json_option
-@answers
 def command(
     code: str | None,
     system_name: str,
     output: str | None,
     readings: str | None,
     unit: str | None,
-    machine_path: Path | None,
-    ease: bool,
-    direction: Literal["bow-to-tip", "tip-to-bow", "conventional"] | None,
-    have: str | None,
-    takes: tuple[str, ...],
-    guard: str | None,
+    work: Work,
+    guard: str,
     tolerance: str | None,
-    caliper: str | None,
-    hand: str | None,
-    zero: str | None,
-    jaw: str | None,
-    contact: str | None,
+    instrument: Instrument,
     force: bool,
     as_json: bool,
 ) -> int:
@@ -81,7 +70,7 @@ def command(
             "only one answer fits on standard output, and `-o -` sends the page there",
             hint="name a file with -o FILE.html, or leave --json out",
         )
-    if hand is not None and hand.strip().lower() == "repeats":
+    if instrument.hand_by_repeats:
         raise BittingError(
             "the page is made before anything is measured, so `--hand repeats` has nothing to go by",
             hint="state the hand's figure as a length; where repeats scatter more than it allows, the page takes theirs",
@@ -89,19 +78,17 @@ def command(
     from bitting.checking import check
     from bitting.files import may_write, write_whole
     from bitting.machine.inspect.decision import Guard
-    from bitting.machine.inspect.lengths import parse_length
     from bitting.machine.plan.plan import parse_take, plan
     from bitting.notation import parse_code, parse_readings
     from bitting.sheet.html import page_html
     from bitting.sheet.page import inspecting_of, page_of
-    from bitting.systemfile.machine import load_machine
 
-    system = touched(known_system(system_name), contact, jaw)
-    inputs = [system.path, *([str(machine_path)] if machine_path is not None else [])]
-    machine = None if machine_path is None else load_machine(machine_path)
+    system = touched(known_system(system_name), instrument.contact, instrument.jaw)
+    inputs = [system.path, *([str(work.machine_path)] if work.machine_path is not None else [])]
+    machine = work.machine()
     if output != "-":
         may_write(output, force=force, inputs=inputs)
-    wanted = [("Code", code), ("The code that the key has", have), ("Readings of the old key", readings)]
+    wanted = [("Code", code), ("The code that the key has", work.have), ("Readings of the old key", readings)]
     asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
     given = dict(zip((what for what, _ in asked), ask_all(asked), strict=True))
     parsed, old, read = (given.get(what) for what, _ in wanted)
@@ -110,7 +97,8 @@ def command(
     if not report.legal:
         return _refuse_code(key, report, as_json)
     known = None if old is None else parse_code(old, system)
-    made = plan(key, system, ease, machine, direction, known, [parse_take(text, system) for text in takes])
+    takes = [parse_take(text, system) for text in work.takes]
+    made = plan(key, system, work.ease, machine, work.direction, known, takes)
     if not made.good:
         return _refuse_plan(made, as_json)
     page = page_of(
@@ -118,12 +106,7 @@ def command(
         key,
         have=known,
         readings=None if read is None else parse_readings(read, system, unit),
-        inspecting=inspecting_of(
-            key,
-            gauge_of(system, caliper, hand, zero, jaw),
-            Guard() if guard is None else Guard.parse(guard),
-            None if tolerance is None else parse_length(tolerance, system),
-        ),
+        inspecting=inspecting_of(key, instrument.gauge(system), Guard.parse(guard), length_of(tolerance, system)),
     )
     html = page_html(page)
     if output == "-":
@@ -147,8 +130,7 @@ def _refuse_code(code: Code, report: Report, as_json: bool) -> int:
         return BAD_NEWS
     from bitting.report.check import render
 
-    for line, colour in render(code, report, shutil.get_terminal_size().columns, not unicode_out()):
-        say(line, colour)
+    say_all(render(code, report, shutil.get_terminal_size().columns, not unicode_out()))
     say("no page was made")
     return BAD_NEWS
 
@@ -161,8 +143,7 @@ def _refuse_plan(made: Plan, as_json: bool) -> int:
         return BAD_NEWS
     from bitting.report.plan import verdict_lines
 
-    for line, colour in verdict_lines(made, shutil.get_terminal_size().columns):
-        say(line, colour)
+    say_all(verdict_lines(made, shutil.get_terminal_size().columns))
     for warning in made.warnings:
         say(f"! {warning}")
     say("no page was made")

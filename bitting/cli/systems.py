@@ -17,13 +17,12 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     NO_ANSWER,
-    answers,
     ask,
-    json_option,
+    give,
     known_system,
     print_json,
     say,
-    say_fitted,
+    say_all,
     system_names,
     tell,
     tell_doubts,
@@ -33,8 +32,11 @@ from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from bitting.linting import Linted
-    from bitting.model import System
+    from bitting.model import Depths, System
+    from bitting.report.systems import Line
 
 SYSTEM = click.argument("system_name", metavar="SYSTEM", shell_complete=system_names)
 MOST_LISTED = 1_000_000
@@ -67,8 +69,6 @@ def command() -> None:
 
 
 @command.command("list", cls=Command)
-@json_option
-@answers
 def list_(as_json: bool) -> int:
     """Every system that has a name, a line each, and where it comes from: shipped, or your own folder."""
     from bitting.systemfile import known_systems, load_system, user_folder
@@ -108,8 +108,6 @@ def list_(as_json: bool) -> int:
     help="Print the JSON Schema of system files (or of machine files) for your editor, instead of a system.",
 )
 @click.option("--full", is_flag=True, help="Pictures too: the blade with every cut the shallowest, and the deepest.")
-@json_option
-@answers
 def show(system_name: str | None, schema: str | None, full: bool, as_json: bool) -> int:
     """Depths and spaces in mm and thousandths of an inch, the rules in words, and where the data came from."""
     if schema is not None:
@@ -124,47 +122,31 @@ def show(system_name: str | None, schema: str | None, full: bool, as_json: bool)
     from bitting.report.systems import render_show, show_dict
 
     system = known_system(system_name, sound=False)
-    if as_json:
-        print_json(show_dict(system))
-        return GOOD
-    for line in render_show(system, plain=not unicode_out(), full=full):
-        say_fitted(line)
+    give(as_json, show_dict(system), render_show(system, plain=not unicode_out(), full=full))
     return GOOD
 
 
 @command.command(cls=Command)
 @click.argument("kind", required=False)
-@json_option
-@answers
 def rules(kind: str | None, as_json: bool) -> int:
     """What a rule is for and how it is said: all kinds, or KIND by its identifier (such as equal-run)."""
     from bitting.report.systems import render_rules
     from bitting.rules import explanations
 
     found = explanations(kind)
-    if as_json:
-        print_json({"rules": found})
-        return GOOD
-    for line in render_rules(found):
-        say_fitted(line)
+    give(as_json, {"rules": found}, render_rules(found))
     return GOOD
 
 
 @command.command(cls=Command)
 @SYSTEM
-@json_option
-@answers
 def count(system_name: str, as_json: bool) -> int:
     """How many legal codes there are: exact, per track and whole, beside what there would be without rules."""
     from bitting.counting import count_codes
     from bitting.report.systems import render_count
 
     counted = count_codes(known_system(system_name))
-    if as_json:
-        print_json(counted.as_dict())
-        return GOOD
-    for line in render_count(counted):
-        say_fitted(line)
+    give(as_json, counted, render_count(counted))
     return GOOD
 
 
@@ -174,23 +156,13 @@ def count(system_name: str, as_json: bool) -> int:
     "-n", "--number", type=click.IntRange(1, MOST_LISTED), default=1, show_default=True, help="How many codes."
 )
 @click.option("--seed", type=int, help="Draw the same codes again. Without it every run draws others.")
-@json_option
-@answers
 def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> int:
     """Legal codes drawn at random, each as likely as any other, one a line."""
     from bitting.diagram import code_space
-    from bitting.model import code_of
 
     system = known_system(system_name)
     seed = secrets.randbits(63) if seed is None else seed
-    drawn = (code_of(system, depths) for depths in code_space(system).sample(number, seed))
-    if as_json:
-        print_json({"system": system.name, "seed": seed, "codes": [code.canonical for code in drawn]})
-        return GOOD
-    tell_doubts()
-    for code in drawn:
-        say(code.plain)
-    return GOOD
+    return _list(system, code_space(system).sample(number, seed), as_json, seed=seed)
 
 
 @command.command(cls=Command)
@@ -199,21 +171,25 @@ def sample(system_name: str, number: int, seed: int | None, as_json: bool) -> in
 @click.option(
     "--limit", type=click.IntRange(1, MOST_LISTED), default=100, show_default=True, help="How many codes at most."
 )
-@json_option
-@answers
 def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     """The legal codes in order, one a line, as they are found: cut by cut (left 1, right 1, left 2, …), shallower first."""
     from bitting.diagram import code_space
-    from bitting.model import code_of
 
     system = known_system(system_name)
-    listed = code_space(system).listing(first - 1, limit)
+    return _list(system, code_space(system).listing(first - 1, limit), as_json, **{"from": first})
+
+
+def _list(system: System, depths: Iterable[Depths], as_json: bool, **said: int) -> int:
+    """Codes, one a line; in JSON with what else is said of them."""
+    from bitting.model import code_of
+
+    codes = (code_of(system, row) for row in depths)
     if as_json:
-        print_json({"system": system.name, "from": first, "codes": [code_of(system, d).canonical for d in listed]})
+        print_json({"system": system.name, **said, "codes": [code.canonical for code in codes]})
         return GOOD
     tell_doubts()
-    for depths in listed:
-        say(code_of(system, depths).plain)
+    for code in codes:
+        say(code.plain)
     return GOOD
 
 
@@ -221,8 +197,6 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
 @SYSTEM
 @click.argument("code", required=False)
 @click.option("--at", type=click.IntRange(1), help="The other way: the code with this number.")
-@json_option
-@answers
 def number(system_name: str, code: str | None, at: int | None, as_json: bool) -> int:
     """Which number a legal CODE has among all of them in order, or with --at the code of a number."""
     if at is not None and code is not None:
@@ -232,10 +206,7 @@ def number(system_name: str, code: str | None, at: int | None, as_json: bool) ->
 
     system = known_system(system_name)
     found = code_at(system, at) if at is not None else number_of(parse_code(ask(code, "Code"), system))
-    if as_json:
-        print_json(found.as_dict())
-    else:
-        say(f"{plain(found.code, system)}\nnumber {found.number:,} of {found.count:,}")
+    give(as_json, found, [f"{plain(found.code, system)}\nnumber {found.number:,} of {found.count:,}"])
     return GOOD
 
 
@@ -256,8 +227,6 @@ used.
     help="Add the key-code requirements of EN 1303 by grade: numbers from a secondary source, and no certification.",
 )
 @click.option("--strict", is_flag=True, help="Fail as well where a check could not be made.")
-@json_option
-@answers
 def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:
     """Prove what follows from a system file: clashing or idle rules, unusable depths, metal that can't stand.
 
@@ -267,10 +236,7 @@ def lint(system_name: str, en1303: bool, strict: bool, as_json: bool) -> int:
     if Path(system_name).is_dir():
         return _lint_folder(Path(system_name), en1303, strict, as_json)
     found = _lint(known_system(system_name, sound=False), en1303)
-    if as_json:
-        print_json(found.as_dict())
-    else:
-        _say_linted(found)
+    give(as_json, found, _linted_said(found))
     return GOOD if _passes(found, strict) else BAD_NEWS
 
 
@@ -280,11 +246,10 @@ def _lint(system: System, en1303: bool) -> Linted:
     return examine(system, en1303=en1303, progress=Progress())
 
 
-def _say_linted(found: Linted) -> None:
+def _linted_said(found: Linted) -> Iterator[Line]:
     from bitting.report.systems import render_lint
 
-    for line, colour in render_lint(found, shutil.get_terminal_size().columns):
-        say(line, colour)
+    return render_lint(found, shutil.get_terminal_size().columns)
 
 
 def _passes(found: Linted, strict: bool) -> bool:
@@ -312,7 +277,7 @@ def _lint_folder(place: Path, en1303: bool, strict: bool, as_json: bool) -> int:
         status = status if _passes(found, strict) else max(status, BAD_NEWS)
         if not as_json:
             say("\n" * (number > 0) + f"{system.path}:")
-            _say_linted(found)
+            say_all(_linted_said(found))
     for clash in twice(known).values():
         status = NO_ANSWER
         tell(f"bitting: {twice_said(clash)}; rename one under [system]")

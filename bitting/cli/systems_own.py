@@ -9,22 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bitting.authoring.questions import QUESTIONS, Answers
-from bitting.cli.common import (
-    BAD_NEWS,
-    GOOD,
-    answers,
-    ask,
-    at_terminal,
-    json_option,
-    known_system,
-    print_json,
-    say_fitted,
-    system_option,
-    tell,
-    unicode_out,
-)
+from bitting.cli.common import BAD_NEWS, GOOD, ask, at_terminal, give, known_system, system_option, tell, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.options import against_options, sheet_option, unit_option
+from bitting.cli.options import KnownKey, against_options, sheet_option, unit_option
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 from bitting.text import DIGITS
@@ -81,9 +68,7 @@ def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--answers", "saved", metavar="FILE", help="Keep the answers here, and take up what is there already.")
 @click.option("--defaults", is_flag=True, help="Ask nothing that has a default, on a terminal either.")
 @click.option("-o", "--output", metavar="FILE", help="The file to write (else NAME.toml in your own folder).")
-@json_option
 @click.pass_context
-@answers
 def new(
     context: click.Context,
     name: str,
@@ -98,6 +83,7 @@ def new(
     from bitting.authoring.draft import draft
     from bitting.files import may_write, write_whole
     from bitting.linting import lint
+    from bitting.report.authoring import render_new
 
     known = _known(name, context.meta.get(GIVEN, {}), saved, chart, sheet)
     target = _target(known["name"], output)
@@ -108,22 +94,15 @@ def new(
     made = draft(known, str(target))
     linted = lint(made.system, progress=Progress())
     write_whole(target, made.text)
-    if as_json:
-        print_json(
-            {
-                "file": str(target),
-                "system": made.system.name,
-                "notes": list(made.notes),
-                "assumed": list(made.assumed),
-                "clean": linted.clean,
-                "findings": [finding.as_dict() for finding in linted.findings],
-            }
-        )
-    else:
-        from bitting.report.authoring import render_new
-
-        for line in render_new(str(target), made, linted, plain=not unicode_out()):
-            say_fitted(line)
+    answer = {
+        "file": str(target),
+        "system": made.system.name,
+        "notes": list(made.notes),
+        "assumed": list(made.assumed),
+        "clean": linted.clean,
+        "findings": [finding.as_dict() for finding in linted.findings],
+    }
+    give(as_json, answer, render_new(str(target), made, linted, plain=not unicode_out()))
     return GOOD if linted.clean else BAD_NEWS
 
 
@@ -234,8 +213,6 @@ Exit status: 0 all rows are good codes; 1 rows can't be; 2 the question could no
     "--bad", type=float, default=0.0, metavar="P", help="So large a share of the codes may be wrong, such as 0.02."
 )
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the proposed rules to this file.")
-@json_option
-@answers
 def learn(
     file: str, system_name: str, column: str | None, sheet: str | None, bad: float, output: str | None, as_json: bool
 ) -> int:
@@ -243,31 +220,40 @@ def learn(
     from bitting.authoring.draft import with_rules
     from bitting.authoring.learn import learn as learn_rules
     from bitting.authoring.tables import codes_in
-    from bitting.files import may_write, write_whole
     from bitting.report.authoring import chance_said, render_learned
-    from bitting.systemfile import read_system
 
-    system = known_system(system_name, ruled=False)
-    if output is not None:
-        may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
+    system = _of_file(system_name, file, output)
     good, unusable = codes_in(file, system, column, sheet)
     found = learn_rules(system, good, bad=bad, unusable=unusable, progress=Progress())
     if output is not None:
         remarks = [(rule.sentence, f"learned from {found.codes} codes: {chance_said(rule)}") for rule in found.proposed]
-        text = with_rules(_text_of(system), remarks)
-        read_system(text, output)
-        write_whole(output, text)
-    if as_json:
-        print_json({**found.as_dict(), "file": output})
-    else:
-        for line in render_learned(found, output):
-            say_fitted(line)
+        _write(output, with_rules(_text_of(system), remarks))
+    give(as_json, {**found.as_dict(), "file": output}, render_learned(found, output))
     return BAD_NEWS if found.bad else GOOD
+
+
+def _of_file(name: str, file: str, output: str | None) -> System:
+    """The system whose chart is gone by, once it is sure that its new file may be written."""
+    from bitting.files import may_write
+
+    system = known_system(name, ruled=False)
+    if output is not None:
+        may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
+    return system
 
 
 def _text_of(system: System) -> str:
     """The text of a system's file, comments and all."""
     return Path(system.path).read_text(encoding="utf-8-sig")
+
+
+def _write(output: str, text: str) -> None:
+    """Write a system file that can be read."""
+    from bitting.files import write_whole
+    from bitting.systemfile import read_system
+
+    read_system(text, output)
+    write_whole(output, text)
 
 
 FIT_EPILOG = """\
@@ -292,17 +278,12 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 @unit_option
 @sheet_option
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the fitted figures to this file.")
-@json_option
-@answers
 def fit(
     file: str,
     system_name: str,
     known: str | None,
     new_row: int | None,
-    against: str | None,
-    against_code: str | None,
-    against_system: str | None,
-    against_new: bool,
+    known_key: KnownKey,
     unit: str | None,
     sheet: str | None,
     output: str | None,
@@ -312,13 +293,10 @@ def fit(
     from bitting.authoring.draft import with_chart
     from bitting.authoring.fit import fit_chart
     from bitting.authoring.tables import keys_in
-    from bitting.files import may_write, write_whole
     from bitting.report.authoring import render_fitted
-    from bitting.systemfile import read_system
 
-    anchors = [
-        name for name, value in (("--known", known), ("--new", new_row), ("--against", against)) if value is not None
-    ]
+    given = (("--known", known), ("--new", new_row), ("--against", known_key.against))
+    anchors = [name for name, value in given if value is not None]
     if len(anchors) > 1:
         raise BittingError(f"{' and '.join(anchors)} both fix the level", hint="give one of them")
     if output is not None and not anchors:
@@ -326,25 +304,16 @@ def fit(
             "without an anchor only steps are known, and a chart needs dimensions",
             hint="add --known DEPTH=LENGTH, --new ROW, or --against READINGS",
         )
-    system = known_system(system_name, ruled=False)
-    if output is not None:
-        may_write(output, inputs=[system.path, *([] if file == "-" else [file])], forcible=False)
-    anchor = _anchor(system, known, new_row, (against, against_code, against_system, against_new), unit)
-    found = fit_chart(
-        system, [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)], anchor
-    )
+    system = _of_file(system_name, file, output)
+    anchor = _anchor(system, known, new_row, known_key, unit)
+    keys = [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)]
+    found = fit_chart(system, keys, anchor)
     if output is not None:
         digits = DIGITS[system.unit]
         depths = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.depths.items()}
         spaces = {key: f"{estimate.mean:.{digits}f}" for key, estimate in found.spaces.items()}
-        text = with_chart(_text_of(system), depths, spaces)
-        read_system(text, output)
-        write_whole(output, text)
-    if as_json:
-        print_json({**found.as_dict(), "file": output})
-    else:
-        for line in render_fitted(found, output):
-            say_fitted(line)
+        _write(output, with_chart(_text_of(system), depths, spaces))
+    give(as_json, {**found.as_dict(), "file": output}, render_fitted(found, output))
     return BAD_NEWS if found.off_chart() else GOOD
 
 
@@ -359,19 +328,13 @@ def _key(row: int, code: str, readings: str, system: System, unit: str | None) -
         raise BittingError(f"row {row}: {fault.message}", hint=fault.hint, text=fault.text, span=fault.span) from None
 
 
-def _anchor(
-    system: System,
-    known: str | None,
-    new_row: int | None,
-    against: tuple[str | None, str | None, str | None, bool],
-    unit: str | None,
-) -> Anchor:
+def _anchor(system: System, known: str | None, new_row: int | None, known_key: KnownKey, unit: str | None) -> Anchor:
     """What the options say of the level."""
     from bitting.authoring.fit import Anchor
 
     if known is not None:
         return Anchor(known=_known_depth(known, system))
-    readings, code, other, unworn = against
+    readings, code, other, unworn = known_key
     if readings is None:
         if code is not None or other is not None or unworn:
             raise BittingError(

@@ -191,6 +191,7 @@ def shift_back(result: Decoded, amounts: Mapping[str, float], offset_mean: float
     return evolve(
         result,
         offset=Offset(result.offset.mean + offset_mean, result.offset.sd),
+        exchanged=(),  # which were found in figures that nobody wrote
         cuts=tuple(_cut(cut, amounts.get(cut.track, 0.0)) for cut in result.cuts),
         measure_next=tuple(_next(following, amounts.get(following.track, 0.0)) for following in result.measure_next),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 
 from attrs import frozen
 
@@ -14,10 +14,10 @@ from bitting.decoding.likelihood import CutLikelihood, outlier_range
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.positions import PlaceFit
 from bitting.decoding.posterior import Posterior
-from bitting.decoding.result import ASKED, Alternative, CutResult, Doubt, Listed, Taken
-from bitting.decoding.slips import slip_of_pen
+from bitting.decoding.result import ASKED, Alternative, CutResult, Doubt, Exchanged, Listed, Taken
+from bitting.decoding.slips import exchanged, slip_of_pen
 from bitting.decoding.solver import Read, Solver
-from bitting.model import Place, Readings, System, Track
+from bitting.model import Depths, Place, Readings, System, Track
 
 
 @frozen(eq=False)
@@ -99,10 +99,38 @@ def _taken(
     """What one reading was taken for; `aims`: what it may be meant for but for noise and wear, `digits`: its step, the usual."""
     if wrong < 0.5:
         return "reading"
-    own, usual = (0 if not 0 < step < 1 else round(-math.log10(step)) for step in digits)
-    near = 3 * math.hypot(model.reading_sd, model.cut_sd, model.wear)
-    text = f"{abs(value):.{own}f}"
+    usual, text, near = _decimals(digits[1]), _written(value, digits[0]), _near(model)
     return "slip of the pen" if any(slip_of_pen(text, aim, near, usual) for aim in aims) else "wrong"
+
+
+def _decimals(step: float) -> int:
+    return 0 if not 0 < step < 1 else round(-math.log10(step))
+
+
+def _written(value: float, step: float) -> str:
+    return f"{abs(value):.{_decimals(step)}f}"
+
+
+def _near(model: MeasurementModel) -> float:
+    """How far a reading may lie from what it was meant for."""
+    return 3 * math.hypot(model.reading_sd, model.cut_sd, model.wear)
+
+
+def exchanges_of(found: Found, solver: Solver, legal: Callable[[Depths], bool]) -> Iterator[Exchanged]:
+    """The cuts read once where two figures exchanged make another depth, with which the code is legal too."""
+    best, errors = found.best.depths, found.posterior.errors(solver.along)
+    times = Counter(one.place for one in found.read.cuts for _ in one.values)
+    for one in found.read.cuts:
+        if times[one.place] > 1:
+            continue
+        number, cut = one.place.lane, one.place.cut
+        lane, row = solver.system.lanes[number], best[number]
+        for other in exchanged(_written(one.values[0], one.digits[0])):
+            away = [abs(depth + errors[one.place] - other) for depth in lane.track.depths]
+            depth = away.index(min(away))
+            changed = (*best[:number], (*row[:cut], depth, *row[cut + 1 :]), *best[number + 1 :])
+            if depth != row[cut] and away[depth] <= _near(solver.model) and legal(changed):
+                yield Exchanged(lane.track.name, cut + 1, lane.side, one.values[0], other, lane.track.labels[depth])
 
 
 def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[Doubt, ...]:

@@ -19,7 +19,7 @@ from attrs import evolve
 
 from bitting.arrays import Array
 from bitting.decoding.advice import COMPARED, measure_next
-from bitting.decoding.cuts import Found, cuts_of, doubts_of
+from bitting.decoding.cuts import Found, cuts_of, doubts_of, exchanges_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
 from bitting.decoding.jaw import jaw_note, reach_of, widen
@@ -94,6 +94,7 @@ class Decoder:
                 hint="`bitting systems lint` says which rules contradict each other",
             )
         keep_memory()
+        self.space = space
         self.reach = reach_of(system)
         self.trellises: tuple[Trellis, ...] = tuple(
             widen(compile_diagram(diagram), self.reach) for diagram in space.diagrams
@@ -288,6 +289,7 @@ class Decoder:
             listing=found.listed,
             other_listings=found.others,
             doubts=doubts,
+            exchanged=tuple(exchanges_of(found, self.solver, self.space.contains)) if verdict == "sure" else (),
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,

@@ -134,6 +134,18 @@ class Doubt(Value):
 
 
 @frozen
+class Exchanged(OfCut):
+    """A cut read once whose `reading`, with two of its figures exchanged (`other`), is one of `depth`, in a code legal too."""
+
+    track: str
+    cut: int
+    side: str | None
+    reading: float
+    other: float
+    depth: str
+
+
+@frozen
 class Fit(Value):
     """How well the readings agree with the best legal code; see `fit.py`. `limit`: below it, they don't."""
 
@@ -180,8 +192,8 @@ class Decoded(Value):
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in
     which the list was taken, `other_listings` those that have enough to be named; `probability` is the code's, given the
-    listing. `doubts` keep the answer from being sure. `log_total` is the evidence with every way of listing and the places
-    along the blade (`places`).
+    listing. `doubts` keep the answer from being sure; `exchanged` are slips that a sure answer may hide. `log_total` is the
+    evidence with every way of listing and the places along the blade (`places`).
     `lists`: how many there were, `copied` of which were left out because they repeat another to the digit.
     """
 
@@ -207,6 +219,7 @@ class Decoded(Value):
     listing: Listed = ASKED
     other_listings: tuple[Listed, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    exchanged: tuple[Exchanged, ...] = ()
     places: PlaceFit | None = field(default=None, metadata=NOT_JSON)
     lists: int = field(default=1, metadata=NOT_JSON)
     copied: int = field(default=0, metadata=NOT_JSON)

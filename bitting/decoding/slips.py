@@ -19,6 +19,13 @@ def slip_of_pen(text: str, aim: float, near: float, decimals: int) -> bool:
     return any(abs(other - aim) <= near for other in _undone(text, decimals))
 
 
+def exchanged(text: str) -> Iterator[float]:
+    """The numbers that `text` becomes when two neighbouring digits are exchanged."""
+    digits, own = text.replace(".", ""), len(text.partition(".")[2])
+    for i in range(len(digits) - 1):
+        yield int(digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :]) / 10.0**own
+
+
 def _undone(text: str, decimals: int) -> Iterator[float]:
     """The numbers that one slip may have made of `text`."""
     digits, own = text.replace(".", ""), len(text.partition(".")[2])
@@ -26,8 +33,7 @@ def _undone(text: str, decimals: int) -> Iterator[float]:
     def number(row: str, places: int) -> float:
         return float(int(row or "0") / 10.0**places)
 
-    for i in range(len(digits) - 1):
-        yield number(digits[:i] + digits[i + 1] + digits[i] + digits[i + 2 :], own)
+    yield from exchanged(text)
     for places in range(len(digits) + 1):
         if places != own:
             yield number(digits, places)

@@ -29,12 +29,13 @@ cutter's radius before the first cut on a tip-stop key; `Frame.assumed` names wh
 from __future__ import annotations
 
 from itertools import pairwise
+from math import radians, tan
 from typing import Literal
 
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.model import Lane, System, Track
+from bitting.model import Cutting, Lane, System, Track
 
 CLEARANCE_MM = 1.0
 """Air between cutter and blade at the load place and when a vee cutter is backed out, in millimetres."""
@@ -133,7 +134,8 @@ def frame_of(system: System, lane: Lane, radius: float | None = None) -> Frame:
     x_bow, x_tip = (0.0, xs[-1] + max(pitch, r)) if sign > 0 else (xs[0] - pitch - r, 0.0)
     gap = system.from_mm(CLEARANCE_MM)
     surface = surface_travel(system, track, r)
-    reach = r or vee_half_width(system, track, surface)
+    deepest = abs(track.depths[-1] - track.depths[0])
+    reach = r or _vee_reach(cutting, deepest - surface)
     return Frame(
         system=system,
         lane=lane,
@@ -185,27 +187,15 @@ def surface_travel(system: System, track: Track, radius: float) -> float:
     return min((system.blade.prepared or 0.0) - own, 0.0)
 
 
-def vee_half_width(system: System, track: Track, surface: float) -> float:
-    """Half the width that the deepest vee cut of a track has at the blank's edge; 0 where the vee isn't described."""
-    from math import radians, tan
-
-    cutting = system.cutting
-    if cutting.shape != "vee" or cutting.angle is None or cutting.root is None:
-        return 0.0
-    deepest = abs(track.depths[-1] - track.depths[0])
-    return cutting.root / 2 + (deepest - surface) * tan(radians(cutting.angle / 2))
+def _vee_reach(cutting: Cutting, deep: float) -> float:
+    """Half the width that a vee has at the blank's edge, its point so deep in the metal; as far as the vee is described."""
+    flank = 0.0 if cutting.angle is None else max(deep, 0.0) * tan(radians(cutting.angle / 2))
+    return (cutting.root or 0.0) / 2 + flank
 
 
 def reach_of(frame: Frame, w: float) -> float:
     """How far along the blade a cutter at a travel reaches from its middle, in the metal of the blade."""
-    from math import radians, tan
-
-    cutting = frame.system.cutting
-    if frame.radius:
-        return frame.radius
-    if cutting.angle is None:
-        return (cutting.root or 0.0) / 2
-    return (cutting.root or 0.0) / 2 + max(w - frame.surface, 0.0) * tan(radians(cutting.angle / 2))
+    return frame.radius or _vee_reach(frame.system.cutting, w - frame.surface)
 
 
 def seat_of(system: System) -> float:

@@ -65,14 +65,6 @@ class Piece:
             return degrees(asin(min(abs(x - self.x0) / self.r, 1.0)))
         return degrees(atan(abs(self.slope)))
 
-    def area(self) -> float:
-        """Integral of the travel over [lo, hi]."""
-        if not self.r:
-            return (self.hi - self.lo) * self.at((self.lo + self.hi) / 2)
-        a, b = (max(-1.0, min(1.0, (x - self.x0) / self.r)) for x in (self.lo, self.hi))
-        cap = [t * sqrt(1 - t * t) + asin(t) for t in (a, b)]
-        return (self.w0 - self.r) * (self.hi - self.lo) + self.r**2 / 2 * (cap[1] - cap[0])
-
 
 @frozen
 class EndMill:
@@ -238,8 +230,3 @@ def steepest(wall: Sequence[Piece]) -> float:
     angle = max((p.angle(x) for p in wall for x in (p.lo, p.hi)), default=0.0)
     upright = any(abs(p.at(p.hi) - q.at(q.lo)) > CONTACT for p, q in pairwise(wall))
     return 90.0 if upright else angle
-
-
-def area(wall: Iterable[Piece], base: float = 0.0) -> float:
-    """Area between a wall and the travel `base`."""
-    return sum(p.area() - base * (p.hi - p.lo) for p in wall)

@@ -49,6 +49,10 @@ class Grade:
     identical_percent: int
     most_equal: int | None
 
+    def most_identical(self, cuts: int) -> int:
+        """How often one depth may be used on a list of so many cuts."""
+        return floor(self.identical_percent * cuts / 100)
+
 
 GRADES = (
     # glossary page "Verschlusssicherheit", a secondary quotation of EN 1303; the standard itself was not read
@@ -100,7 +104,7 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
             usable=usable,
             detainers_needed=grade.detainers,
             detainers=detainers,
-            most_identical=floor(grade.identical_percent * longest / 100),
+            most_identical=grade.most_identical(longest),
             most_equal=grade.most_equal,
         )
         try:
@@ -108,11 +112,6 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
         except TooLargeError:
             breaks = None
         yield graded, breaks
-
-
-def _most(grade: Grade, cuts: int) -> int:
-    """How often one depth may be used on a list of so many cuts."""
-    return floor(grade.identical_percent * cuts / 100)
 
 
 def _runs(system: System, grade: Grade) -> list[Rule]:
@@ -125,10 +124,10 @@ def _runs(system: System, grade: Grade) -> list[Rule]:
 def _overused(system: System, grade: Grade, lane: int) -> list[Rule]:
     """For each depth the rule that it is used more often on a lane than the grade allows."""
     here = system.lanes[lane]
-    most = _most(grade, here.track.cuts)
+    most = grade.most_identical(here.track.cuts)
     if most >= here.track.cuts:
         return []
-    on = " ".join(name for name in (here.side, here.track.name) if name)
+    on = " ".join(filter(None, (here.side, here.track.name)))
     texts = (f"on {on}, depth '{label}' is used at least {most + 1} times" for label in here.track.labels)
     return [rule for text in texts for rule in read_rule(system, text, "must")]
 

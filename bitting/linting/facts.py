@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import cached_property
+from operator import attrgetter
 
 from attrs import field, frozen
 
@@ -94,6 +95,10 @@ class Facts:
         return ((i, j) for i, j in facing(self.system) if i in self.lanes and j in self.lanes)
 
 
+CUTTER = "the cutter"
+"""Among the figures that a check needs: those of the cutter, of whichever shape it is."""
+
+
 @frozen
 class Check:
     """One check: what it is about (for people), the figures it needs, whether it applies, whether it needs legal codes.
@@ -110,12 +115,9 @@ class Check:
 
     def lacks(self, system: System) -> list[str]:
         """The figures that the file doesn't state, as table.key."""
-        found = []
-        for path in self.needs:
-            table, key = path.split(".")
-            if getattr(getattr(system, table), key) is None:
-                found.append(path)
-        return found
+        of_cutter = ("cutting.cutter",) if is_round(system) else ("cutting.angle", "cutting.root")
+        needs = (path for one in self.needs for path in (of_cutter if one == CUTTER else (one,)))
+        return [path for path in needs if attrgetter(path)(system) is None]
 
 
 def is_round(system: System) -> bool:

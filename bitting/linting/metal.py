@@ -18,7 +18,7 @@ from bitting.diagram.occurrence import pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import groove_room
 from bitting.geometry.web import Clearance, meetings
-from bitting.linting.facts import Check, Facts, is_round
+from bitting.linting.facts import CUTTER, Check, Facts, is_round
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System
 
@@ -257,14 +257,7 @@ def _is_groove(system: System) -> bool:
 
 
 CHECKS = (
-    Check("the metal between walls", _web, ("blade.width", "cutting.cutter"), is_round, stops=True),
-    Check(
-        "the metal between walls",
-        _web,
-        ("blade.width", "cutting.root", "cutting.angle"),
-        lambda system: not is_round(system),
-        stops=True,
-    ),
+    Check("the metal between walls", _web, ("blade.width", CUTTER), stops=True),
     Check("the metal between walls and edges", _edge, ("blade.width",)),
     Check("the width of the groove", _gap, ("blade.width", "cutting.cutter"), _is_groove, stops=True),
     Check("islands in the groove", _islands, ("blade.width", "cutting.cutter"), _is_groove),

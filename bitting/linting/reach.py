@@ -20,7 +20,7 @@ from bitting.geometry.figures import EXACT
 from bitting.geometry.frame import seat_of
 from bitting.geometry.profile import EndMill
 from bitting.geometry.spare import spared
-from bitting.linting.facts import Check, Facts, is_round, is_vee
+from bitting.linting.facts import CUTTER, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.machine.plan.moves import GRAIN_IN, GRAIN_MM, stops_between
 from bitting.model import Place
@@ -142,19 +142,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
 
 
 CHECKS = (
-    Check(
-        "whether the cutter reaches a neighbour's seat",
-        _seats,
-        ("cutting.cutter", "cutting.seat"),
-        is_round,
-        stops=True,
-    ),
-    Check(
-        "whether the cutter leaves its neighbours' flats",
-        _vee_flats,
-        ("cutting.angle", "cutting.root"),
-        is_vee,
-        stops=True,
-    ),
+    Check("whether the cutter reaches a neighbour's seat", _seats, (CUTTER, "cutting.seat"), is_round, stops=True),
+    Check("whether the cutter leaves its neighbours' flats", _vee_flats, (CUTTER,), is_vee, stops=True),
     Check("the walls between neighbours", _walls, ("cutting.cutter", "cutting.seat", "cutting.steepest"), is_round),
 )

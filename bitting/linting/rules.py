@@ -26,6 +26,7 @@ from bitting.errors import TooLargeError
 from bitting.linting.result import LintFinding
 from bitting.model import Place, Rule, System
 from bitting.rules import automaton, read_rule
+from bitting.text import listed
 
 MOST_TRIES = 5000
 """Sets of rules tried for the smallest clash; past it a clash is still one from which no rule can be left out."""
@@ -81,11 +82,6 @@ def sentences_of(system: System, space: CodeSpace | None = None) -> Sentences:
     rules = [read_rule(system, text, "must") for text in system.must]
     rules += [read_rule(system, text, "should") for text in system.should]
     return Sentences(system, (*system.must, *system.should), tuple(rules), counter)
-
-
-def listed(items: Sequence[str]) -> str:
-    """`a, b and c`."""
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
 
 
 def smallest_clash(

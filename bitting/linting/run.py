@@ -19,7 +19,7 @@ from bitting.linting.facts import Check, Facts
 from bitting.linting.result import CODES, Linted, LintFinding
 from bitting.model import System
 from bitting.model.expect import expect
-from bitting.text import percent
+from bitting.text import listed, percent
 
 CHECKS = (*table.CHECKS, *reach.CHECKS, *metal.CHECKS)
 
@@ -106,15 +106,13 @@ def _checked(facts: Facts, checks: Sequence[Check] = CHECKS) -> Iterator[LintFin
             lacking.setdefault(path, []).append(check.about)
         if not missing:
             yield from check.run(facts)
+    tables: dict[str, list[str]] = {}
     for path, about in lacking.items():
         name, key = path.split(".")
         message = f"the file doesn't state `{key}` under [{name}], so these are not checked: {', '.join(dict.fromkeys(about))}"
         yield LintFinding("not-checked", "note", message)
-    if lacking:
-        tables: dict[str, list[str]] = {}
-        for path in lacking:
-            name, key = path.split(".")
-            tables.setdefault(name, []).append(f"{key} = …")
+        tables.setdefault(name, []).append(f"{key} = …")
+    if tables:
         lines = "; ".join(f"under [{name}] {', '.join(keys)}" for name, keys in tables.items())
         yield LintFinding("not-checked", "note", f"to have everything checked, add {lines}")
 
@@ -128,6 +126,6 @@ def _slips_said(slips: readout.Slips) -> str:
         parts.append(f"{percent(slips.swap)} of the exchanges of two neighbours")
     how = "exact" if slips.exact else f"estimated from {readout.DRAWS:,} codes drawn at random, ± {slips.sd:.1%}"
     return (
-        f"when a code is read out, {rules.listed(parts)} give another legal code, so nobody notices ({how}; every legal code "
+        f"when a code is read out, {listed(parts)} give another legal code, so nobody notices ({how}; every legal code "
         f"and every slip equally likely)"
     )

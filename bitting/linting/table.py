@@ -10,7 +10,7 @@ from statistics import median
 from bitting.decoding.model import model_of
 from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, hand_of, reach_of, seat_of
-from bitting.linting.facts import Check, Facts, is_round, is_vee
+from bitting.linting.facts import CUTTER, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System, Track
 
@@ -221,41 +221,21 @@ def _has_groove(system: System) -> bool:
     return any(track.milling == "internal" for track in system.tracks)
 
 
+FLOOR = ("blade.thickness", "blade.mill_depth", "blade.width")
 CHECKS = (
     Check("the figures by themselves", _figures, codes=False, stops=True),
     Check("whether the tables are even", _uneven, codes=False),
     Check("whether depths fit the blade", lambda facts: iter(()), ("blade.width",), codes=False),  # noqa: ARG005
     Check("whether the tolerance tells depths apart", _tolerance, ("measuring.tolerance",), codes=False),
-    Check(
-        "whether the cutter stays off the shoulder", _shoulder, ("cutting.cutter",), is_round, codes=False, stops=True
-    ),
-    Check(
-        "whether the cutter stays off the shoulder",
-        _shoulder,
-        ("cutting.angle", "cutting.root"),
-        is_vee,
-        codes=False,
-        stops=True,
-    ),
+    Check("whether the cutter stays off the shoulder", _shoulder, (CUTTER,), codes=False, stops=True),
     Check("whether depths can be told apart", _close, codes=False),
     Check("the setup key", _setup, codes=False),
     Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False, stops=True),
     Check("whether seats overlap", _overlap, ("cutting.root",), is_vee, codes=False, stops=True),
     Check(
-        "whether the cutter cuts a whole seat",
-        _whole_seat,
-        ("cutting.cutter", "cutting.seat"),
-        is_round,
-        codes=False,
-        stops=True,
+        "whether the cutter cuts a whole seat", _whole_seat, (CUTTER, "cutting.seat"), is_round, codes=False, stops=True
     ),
-    Check(
-        "what stays on a seat",
-        _residual,
-        ("cutting.cutter", "cutting.seat", "measuring.tolerance"),
-        is_round,
-        codes=False,
-    ),
+    Check("what stays on a seat", _residual, (CUTTER, "cutting.seat", "measuring.tolerance"), is_round, codes=False),
     Check(
         "what stays on a seat",
         _vee_residual,
@@ -264,18 +244,6 @@ CHECKS = (
         codes=False,
     ),
     Check("the steepness of a vee's flanks", _flank, ("cutting.angle", "cutting.steepest"), is_vee, codes=False),
-    Check(
-        "the floor under the tracks",
-        _floor,
-        ("blade.thickness", "blade.mill_depth", "blade.width"),
-        _on_faces,
-        stops=True,
-    ),
-    Check(
-        "the floor under the tracks",
-        _floor,
-        ("blade.thickness", "blade.mill_depth", "blade.width", "cutting.cutter"),
-        _has_groove,
-        stops=True,
-    ),
+    Check("the floor under the tracks", _floor, FLOOR, _on_faces, stops=True),
+    Check("the floor under the tracks", _floor, (*FLOOR, "cutting.cutter"), _has_groove, stops=True),
 )

@@ -68,6 +68,11 @@ class Track:
         """+1 where a deeper cut has the larger dimension, -1 where it has the smaller one."""
         return 1 if self.depths[-1] >= self.depths[0] else -1
 
+    def along(self, cut: int) -> float:
+        """Where a cut lies along the blade, -1/2 at the first cut to +1/2 at the last."""
+        low, high = self.spaces[0], self.spaces[-1]
+        return 0.0 if high == low else (self.spaces[cut] - low) / (high - low) - 0.5
+
     def far_edge(self, depth: int, width: float) -> float:
         """Distance from the blade's opposite full edge to the wall at a depth, whatever the table measures from.
 
@@ -243,6 +248,10 @@ class System:
     def track(self, name: str) -> Track:
         """The track of that exact name."""
         return next(track for track in self.tracks if track.name == name)
+
+    def lane_of(self, side: str | None, track: str) -> int:
+        """The place of the lane that a track's cuts on a side belong to; the track's own where every side is cut alike."""
+        return next(i for i, lane in enumerate(self.lanes) if lane.track.name == track and lane.side in (None, side))
 
     @property
     def form(self) -> str:

@@ -12,8 +12,9 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from bitting.model import Code, Track
+from bitting.model import Code, System, Track
 from bitting.model.system import RESERVED
+from bitting.notation.aloud import HANDS, HEARD, TIMES
 from bitting.notation.tree import blank_comments, normalise
 
 LOOK_ALIKES = ("0OoQD", "1lIi|", "2Zz", "5Ss", "6bG", "8B", "9gq")
@@ -47,20 +48,26 @@ def depth_hint(text: str, track: Track) -> str:
     return depths
 
 
-def strange_words(code: Code) -> list[str]:
-    """The words of letters that hold no depth, nor begin a name."""
-    labels = {character.casefold() for track in code.system.tracks for label in track.labels for character in label}
-    names = {name.casefold() for track in code.system.tracks for name in (track.name, *code.system.sides)} | {*RESERVED}
-    plain = blank_comments(normalise(code.text))
-    words = (word.casefold() for word in re.findall(r"[^\W]+", plain) if word.isalpha())
-    return [word for word in words if not labels & set(word) and not any(name.startswith(word) for name in names)]
+def strange_words(text: str, system: System) -> list[str]:
+    """The words of letters that hold no depth, begin no name, and say none."""
+    labels = {character.casefold() for track in system.tracks for label in track.labels for character in label}
+    names = {name.casefold() for track in system.tracks for name in (track.name, *system.sides)} | {*RESERVED}
+    words = (word.casefold() for word in re.findall(r"[^\W]+", blank_comments(normalise(text))) if word.isalpha())
+    known = {*HANDS, *TIMES, *(word for word, label in HEARD.items() if label.casefold() in labels)}
+    return [
+        word
+        for word in words
+        if not labels & set(word) and word not in known and not any(name.startswith(word) for name in names)
+    ]
 
 
 def words_instead(code: Code) -> str | None:
     """What to say instead of judging a text with words that mean nothing (`n/a`, `total 100`); else None, as of a whole code."""
     if code.complete:
         return None
-    return no_code(code) or (number_hint(code) if any(len(word) > 1 for word in strange_words(code)) else None)
+    return no_code(code) or (
+        number_hint(code) if any(len(word) > 1 for word in strange_words(code.text, code.system)) else None
+    )
 
 
 def no_code(code: Code) -> str | None:
@@ -71,7 +78,7 @@ def no_code(code: Code) -> str | None:
     known = sum(bool(cut.depths) for row in code.written for cut in row.cuts)
     system = code.system
     expected = sum(lane.track.cuts for lane in system.lanes)
-    strange, words = len(strange_words(code)), len(code.text.split())
+    strange, words = len(strange_words(code.text, system)), len(code.text.split())
     few = 2 * known < expected or 2 * strange > words
     if not strange or not few or (code.said and known) or number_hint(code):
         return None

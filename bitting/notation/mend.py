@@ -15,18 +15,14 @@ from collections.abc import Callable, Iterable, Iterator
 
 from bitting.errors import NotationError, nearest
 from bitting.model import Code, System
-from bitting.notation.hints import look_alike
+from bitting.notation.hints import look_alike, strange_words
 from bitting.notation.structure import places_of
 
 LONGEST = 300
 """Characters of the longest text that is mended; every slip is tried."""
-NUMBERS = (
-    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
-)  # fmt: skip
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
-FILLING = r"(?:bow to tip|the|of|key|codes?|bitting|cuts?|depths?|is|are|then|please|hand|side|track|edge)"
-"""Words that say nothing of the cuts beside them."""
+CALLED = "codes?|cuts?|bitting|depths?|keys?"
 QUOTES = "[\"'`´‘’“”„«»]"
 
 
@@ -35,8 +31,8 @@ def mended(text: str, system: System, lock: str | None = None) -> str | None:
     if len(text) > LONGEST or _read(text, system, lock):
         return None
     tried, texts = {text}, [text]
-    for _ in range(2):
-        texts = [new for old in texts for slip in SLIPS for new in slip(old, system) if new not in tried]
+    for slips in (SLIPS, SLIPS[1:]):
+        texts = [new for old in texts for slip in slips for new in slip(old, system) if new not in tried]
         tried.update(texts)
         found = {code.plain for new in dict.fromkeys(texts) if (code := _read(new, system, lock))}
         if found:
@@ -55,40 +51,34 @@ def _read(text: str, system: System, lock: str | None) -> Code | None:
     return code if code.well_formed else None
 
 
-def _points(text: str, system: System) -> Iterator[str]:
-    """Points or colons between cuts; `8.5 8.1` is left alone, as it may be readings."""
-    del system
-    if not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", text):
+REWRITTEN = (
+    (r"(?<=\w)\s*:\s*(?=[^\W\d_]*\d)", " "),  # 2:1:3
+    (r"([-,])\s*(?=\1)", ""),  # a separator beside another
+    (r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":"),  # left; 2133
+    (r"\s*\?\s*\Z", ""),  # not a cut more, but a doubt
+    (r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " "),  # a separator before the first cut, or after the last
+    (";", "/"),
+    (r"(?i)\bbow to (?:the )?tip\b", ""),
+    (r"(?<=\d)(?=[^\W\d_])", " "),  # L2133R1124
+    (QUOTES, ""),
+    (r"[()]", " "),
+    (r"[<>{}]", " "),
+    (rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", ""),  # what it is called
+)
+"""Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
+
+
+def _rewritten(text: str, system: System) -> Iterator[str]:
+    if not re.search(r"(?<![\w.])\d+\.\d+(?![\w.])", text):  # which may be readings
         yield re.sub(r"(?<!\.)\.(?!\.)", " ", text)
-    yield re.sub(r"(?<=\w)\s*:\s*(?=[^\W\d_]*\d)", " ", text)  # 2:1:3
-
-
-def _signs(text: str, system: System) -> Iterator[str]:
+    for written, meant in REWRITTEN:
+        yield re.sub(written, meant, text)
     for sign in SIGNS:
-        if sign in text:
-            yield text.replace(sign, "/")
-            if text.count(sign) >= len(system.lanes):  # one less may be to part the tracks, and stand at the wrong cut
-                yield text.replace(sign, " ")
-
-
-def _separators(text: str, system: System) -> Iterator[str]:
-    """One that stands before the first cut, after the last or beside another, or where another belongs."""
-    yield text.replace(";", "/")
-    if text.count("/") > len(system.lanes):  # 2/1/3/3; a single one may stand at the wrong cut
+        yield text.replace(sign, "/")
+        if text.count(sign) >= len(system.lanes):  # one less may be to part the tracks, and stand at the wrong cut
+            yield text.replace(sign, " ")
+    if text.count("/") > len(system.lanes):  # 2/1/3/3
         yield re.sub(r"(?<=\b\w)\s*/\s*(?=\w\b)", " ", text)
-    yield re.sub(r"([-,])\s*(?=\1)", "", text)
-    yield re.sub(r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":", text)  # left; 2133
-    yield re.sub(r"\s*\?\s*\Z", "", text)  # not a cut more, but a doubt
-    yield re.sub(r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " ", text)
-
-
-def _around(text: str, system: System) -> Iterator[str]:
-    """Quotes and brackets around it, and words that say nothing."""
-    del system
-    yield re.sub(QUOTES, "", text)
-    yield re.sub(r"[()]", " ", text)
-    yield re.sub(r"[<>{}]", " ", text)
-    yield re.sub(rf"(?i)\b{FILLING}\b(?:\s*{FILLING}\b)*\s*[:=]?", "", text)
 
 
 def _sides(text: str, system: System) -> Iterator[str]:
@@ -100,15 +90,12 @@ def _sides(text: str, system: System) -> Iterator[str]:
         yield re.sub(rf"(?i)[\s,;/]*\b(?:{names})\s*=\s*(?:{names})\s*\Z", "", text)
 
 
-def _words(text: str, system: System) -> Iterator[str]:
-    """Depths written out, `two one three`."""
-    labels = {label for track in system.tracks for label in places_of(track)}
-
-    def digit(word: re.Match[str]) -> str:
-        number = str(NUMBERS.index(word[0].casefold()))
-        return number if number in labels and word[0] not in labels else word[0]
-
-    yield re.sub(rf"(?i)\b(?:{'|'.join(NUMBERS)})\b", digit, re.sub(r"(?i)\boh\b", "zero", text))
+def _fillers(text: str, system: System) -> Iterator[str]:
+    """Words beside the code, `Hi, it is 2133 thanks!`: those that are no depth and no name, with the signs at them."""
+    strange = "|".join(map(re.escape, dict.fromkeys(strange_words(text, system))))
+    if strange:
+        told = rf"(?:{CALLED}|is|are)\b\s*[:=]|(?:{strange})\b(?!\s*[:=(])"  # with a colon any other is a name
+        yield re.sub(r"[\s.,;:!]+\Z", "", re.sub(rf"(?i)[^\w?()]*\b(?:{told})[^\w?()]*", " ", text))
 
 
 def _ends(text: str, system: System) -> Iterator[str]:
@@ -119,7 +106,7 @@ def _ends(text: str, system: System) -> Iterator[str]:
 
 
 def _names(text: str, system: System) -> Iterator[str]:
-    """A track or side whose name is misspelt, or stands close behind cuts."""
+    """A track or side whose name is misspelt."""
     known = list(dict.fromkeys([*(track.name for track in system.tracks), *system.sides]))
     labels = {character for track in system.tracks for label in places_of(track) for character in label}
 
@@ -129,7 +116,6 @@ def _names(text: str, system: System) -> Iterator[str]:
         return nearest(word[0], known) or word[0]
 
     yield re.sub(r"[^\W\d_]{3,}", name, text)
-    yield re.sub(r"(?<=\d)(?=[^\W\d_])", " ", text)
 
 
 def _look_alikes(text: str, system: System) -> Iterator[str]:
@@ -155,6 +141,7 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
 
 
 SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
-    _points, _signs, _separators, _around, _sides, _words, _ends, _names, _look_alikes,
+    _fillers, _rewritten, _sides, _ends, _names, _look_alikes,
 )  # fmt: skip
-"""The slips that are tried: each gives the texts that a person may have meant, or the text itself."""
+"""The slips that are tried: each gives the texts that a person may have meant, or the text itself. The first is not tried
+after another, which may have made a name look like a word."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
+from itertools import pairwise
 from math import sqrt
 
 import attrs
@@ -343,17 +344,22 @@ def _inside(values: list[tuple[str, Reading]], windows: dict[str, tuple[float, f
     return inside / len(values)
 
 
-def _windows(system: System) -> dict[str, tuple[float, float]]:
-    """Per track (and `across`): what a reading may be without being far outside, in the system's unit.
+def near_table(track: Track) -> tuple[float, float]:
+    """What a reading of a track may be without being far outside its depth table, in the system's unit.
 
-    Towards zero the window also ends at a quarter of the smallest dimension: three increments below a table that begins
-    near zero would take in every reading made in inches.
+    Towards zero it also ends at a quarter of the smallest dimension: three increments below a table that begins near zero
+    would take in every reading made in inches.
     """
+    margin = MARGIN * max((abs(b - a) for a, b in pairwise(track.depths)), default=0.0)
+    low, high = min(track.depths), max(track.depths)
+    return max(low - margin, min(low, low / 4)), high + margin
+
+
+def _windows(system: System) -> dict[str, tuple[float, float]]:
+    """Per track (and `across`): what a reading may be without being far outside, in the system's unit."""
     out: dict[str, tuple[float, float]] = {}
     for track in system.tracks:
-        margin = MARGIN * max((abs(b - a) for a, b in zip(track.depths, track.depths[1:], strict=False)), default=0.0)
-        low, high = min(track.depths), max(track.depths)
-        out[track.name] = max(low - margin, min(low, low / 4)), high + margin
+        out[track.name] = near_table(track)
     across = system.measuring.across
     if across:
         first, second = (out[name] for name in across.tracks)

@@ -6,7 +6,9 @@ only where the notation alone gives no whole code, so nothing that the notation 
 
 A word before cuts is a name when it begins one (`l`, `Left`, `lh`, `left side`), and no depth label could be meant by it;
 before `:` or `=` it is one always, as in the notation. `l2133` is a name and its cuts. Between two tracks may stand `/`,
-`,`, `;`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is 3 3.
+`,`, `;`, `and`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is
+3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. A key of one list may have
+`from tip` behind its cuts.
 """
 
 from __future__ import annotations
@@ -20,21 +22,21 @@ from lark import Token
 
 from bitting.errors import NotationError, Span
 from bitting.model.system import RESERVED, WORD, System
+from bitting.notation.aloud import HANDS, HEARD, TIMES
 from bitting.notation.structure import Row, SideItem, SideRows, carry_out, names_of, places_of
 from bitting.notation.tree import Kind, ParseTree, blank_comments, branch, branches, normalise, parse_tree
 
 ACROSS = "across"
 LONGEST = 2000
 """Characters of the longest text that is looked at; the longest keys need a few hundred."""
-HANDS = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right"}
-"""Left and right as they are written for short."""
-TIMES = {"double": 2, "triple": 3}
 BARRED = frozenset(RESERVED) - {ACROSS}
 """Words that name nothing."""
 FILLING = ("side", "track")
 """What may stand behind a name: `left side`."""
 BETWEEN = (",", ";", "/", "and", "&", ".", "+")
 """What may stand before the name of the next track."""
+JOINS = ("and", "&")
+"""What may stand between two lists without names."""
 
 
 class Piece(NamedTuple):
@@ -91,23 +93,59 @@ class _Hearing:
 
     def __init__(self, text: str, system: System, kind: Kind, labels_first: bool) -> None:
         self.text, self.system, self.kind, self.labels_first = text, system, kind, labels_first
-        plain = blank_comments(normalise(text))
-        self.pieces = [Piece(m[0], *m.span()) for m in re.finditer(rf"{WORD}|\S", plain)]
-        self.plain = plain
         self.tracks = [track.name for track in system.tracks] + [ACROSS] * (kind == "readings")
         self.labels = [(places_of(track), track.run_together) for track in system.tracks]
         self.doubled: dict[int, int] = {}
+        self.unlike = False
+        """Whether something was understood that is no name: a depth as it is read aloud, `and`, `from tip` behind the cuts."""
+        self.plain = blank_comments(normalise(text))
+        if kind == "code":
+            self.plain = re.sub(r"(?i)x-ray|[^\W\d_]+", self._heard, self.plain)
+        glued = kind == "code" and not any(sign.isdigit() for name in self._names_of() for sign in name)
+        words = rf"[^\W\d_]+\d+(?=[^\W\d_]+\d)|{WORD}" if glued else WORD  # t213b112: two words
+        self.pieces = [Piece(m[0], *m.span()) for m in re.finditer(rf"{words}|\S", self.plain)]
+
+    def _heard(self, word: re.Match[str]) -> str:
+        """A word read aloud as the depth it means, as long as it was; any other as it is."""
+        said = word[0].casefold()
+        label = HEARD.get(said.replace("-", ""), "")
+        depths = [one for one in (label, label.casefold()) if any(one in known for known, _ in self.labels)]
+        names = any(name.casefold().startswith(said) for name in self._names_of())
+        if not depths or names or self._is_cuts(word[0]):
+            return word[0]
+        self.unlike = True
+        return depths[0].ljust(len(word[0]))
+
+    def _names_of(self) -> list[str]:
+        return [*self.tracks, *self.system.sides]
 
     def said(self) -> Said | None:
         if any(piece.text == "(" for piece in self.pieces):
             return self._wrapped()
-        parts = self._parts(0, len(self.pieces))
-        if parts is None or not (self.doubled or any(part.head for part in parts)):
+        end = self._turned()
+        parts = self._parts(0, len(self.pieces) - len(end))
+        if parts is None or not (self.unlike or self.doubled or any(part.head for part in parts)):
             return None
+        if end and len(parts) == 1 and parts[0].head is None:
+            head = Head(None, None, end[-1].text.casefold() == "tip", True, parts[0].pieces[0].start)
+            parts = [Part(head, parts[0].pieces)]
         heads = [part.head for part in parts if part.head]
         return Said(partial(self._sides, parts), self._sure(heads))
 
+    def _turned(self) -> list[Piece]:
+        """`from the tip` behind the cuts of a key that has one list, and so can mean no other."""
+        for count in (2, 3):
+            at = len(self.pieces) - count
+            if len(self.system.lanes) == 1 and at > 0 and self._from(at):
+                while at > 1 and self._text(at - 1) in BETWEEN:
+                    at -= 1
+                self.unlike = True
+                return self.pieces[at:]
+        return []
+
     def _sure(self, heads: Sequence[Head]) -> bool:
+        if not heads:
+            return bool(self.doubled) or all(self._is_cuts(piece.text) for piece in self.pieces if piece.word)
         named = [(head.side and head.side.casefold(), head.track and head.track.casefold()) for head in heads]
         return all(head.sure for head in heads) or len(set(named)) == len(named) > 1
 
@@ -173,7 +211,9 @@ class _Hearing:
             if piece.text in ("(", ")", "=", ":"):
                 return None
             inside = (inside or piece.text == "[") and piece.text != "]"
-            if piece.text in ("/", ";") and not inside:
+            joins = piece.text.casefold() in JOINS and not self._is_cuts(piece.text)
+            self.unlike |= joins
+            if (joins or piece.text in ("/", ";")) and not inside:
                 if piece.text == ";" and self._head(at + 1)[0] is None:
                     return None
                 parts.append(Part(None, []))

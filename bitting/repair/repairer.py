@@ -87,7 +87,11 @@ class Repairer:
             depths = tuple(tuple(part.tolist()) for part in np.split(found.depths[:, place], starts))
             words = change(column, found.told.item(place), signs)
             codes.append(Nearest(str(code_of(self.system, depths)), depths, words, found.probability.item(place)))
-        note = "no single slip leads from a legal code to this one; for these it takes two" if slips > 1 else ""
+        note = (
+            "no single slip leads from a legal code to this one; two of the likely slips lead from these"
+            if slips > 1
+            else ""
+        )
         return Answer(tuple(codes), note, slips, count)
 
     def _why_not(self) -> str:

@@ -9,6 +9,7 @@ from bitting.machine.align.fit import Term
 from bitting.machine.align.history import Chart, History
 from bitting.model import System
 from bitting.report.inspect import both, number
+from bitting.report.table import table
 from bitting.text import plural
 
 WHOLE = {
@@ -88,18 +89,10 @@ def _scales(result: Alignment, system: System) -> Iterator[str]:
 
 def _terms(result: Alignment, system: System) -> Iterator[str]:
     rows = [("track", "zero", "scale", "tilt, first cut to last")]
-    rows += [
-        (
-            " ".join(filter(None, (term.side, term.track))),
-            _term(term.zero, system),
-            _ratio(term.scale),
-            _term(term.tilt, system),
-        )
-        for term in result.terms
-    ]
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    for row in rows:
-        yield "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip()
+    for term in result.terms:
+        name = " ".join(filter(None, (term.side, term.track)))
+        rows.append((name, _term(term.zero, system), _ratio(term.scale), _term(term.tilt, system)))
+    return table(rows, ruled=False)
 
 
 def _term(term: Term, system: System) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from bitting.checking import Report
@@ -11,13 +10,19 @@ from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
-from bitting.text import percent, plural
+from bitting.report.table import folded
+from bitting.text import listed, percent, plural
 
+ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
+ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
 
-def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterator[tuple[str, str | None]]:
-    """Lines of the answer with the colour that a terminal may give them (None: no colour)."""
+def render(
+    code: Code, report: Report, columns: int, plain_text: bool, *, meant: bool = False
+) -> Iterator[tuple[str, str | None]]:
+    """Lines of the answer with the colour that a terminal may give them (None: no colour); of its faults none where it is
+    certain what was meant."""
     faults = [f for f in report.findings if f.level == "must"]
     advice = [f for f in report.findings if f.level == "should"]
     place = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
@@ -27,6 +32,8 @@ def render(code: Code, report: Report, columns: int, plain_text: bool) -> Iterat
         yield f"NOT legal in {place}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:
             yield f"read as {code.plain}", None
+    if meant:
+        return
     if faults and no_cuts(code):
         yield faults[0].message, BAD
         return
@@ -59,11 +66,9 @@ def _ask_again(faults: Sequence[Finding], system: System) -> str:
     words = []
     for group in sorted(groups, key=lambda group: min((p.lane, p.cut) for p in group)):
         for lane in sorted({place.lane for place in group}):
-            cuts = [str(place.cut + 1) for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
+            cuts = [place.cut + 1 for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
             name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
-            words.append(
-                f"{name}cut{'s' if len(cuts) > 1 else ''} {' and '.join(filter(None, (', '.join(cuts[:-1]), cuts[-1])))}"
-            )
+            words.append(f"{name}cut{'s' if len(cuts) > 1 else ''} {listed(cuts)}")
     return ", ".join(words)
 
 
@@ -94,22 +99,21 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[tuple
     if not report.suggestions:
         return
     yield "", None
-    yield "the likeliest codes that may have been meant:", None
+    two = bool(report.suggestions_note)
+    if not two:
+        yield from folded([(ONE_SLIP, None)], columns)
     codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
     width = max(map(len, codes))
     beside = all(10 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
     for suggestion, code in zip(report.suggestions, codes, strict=True):
-        chance = f"  {percent(suggestion.probability):>6}  "
+        chance = f"  {'' if two else percent(suggestion.probability):>6}  "
         if beside:
             yield f"{chance}{code:<{width}}  {suggestion.change}", None
         else:
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
-    slips = "two slips of the likely kinds were" if report.suggestions_note else "one slip was"
-    meaning = (
-        f"how likely each is the code that was meant, if {slips} made; how often people make which slip is assumed"
-    )
-    yield from ((line, None) for line in textwrap.wrap(meaning, max(20, columns)))
+    again = "ask for the code again: there are more ways to two slips" if two else ASK_BACK
+    yield from folded([(again, None)], columns)
 
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[tuple[str, str | None]]:

@@ -9,7 +9,7 @@ from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
 from bitting.model import System
 from bitting.notation import plain
-from bitting.text import percent, plural
+from bitting.text import listed, percent, plural
 
 FIRST = (
     "Before cutting trial keys: measure the open cuts once more, in good light and from both sides, and ask for the lock "
@@ -109,15 +109,13 @@ def _step(step: Try, system: System) -> str:
         by_depth: dict[tuple[str, str], list[str]] = {}
         for lane, cut, depth in step.deepen:
             by_depth.setdefault((lane, depth), []).append(str(cut))
-        parts = (f"{lane} {_cuts(cuts)} to {depth}" for (lane, depth), cuts in by_depth.items())
+        parts = (
+            f"{lane} cut{'s' * (len(cuts) > 1)} {listed(cuts)} to {depth}" for (lane, depth), cuts in by_depth.items()
+        )
         text = f"deepen {', '.join(parts)}"
     if not step.whole:
         text += "  (no legal key goes on from here at the cuts the lock doesn't read: leave those as they are)"
     return text
-
-
-def _cuts(cuts: list[str]) -> str:
-    return f"cut {cuts[0]}" if len(cuts) == 1 else f"cuts {', '.join(cuts[:-1])} and {cuts[-1]}"
 
 
 def _mean(value: float, thing: str) -> str:

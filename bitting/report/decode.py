@@ -13,7 +13,7 @@ from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
-from bitting.report.table import table
+from bitting.report.table import Line, folded, table
 from bitting.text import DIGITS, cut_name, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
@@ -21,7 +21,6 @@ FAR = 2.0
 """Standard deviations of the offset past which it is named."""
 TOLD = 0.01
 """Probability from which another depth is told."""
-Line = tuple[str, str | None]
 
 
 def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) -> Iterator[Line]:
@@ -29,20 +28,25 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
     system = result.of
     if system is None:
         raise ValueError("a result to render carries its system")
-    yield from headline(result, system)
-    yield from _listing(result, system)
-    yield from _offset(result, system)
-    if result.copied:
-        yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
+    yield from folded(_verdict(result, system), columns)
     if len(result.systems) > 1:
         yield "", None
         yield from _systems(result)
     yield "", None
     yield from ((line, None) for line in table(table_rows(result, system), HEADS))
     yield "", None
-    yield from _what_next(result, system)
+    yield from folded(_what_next(result, system), columns)
     if full:
         yield from _everything(result, system, columns, plain=plain)
+
+
+def _verdict(result: Decoded, system: System) -> Iterator[Line]:
+    """The answer in sentences, and what keeps it from being sure."""
+    yield from headline(result, system)
+    yield from _listing(result, system)
+    yield from _offset(result, system)
+    if result.copied:
+        yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
 
 
 def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[Line]:
@@ -70,20 +74,22 @@ def headline(result: Decoded, system: System) -> Iterator[Line]:
     """The code, whether it is sure, and how probable it is."""
     whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
     what = "the whole code" if whole else "every cut that this lock reads"
+    taken = "" if result.listed == AS_GIVEN else ", if the list was taken as said below"
     likely = f"{percent(result.probability)} that this is {what}"
     if result.verdict == "sure":
         yield f"sure: {plainly(result.code, system)}", GOOD
-        yield f"{likely} of the {result.system} key", None
+        yield f"{likely} of the {result.system} key{taken}", None
     elif result.verdict == "unsure":
         yield f"NOT SURE, most probable: {plainly(result.code, system)}", DOUBT
         short = result.probability < result.sure_limit
         limit = f"; the limit for sure is {percent(result.sure_limit)}" if short else ""
-        yield f"{likely} of the {result.system} key{limit}", None
+        yield f"{likely} of the {result.system} key{taken}{limit}", None
     else:
         yield f"DOESN'T FIT {result.system}; nearest legal code, not to be cut: {plainly(result.code, system)}", BAD
         yield (
             f"of {result.system} keys only {percent(result.fit.p_value)} read so far from their code (limit "
-            f"{percent(result.fit.limit)}): measure again, check how the key was held, or try other systems",
+            f"{percent(result.fit.limit)}): measure again, check how the key was held, try other systems, or --wear heavy "
+            "for one that is very worn",
             None,
         )
 
@@ -258,6 +264,8 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
                 "A list taken otherwise that is legal too can't be told",
                 None,
             )
+        if result.exchanged:
+            yield f"read once more, as two figures exchanged would be legal too: {_exchanged(result, system)}", None
         return
     if result.verdict == "no-fit":
         return
@@ -277,6 +285,13 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             yield f"  {_next(following, system)}", None
     if result.lists == 1:
         yield f"or {SECOND_LIST}", None
+
+
+def _exchanged(result: Decoded, system: System) -> str:
+    told = [
+        f"{_cut(one.side, one.track, one.cut, system)} ({one.reading:g} for {one.other:g})" for one in result.exchanged
+    ]
+    return ", ".join(told[:4]) + (f" and {len(told) - 4} more" if len(told) > 4 else "")
 
 
 def _shifted(result: Decoded) -> str:

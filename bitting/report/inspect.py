@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from bitting.machine.inspect.limits import CutLimits, Limits
 from bitting.machine.inspect.result import InspectedCut, InspectedPlace, Inspection
 from bitting.model import System
+from bitting.report.table import table
 from bitting.text import DIGITS, percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
@@ -109,7 +110,8 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
             f"No reading passes: a cut read {times} can't be proven to be within that. Read it more often (--repeats), "
             f"or with a better gauge (--caliper, --hand)."
         )
-    rows = [("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")]
+    head = ("cut", "depth", "nominal", f"go, {system.unit}", "recut", "scrap", f"go, {other}", "recut", "scrap")
+    rows: list[tuple[str, ...]] = [head]
     for cut in found.cuts:
         way = system.track(cut.track).deeper
         row = [_name(cut, system), cut.depth, number(cut.nominal, system)]
@@ -119,11 +121,11 @@ def limits_lines(found: Limits, system: System) -> Iterator[str]:
                 f"{'<>'[way < 0]} {number(cut.no_go[0], system, unit)}",
                 f"{'><'[way < 0]} {number(cut.no_go[1], system, unit)}",
             ]
-        rows.append(tuple(row))  # type: ignore[arg-type]
+        rows.append(tuple(row))
     if hopeless:
-        rows = [row[:3] + row[4:6] + row[7:] for row in rows]  # type: ignore[misc]
-        rows[0] = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")  # type: ignore[assignment]
-    yield from _aligned(rows, left=(0, 3, 4, 5, 6) if hopeless else (0, 3, 4, 5, 6, 7, 8))
+        short = ("cut", "depth", "nominal", f"recut, {system.unit}", "scrap", f"recut, {other}", "scrap")
+        rows = [short, *(row[:3] + row[4:6] + row[7:] for row in rows[1:])]
+    yield from table(rows, align="lrrllll" if hopeless else "lrrllllll", ruled=False)
     if not hopeless and any(cut.go is None for cut in found.cuts):
         yield "none: a cut read so often can't be proven with this caliper; --repeats 2 and more narrows what is unknown"
     yield (
@@ -157,11 +159,11 @@ def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
     shown = "works at" if result.against else "nominal"
     head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
     rows = [head, *(_cells(cut, system, unit, other) for cut in sorted(result.cuts, key=_suspicion))]
-    whole = list(_aligned(rows, left=(0, 3, 4, 5, 10)))
+    whole = list(table(rows, align="lrrlllrrrrl", ruled=False))
     if max(map(len, whole)) > columns:
         limits = [(row[0], row[1], row[4], row[5]) for row in rows]
-        whole = list(_aligned([row[:4] + row[6:] for row in rows], left=(0, 3, 8)))
-        whole += ["", "Past these limits a cut is surely out:", *_aligned(limits, left=(0, 2, 3))]
+        whole = list(table([row[:4] + row[6:] for row in rows], align="lrrlrrrrl", ruled=False))
+        whole += ["", "Past these limits a cut is surely out:", *table(limits, align="lrll", ruled=False)]
     yield from whole
 
 
@@ -170,16 +172,6 @@ def _suspicion(cut: InspectedCut) -> tuple[int, float]:
     if cut.probability_in_tolerance is None:
         return 1, 0.0
     return 0, round(cut.probability_in_tolerance, 3)
-
-
-def _aligned(rows: Sequence[Sequence[str]], left: Sequence[int]) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = (
-            text.ljust(width) if i in left else text.rjust(width)
-            for i, (text, width) in enumerate(zip(row, widths, strict=True))
-        )
-        yield "  ".join(cells).rstrip()
 
 
 def _cells(cut: InspectedCut, system: System, unit: str, other: str) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from bitting.completion.result import Completion, CutLeft
 from bitting.errors import BittingError
 from bitting.model import Lane, System
 from bitting.report.svg import FONT, document, element
+from bitting.text import in_runs
 
 METAL, BAND, INK, FAINT = "#8b8f94", "#f3c98b", "#14181c", "#c4c7ca"
 STRETCH = 3.0
@@ -91,13 +92,7 @@ def _strip(
 
 def _named(places: Sequence[int], labels: Sequence[str]) -> str:
     """The depths of a cut as `2`, `1–3`, or `1, 3` where one between them is not among them."""
-    runs: list[list[int]] = []
-    for place in sorted(places):
-        if runs and place == runs[-1][-1] + 1:
-            runs[-1].append(place)
-        else:
-            runs.append([place])
-    return ", ".join(labels[run[0]] + (f"–{labels[run[-1]]}" if len(run) > 1 else "") for run in runs)
+    return ", ".join(labels[a] + (f"–{labels[b]}" if a < b else "") for a, b in in_runs(places))
 
 
 def _column(left: float, wide: float, floor: float, solid: float, reach: float) -> Iterator[str]:

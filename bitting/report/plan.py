@@ -16,6 +16,7 @@ from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
 from bitting.model import System
+from bitting.report.table import table
 
 Line = tuple[str, str | None]
 """A line and its colour on a terminal (None: no colour)."""
@@ -170,7 +171,7 @@ def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: i
 
     On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
     """
-    pairs = list(zip(track.steps, track.steps[1:], strict=False))
+    pairs = list(pairwise(track.steps))
     for short in (False, True):
         rows = [_row(track.frame, previous, step, plain, short, full) for previous, step in pairs]
         lines = _aligned(rows, first)
@@ -221,16 +222,13 @@ def _by_cut(track: TrackPlan, columns: int) -> list[str]:
     """One line for each cut, with one or two moves; where that is too wide, in the system's own unit alone."""
     system, rows = track.frame.system, []
     for cut, moves in _cuts_of(track):
-        cells = [_cell(track.frame, step) for step in moves] + [("", "", "", "")] * (2 - len(moves))
+        cells = [_cell(track.frame, step) for step in moves] + [("",) * 4] * (2 - len(moves))
         climbs = [step for step in moves if step.milling == "climb"]
         told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
         rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
-    for kept in ((0, 1, 2, 3, 4, 5, 6, 7, 8, 9), (0, 1, 2, 3, 5, 6, 7, 9)):
-        widths = [max(len(row[i]) for row in rows) for i in range(10)]
-        right = (0, 3, 4, 7, 8)
-        lines = [
-            "  " + "  ".join(f"{row[i]:{'>' if i in right else '<'}{widths[i]}}" for i in kept).rstrip() for row in rows
-        ]
+    for kept, align in ((range(10), "rllrrllrrl"), ((0, 1, 2, 3, 5, 6, 7, 9), "rllrllrl")):
+        cells_of = ([row[i] for i in kept] for row in rows)
+        lines = [f"  {line}" for line in table(list(cells_of), align=align, ruled=False)]
         if max(map(len, lines)) <= columns:
             break
     return lines
@@ -247,13 +245,8 @@ def _cell(frame: Frame, step: Step) -> tuple[str, str, str, str]:
 
 def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
     """Rows as numbered lines with their cells under each other, lengths to the right."""
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    wide = len(str(first + len(rows) - 1))
-    lines = []
-    for number, (name, what, setting, other, milling) in enumerate(rows, first):
-        cells = f"{name:{widths[0]}}  {what:{widths[1]}}  {setting:>{widths[2]}}  {other:>{widths[3]}}  {milling}"
-        lines.append(f"  {number:>{wide}}  {cells}".rstrip())
-    return lines
+    numbered = [(str(number), *row) for number, row in enumerate(rows, first)]
+    return [f"  {line}" for line in table(numbered, align="rllrrl", ruled=False)]
 
 
 def _row(

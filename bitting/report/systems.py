@@ -12,7 +12,7 @@ from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
 from bitting.report.table import table
-from bitting.text import percent
+from bitting.text import in_runs, percent
 
 
 def render_count(counted: Counted) -> Iterator[str]:
@@ -148,14 +148,7 @@ def as_on_a_chart(value: float, unit: str) -> str:
 
 def _ranges(cuts: Iterable[int]) -> str:
     """Cuts (from 0) as people write them: 1-5, 7."""
-    numbers = sorted(cut + 1 for cut in cuts)
-    parts: list[list[int]] = []
-    for number in numbers:
-        if parts and number == parts[-1][-1] + 1:
-            parts[-1].append(number)
-        else:
-            parts.append([number])
-    return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in in_runs(cut + 1 for cut in cuts))
 
 
 def show_dict(system: System) -> dict[str, Any]:

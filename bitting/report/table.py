@@ -1,4 +1,4 @@
-"""Tables of texts on a terminal, written the same way everywhere.
+"""Tables and sentences on a terminal, written the same way everywhere.
 
 >>> list(table([["left 1", "2"]], ["cut", "depth"], "lr"))
 ['cut       depth', '------  -------', 'left 1        2']
@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 
 def table(
@@ -25,3 +25,17 @@ def table(
         colalign=columns if rows else None,
     )
     return (line.rstrip() for line in found.splitlines())
+
+
+Line = tuple[str, str | None]
+"""A line and the colour that a terminal may give it (None: no colour)."""
+
+
+def folded(lines: Iterable[Line], columns: int) -> Iterator[Line]:
+    """The lines, those that are longer than the terminal at blanks on several that keep their indent."""
+    import textwrap
+
+    for line, colour in lines:
+        indent = line[: len(line) - len(line.lstrip())]
+        parts = textwrap.wrap(line.lstrip(), max(columns, 40), initial_indent=indent, subsequent_indent=indent)
+        yield from ((part, colour) for part in parts or [""])

@@ -11,7 +11,7 @@ defines `KIND`; only `bitting.authoring`, which learns rules from codes, names k
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 from typing import Any
@@ -42,7 +42,6 @@ __all__ = [
     "explanations",
     "idle",
     "read_rule",
-    "read_rules",
     "readable",
     "violations",
 ]
@@ -125,26 +124,10 @@ _SLOT_MEANS = {
     "track": "track", "length": "length number", "codes": "code",
 }  # fmt: skip
 """Kind of slot -> the words that a sentence has in its place."""
-COUNTED = (
-    "a",
-    "an",
-    "the",
-    "is",
-    "of",
-    "at",
-    "be",
-    "by",
-    "on",
-    "in",
-    "than",
-    "and",
-    "or",
-    "to",
-    "not",
-    "no",
-    "must",
-    "may",
+COUNTED = frozenset(
+    ["a", "an", "the", "is", "of", "at", "be", "by", "on", "in", "than", "and", "or", "to", "not", "no", "must", "may"]
 )
+"""Words that say nothing of what a sentence is about."""
 
 
 def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
@@ -152,7 +135,7 @@ def nearest_forms(said: Sequence[str], most: int = 3) -> list[str]:
     import math
 
     numbered = ("number" if word.isdecimal() or word.casefold() in NUMBERS else word for word in said)
-    meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - set(COUNTED)
+    meant = {MEANT.get(fold(word), fold(word)) for word in numbered} - COUNTED
     each = [
         (kind, form.words, _words_of(form.words.replace(WHOLE_KEY, "over the whole key")))
         for kind in catalogue().values()
@@ -186,14 +169,7 @@ def _words_of(text: str) -> set[str]:
     """The words that carry a text's meaning, as compared; slots by their kind (a number, a cut), all choices of a form."""
     text = re.sub(r"\{\w+:(\w+)\}", lambda slot: f" {_SLOT_MEANS[slot[1]]} ", text)
     folded = (fold(word) for word in re.findall(r"[A-Za-z]+", text))
-    return {MEANT.get(word, word) for word in folded} - set(COUNTED)
-
-
-def read_rules(system: System, must: Iterable[str], should: Iterable[str]) -> tuple[Rule, ...]:
-    """All rules of a system. Raises the first `SentenceError`; loaders that collect faults call `read_rule`."""
-    rules = [rule for text in must for rule in read_rule(system, text, "must")]
-    rules += [rule for text in should for rule in read_rule(system, text, "should")]
-    return tuple(rules)
+    return {MEANT.get(word, word) for word in folded} - COUNTED
 
 
 def violations(rule: Rule, system: System, lanes: Sequence[Sequence[int | None]]) -> Iterator[Violation]:

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterator, Sequence
 from bitting.errors import Span
 from bitting.model import Code, Cut, CutList, Finding, Lane, Place, Track
 from bitting.notation.hints import depth_hint, no_cuts
+from bitting.text import listed
 
 SENTENCES = {
     "cut-count": "every track has as many cuts as the system says",
@@ -127,16 +128,12 @@ def _strangers(index: int, track: Track, name: str, side: str | None, written: C
         if len(numbers) == 1:
             message = f"cut {numbers[0]} of {name} is {text!r}: {hint}"
         elif text:
-            message = f"cuts {_listed(numbers)} of {name} are {text!r}: {hint}"
+            message = f"cuts {listed(numbers)} of {name} are {text!r}: {hint}"
         else:
-            which = f"all {len(numbers)} cuts" if len(numbers) == len(written.cuts) else f"cuts {_listed(numbers)}"
+            which = f"all {len(numbers)} cuts" if len(numbers) == len(written.cuts) else f"cuts {listed(numbers)}"
             message = f"{which} of {name} are no depths of it: {hint}"
         lane = index if numbers[-1] <= track.cuts else None
         yield _finding("depth-range", side, track.name, tuple(numbers), _around(cuts), message, lane)
-
-
-def _listed(numbers: Sequence[int]) -> str:
-    return f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
 
 
 def sides_agree(code: Code) -> Iterator[Finding]:

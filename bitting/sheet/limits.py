@@ -17,14 +17,11 @@ from bitting.machine.inspect.inspection import inspect
 from bitting.machine.inspect.limits import DIGIT_MM, CutLimits, limits
 from bitting.machine.inspect.result import InspectedCut, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, upper_tail
-from bitting.model import MM_PER_INCH, Code, ReadCut, Reading, Readings, System
+from bitting.model import Code, ReadCut, Reading, Readings, System
+from bitting.notation.readings import UNITS, near_table
 
 RARE = 0.01
 """Repeats that scatter as much as this seldom count as evidence that the stated figure of the hand is wrong."""
-
-UNITS = ("mm", "in", "thou")
-MARGIN = 3
-"""A reading more than so many increments beyond its depth table is far outside, as `bitting decode` has it."""
 
 
 @frozen
@@ -102,19 +99,17 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
         readings=needed or 1,
         proves=needed is not None,
         scatter=tuple(round(_critical(dof), 9) for dof in range(1, most + 1)),
-        units=tuple((unit, system.from_mm(mm)) for unit, mm in zip(UNITS, (1.0, MM_PER_INCH, 0.0254), strict=True)),
+        units=tuple((unit, system.from_mm(float(mm))) for unit, mm in UNITS.items()),
         assumptions=once.assumptions,
     )
 
 
 def _nominal(code: Code, system: System, count: int) -> Readings:
     """Readings on the nominal depths, so many of each cut on every side."""
-    depths = dict(zip(((lane.side, lane.track.name) for lane in system.lanes), code.depths or (), strict=True))
     cuts = []
     for side in system.sides or (None,):
         for track in system.tracks:
-            row = depths[(side if system.sided else None, track.name)]
-            for cut, place in enumerate(row):
+            for cut, place in enumerate((code.depths or ())[system.lane_of(side, track.name)]):
                 reading = Reading(track.depths[place], None, system.from_mm(DIGIT_MM), (0, 0))
                 cuts.append(ReadCut(side, track.name, cut, (reading,) * count))
     return Readings(system, "", system.unit, tuple(cuts))
@@ -126,8 +121,6 @@ def _u(cut: InspectedCut) -> float:
 
 def _limits(system: System, cut: InspectedCut, stated: CutLimits, hand: float) -> Limits:
     track = system.track(cut.track)
-    margin = MARGIN * max((abs(b - a) for a, b in zip(track.depths, track.depths[1:], strict=False)), default=0.0)
-    low, high = min(track.depths), max(track.depths)
     return Limits(
         side=cut.side,
         track=cut.track,
@@ -140,7 +133,7 @@ def _limits(system: System, cut: InspectedCut, stated: CutLimits, hand: float) -
         deeper=track.deeper,
         correction=cut.correction,
         fixed=max(0.0, _u(cut) ** 2 - hand**2 - system.from_mm(DIGIT_MM) ** 2 / 12),
-        near=(max(low - margin, min(low, low / 4)), high + margin),
+        near=near_table(track),
     )
 
 

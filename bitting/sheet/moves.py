@@ -16,8 +16,7 @@ from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.report.plan import depth_name, milling_words, space_name
-
-Control = Literal["space", "depth"]
+from bitting.systemfile.machine import ControlName
 
 
 @frozen
@@ -141,10 +140,10 @@ def moves(plan: Plan) -> int:
     return plan.moves - len(plan.tracks)
 
 
-def _settings(steps: Sequence[Step]) -> list[dict[str, float]]:
+def _settings(steps: Sequence[Step]) -> list[dict[ControlName, float]]:
     """What both controls stand at after each step: on the user's machine where one is known, else as the code has it."""
-    found: list[dict[str, float]] = []
-    stands: dict[str, float] = {}
+    found: list[dict[ControlName, float]] = []
+    stands: dict[ControlName, float] = {}
     for step in steps:
         corrected = step.setting is not None
         stands = {**stands, **(dict(step.setting) if step.setting else {})}
@@ -152,7 +151,9 @@ def _settings(steps: Sequence[Step]) -> list[dict[str, float]]:
     return found
 
 
-def _setting(frame: Frame, control: Control, before: Step | None, step: Step, stands: dict[str, float]) -> Setting:
+def _setting(
+    frame: Frame, control: ControlName, before: Step | None, step: Step, stands: dict[ControlName, float]
+) -> Setting:
     value = step.space if control == "space" else step.depth
     came = None if before is None else before.space if control == "space" else before.depth
     named = space_name if control == "space" else depth_name
@@ -170,7 +171,7 @@ def _setting(frame: Frame, control: Control, before: Step | None, step: Step, st
     )
 
 
-def _called(control: Control, name: str) -> str:
+def _called(control: ControlName, name: str) -> str:
     """`cut 3`, `between 3 and 4`, `depth 2`, `depth 2 + 0.10`, `load place, off the tip`."""
     word = "cut" if control == "space" else "depth"
     if name == "load place":
@@ -184,7 +185,7 @@ def _called(control: Control, name: str) -> str:
     return f"between {low} and {high}" if dash and control == "space" else f"{word} {name}"
 
 
-def _dial(control: Control, step: Step) -> tuple[str, str]:
+def _dial(control: ControlName, step: Step) -> tuple[str, str]:
     """Where the dial of one control then stands, and how far it is turned, in the words of the plan."""
     parts = (step.turns or "").split("; ")
     own = next((part.removeprefix(f"{control} ") for part in parts if part.startswith((f"{control} ", "dial "))), "")

@@ -16,6 +16,7 @@ from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.plan import Plan
 from bitting.model import Code, Readings, System
+from bitting.notation.aloud import spell
 from bitting.report.check import where
 from bitting.report.decode import HEADS, headline, table_rows
 from bitting.report.decode_svg import readings_svg
@@ -25,7 +26,6 @@ from bitting.report.plan import verdict_lines
 from bitting.sheet.limits import Judging, Limits, judging
 from bitting.sheet.moves import MoveList, PageStep, lists_of, moves, steps_of
 from bitting.sheet.picture import Board, Mark, boards_of
-from bitting.sheet.spoken import spell
 
 RULER_MM = 50.0
 BELOW = "Then type what the caliper reads into the table below, under: Inspect the finished key."

@@ -40,7 +40,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Literal
 
-from attrs import fields, frozen
+from attrs import evolve, fields, frozen, has
 
 from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
@@ -49,6 +49,7 @@ from bitting.systemfile.schema import FORMAT, Faults, Key, Kind, Wrong, number, 
 from bitting.systemfile.schema import text as line_of_text
 
 LARGEST = 1e6
+ControlName = Literal["space", "depth"]
 
 
 @frozen
@@ -104,37 +105,28 @@ class Machine:
     cutter: float | None = None
     corrections: Corrections = Corrections()
 
+    def control(self, name: ControlName) -> Control | None:
+        """One of the two controls."""
+        return self.space if name == "space" else self.depth
+
     def fitted(self, system: System) -> Machine:
         """The same machine with its lengths in the unit of a system."""
         if self.unit == system.unit:
             return self
         k = MM_PER_INCH if self.unit == "in" else 1 / MM_PER_INCH
 
-        def scaled(control: Control | None) -> Control | None:
-            if control is None:
-                return None
-            return Control(
-                per_turn=control.per_turn * k,
-                zero=control.zero * k,
-                clockwise=control.clockwise,
-                divisions=control.divisions,
-                backlash=control.backlash * k,
-                detents=None if control.detents is None else control.detents * k,
-                limits=None if control.limits is None else (control.limits[0] * k, control.limits[1] * k),
-                clamp=None if control.clamp is None else control.clamp * k,
-            )
+        def scaled(part: Any) -> Any:
+            """The same with every figure that is a length, so neither a number of marks nor a ratio."""
+            if isinstance(part, tuple):
+                return tuple(length * k for length in part)
+            if not has(type(part)):
+                return part * k if isinstance(part, int | float) else part
+            others = ("divisions", "depth_scale")
+            lengths = [f.name for f in fields(type(part)) if f.name not in others]
+            return evolve(part, **{name: scaled(getattr(part, name)) for name in lengths})
 
-        c = self.corrections
-        return Machine(
-            self.name,
-            system.unit,
-            scaled(self.space),
-            scaled(self.depth),
-            None if self.cutter is None else self.cutter * k,
-            Corrections(
-                c.space * k, c.depth * k, c.depth_scale, c.left_right * k, None if c.cutter is None else c.cutter * k
-            ),
-        )
+        parts = {name: scaled(getattr(self, name)) for name in ("space", "depth", "cutter", "corrections")}
+        return evolve(self, unit=system.unit, **parts)
 
 
 _length = number("a length", above=-LARGEST, below=LARGEST)

@@ -256,7 +256,7 @@ def test_codes_as_people_say_them_are_read_by_shape_too() -> None:
     said = [*codes, *[code.replace(" / ", " ") for code in codes], *[code.replace("3", "9") for code in codes]]
     read = ShapeReader(system).read(said)
     assert (read.shapes == Shape.EXACT).all()
-    short = [code.replace(" / right ", " & ")[:-2] for code in codes] + [code[:-2] for code in codes]
+    short = [code.replace(" / right ", " -- ")[:-2] for code in codes] + [code[:-2] for code in codes]
     assert {*ShapeReader(system).read(short).shapes.tolist()} == {Shape.UNREADABLE, Shape.INCOMPLETE}
 
 

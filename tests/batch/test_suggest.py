@@ -92,8 +92,10 @@ def test_every_wrong_code_of_a_table_gets_what_it_gets_alone(name: str, tmp_path
         offered = answer is not None and answer.slips == 1 and first is not None and first.probability >= OFFERED
         assert row["suggestion"] == (first.code if first and offered else "")
         assert row["likely"] == (str(min(int(100 * first.probability), 99)) if first and offered else "")
-        assert row["findings"].endswith(f"likeliest slip: {first.change}" if first and offered else row["findings"])
-        assert ("likeliest slip" in row["findings"]) == offered
+        assert row["findings"].endswith(
+            f"likeliest single slip: {first.change}" if first and offered else row["findings"]
+        )
+        assert ("likeliest single slip" in row["findings"]) == offered
         slips = {1: "one slip", 2: "two slips"}[answer.slips] if first and answer else ""
         many = f"{answer.count:,} legal codes are {slips} away" if answer and answer.count > 1 else "one legal code is"
         assert (many in row["findings"]) == (not offered) or first is None

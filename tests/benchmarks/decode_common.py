@@ -18,7 +18,7 @@ from bitting.decoding import MeasurementModel
 from bitting.decoding.grid import lane_signs
 from bitting.diagram import code_space
 from bitting.model import Blade, Depths, Measuring, ReadCut, Reading, Readings, System, Track
-from bitting.rules import read_rules
+from tests.make import read_rules
 
 SCALES = ((0.25, 0.35), (1.0, 0.50), (2.0, 0.15))
 CUT_SCALES = ((0.5, 0.25), (1.0, 0.50), (2.0, 0.25))

@@ -62,11 +62,27 @@ def test_where_no_code_can_be_read_nothing_is_printed():
     assert result.stderr.count("bitting: ") == 2
 
 
-def test_numbers_written_as_words_are_answered_in_a_line():
-    result = run("check", "left two one three three, right one one two four", "-s", "plover")
+def test_words_that_are_no_code_are_answered_in_a_line():
+    result = run("check", "left as the other, right see job note", "-s", "plover")
     assert (result.exit_code, result.stdout) == (2, "")
     assert "is no code: one of plover has 14 cuts, each one of 1 2 3 4 5" in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "system", "meant"),
+    [
+        ("code is 022872 thanks", "dunlin", "0 2 2 8 7 2"),
+        ("Hi the code is: 0-2-2-8-7-2.", "dunlin", "0 2 2 8 7 2"),
+        ("upper 122534 then lower 533214 please!", "grebe", "top: 1 2 2 5 3 4 / bottom: 5 3 3 2 1 4"),
+        ("see 022872", "dunlin", "0 2 2 8 7 2"),
+    ],
+)
+def test_words_around_a_code_are_taken_off_in_the_command_to_paste(text, system, meant):
+    result = run("check", text, "-s", system)
+    assert result.exit_code in (1, 2)
+    assert len(result.output.splitlines()) <= 6
+    assert f"bitting check '{meant}' -s {system}" in " ".join(result.output.split())
 
 
 def test_a_list_that_can_not_be_read_at_all_is_still_a_list_in_json():

@@ -16,11 +16,11 @@ from bitting.cli import main
 from bitting.grammars import folder
 from bitting.linting import errors_of, lint
 from bitting.model import System
-from bitting.rules import read_rules
 from bitting.soundness import suspect
 from bitting.systemfile import shipped_systems
 from tests.conftest import but_long
 from tests.lint.test_broken import BROKEN, shipped
+from tests.make import read_rules
 
 Case = tuple[str, str, list[tuple[str, str]], list[str]]
 

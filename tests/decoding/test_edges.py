@@ -14,9 +14,9 @@ from bitting.decoding import Decoder, MeasurementModel
 from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Across, Depths, Measuring, System, Track, code_of
-from bitting.rules import read_rules
 from tests.conftest import but_long
 from tests.decode_oracle import make_system
+from tests.make import read_rules
 
 WEB = 8.6
 EDGES = Across(("edge", "edge"), -1, WEB, ("top", "bottom"))

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 from attrs import evolve, fields
 
-from bitting import docs
+from bitting import check, docs
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.model import model_with
+from bitting.model import code_of
 from bitting.notation import parse_readings
 from bitting.report.decode import assumptions, render
 from bitting.systemfile import load_system
@@ -18,7 +19,7 @@ WREN = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 7.11"
 PLOVER = "left: 8.11 8.54 7.66 7.68 8.09 7.21 7.22 / right: 8.55 8.56 8.10 7.22 7.23 8.11 8.57"
 
 
-def told(result: Decoded, columns: int = 100, *, full: bool = False) -> list[str]:
+def told(result: Decoded, columns: int = 400, *, full: bool = False) -> list[str]:
     return [line for line, _ in render(result, columns, plain=True, full=full)]
 
 
@@ -117,11 +118,34 @@ def test_a_list_written_from_the_tip_is_not_asked_whether_it_was_from_the_bow():
     text = "from tip: 6.62|6.63 7.16|7.15 7.70 7.71 8.27 7.72 8.25 7.17"
     lines = told(answer(text, "wren"))
     assert lines[0].startswith("sure")
-    assert lines[-1].startswith("was the list taken from the bow, unless you wrote otherwise?")
+    assert any(line.startswith("was the list taken from the bow, unless you wrote otherwise?") for line in lines)
     lines = told(answer("6.62 7.16 7.70 7.71 8.27 7.72 8.25 7.17", "wren"))
     assert lines[0].startswith("NOT SURE")
     assert lines[-1].startswith("not sure for the way that the list was taken: if that is right, write `from tip:`")
     assert not any(line.startswith("measure next") for line in lines), "a second reading settles nothing of it"
+
+
+SISKIN = "2.27 2.97 2.59 1.86 2.19 2.58 2.93 2.55 3.31 / 3.68 2.95 2.57 2.22 2.92 2.91 2.24 2.93 2.27"
+
+
+def test_figures_exchanged_in_one_reading_that_would_be_legal_too_are_named_on_sure_answers():
+    result = answer(SISKIN, "siskin")
+    assert result.verdict == "sure"
+    found = {(one.track, one.cut): one for one in result.exchanged}
+    assert (found["right", 6].reading, found["right", 6].other, found["right", 6].depth) == (2.91, 2.19, "B")
+    system = load_system("siskin")
+    for (track, cut), one in found.items():
+        lane = [t.name for t in system.tracks].index(track)
+        row = list(result.depths[lane])
+        row[cut - 1] = system.tracks[lane].labels.index(one.depth)
+        rows = [tuple(row) if n == lane else own for n, own in enumerate(result.depths)]
+        code = code_of(system, rows)
+        assert check(code).legal
+        assert abs(system.tracks[lane].depths[row[cut - 1]] - one.other) < 0.2
+    assert any("right 6 (2.91 for 2.19)" in line for line in told(result))
+    twice = SISKIN.replace("2.91", "2.91|2.90")
+    assert ("right", 6) not in {(one.track, one.cut) for one in answer(twice, "siskin").exchanged}
+    assert not any(line.startswith("read once more") for line in told(evolve(result, exchanged=())))
 
 
 def test_where_the_other_code_is_this_one_shifted_whole_it_is_the_caliper_that_settles_it():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import acos, degrees, pi, radians, sqrt, tan
+from collections.abc import Iterable
+from math import acos, asin, degrees, pi, radians, sqrt, tan
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point, unary_union
 
-from bitting.geometry.profile import EndMill, Piece, Vee, area, envelope, excess, greatest, least, steepest, swept
+from bitting.geometry.profile import EndMill, Piece, Vee, envelope, excess, greatest, least, steepest, swept
 from tests.conftest import drawn
 
 R = 1.2
@@ -63,6 +64,21 @@ def test_envelope_pieces_follow_each_other_and_agree_with_extremes(path: list[tu
     assert greatest(wall) <= values.max() + 0.2
     flat = Piece(-3.0, 3.0, 0.0, 0.3)
     assert max(excess(p, flat) for p in wall) == pytest.approx(greatest(wall) - 0.3, abs=1e-12)
+
+
+def area(wall: Iterable[Piece], base: float = 0.0) -> float:
+    """Area between a wall and the travel `base`."""
+    return sum(_integral(p) - base * (p.hi - p.lo) for p in wall)
+
+
+def _integral(piece: Piece) -> float:
+    """Integral of the travel over the piece."""
+    p = piece
+    if not p.r:
+        return (p.hi - p.lo) * p.at((p.lo + p.hi) / 2)
+    a, b = (max(-1.0, min(1.0, (x - p.x0) / p.r)) for x in (p.lo, p.hi))
+    cap = [t * sqrt(1 - t * t) + asin(t) for t in (a, b)]
+    return (p.w0 - p.r) * (p.hi - p.lo) + p.r**2 / 2 * (cap[1] - cap[0])
 
 
 def test_stadium_area_equals_its_closed_form_and_shapely() -> None:

@@ -15,9 +15,8 @@ from bitting.diagram.build import STEPS
 from bitting.diagram.occurrence import Legal
 from bitting.linting import en1303, lint, readout, rules
 from bitting.model import Place
-from bitting.rules import read_rules
 from tests.conftest import drawn
-from tests.make import any_system, one_track, sentences, system, track
+from tests.make import any_system, one_track, read_rules, sentences, system, track
 from tests.oracle import broken, every_code
 
 

@@ -21,9 +21,8 @@ from bitting.linting.metal import _uncovered
 from bitting.linting.reach import square_angle
 from bitting.machine.plan.plan import plan
 from bitting.model import Cutting
-from bitting.rules import read_rules
 from tests.conftest import but_long
-from tests.make import system, track
+from tests.make import read_rules, system, track
 from tests.plan_systems import EDGES, FOUR, INTERNAL, VEE
 
 REFERENCE = Path(__file__).parents[1] / "reference"

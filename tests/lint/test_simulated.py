@@ -20,7 +20,7 @@ from bitting.geometry.frame import frame_of
 from bitting.linting import lint
 from bitting.machine.plan.plan import plan
 from bitting.model import Blade, Cutting, Measuring, System, Track
-from bitting.rules import read_rules
+from tests.make import read_rules
 
 pytestmark = pytest.mark.thorough  # hundreds of simulated blades
 

@@ -21,10 +21,10 @@ from scipy import optimize, stats
 from bitting.cli.align import command
 from bitting.errors import BittingError
 from bitting.geometry.frame import frame_of
-from bitting.machine.align.alignment import align
+from bitting.machine.align.alignment import Alignment, align
 from bitting.machine.align.corrections import correct
 from bitting.machine.align.fit import PlaceReading, Row, fit_terms
-from bitting.machine.align.history import COLUMNS, D2, append, ewma, moving_sigma, shewhart
+from bitting.machine.align.history import COLUMNS, D2, History, appended, ewma, moving_sigma, shewhart
 from bitting.machine.inspect.lengths import parse_place
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.dial import setting_of
@@ -46,6 +46,12 @@ from bitting.report.align import alignment_lines
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine
 from tests.conftest import drawn
+
+
+def append(path: Path, result: Alignment, day: str, adjusted: bool) -> History:
+    history, keep = appended(path, result, day, adjusted)
+    keep()
+    return history
 
 
 def track(name: str = "left", deeper: int = -1, cuts: int = 7) -> Track:

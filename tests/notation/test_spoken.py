@@ -20,6 +20,7 @@ from tests.make import system, track
 PLOVER = load_system("plover")  # two tracks, both sides alike
 GREBE = load_system("grebe")  # two edges that differ, one track each
 SISKIN = load_system("siskin")  # two tracks, depths A to F
+DUNLIN = load_system("dunlin")  # one edge, depths 0 to 9
 SIDED = system(track("left", 3, "12345"), track("right", 3, "12345"), sides=("top", "bottom"))
 
 SAME = "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"
@@ -45,6 +46,9 @@ WAYS = [
     "right: 1124421\nleft: 2133244", "left:\n2133244\nright:\n1124421",
     "left\t2133244\tright\t1124421", "left  : 2133244 /right :1124421", "21332441124421",
     "top left: 2133244 / top right: 1124421", "top 2133244 1124421",
+    "two one three three two four four / one one two four four two one", "2133244 and 1124421", "l2133244r1124421",
+    "left two one three three two four four right 1124421", "Two-One-Three-Three-Two-Four-Four / 1124421",
+    "two one double three two double four and double one two double four two one",
 ]  # fmt: skip
 
 
@@ -66,6 +70,16 @@ def test_ways_to_say_one_code_of_two_tracks(text):
         (GREBE, "bottom = 454254; top = 233123", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "top edge 233123 bottom edge 454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "bottom 454254\ntop 233123", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (GREBE, "upper 233123 lower 454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (GREBE, "t233123b454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (GREBE, "2-3-3-1-2-3 and 4-5-4-2-5-4", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (DUNLIN, "oh one two niner four five", "0 1 2 9 4 5"),
+        (DUNLIN, "0 one two 3 four five", "0 1 2 3 4 5"),
+        (DUNLIN, "012345 from tip", "5 4 3 2 1 0"),
+        (DUNLIN, "0 1 2 3 4 5, from the tip", "5 4 3 2 1 0"),
+        (DUNLIN, "0 1 2 3 4 5 from bow", "0 1 2 3 4 5"),
+        (SISKIN, "foxtrot Echo delta charlie bravo alfa ALPHA b c / right a b charlie d e f f echo d",
+         "left: F E D C B A A B C / right: A B C D E F F E D"),
         (GREBE, "both 233123", "top(2 3 3 1 2 3); bottom(2 3 3 1 2 3)"),
         (SIDED, "top left: 213 / top right: 112 / bottom left: 311 / bottom right: 222",
          "top(left: 2 1 3 / right: 1 1 2); bottom(left: 3 1 1 / right: 2 2 2)"),
@@ -122,6 +136,12 @@ def test_depths_of_the_system_are_never_taken_for_words():
     assert parse_code("LRL RLR", LETTERED).canonical == "left: L R L / right: R L R"
     assert parse_code("double 3 3 double", DOUBLES).canonical == "double 3 3 double"
     assert parse_code("double 3 3", DOUBLES).canonical is None
+    echo = system(track("only", 4, ["E", "C", "H", "O"]))
+    assert parse_code("echo", echo).canonical == "E C H O"
+    words = system(track("only", 3, ["one", "two", "1"]))
+    assert parse_code("one two 1", words).canonical == "one two 1"
+    named = system(track("one", 3, "123"), track("two", 3, "123"))
+    assert parse_code("one 213 two 112", named).canonical == "one: 2 1 3 / two: 1 1 2"
     cases = system(track("only", 3, ["a", "A", "b"]))
     assert parse_code("aAb", cases).canonical == "a A b"
     assert parse_code("aAB", cases).canonical is None

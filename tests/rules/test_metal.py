@@ -19,9 +19,9 @@ from bitting.diagram import code_space
 from bitting.geometry import web
 from bitting.geometry.web import between
 from bitting.model import Cutting, System, Track, code_of
-from bitting.rules import SentenceError, read_rules
+from bitting.rules import SentenceError
 from tests.conftest import but_long
-from tests.make import system
+from tests.make import read_rules, system
 
 SHARP = 2e-4
 """What a circle of shapely's 128 corners a quarter is off by, and codes nearer to the limit than that are not asked."""

@@ -20,10 +20,10 @@ from bitting.machine.inspect.inspection import inspect
 from bitting.machine.plan.plan import parse_take, plan
 from bitting.model import System
 from bitting.notation import parse_code, parse_readings
+from bitting.notation.aloud import spell
 from bitting.sheet.html import page_html, part, policy, script_text
 from bitting.sheet.moves import PageStep
 from bitting.sheet.page import inspecting_of, page_of
-from bitting.sheet.spoken import spell
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine
 from tests.sheet.conftest import CODES, page_facts

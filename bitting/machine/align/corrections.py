@@ -1,7 +1,7 @@
 """From what a setup key says to the `[corrections]` of a machine file, which `plan --machine` adds to its settings.
 
 A setup key that was cut with corrections in force shows what is left over, so what it says is added to them; `fresh` says
-that they were not in force and replaces them. Only the table `[corrections]` is touched (see `machinefile`), and the new
+that they were not in force and replaces them. Only the table `[corrections]` is touched, and the new
 text is read back before it is written: unless it holds exactly the old tables and the new corrections, nothing is.
 """
 
@@ -11,11 +11,11 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from attrs import evolve
+from attrs import astuple, evolve
 
 from bitting.errors import BittingError
 from bitting.files import read_whole, write_whole
-from bitting.geometry.frame import frame_of
+from bitting.geometry.frame import hand_of
 from bitting.machine.align.alignment import Alignment
 from bitting.model import MM_PER_INCH, System
 from bitting.systemfile.machine import Corrections, load_machine, read_machine, with_corrections
@@ -57,11 +57,6 @@ def corrections_from(result: Alignment, before: Corrections, per_unit: float, le
     )
 
 
-def _hand(system: System) -> int:
-    """+1 where the first track is on the left half of the blade, -1 where it is on the right one."""
-    return 1 if frame_of(system, system.lanes[0]).hand == "left" else -1
-
-
 def correct(
     path: str | Path,
     result: Alignment,
@@ -86,13 +81,14 @@ def correct(
         )
     # what the cutter leaves is in the measured error of a key that was cut without any corrections
     before = Corrections(cutter=machine.cutter) if fresh else machine.corrections
-    new = corrections_from(result, before, per_unit, _hand(system) if left_right else 0)
+    hand = 1 if hand_of(system, system.lanes[0]) == "left" else -1
+    new = corrections_from(result, before, per_unit, hand if left_right else 0)
     changed = with_corrections(text, new)
     old_tables, new_tables = tomllib.loads(text), tomllib.loads(changed)
     old_tables.pop("corrections", None)
     new_tables.pop("corrections", None)
     kept = read_machine(changed, str(path)).corrections
-    same = all(abs((a or 0.0) - (b or 0.0)) < 1e-5 for a, b in zip(_figures(kept), _figures(new), strict=True))
+    same = all(abs((a or 0.0) - (b or 0.0)) < 1e-5 for a, b in zip(astuple(kept), astuple(new), strict=True))
     if old_tables != new_tables or not same:
         raise BittingError(
             f"the corrections can't be put into {str(path)!r} without touching its other tables",
@@ -100,13 +96,3 @@ def correct(
         )
     write_whole(path, changed, force=True, inputs=inputs)
     return new
-
-
-def _figures(corrections: Corrections) -> tuple[float | None, ...]:
-    return (
-        corrections.space,
-        corrections.depth,
-        corrections.depth_scale,
-        corrections.left_right,
-        corrections.cutter,
-    )

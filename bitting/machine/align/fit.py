@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import attrs
 import numpy as np
 from attrs import evolve, frozen
 
@@ -21,7 +20,7 @@ from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
-from bitting.model import Code, ReadCut, Readings, System, Track
+from bitting.model import Code, Depths, ReadCut, Readings, System
 
 
 @frozen
@@ -183,24 +182,22 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
 
 
 Lane = tuple[str | None, str]
-SetupDepths = dict[Lane, tuple[int, ...]]
 Scatter = tuple[float, int] | None
 
 
-def setup_depths(system: System, code: Code | None) -> SetupDepths:
-    """The places of all depths of the setup key, per lane of the system."""
-    if code is not None:
-        if code.depths is None:
-            raise BittingError("the setup key's code must be complete", hint="`bitting check` says what is wrong")
-        return {(lane.side, lane.track.name): row for lane, row in zip(system.lanes, code.depths, strict=True)}
-    setup = system.need("cutting.setup")
-    return {
-        (lane.side, lane.track.name): tuple(setup.depth if i == setup.cut else 0 for i in range(lane.track.cuts))
-        for lane in system.lanes
-    }
+def setup_depths(system: System, code: Code | None) -> Depths:
+    """The depths that the setup key was cut to."""
+    if code is None:
+        setup = system.need("cutting.setup")
+        return tuple(
+            tuple(setup.depth if i == setup.cut else 0 for i in range(lane.track.cuts)) for lane in system.lanes
+        )
+    if code.depths is None:
+        raise BittingError("the setup key's code must be complete", hint="`bitting check` says what is wrong")
+    return code.depths
 
 
-def rows_of(keys: Sequence[Readings], system: System, depths: SetupDepths, gauge: Gauge) -> dict[Lane, list[Row]]:
+def rows_of(keys: Sequence[Readings], system: System, depths: Depths, gauge: Gauge) -> dict[Lane, list[Row]]:
     """The deviations of every track on every side that was measured, jaw allowed for.
 
     Readings across two tracks stand for the mean of the two (track "across"), and count where no single track was read.
@@ -218,13 +215,9 @@ def rows_of(keys: Sequence[Readings], system: System, depths: SetupDepths, gauge
     return dict(sorted((single or out).items(), key=lambda item: (item[0][0] or "", order.index(item[0][1]))))
 
 
-def _depths_on(depths: SetupDepths, side: str | None, track: str) -> tuple[int, ...]:
-    return depths[(side, track)] if (side, track) in depths else depths[(None, track)]
-
-
-def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+def _single_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     track = system.track(cut.track)
-    row = _depths_on(depths, cut.side, cut.track)
+    row = depths[system.lane_of(cut.side, cut.track)]
     jaw = stand_off(system, track, row, cut.cut, gauge.jaw)
     mean, budget = measure(cut, gauge, system, jaw.sd, scatter)
     nominal = track.depths[row[cut.cut]]
@@ -232,16 +225,16 @@ def _single_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
         deviation=mean + track.deeper * jaw.mean - nominal,
         sd=float(np.hypot(budget.own, system.measuring.cut_sd or 0.0)),
         depth=nominal - track.depths[0],
-        along=along(track, cut.cut),
+        along=track.along(cut.cut),
         key=number,
         name=" ".join(filter(None, (cut.side, cut.track, str(cut.cut + 1)))),
     )
 
 
-def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
+def _across_row(cut: ReadCut, system: System, depths: Depths, gauge: Gauge, scatter: Scatter, number: int) -> Row:
     across = system.need("measuring.across")
     tracks = [system.track(name) for name in across.tracks]
-    rows = [_depths_on(depths, *face) for face in across.of(cut.side)]
+    rows = [depths[system.lane_of(*face)] for face in across.of(cut.side)]
     nominal = [track.depths[row[cut.cut]] for track, row in zip(tracks, rows, strict=True)]
     jaws = [stand_off(system, track, row, cut.cut, gauge.jaw) for track, row in zip(tracks, rows, strict=True)]
     stood_off = sum(track.deeper * jaw.mean for track, jaw in zip(tracks, jaws, strict=True))
@@ -250,20 +243,14 @@ def _across_row(cut: ReadCut, system: System, depths: SetupDepths, gauge: Gauge,
         deviation=(across.scale * (mean - across.amount) + stood_off - sum(nominal)) / 2,
         sd=float(np.hypot(budget.own / 2, (system.measuring.cut_sd or 0.0) / 2**0.5)),
         depth=(sum(nominal) - sum(track.depths[0] for track in tracks)) / 2,
-        along=along(tracks[0], cut.cut),
+        along=tracks[0].along(cut.cut),
         key=number,
         name=" ".join(filter(None, (cut.side, "across", str(cut.cut + 1)))),
     )
 
 
-def along(track: Track, cut: int) -> float:
-    """Place along the blade, −½ at the first cut to +½ at the last."""
-    low, high = track.spaces[0], track.spaces[-1]
-    return 0.0 if high == low else (track.spaces[cut] - low) / (high - low) - 0.5
-
-
 def all_places(
-    keys: Sequence[Readings], places: Sequence[PlaceReading], system: System, depths: SetupDepths
+    keys: Sequence[Readings], places: Sequence[PlaceReading], system: System, depths: Depths
 ) -> list[PlaceReading]:
     """The places given with the readings and beside them; a place with no cut named is the first deep cut's."""
     written = [
@@ -272,7 +259,7 @@ def all_places(
     out = []
     for place in (*written, *places):
         name = place.track or system.tracks[0].name
-        row = next(row for (_, track), row in depths.items() if track == name)
+        row = next(row for lane, row in zip(system.lanes, depths, strict=True) if lane.track.name == name)
         cut = place.cut if place.cut is not None else next((i for i, d in enumerate(row) if d), None)
         if cut is None or not 0 <= cut < len(row):
             raise BittingError(
@@ -287,5 +274,5 @@ def all_places(
                 hint=f"cut {cut + 1} sits {spaces[cut]:g} from the {system.stop} stop; measure from there, midway between "
                 "its walls, or say which cut it was (`left 4: 14.52`)",
             )
-        out.append(attrs.evolve(place, track=name, cut=cut))
+        out.append(evolve(place, track=name, cut=cut))
     return out

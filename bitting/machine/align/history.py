@@ -30,7 +30,7 @@ import csv
 import io
 import math
 from collections.abc import Callable, Sequence
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -242,13 +242,6 @@ MOST_DAYS = 3650
 """A drift that needs longer than ten years isn't foretold."""
 
 
-def append(path: str | Path, result: Alignment, day: str, adjusted: bool, tolerance: float | None = None) -> History:
-    """Add one row to the history (a new file where there is none) and chart what it holds of this system."""
-    history, keep = appended(path, result, day, adjusted, tolerance)
-    keep()
-    return history
-
-
 def appended(
     path: str | Path,
     result: Alignment,
@@ -257,12 +250,15 @@ def appended(
     tolerance: float | None = None,
     inputs: Sequence[str | Path] = (),
 ) -> tuple[History, Callable[[], None]]:
-    """What `append` would chart, and what writes it; all that can be wrong with the file is found before that.
+    """The charts of a history with one row more (a new file where there is none), and what writes it.
+
+    All that can be wrong with the file is found before it is written.
 
     `inputs` are files that the run reads beside the history, none of which it can be. Raises BittingError for a date
     that is none (a cell of a table may be run as a formula, and a terminal obeys control characters).
     """
-    _dated(day)
+    if not _is_date(day, datetime):
+        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01")
     may_write(path, force=True, inputs=inputs)
     rows = read(path) if Path(path).exists() else []
     rows.append(_row(result, day, adjusted))
@@ -274,22 +270,12 @@ def appended(
     return history, lambda: write_whole(path, out.getvalue(), force=True, inputs=inputs)
 
 
-def _undated(text: str) -> bool:
-    """Whether a row's date can't be read, so that nothing can be put in its order."""
+def _is_date(text: str, kind: type[date]) -> bool:
     try:
-        date.fromisoformat(text)
+        kind.fromisoformat(text)
     except ValueError:
-        return True
-    return False
-
-
-def _dated(day: str) -> None:
-    from datetime import datetime
-
-    try:
-        datetime.fromisoformat(day)
-    except ValueError:
-        raise BittingError(f"{day!r} is no date", hint="write it as 2025-03-01") from None
+        return False
+    return True
 
 
 def _row(result: Alignment, day: str, adjusted: bool) -> dict[str, str]:
@@ -347,7 +333,7 @@ def _number(row: dict[str, str], column: str, number: int, path: str) -> float |
 def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float | None = None) -> History:
     """Charts of the rows of one system since the machine was last set; the last row must be one of them."""
     mine = [(i, row) for i, row in enumerate(rows, start=2) if row["system"] == system]
-    if not any(_undated(row["date"]) for _, row in mine):  # a key entered late stands where its date does
+    if all(_is_date(row["date"], date) for _, row in mine):  # a key entered late stands where its date does
         mine.sort(key=lambda numbered: numbered[1]["date"])
     unit = mine[-1][1]["unit"]
     other = next((i for i, row in mine if row["unit"] != unit), None)
@@ -355,39 +341,50 @@ def chart(rows: list[dict[str, str]], system: str, path: str, tolerance: float |
         raise BittingError(f"row {other} of {path!r} is not in {unit}", hint="begin a new history for this system")
     last_set = max((n for n, (_, row) in enumerate(mine[:-1]) if row["adjusted"] == "yes"), default=-1)
     segment = mine[last_set + 1 :]
-    depth = [(row["date"], _number(row, "depth_offset", i, path)) for i, row in segment]
-    space = [(row["date"], _number(row, "space_offset", i, path)) for i, row in segment]
-    verdicts = tuple(
-        "set" if row["adjusted"] == "yes" else row["verdict"]
-        for (_, row), (_, value) in zip(segment, depth, strict=True)
-        if value is not None
-    )
-    depth_points = [(day, value) for day, value in depth if value is not None]
-    space_points = [(day, value) for day, value in space if value is not None]
-    values = [value for _, value in depth_points]
-    places = [value for _, value in space_points]
-    spread, place_spread = _sigma(rows, "depth_sd", values, path), _sigma(rows, "space_sd", places, path)
-    space_chart = shewhart(places, sigma=place_spread) if places else None
-    space_slow = ewma(places, sigma=place_spread) if places else None
-    depth_trend = trend([day for day, _ in depth_points], values, tolerance)
-    space_trend = trend([day for day, _ in space_points], places, tolerance)
+    depth, space = (_course(what, rows, segment, path, tolerance) for what in ("depth", "space"))
+    if depth.chart is None or depth.slow is None:
+        raise BittingError(f"no row of {path!r} says what depth is off by", hint="name another file")
     return History(
-        dates=tuple(day for day, _ in depth_points),
+        dates=depth.dates,
         unit=unit,
-        depth=(depth_chart := shewhart(values, sigma=spread)),
-        depth_ewma=(depth_slow := ewma(values, sigma=spread)),
-        space=space_chart,
-        space_ewma=space_slow,
-        space_dates=tuple(day for day, _ in space_points),
-        signals=(
-            *_signals("depth", depth_chart, depth_slow, depth_trend, unit),
-            *_signals("space", space_chart, space_slow, space_trend, unit),
-        ),
-        depth_trend=depth_trend,
-        space_trend=space_trend,
-        provisional=len(values) < ENOUGH,
-        keys=len(values),
-        verdicts=verdicts,
+        depth=depth.chart,
+        depth_ewma=depth.slow,
+        space=space.chart,
+        space_ewma=space.slow,
+        space_dates=space.dates,
+        signals=(*_signals("depth", depth, unit), *_signals("space", space, unit)),
+        depth_trend=depth.trend,
+        space_trend=space.trend,
+        provisional=len(depth.dates) < ENOUGH,
+        keys=len(depth.dates),
+        verdicts=depth.verdicts,
+    )
+
+
+@frozen
+class _Course:
+    """What depth or space was off by from key to key: dates and verdicts, and the charts where there is any."""
+
+    dates: tuple[str, ...]
+    verdicts: tuple[str, ...]
+    chart: Chart | None
+    slow: Chart | None
+    trend: Trend | None
+
+
+def _course(
+    what: str, rows: list[dict[str, str]], segment: list[tuple[int, dict[str, str]]], path: str, tolerance: float | None
+) -> _Course:
+    found = [(row, _number(row, f"{what}_offset", number, path)) for number, row in segment]
+    told = [(row, value) for row, value in found if value is not None]
+    dates, values = tuple(row["date"] for row, _ in told), [value for _, value in told]
+    sigma = _sigma(rows, f"{what}_sd", values, path)
+    return _Course(
+        dates,
+        tuple("set" if row["adjusted"] == "yes" else row["verdict"] for row, _ in told),
+        shewhart(values, sigma=sigma) if values else None,
+        ewma(values, sigma=sigma) if values else None,
+        trend(dates, values, tolerance),
     )
 
 
@@ -402,8 +399,9 @@ def _sigma(rows: list[dict[str, str]], column: str, values: Sequence[float], pat
     return max((sd for sd in stated if sd is not None), default=None)
 
 
-def _signals(what: str, sudden: Chart | None, slow: Chart | None, found: Trend | None, unit: str) -> tuple[str, ...]:
+def _signals(what: str, course: _Course, unit: str) -> tuple[str, ...]:
     """What a line or a step through all points says; where neither does, what the charts say about their last point."""
+    sudden, slow, found = course.chart, course.slow, course.trend
     if sudden is None or slow is None or len(sudden.points) < 2:
         return ()
     digits = DIGITS[unit]

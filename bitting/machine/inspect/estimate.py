@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import attrs
-from attrs import field, frozen
+from attrs import frozen
 
 from bitting.geometry.jaw import StandOff, stand_off
 from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.result import AcrossCheck
 from bitting.machine.inspect.uncertainty import Gauge, measure
-from bitting.model import ReadCut, Readings, System, Track
+from bitting.model import Depths, ReadCut, Readings, System, Track
 
 
 @frozen
@@ -39,15 +39,14 @@ class Job:
     guard: Guard
     tolerance: float
     scatter: tuple[float, int] | None
-    depths: dict[tuple[str | None, str], tuple[int, ...]] = field(factory=dict)
+    depths: Depths
+
+    def row(self, side: str | None, track: str) -> tuple[int, ...]:
+        """The places of a track's depths on a side."""
+        return self.depths[self.system.lane_of(side, track)]
 
 
 Key = tuple[str | None, str, int]
-
-
-def row_of(job: Job, side: str | None, track: str) -> tuple[int, ...]:
-    """The places of a track's depths on a side; a convenience key's are the same on both."""
-    return job.depths[(side, track)] if (side, track) in job.depths else job.depths[(None, track)]
 
 
 def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[AcrossCheck, ...]]:
@@ -68,7 +67,7 @@ def estimates(job: Job, readings: Readings) -> tuple[dict[Key, Estimate], tuple[
 
 def jaw_of(job: Job, side: str | None, track: Track, cut: int) -> StandOff:
     """What the jaw stands off one cut of the code."""
-    return stand_off(job.system, track, row_of(job, side, track.name), cut, job.gauge.jaw)
+    return stand_off(job.system, track, job.row(side, track.name), cut, job.gauge.jaw)
 
 
 def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
@@ -79,7 +78,7 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
     jaws = [jaw_of(job, side, job.system.track(name), cut.cut) for side, name in faces]
     mean, budget = measure(cut, job.gauge, job.system, math.hypot(*(jaw.sd for jaw in jaws)), job.scatter)
     stood_off = across.scale * sum(track.deeper * jaw.mean for track, jaw in zip((first, second), jaws, strict=True))
-    rows = [row_of(job, *face)[cut.cut] for face in faces]
+    rows = [job.row(*face)[cut.cut] for face in faces]
     nominal_sum = first.depths[rows[0]] + second.depths[rows[1]]
     total = across.scale * (mean - across.amount)
     keys: list[Key] = [(*face, cut.cut) for face in faces]
@@ -91,9 +90,8 @@ def _across(job: Job, cut: ReadCut, found: dict[Key, Estimate]) -> AcrossCheck:
             found[key] = _combine(one, implied, spread, other, len(cut.readings), jaws[i])
     nominal = across.scale * nominal_sum + across.amount
     combined = any(one is not None for one in singles)
-    if (
-        across.sides and not combined
-    ):  # a caliper finds nothing else there, so half the web's deviation goes to each edge
+    if across.sides and not combined:
+        # a caliper finds nothing else there, so half the web's deviation goes to each edge
         for track, row, key, jaw in zip((first, second), rows, keys, jaws, strict=True):
             half = track.depths[row] + (total - nominal_sum) / 2
             u = [part / 2 for part in (budget.total, budget.own, budget.hand)]

@@ -3,7 +3,7 @@
 `inspect` compares readings of a finished key with its code. A cut *passes* when it is in tolerance with at least 95 %
 probability (or another guard), *recut* when it is surely too shallow, *fail* when it is surely too deep (metal can't be
 put back), and *uncertain* otherwise. Which way is deeper follows from the depth table. The probabilities are those of
-JCGM 106 (`inspect_decision`), the uncertainty is put together after the GUM (`inspect_uncertainty`).
+JCGM 106 (`decision`), the uncertainty is put together after the GUM (`uncertainty`).
 
 Every face of a key that was measured is judged for itself, a convenience key's faces too: a mean over two faces would
 hide the one that was clamped badly. Readings `across` two tracks sharpen those of the single tracks; by themselves they
@@ -34,7 +34,6 @@ import attrs
 
 from bitting.errors import BittingError
 from bitting.geometry.jaw import contact_said, too_wide
-from bitting.machine.inspect import pattern as inspect_pattern
 from bitting.machine.inspect.decision import (
     Guard,
     Verdict,
@@ -44,8 +43,8 @@ from bitting.machine.inspect.decision import (
     decide,
     largest_uncertainty,
 )
-from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates, row_of
-from bitting.machine.inspect.pattern import Point
+from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates
+from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, ReadCut, Readings, System, Track
@@ -175,10 +174,15 @@ def inspect(
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
-    depths = _depths_of(code, system)
-    _require_readings(readings)
+    if code.depths is None:
+        raise BittingError(
+            "the code must be complete to inspect a key: every cut one depth of the system, as many as the track has",
+            hint="`bitting check` says what is wrong with it",
+        )
+    if not any(cut.readings or cut.place is not None for cut in readings.cuts):
+        raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
     scatter, scatter_note = hand_scatter(readings.cuts, gauge, system)
-    job = Job(system, gauge, guard, allowed, scatter, depths)
+    job = Job(system, gauge, guard, allowed, scatter, code.depths)
     found, across = estimates(job, readings)
     working = None if against is None else estimates(_with_scatter(job, against), against)[0]
     cuts = tuple(
@@ -188,21 +192,6 @@ def inspect(
     )
     places = _places(job, readings, allowed if place_tolerance is None else place_tolerance)
     return _whole(job, cuts, places, across, readings, against is not None, scatter_note, found)
-
-
-def _depths_of(code: Code, system: System) -> dict[tuple[str | None, str], tuple[int, ...]]:
-    depths = code.depths
-    if depths is None:
-        raise BittingError(
-            "the code must be complete to inspect a key: every cut one depth of the system, as many as the track has",
-            hint="`bitting check` says what is wrong with it",
-        )
-    return {(lane.side, lane.track.name): row for lane, row in zip(system.lanes, depths, strict=True)}
-
-
-def _require_readings(readings: Readings) -> None:
-    if not any(cut.readings or cut.place is not None for cut in readings.cuts):
-        raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
 
 
 def _with_scatter(job: Job, readings: Readings) -> Job:
@@ -233,7 +222,7 @@ def _judge(
     working: dict[Key, Estimate] | None,
 ) -> InspectedCut:
     """One cut: its window, its probabilities and its verdict. Long because it fills every field of the answer once."""
-    place = row_of(job, side, track.name)[cut]
+    place = job.row(side, track.name)[cut]
     nominal, sense = track.depths[place], track.deeper
     reference = None if working is None else _reference(working, side, track.name, cut)
     if got is None or (working is not None and reference is None):
@@ -351,7 +340,7 @@ def _whole(
         largest_uncertainty=largest_uncertainty(job.tolerance, job.guard),
         readings_needed=readings_needed(job, readings),
         probability_all=bound,
-        patterns=inspect_pattern.find(_points(job, cuts, found), job.tolerance, _pair(job.system)),
+        patterns=find(_points(job, cuts, found), job.tolerance, _pair(job.system)),
         against=against,
         notes=notes,
         assumptions=assumptions(job, readings),
@@ -374,11 +363,10 @@ def _points(job: Job, cuts: Sequence[InspectedCut], found: dict[Key, Estimate]) 
             continue
         track = system.track(cut.track)
         span = abs(track.depths[-1] - track.depths[0])
-        low, high = track.spaces[0], track.spaces[-1]
-        along = (track.spaces[cut.cut - 1] - low) / (high - low) - 0.5 if high != low else 0.0
         down = abs(track.depths[track.labels.index(cut.depth)] - track.depths[0]) / span if span else 0.0
         hand = (1, -1)[names.index(cut.track)] if len(names) == 2 else 0
         face = (1, -1)[system.sides.index(cut.side)] if cut.side and len(system.sides) == 2 else 0
         own = found[(cut.side, cut.track, cut.cut - 1)].own
-        out.append(Point(track.deeper * (cut.deviation + cut.correction), own, along, down, hand, face))
+        too_deep = track.deeper * (cut.deviation + cut.correction)
+        out.append(Point(too_deep, own, track.along(cut.cut - 1), down, hand, face))
     return out

@@ -8,16 +8,13 @@ corrections were found with. A control's turns are counted from the dial's zero.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
 
 from attrs import evolve
 
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.steps import Step
-from bitting.systemfile.machine import Control, Machine
+from bitting.systemfile.machine import Control, ControlName, Machine
 from bitting.text import DIGITS
-
-ControlName = Literal["space", "depth"]
 
 
 def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName) -> float:
@@ -39,11 +36,11 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[S
     found: list[Step] = []
     for previous, step in zip([None, *steps], steps, strict=False):
         parts = []
-        settings: dict[str, float] = {}
+        settings: dict[ControlName, float] = {}
         for control in moved(previous, step):
             value = setting_of(frame, step, machine, control)
             before = None if previous is None else setting_of(frame, previous, machine, control)
-            dial = machine.space if control == "space" else machine.depth
+            dial = machine.control(control)
             settings[control] = value
             if dial is None:
                 words = f"set {value:.{DIGITS[frame.system.unit]}f}"
@@ -104,7 +101,7 @@ def out_of_reach(frame: Frame, steps: Sequence[Step], machine: Machine) -> list[
     tolerance = frame.system.measuring.tolerance
     for number, step in enumerate(steps):
         for control, value in (step.setting or {}).items():
-            dial = machine.space if control == "space" else machine.depth
+            dial = machine.control(control)
             if dial is None:
                 continue
             if dial.limits and not dial.limits[0] <= value <= dial.limits[1]:

@@ -43,7 +43,7 @@ from attrs import frozen
 from bitting.geometry.frame import CLEARANCE_MM, Frame, reach_of, seat_of
 from bitting.geometry.profile import EndMill, Piece, Point, envelope, excess, steepest, swept
 from bitting.machine.plan.steps import Step, place
-from bitting.systemfile.machine import Machine
+from bitting.systemfile.machine import Control, ControlName, Machine
 
 MOST_STOPS = 6
 """More stops than this on one wall are not worth a locksmith's time; what they leave is then the best on offer."""
@@ -130,6 +130,10 @@ class Order:
     ease: bool = False
     machine: Machine | None = None
 
+    def dial(self, control: ControlName) -> Control | None:
+        """A control of the machine, where it is described."""
+        return None if self.machine is None else self.machine.control(control)
+
 
 class _Writer:
     """Moves written one after the other, each resolved to where the cutter's point then stands."""
@@ -148,7 +152,7 @@ class _Writer:
         self.at = (x, w)
         play = 0.0
         if action == "space" and self.play_at is not None and abs(x - self.play_at) < 1e-9:
-            dial = None if self.order.machine is None else self.order.machine.space
+            dial = self.order.dial("space")
             play = -self.frame.along_sign * (0.0 if dial is None else dial.backlash)
             self.play_at = None
         self.steps.append(Step(action, to, self.frame.distance(x), self.frame.dimension(w), play=play, x=x, w=w))
@@ -156,16 +160,16 @@ class _Writer:
     def space(self, cut: int) -> None:
         self.add("space", str(cut + 1))
 
-    def depth(self, w: float) -> None:
-        """Set a depth, given as travel; backing out on a machine with play goes past it first."""
-        past = _overshoot(self.order.machine, "depth")
-        if past and w < self.at[1]:
-            self.to_absolute("overshoot", "depth", self.frame.dimension(w - past))
-        label = label_at(self.frame, w)
+    def depth(self, w: float, *, ease: bool = False) -> None:
+        """Set a depth, given as travel, or an easing stop; backing out on a machine with play goes past it first."""
+        dial = self.order.dial("depth")
+        if dial is not None and dial.overshoot and w < self.at[1]:
+            self.to_absolute("overshoot", "depth", self.frame.dimension(w - dial.overshoot))
+        label = None if ease else label_at(self.frame, w)
         if label is not None:
             self.add("depth", label)
         else:
-            self.to_absolute("take", "depth", self.frame.dimension(w))
+            self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w))
 
     def to_absolute(self, action: str, control: str, value: float) -> None:
         self.add(action, f"{control} {round(value, 9)!r}")
@@ -174,12 +178,6 @@ class _Writer:
 def label_at(frame: Frame, w: float) -> str | None:
     """The depth label at a travel; None where no depth of the table lies there."""
     return next((label for i, label in enumerate(frame.track.labels) if abs(frame.travel_of(i) - w) < 1e-9), None)
-
-
-def _overshoot(machine: Machine | None, control: Literal["space", "depth"]) -> float:
-    """How far a control goes past a target before it returns to it."""
-    dial = None if machine is None else machine.space if control == "space" else machine.depth
-    return 0.0 if dial is None else dial.overshoot
 
 
 def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:
@@ -278,33 +276,34 @@ def _side_milled(writer: _Writer, cuts: Sequence[tuple[int, float]]) -> None:
 
 def _past_first_cut(writer: _Writer, cut: int) -> None:
     """Take up the play of the space control: past the first cut towards the bow, unless something is in the way."""
-    machine, past = writer.order.machine, _overshoot(writer.order.machine, "space")
-    if machine is None or machine.space is None or not past or writer.order.direction == "tip-to-bow":
+    dial = writer.order.dial("space")
+    if dial is None or not dial.overshoot or writer.order.direction == "tip-to-bow":
         return
     frame = writer.frame
-    x = frame.x_of_cut(cut) - past
-    if x - reach_of(frame, 0.0) < end_of_reach(frame, machine) + frame.system.from_mm(CLEARANCE_MM) / 10:
+    x = frame.x_of_cut(cut) - dial.overshoot
+    if x - reach_of(frame, 0.0) < end_of_reach(frame, dial) + frame.system.from_mm(CLEARANCE_MM) / 10:
         writer.notes.append(
             f"no room to go past cut {cut + 1} towards the bow, so the move there comes from the tip and the setting printed "
-            f"at it goes {machine.space.backlash:g} further towards the bow, which takes up the play"
+            f"at it goes {dial.backlash:g} further towards the bow, which takes up the play"
         )
         writer.play_at = frame.x_of_cut(cut)
         return
     writer.to_absolute("overshoot", "space", frame.distance(x))
 
 
-def end_of_reach(frame: Frame, machine: Machine | None = None) -> float:
+def end_of_reach(frame: Frame, space: Control | None) -> float:
     """The place towards the bow that no cutter may come to: the shoulder, or where the clamp begins."""
-    clamp = None if machine is None or machine.space is None else machine.space.clamp
+    clamp = None if space is None else space.clamp
     return frame.x_bow if clamp is None else max(frame.x_bow, frame.x_of(clamp))
 
 
 def obstacles(frame: Frame, steps: Sequence[Step], machine: Machine | None) -> list[str]:
     """Where the cutter comes to the shoulder or the clamp; one sentence, or none."""
-    clamped = machine is not None and machine.space is not None and machine.space.clamp is not None
+    space = None if machine is None else machine.space
+    clamped = space is not None and space.clamp is not None
     if frame.system.stop == "tip" and not clamped:
         return []  # nothing says where the clamp begins
-    end = end_of_reach(frame, machine)
+    end = end_of_reach(frame, space)
     over = end - min(step.x - reach_of(frame, step.w) for step in steps)
     what = "the clamp" if frame.system.stop == "tip" or (clamped and end > frame.x_bow + ROUNDING) else "the shoulder"
     return [f"the cutter comes {over:.3g} {frame.system.unit} into {what}"] if over > 1e-9 else []
@@ -318,23 +317,15 @@ def _next_cut(writer: _Writer, cut: int, depth: float) -> None:
     if there[1] > here[1]:
         for x, w in stops:
             writer.to_absolute("ease", "space", frame.distance(x))
-            writer.to_absolute("ease", "depth", frame.dimension(w))
+            writer.depth(w, ease=True)
         writer.space(cut)
         writer.depth(depth)
     else:
         for x, w in reversed(stops):
-            _ease_back(writer, w)
+            writer.depth(w, ease=True)
             writer.to_absolute("ease", "space", frame.distance(x))
         writer.depth(depth)
         writer.space(cut)
-
-
-def _ease_back(writer: _Writer, w: float) -> None:
-    """Back out to an easing stop, past it first where the depth control has play."""
-    past = _overshoot(writer.order.machine, "depth")
-    if past:
-        writer.to_absolute("overshoot", "depth", writer.frame.dimension(w - past))
-    writer.to_absolute("ease", "depth", writer.frame.dimension(w))
 
 
 def _stops(writer: _Writer, here: Point, there: Point) -> list[Point]:

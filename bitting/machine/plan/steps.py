@@ -29,6 +29,7 @@ from bitting.errors import BittingError, nearest
 from bitting.geometry.frame import Frame
 from bitting.geometry.profile import Point
 from bitting.model.value import NOT_JSON, Value
+from bitting.systemfile.machine import ControlName
 
 ACTIONS = ("start", "space", "depth", "run-out", "retract", "ease", "overshoot", "take")
 
@@ -51,7 +52,7 @@ class Step(Value):
     depth: float
     milling: str | None = None
     bite: float = 0.0
-    setting: Mapping[str, float] | None = field(default=None, hash=False)
+    setting: Mapping[ControlName, float] | None = field(default=None, hash=False)
     turns: str | None = None
     play: float = field(default=0.0, metadata=NOT_JSON)
     x: float = field(default=0.0, repr=False, metadata=NOT_JSON)
@@ -103,9 +104,8 @@ def path_of(frame: Frame, moves: Sequence[Move]) -> list[Point]:
         if isinstance(move, Step):
             path.append((move.x, move.w))
         else:
-            action, to = (move["action"], move["to"]) if isinstance(move, Mapping) else move
-            path.append(place(frame, path[-1], action, str(to), number))
-    return path[1:] if moves and _action(moves[0]) == "start" else path
+            path.append(place(frame, path[-1], *_said(move), number))
+    return path[1:] if moves and _said(moves[0])[0] == "start" else path
 
 
 def resolve_text(action: str, to: str, number: int) -> tuple[str, float]:
@@ -122,10 +122,11 @@ def resolve_text(action: str, to: str, number: int) -> tuple[str, float]:
     return control, value
 
 
-def _action(move: Move) -> str:
+def _said(move: Move) -> tuple[str, str]:
+    """What is done, and where it goes."""
     if isinstance(move, Step):
-        return move.action
-    return str(move["action"]) if isinstance(move, Mapping) else move[0]
+        return move.action, move.to
+    return (str(move["action"]), str(move["to"])) if isinstance(move, Mapping) else move
 
 
 def _cut(frame: Frame, to: str, number: int) -> int:

@@ -1,9 +1,11 @@
-"""A code spelled for reading aloud, so that nothing is misheard: digits as words, letters with their spelling word.
+"""Codes as they are read aloud, so that nothing is misheard: digits as words, letters with their spelling word.
 
 The words for letters are those of the international radiotelephony spelling alphabet (ITU Radio Regulations, Appendix 14).
 
 >>> spell("3"), spell("12"), spell("B")
 ('three', 'twelve', 'B Bravo')
+>>> HEARD["three"], HEARD["oh"], HEARD["bravo"]
+('3', '0', 'B')
 """
 
 from __future__ import annotations
@@ -20,6 +22,18 @@ _LETTERS = (
     "Lima", "Mike", "November", "Oscar", "Papa", "Quebec", "Romeo", "Sierra", "Tango", "Uniform", "Victor",
     "Whiskey", "X-ray", "Yankee", "Zulu",
 )  # fmt: skip
+
+
+HEARD = {
+    **{word: str(number) for number, word in enumerate(_SMALL)},
+    **{word.casefold(): word[0] for word in _LETTERS},
+    "oh": "0", "niner": "9", "alpha": "A", "juliet": "J", "whisky": "W", "xray": "X",
+}  # fmt: skip
+"""What somebody who reads a code aloud may say for a depth, and in capitals the depth meant."""
+HANDS = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right", "upper": "top", "lower": "bottom"}
+"""Other words for what systems call left, right, top and bottom."""
+TIMES = {"double": 2, "triple": 3}
+"""Words for so many of the depth behind them."""
 
 
 def spell(label: str) -> str:
