@@ -109,10 +109,8 @@ def _parsed(text: str, system: System, lock: str | None = None) -> Code:
 
     code = parse_code(text, system, lock=lock)
     if words := words_instead(code):
-        from bitting.notation.mend import mended
-
         fault = NotationError(words, text=text)
-        fault.mending = partial(mended, text, system, lock)
+        fault.mending = partial(_mended, text, system, lock)
         raise fault
     return code
 
@@ -125,7 +123,7 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
         try:
             code = _parsed(text, system, lock)
         except NotationError as fault:
-            but = _but(fault.meant, system, lock)
+            but = _but(fault.meant, system, lock) if fault.meant else ""
             complain(fault, where, but)
             told = [fault.explain(), *(said_right(fault.meant, [], but) if fault.meant else [])]
             results.append({"input": text, "error": "\n".join(told)})
@@ -207,8 +205,8 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
     for i, (code, report) in enumerate(answers):
         if i:
             say()
-        meant = None if code.well_formed else _mended(code, report.lock)
-        but = _but(meant, code.system, report.lock)
+        meant = None if code.well_formed else _mended(code.text, code.system, report.lock)
+        but = _but(meant, code.system, report.lock) if meant else ""
         for line, colour in render(code, report, columns, plain, meant=meant is not None and not but):
             say(line, colour)
         if meant:
@@ -217,15 +215,15 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
                 say(words)
 
 
-def _mended(code: Code, lock: str | None) -> str | None:
-    from bitting.notation.mend import mended  # only where a code is wrong
+def _mended(text: str, system: System, lock: str | None) -> str | None:
+    from bitting.notation.mend import mended  # which a legal code doesn't need
 
-    return mended(code.text, code.system, lock)
+    return mended(text, system, lock)
 
 
-def _but(meant: str | None, system: System, lock: str | None) -> str:
+def _but(meant: str, system: System, lock: str | None) -> str:
     """What has to be said of a mend that is no legal code."""
-    legal = meant is None or check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
+    legal = check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
     return "" if legal else f" (it is NOT legal in {system.name})"
 
 

@@ -168,6 +168,12 @@ def hand_of(system: System, lane: Lane) -> Literal["left", "right"]:
     return "left"
 
 
+def _vee_reach(cutting: Cutting, deep: float) -> float:
+    """Half the width that a vee has at the blank's edge, its point so deep in the metal; as far as the vee is described."""
+    flank = 0.0 if cutting.angle is None else max(deep, 0.0) * tan(radians(cutting.angle / 2))
+    return (cutting.root or 0.0) / 2 + flank
+
+
 def surface_travel(system: System, track: Track, radius: float) -> float:
     """The travel (how deep from the shallowest depth on, so negative here) at which the blank's metal begins.
 
@@ -185,12 +191,6 @@ def surface_travel(system: System, track: Track, radius: float) -> float:
     else:
         own = (width if track.measured == "far-edge" else width / 2) - shallowest
     return min((system.blade.prepared or 0.0) - own, 0.0)
-
-
-def _vee_reach(cutting: Cutting, deep: float) -> float:
-    """Half the width that a vee has at the blank's edge, its point so deep in the metal; as far as the vee is described."""
-    flank = 0.0 if cutting.angle is None else max(deep, 0.0) * tan(radians(cutting.angle / 2))
-    return (cutting.root or 0.0) / 2 + flank
 
 
 def reach_of(frame: Frame, w: float) -> float:

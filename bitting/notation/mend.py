@@ -15,14 +15,18 @@ from collections.abc import Callable, Iterable, Iterator
 
 from bitting.errors import NotationError, nearest
 from bitting.model import Code, System
-from bitting.notation.hints import look_alike, strange_words
+from bitting.notation.hints import look_alike
 from bitting.notation.structure import places_of
 
 LONGEST = 300
 """Characters of the longest text that is mended; every slip is tried."""
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
-CALLED = "codes?|cuts?|bitting|depths?|keys?"
+FILLING = (
+    r"(?:hi|hello|hey|my|this|it|here|bow to tip|the|of|keys?|codes?|bitting|cuts?|depths?|is|are|then|please|thanks?|"
+    r"thank you|ok|okay|hand|side|track|edge)"
+)
+"""Words that say nothing of the cuts beside them. Of any others the number may be: `job 4471`."""
 QUOTES = "[\"'`´‘’“”„«»]"
 
 
@@ -31,8 +35,8 @@ def mended(text: str, system: System, lock: str | None = None) -> str | None:
     if len(text) > LONGEST or _read(text, system, lock):
         return None
     tried, texts = {text}, [text]
-    for slips in (SLIPS, SLIPS[1:]):
-        texts = [new for old in texts for slip in slips for new in slip(old, system) if new not in tried]
+    for _ in range(2):
+        texts = [new for old in texts for slip in SLIPS for new in slip(old, system) if new not in tried]
         tried.update(texts)
         found = {code.plain for new in dict.fromkeys(texts) if (code := _read(new, system, lock))}
         if found:
@@ -57,13 +61,12 @@ REWRITTEN = (
     (r"(?<=[^\W\d_])\s*[;,](?=\s*\w)", ":"),  # left; 2133
     (r"\s*\?\s*\Z", ""),  # not a cut more, but a doubt
     (r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " "),  # a separator before the first cut, or after the last
-    (";", "/"),
-    (r"(?i)\bbow to (?:the )?tip\b", ""),
-    (r"(?<=\d)(?=[^\W\d_])", " "),  # L2133R1124
     (QUOTES, ""),
     (r"[()]", " "),
     (r"[<>{}]", " "),
-    (rf"(?i)\A\s*(?:the\s+)?(?:key\s+)?(?:{CALLED})\b\s*(?:is|are)?\s*[:=]?", ""),  # what it is called
+    (";", "/"),
+    (rf"(?i)\b{FILLING}\b(?:[\s,]*{FILLING}\b)*\s*[:=,.!]*", ""),
+    (r"[\s.,:!]+\Z", ""),
 )
 """Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
 
@@ -73,12 +76,13 @@ def _rewritten(text: str, system: System) -> Iterator[str]:
         yield re.sub(r"(?<!\.)\.(?!\.)", " ", text)
     for written, meant in REWRITTEN:
         yield re.sub(written, meant, text)
-    for sign in SIGNS:
-        yield text.replace(sign, "/")
-        if text.count(sign) >= len(system.lanes):  # one less may be to part the tracks, and stand at the wrong cut
-            yield text.replace(sign, " ")
-    if text.count("/") > len(system.lanes):  # 2/1/3/3
+    if text.count("/") > len(system.lanes):  # 2/1/3/3; a single one may stand at the wrong cut
         yield re.sub(r"(?<=\b\w)\s*/\s*(?=\w\b)", " ", text)
+    for sign in SIGNS:
+        if sign in text:
+            yield text.replace(sign, "/")
+            if text.count(sign) >= len(system.lanes):  # one less may be to part the tracks, and stand at the wrong cut
+                yield text.replace(sign, " ")
 
 
 def _sides(text: str, system: System) -> Iterator[str]:
@@ -90,14 +94,6 @@ def _sides(text: str, system: System) -> Iterator[str]:
         yield re.sub(rf"(?i)[\s,;/]*\b(?:{names})\s*=\s*(?:{names})\s*\Z", "", text)
 
 
-def _fillers(text: str, system: System) -> Iterator[str]:
-    """Words beside the code, `Hi, it is 2133 thanks!`: those that are no depth and no name, with the signs at them."""
-    strange = "|".join(map(re.escape, dict.fromkeys(strange_words(text, system))))
-    if strange:
-        told = rf"(?:{CALLED}|is|are)\b\s*[:=]|(?:{strange})\b(?!\s*[:=(])"  # with a colon any other is a name
-        yield re.sub(r"[\s.,;:!]+\Z", "", re.sub(rf"(?i)[^\w?()]*\b(?:{told})[^\w?()]*", " ", text))
-
-
 def _ends(text: str, system: System) -> Iterator[str]:
     """Where one list was begun, said behind its cuts or at both its ends."""
     if len(system.tracks) == 1 and not system.sided:
@@ -106,7 +102,7 @@ def _ends(text: str, system: System) -> Iterator[str]:
 
 
 def _names(text: str, system: System) -> Iterator[str]:
-    """A track or side whose name is misspelt."""
+    """A track or side whose name is misspelt, or stands close behind cuts."""
     known = list(dict.fromkeys([*(track.name for track in system.tracks), *system.sides]))
     labels = {character for track in system.tracks for label in places_of(track) for character in label}
 
@@ -116,6 +112,7 @@ def _names(text: str, system: System) -> Iterator[str]:
         return nearest(word[0], known) or word[0]
 
     yield re.sub(r"[^\W\d_]{3,}", name, text)
+    yield re.sub(r"(?<=\d)(?=[^\W\d_])", " ", text)
 
 
 def _look_alikes(text: str, system: System) -> Iterator[str]:
@@ -140,8 +137,5 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
     yield text
 
 
-SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (
-    _fillers, _rewritten, _sides, _ends, _names, _look_alikes,
-)  # fmt: skip
-"""The slips that are tried: each gives the texts that a person may have meant, or the text itself. The first is not tried
-after another, which may have made a name look like a word."""
+SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes)
+"""The slips that are tried: each gives the texts that a person may have meant, or the text itself."""

@@ -75,7 +75,7 @@ def test_words_that_are_no_code_are_answered_in_a_line():
         ("code is 022872 thanks", "dunlin", "0 2 2 8 7 2"),
         ("Hi the code is: 0-2-2-8-7-2.", "dunlin", "0 2 2 8 7 2"),
         ("upper 122534 then lower 533214 please!", "grebe", "top: 1 2 2 5 3 4 / bottom: 5 3 3 2 1 4"),
-        ("see 022872", "dunlin", "0 2 2 8 7 2"),
+        ("it is 022872, ok", "dunlin", "0 2 2 8 7 2"),
     ],
 )
 def test_words_around_a_code_are_taken_off_in_the_command_to_paste(text, system, meant):
