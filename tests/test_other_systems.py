@@ -66,10 +66,14 @@ def test_another_caliper_is_no_other_system() -> None:
         (
             "plover",
             "left: .321 .339 .303 .303 .321 .285 .285 / right: .339 .339 .321 .285 .285 .321 .339",
-            "fit it in in",
+            "but they fit it in inches",
         ),
-        ("plover", "left: 321 339 303 303 321 285 285 / right: 339 339 321 285 285 321 339", "fit it in thou"),
-        ("dunlin", "8.15 7.7 7.3 6.9 7.3 6.9", "fit it in mm"),
+        (
+            "plover",
+            "left: 321 339 303 303 321 285 285 / right: 339 339 321 285 285 321 339",
+            "but they fit it in thousandths of an inch",
+        ),
+        ("dunlin", "8.15 7.7 7.3 6.9 7.3 6.9", "but they fit it in millimetres"),
         ("plover", '{"system": "wren", "cuts": []}', "'{'"),
     ],
 )

@@ -98,6 +98,7 @@ def main() -> None:
         sys.stdout.reconfigure(errors="bitting-plain")  # type: ignore[union-attr]
 
 
+main.commands = dict.fromkeys(COMMANDS, main)  # click looks among these names for the one that was meant
 PLAIN = {"−": "-", "–": "-", "…": "...", "→": "->", "±": "+-", "°": " degrees", "√": "root of ", "·": "*"}
 """What to write on a terminal that can't show a character."""
 

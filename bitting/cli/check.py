@@ -206,11 +206,12 @@ def _print(answers: list[tuple[Code, Report]]) -> None:
         if i:
             say()
         meant = None if code.well_formed else _mended(code.text, code.system, report.lock)
-        for line, colour in render(code, report, columns, plain, meant=meant is not None):
+        but = _but(meant, code.system, report.lock) if meant else ""
+        for line, colour in render(code, report, columns, plain, meant=meant is not None and not but):
             say(line, colour)
         if meant:
             say()
-            for words in said_right(meant, [code.text], _but(meant, code.system, report.lock)):
+            for words in said_right(meant, [code.text], but):
                 say(words)
 
 

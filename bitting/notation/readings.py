@@ -38,6 +38,7 @@ from bitting.notation.structure import (
 from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
 from bitting.text import plural
 
+SAID = {"mm": "millimetres", "in": "inches", "thou": "thousandths of an inch"}
 UNITS: dict[str, Decimal] = {
     "mm": Decimal(1),
     "in": Decimal(str(MM_PER_INCH)),
@@ -319,7 +320,8 @@ def check_plausible(readings: Readings, *, named: bool) -> None:
     table = ", ".join(_table(track, readings.unit, scale) for track in system.tracks)
     if share[best] >= 0.5:
         raise NotationError(
-            f"these readings are far outside the depth table in {readings.unit} ({table}), but fit it in {best}",
+            f"these readings are far outside the depth table in {SAID[readings.unit]} ({table}), "
+            f"but they fit it in {SAID[best]}",
             hint=f"write {best} instead of {readings.unit}" if named else f"write the unit behind a reading: … {best}",
             text=readings.text,
             span=values[0][1].span,
@@ -328,7 +330,7 @@ def check_plausible(readings: Readings, *, named: bool) -> None:
     absurd = [reading for _, reading in values if reading.value > ABSURD * largest]
     if 5 * len(absurd) >= 4 * len(values):
         raise NotationError(
-            f"no key is as large as these readings in {readings.unit}; the depth table has {table}",
+            f"no key is as large as these readings in {SAID[readings.unit]}; the depth table has {table}",
             hint="is a decimal point missing, or is this another system's key?",
             text=readings.text,
             span=absurd[0].span,

@@ -286,7 +286,7 @@ def test_sheets_are_named_or_found(tmp_path: Path) -> None:
         batch(source, tmp_path / "out.csv", sheet="nosuch")
     with pytest.raises(BittingError, match="no column is named"):
         batch(source, tmp_path / "out.csv", sheet="prices")
-    assert "sheet 'fleet'" in batch(source, tmp_path / "out.csv", sheet="fleet").notes
+    assert "the codes are on sheet 'fleet'" in batch(source, tmp_path / "out.csv", sheet="fleet").notes
 
 
 def test_numbers_are_read_as_they_are_shown() -> None:

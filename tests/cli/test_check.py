@@ -254,6 +254,7 @@ def test_bad_systems_and_options():
     assert "plover" in run("check", LEGAL, "-s", "plovver").stderr
     assert run("check", LEGAL, "-s", "plover", "--lock", "dor").exit_code == 2
     assert run("chek", LEGAL, "-s", "plover").exit_code == 2
+    assert "Did you mean 'check'?" in run("chek", LEGAL, "-s", "plover").stderr
 
 
 def test_a_lock_reads_some_cuts():

@@ -205,13 +205,13 @@ def test_an_unknown_unit_of_the_caller():
 @pytest.mark.parametrize(
     ("text", "unit", "made", "expected"),
     [
-        ("0.292 0.31 0.27", None, SINGLE, "fit it in in"),
-        ("0.292 0.31 0.27 mm", None, SINGLE, "fit it in in"),
-        ("292 310 270", None, SINGLE, "fit it in thou"),
-        ("7.42 8.1 7.0", "in", SINGLE, "fit it in mm"),
-        ("7.42 8.1 7.0", None, INCH, "fit it in mm"),
-        ("330 ? 300", None, INCH, "fit it in thou"),
-        ("across: .2 .21 .22", None, ACROSS, "fit it in in"),
+        ("0.292 0.31 0.27", None, SINGLE, "they fit it in inches"),
+        ("0.292 0.31 0.27 mm", None, SINGLE, "they fit it in inches"),
+        ("292 310 270", None, SINGLE, "they fit it in thousandths"),
+        ("7.42 8.1 7.0", "in", SINGLE, "they fit it in millimetres"),
+        ("7.42 8.1 7.0", None, INCH, "they fit it in millimetres"),
+        ("330 ? 300", None, INCH, "they fit it in thousandths"),
+        ("across: .2 .21 .22", None, ACROSS, "they fit it in inches"),
         ("742 705 810", None, SINGLE, "no key is as large"),
     ],
 )
@@ -239,7 +239,7 @@ def test_odd_readings_that_are_still_answered(text):
 def test_inches_are_told_from_a_table_that_begins_near_zero():
     wall = Track("only", "external", "own-edge", (20.0, 17.0, 14.0), tuple("12345"), (0.4, 0.85, 1.3, 1.75, 2.2))
     made = evolve(SINGLE, tracks=(wall,))
-    with pytest.raises(NotationError, match="fit it in in"):
+    with pytest.raises(NotationError, match="they fit it in inches"):
         parse_readings("0.016 0.07 0.09", made)
     assert values("0.35 2.3 1.3", made) == [[0.35], [2.3], [1.3]]
 

@@ -71,7 +71,7 @@ def answer_workbook(run: Run, kind: str, target: BinaryIO) -> None:
     sheet = _find_sheet(run)
     run.begin(sheet.layout, len(sheet.rows))
     run.figures.encoding = "workbook"
-    run.figures.notes.append(f"sheet {sheet.name!r}")
+    run.figures.notes.append(f"the {_what(run)} are on sheet {sheet.name!r}")
     body = sheet.rows[sheet.layout.first :]
     small = found == "xlsx" and _sheet_bytes(run.source) <= KEPT_BYTES
     if small and len(body) <= KEPT:
@@ -94,6 +94,10 @@ def answer_workbook(run: Run, kind: str, target: BinaryIO) -> None:
             f"{why}: only the values of this sheet are written, not formatting, formulas, comments and other sheets"
         )
     write_lines(run, kind, sheet.name, lines_of(run, sheet.rows, rows), target)
+
+
+def _what(run: Run) -> str:
+    return "codes" if run.job.readings is None else "readings"
 
 
 def _find_sheet(run: Run) -> _Sheet:
@@ -123,7 +127,7 @@ def _find_sheet(run: Run) -> _Sheet:
     if len(sure) > 1:
         which = ", ".join(map(repr, sure))
         raise BittingError(
-            f"{len(sure)} sheets hold {'codes' if run.job.readings is None else 'readings'}: {which}",
+            f"{len(sure)} sheets hold {_what(run)}: {which}",
             hint=f"do one at a time: --sheet {next(iter(sure))!r}",
         )
     if not sure:
