@@ -47,9 +47,9 @@ class Known(NamedTuple):
 
 def user_folder() -> str:
     """The folder for the user's own systems; it need not be there."""
-    from click import get_app_dir
+    from platformdirs import user_data_dir
 
-    return os.path.join(get_app_dir("bitting"), "systems")
+    return os.path.join(user_data_dir("bitting", appauthor=False), "systems")
 
 
 def known_systems() -> tuple[Known, ...]:

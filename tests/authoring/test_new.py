@@ -27,8 +27,8 @@ SAID = {"unit": "mm", "depths": "1 8.60, 2 8.15, 3 7.70", "spaces": "21.4 19.1 1
 @pytest.fixture(autouse=True)
 def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The user's folder, away from the real one."""
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    return tmp_path / "config" / "bitting" / "systems"
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    return tmp_path / "data" / "bitting" / "systems"
 
 
 def run(*words: str, stdin: str | None = None) -> tuple[int, str, str]:

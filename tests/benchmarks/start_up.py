@@ -15,7 +15,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-IMPORTS = [sys.executable, "-c", "import lark, attrs, click, tomllib"]
+IMPORTS = [sys.executable, "-c", "import lark, attrs, click"]
 CHECK = [str(Path(sys.executable).with_name("bitting")), "check", "left: 2133244 / right: 1124421", "-s", "plover"]
 
 
