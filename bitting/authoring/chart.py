@@ -137,6 +137,8 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
             cells.pop()
         if cells and (setting := _setting(cells)):
             reader.said[setting[0]] = setting[1]
+        elif len(cells) == 1 and _role(cells[0]) == "unit":
+            reader.said["unit"] = cells[0]
         elif cells and (heads := _headers(cells)):
             _read_block(reader, block)
             reader.heads, block = _one_unit(heads, reader.wanted), []
@@ -212,9 +214,9 @@ def _setting(cells: Sequence[str]) -> tuple[str, str] | None:
 
 
 def _is_title(cells: Sequence[str]) -> bool:
-    """Whether a row above the first table is words only: three and more, so that no depth with a slip is lost."""
-    text = " ".join(cells)
-    return len(text.split()) >= 3 and not re.search(r"\d", text)
+    """Whether a row above the first table is words only: three and more, or long ones, so that no depth with a slip is lost."""
+    words = " ".join(cells).split()
+    return (len(words) >= 3 or min(map(len, words)) > 3) and not re.search(r"\d", " ".join(words))
 
 
 def _headers(cells: Sequence[str]) -> list[_Head | None] | None:

@@ -106,7 +106,7 @@ def test_lines_that_say_one_thing() -> None:
     ("text", "message"),
     [
         ("", "no depths and no spaces"),
-        ("hello there", "no dimension"),
+        ("hello there", "no depths and no spaces"),
         ("depth,dimension\n1,8.6\n2,eight", "row 3 of the chart: 'eight' is no dimension"),
         ("depth,dimension\n1,8.6\n1,8.1", "row 3 of the chart gives depth 1 as 8.1, and it was 8.6 before"),
         ("depth,mm\n1,8.6\n\nspace,in\n1,.8", "lengths in inches and mm"),
@@ -126,6 +126,15 @@ def test_any_text_is_a_chart_or_a_fault(text: str) -> None:
     except BittingError:
         return
     assert chart.depths or chart.spaces
+
+
+def test_a_short_title_and_the_unit_alone_on_a_line_are_understood() -> None:
+    text = "Invented chart\ninches\n1 .335\n2 .320\n3 .305\n\n1 .2\n2 .3\n3 .4\n"
+    found = read_chart(split_rows(text))
+    assert "row 1 passed over as a title" in found.notes
+    assert found.unit == "in"
+    plain = read_chart(split_rows(text.split("\n", 2)[2]))
+    assert (found.depths, found.spaces) == (plain.depths, plain.spaces)
 
 
 def test_a_title_in_words_is_passed_over_and_a_depth_with_a_slip_is_not() -> None:
