@@ -240,7 +240,12 @@ def test_workers_end_with_the_run(how: signal.Signals, tmp_path: Path) -> None:
     (tmp_path / "in.csv").write_text("caliper\n" + f"{text}\n" * 40_000)
     command = [sys.executable, "-c", "from bitting.cli import main; main()", "batch", str(tmp_path / "in.csv")]
     command += ["-s", "wren", "--readings", "caliper", "--jobs", "2", "-o", str(tmp_path / "out.csv")]
-    run = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    def as_usual() -> None:  # under nohup, or behind an &, signals are passed over, by the children too
+        for one in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
+            signal.signal(one, signal.SIG_DFL)
+
+    run = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, preexec_fn=as_usual)
     deadline = time.monotonic() + 60
     while len(workers := children(run.pid)) < 2 and time.monotonic() < deadline:
         time.sleep(0.1)
