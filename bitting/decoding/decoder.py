@@ -125,7 +125,7 @@ class Decoder:
 
     def _wide_jaw(self, found: Found) -> float:
         """The share of the evidence that a caliper with wide jaws has, where nobody said that it has them."""
-        if self._blunt is None or not found.read.cuts:
+        if found.hopeless or found.read.pairs or not found.read.cuts or self._blunt is None:  # pairs would cost much
             return 0.0
         more = self._blunt.posterior(found.read).log_evidence - found.posterior.log_evidence
         return 1 / (1 + (1 - JAW_PRIOR) / JAW_PRIOR * math.exp(-min(max(more, -500.0), 500.0)))
