@@ -55,7 +55,7 @@ HOPELESS = 0.01
 """Probability of the best code below which no others are looked at for advice: first there must be more readings."""
 SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
-JAW_PRIOR = 0.05
+JAW_PRIOR = 0.03
 """Probability beforehand of such jaws, where the system states narrow ones: our own assumption."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
@@ -125,7 +125,7 @@ class Decoder:
 
     def _wide_jaw(self, found: Found) -> float:
         """The share of the evidence that a caliper with wide jaws has, where nobody said that it has them."""
-        if found.hopeless or found.read.pairs or not found.read.cuts or self._blunt is None:  # pairs would cost much
+        if found.read.pairs or not found.read.cuts or self._blunt is None:  # pairs would cost much
             return 0.0
         more = self._blunt.posterior(found.read).log_evidence - found.posterior.log_evidence
         return 1 / (1 + (1 - JAW_PRIOR) / JAW_PRIOR * math.exp(-min(max(more, -500.0), 500.0)))
