@@ -215,8 +215,9 @@ def _setting(cells: Sequence[str]) -> tuple[str, str] | None:
 
 def _is_title(cells: Sequence[str]) -> bool:
     """Whether a row above the first table is words only: three and more, or long ones, so that no depth with a slip is lost."""
-    words = " ".join(cells).split()
-    return (len(words) >= 3 or min(map(len, words)) > 3) and not re.search(r"\d", " ".join(words))
+    text = " ".join(cells)
+    words = text.split()
+    return (len(words) >= 3 or min(map(len, words)) > 3) and not re.search(r"\d", text)
 
 
 def _headers(cells: Sequence[str]) -> list[_Head | None] | None:

@@ -306,9 +306,8 @@ class ShapeReader:
             free[start:end] = True
         if not code.complete:
             letters = any(character.isalpha() for start, end in spans for character in text[start:end])
-            if letters or strange_words(
-                text, self.system
-            ):  # another text may mean a name by a letter, or be words and no code
+            # Another text may mean a name by a letter, or be words and no code.
+            if letters or strange_words(text, self.system):
                 return _template(number, text, Shape.SINGLE, marked)
             return attrs.evolve(_template(number, text, Shape.INCOMPLETE, marked & ~free), code=code)
         lanes = lane_spans(code)

@@ -56,7 +56,7 @@ HOPELESS = 0.01
 SUSPECT = 0.1
 """Tail probability of the nearest depths below which it is first looked whether any code fits."""
 JAW_PRIOR = 0.03
-"""Probability beforehand of such jaws, where the system states narrow ones: our own assumption."""
+"""Probability beforehand of jaws as wide as `WIDE_JAW`, where the system states narrow ones: our own assumption."""
 FITS = 64
 """Patterns of readings whose fit tests are kept; each holds the figures of some thousand drawn keys."""
 ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"

@@ -22,7 +22,7 @@ LONGEST = 300
 """Characters of the longest text that is mended; every slip is tried."""
 SIGNS = "|\\_+*~>#"
 """What is written between cuts or tracks and is no sign of the notation."""
-FILLING = (
+EMPTY_WORDS = (
     r"(?:hi|hello|hey|my|this|it|here|bow to tip|the|of|keys?|codes?|bitting|cuts?|depths?|is|are|then|please|thanks?|"
     r"thank you|ok|okay|hand|side|track|edge)"
 )
@@ -65,7 +65,7 @@ REWRITTEN = (
     (r"[()]", " "),
     (r"[<>{}]", " "),
     (";", "/"),
-    (rf"(?i)\b{FILLING}\b(?:[\s,]*{FILLING}\b)*\s*[:=,.!]*", ""),
+    (rf"(?i)\b{EMPTY_WORDS}\b(?:[\s,]*{EMPTY_WORDS}\b)*\s*[:=,.!]*", ""),
     (r"[\s.,:!]+\Z", ""),
 )
 """Signs and words that are too many or stand for others: what is written, and what may be meant instead."""

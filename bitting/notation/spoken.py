@@ -96,7 +96,7 @@ class _Hearing:
         self.tracks = [track.name for track in system.tracks] + [ACROSS] * (kind == "readings")
         self.labels = [(places_of(track), track.run_together) for track in system.tracks]
         self.doubled: dict[int, int] = {}
-        self.unlike = False
+        self.spoken = False
         """Whether something was understood that is no name: a depth as it is read aloud, `and`, `from tip` behind the cuts."""
         self.plain = blank_comments(normalise(text))
         if kind == "code":
@@ -113,7 +113,7 @@ class _Hearing:
         names = any(name.casefold().startswith(said) for name in self._names_of())
         if not depths or names or self._is_cuts(word[0]):
             return word[0]
-        self.unlike = True
+        self.spoken = True
         return depths[0].ljust(len(word[0]))
 
     def _names_of(self) -> list[str]:
@@ -124,7 +124,7 @@ class _Hearing:
             return self._wrapped()
         end = self._turned()
         parts = self._parts(0, len(self.pieces) - len(end))
-        if parts is None or not (self.unlike or self.doubled or any(part.head for part in parts)):
+        if parts is None or not (self.spoken or self.doubled or any(part.head for part in parts)):
             return None
         if end and len(parts) == 1 and parts[0].head is None:
             head = Head(None, None, end[-1].text.casefold() == "tip", True, parts[0].pieces[0].start)
@@ -139,7 +139,7 @@ class _Hearing:
             if len(self.system.lanes) == 1 and at > 0 and self._from(at):
                 while at > 1 and self._text(at - 1) in BETWEEN:
                     at -= 1
-                self.unlike = True
+                self.spoken = True
                 return self.pieces[at:]
         return []
 
@@ -212,7 +212,7 @@ class _Hearing:
                 return None
             inside = (inside or piece.text == "[") and piece.text != "]"
             joins = piece.text.casefold() in JOINS and not self._is_cuts(piece.text)
-            self.unlike |= joins
+            self.spoken |= joins
             if (joins or piece.text in ("/", ";")) and not inside:
                 if piece.text == ";" and self._head(at + 1)[0] is None:
                     return None

@@ -10,7 +10,7 @@ from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
 from bitting.notation.hints import no_cuts
 from bitting.report.blocks import blade_blocks
-from bitting.report.table import Line, folded
+from bitting.report.table import Line, wrapped
 from bitting.text import listed, percent, plural
 
 ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
@@ -99,7 +99,7 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[Line]
     yield "", None
     two = bool(report.suggestions_note)
     if not two:
-        yield from folded([(ONE_SLIP, None)], columns)
+        yield from wrapped("", ONE_SLIP, columns, None)
     codes = [plain(suggestion.code, system) for suggestion in report.suggestions]
     width = max(map(len, codes))
     beside = all(10 + width + 2 + len(suggestion.change) <= columns for suggestion in report.suggestions)
@@ -111,7 +111,7 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[Line]
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
     again = "ask for the code again: there are more ways to two slips" if two else ASK_BACK
-    yield from folded([(again, None)], columns)
+    yield from wrapped("", again, columns, None)
 
 
 def _finding(text: str, finding: Finding, system: System) -> Iterator[Line]:

@@ -16,7 +16,7 @@ from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import length
 from bitting.model import System
-from bitting.report.table import Line, table
+from bitting.report.table import Line, table, wrapped
 
 NARROW = 60
 """Columns under which a move is told without its other unit and its bite."""
@@ -41,15 +41,15 @@ def plan_lines(
 def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Iterator[Line]:
     loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
     for warning in loud:
-        yield from _wrapped("", warning, columns, BAD)
+        yield from wrapped("", warning, columns, BAD)
     yield from verdict_lines(plan, columns)
     for warning in plan.warnings:
         if warning not in loud:
-            yield from _wrapped("! ", warning, columns, ADVICE)
+            yield from wrapped("! ", warning, columns, ADVICE)
     short = not full and columns >= LEAST and all(_plain(track) for track in plan.tracks)
-    yield from _wrapped("", _legend(plan, full, short), columns, None)
+    yield from wrapped("", _legend(plan, full, short), columns, None)
     if not full:
-        yield from _wrapped("", _before(plan), columns, None)
+        yield from wrapped("", _before(plan), columns, None)
     yield from _worked(plan, columns, plain, full, short)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
@@ -57,7 +57,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         yield from _listed("THEN", plan.after, columns)
     else:
         after = "After: deburr, inspect, never force it; stuck: turn back, withdraw straight. More: --full"
-        yield from _wrapped("", after, columns, None)
+        yield from wrapped("", after, columns, None)
     if copy:
         yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
 
@@ -85,7 +85,7 @@ def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> I
                 and not full
                 and not any(t.side == track.side for _, t in shown.values())
             )
-            yield from _wrapped("", _title(track, turned=turned), columns, HEAD)
+            yield from wrapped("", _title(track, turned=turned), columns, HEAD)
             told = _by_cut(track, roomy) if short else _moves(plan.made_for, track, number, plain, columns, full)
             yield from ((line, None) for line in told)
             shown[track.track] = (number, track)
@@ -93,7 +93,7 @@ def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> I
     for side, parts in again.items():
         turn = "" if full else "turn over, gauge it against the stop again; "
         repeated = f"{side.upper()}: {turn}{'all of' if short else 'moves'} {', '.join(parts)} once more"
-        yield from _wrapped("", repeated, columns, HEAD)
+        yield from wrapped("", repeated, columns, HEAD)
 
 
 def _before(plan: Plan) -> str:
@@ -122,9 +122,9 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
     system = plan.made_for
     simulation = plan.simulation
     if plan.cut_through is not None:
-        yield from _wrapped("", f"DON'T CUT IT: the key would be cut through, {plan.cut_through}.", columns, BAD)
+        yield from wrapped("", f"DON'T CUT IT: the key would be cut through, {plan.cut_through}.", columns, BAD)
     for obstacle in plan.obstacles:
-        yield from _wrapped("", f"DON'T CUT IT: {obstacle}.", columns, BAD)
+        yield from wrapped("", f"DON'T CUT IT: {obstacle}.", columns, BAD)
     eased = ", eased" if plan.eased else ""
     moves = plan.moves - len(plan.tracks)
     what = f"{system.name}: {moves} move{'s' * (moves != 1)}{eased}"
@@ -147,9 +147,9 @@ def verdict_lines(plan: Plan, columns: int) -> Iterator[Line]:
         left.append(f"{system.in_own(last.web)} across the blade{count}")
     if last is not None and last.floor is not None:
         left.append(f"{system.in_own(last.floor)} under the cuts")
-    yield from _wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
+    yield from wrapped("", f"{what}; {found}.", columns, colour if plan.good or colour == BAD else None)
     if left:
-        yield from _wrapped("", f"Metal left, at least: {', '.join(left)}.", columns, None)
+        yield from wrapped("", f"Metal left, at least: {', '.join(left)}.", columns, None)
 
 
 def _title(track: TrackPlan, *, turned: bool) -> str:
@@ -351,12 +351,4 @@ def _listed(title: str, lines: Sequence[str], columns: int) -> Iterator[Line]:
     yield title.upper(), HEAD
     for line in lines:
         indent = "    " if line.startswith("  ") else ""
-        yield from _wrapped(f"  {indent}- " if not indent else "      ", line.strip(), columns, None)
-
-
-def _wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterator[Line]:
-    import textwrap
-
-    under = " " * len(bullet)
-    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under):
-        yield line, colour
+        yield from wrapped(f"  {indent}- " if not indent else "      ", line.strip(), columns, None)

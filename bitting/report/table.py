@@ -31,11 +31,17 @@ Line = tuple[str, str | None]
 """A line and the colour that a terminal may give it (None: no colour)."""
 
 
-def folded(lines: Iterable[Line], columns: int) -> Iterator[Line]:
-    """The lines, those that are longer than the terminal at blanks on several that keep their indent."""
+def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterator[Line]:
+    """A sentence in as many lines as the terminal's width asks for, those after the first below the words behind the bullet."""
     import textwrap
 
+    under = " " * len(bullet)
+    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under):
+        yield line, colour
+
+
+def folded(lines: Iterable[Line], columns: int) -> Iterator[Line]:
+    """The lines, those that are longer than the terminal on several that keep their indent."""
     for line, colour in lines:
-        indent = line[: len(line) - len(line.lstrip())]
-        parts = textwrap.wrap(line.lstrip(), max(columns, 40), initial_indent=indent, subsequent_indent=indent)
-        yield from ((part, colour) for part in parts or [""])
+        text = line.lstrip()
+        yield from wrapped(line[: len(line) - len(text)], text, columns, colour)
