@@ -13,17 +13,20 @@ canonical form put in; so a column that tells more of a code than that form says
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from operator import attrgetter
-from typing import Protocol
+from typing import Any, ClassVar
 
 import numpy as np
-from attrs import frozen
+from attrs import define, field, frozen
 
 from bitting.arrays import Bytes, Integers
-from bitting.batch.columns import Layout, Table
-from bitting.batch.summary import Figures, Summary
+from bitting.batch.columns import Layout, Table, Wanted, find_columns
+from bitting.batch.duplicates import NAMED
+from bitting.batch.summary import CodeSummary, Figures, ReadingsSummary, Summary
 from bitting.files import no_formula
 from bitting.model import Finding, System
 
@@ -110,7 +113,7 @@ CODES = Columns(
         Column("suggestion", attrgetter("suggestion")),
         Column("likely", attrgetter("likely")),
     ),
-    ("legal", "illegal", "unreadable", "empty"),
+    CodeSummary.verdicts,
     {"illegal": BAD, "unreadable": DOUBTFUL},
 )
 READINGS = Columns(
@@ -121,7 +124,7 @@ READINGS = Columns(
         Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
     ),
-    ("sure", "unsure", "no-fit", "unreadable", "empty"),
+    ReadingsSummary.verdicts,
     {"unsure": DOUBTFUL, "no-fit": BAD, "unreadable": BAD},
 )
 
@@ -175,36 +178,73 @@ class CellText:
     fault: str = ""
 
 
-class RowWorker(Protocol):
-    """What answers for the rows of one table: `RowChecker` for codes, `RowDecoder` for readings."""
+@define(eq=False)
+class RowWorker(ABC):
+    """What answers for the rows of one table: `RowChecker` for codes, `RowDecoder` for readings. `default` is the system of
+    `-s`, if given."""
 
-    columns: Columns
-    default: System | None
-    chunk: int
+    columns: ClassVar[Columns]
+    chunk: ClassVar[int]
     """Rows that are answered at once."""
-    telling: bool
+    default: System | None
+    wanted: Wanted = field(factory=Wanted)
+    telling: bool = field(init=False, default=False)
     """Whether somebody is told of each row."""
+    counts: Counter[str] = field(init=False, factory=Counter)
+    unread: list[int] = field(init=False, factory=list)
+    """The first rows that can't be read."""
 
     def find(self, sample: Table) -> Layout:
         """Where the texts stand in a table whose first rows these are; BittingError where that isn't certain."""
+        good = self.good if self.default else None
+        return find_columns(sample, self.wanted, self.default, good, measured=self.columns is READINGS)
 
+    @abstractmethod
+    def good(self, texts: Sequence[str]) -> list[bool]:
+        """Which texts are codes (or readings) of the default system."""
+
+    @abstractmethod
     def holds(self, sample: Table, layout: Layout) -> bool:
         """Whether the rows found there hold codes (or readings) indeed."""
 
-    def cell(self, value: object, number_format: str) -> CellText:
-        """A cell's value as it is shown."""
+    @staticmethod
+    @abstractmethod
+    def cell(value: object, number_format: str) -> CellText:
+        """A cell's value, in its number format, as it is shown."""
 
-    def expect(self, rows: int, layout: Layout) -> None:
+    def expect(self, rows: int, layout: Layout) -> None:  # noqa: B027 - most need not know
         """The table has so many rows, at most."""
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default."""
+        """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default. The more rows
+        at once, the quicker."""
+        chunk = self.answered(texts, rows, systems)
+        verdicts = self.columns.verdicts
+        self.counts.update(
+            dict(zip(verdicts, np.bincount(chunk.verdict, minlength=len(verdicts)).tolist(), strict=True))
+        )
+        lost = chunk.verdict == verdicts.index("unreadable")
+        self.unread += rows[lost][: NAMED - len(self.unread)].tolist()
+        return chunk
+
+    @abstractmethod
+    def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
+        """What `classify` says, without counting it."""
 
     def reset(self) -> None:
         """Forget what was counted, to begin again."""
+        self.counts.clear()
+        self.unread.clear()
 
+    @abstractmethod
     def notes(self) -> Sequence[str]:
         """What is to be said of the table as a whole."""
 
+    def counted(self, figures: Figures) -> dict[str, Any]:
+        """The figures of the run that every summary has."""
+        verdicts = {verdict.replace("-", "_"): self.counts[verdict] for verdict in self.columns.verdicts}
+        return figures.common() | verdicts | {"unreadable_rows": tuple(self.unread)}
+
+    @abstractmethod
     def summary(self, figures: Figures) -> Summary:
         """The figures of the run."""
