@@ -15,7 +15,6 @@ from functools import partial
 
 import numpy as np
 from attrs import define, evolve, field, frozen
-from numpy.typing import NDArray
 
 from bitting.arrays import Integers
 from bitting.batch.columns import Layout, Table, column_of
@@ -137,7 +136,7 @@ class RowChecker(RowWorker):
             key = judge if isinstance(judge, str) else id(judge)
             together.setdefault(key, (judge, []))[1].append(number)
         verdict, canonical = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object)
-        whole = Chunk(CODES, verdict, {}, partial(_between, canonical))
+        whole = Chunk(CODES, verdict, {}, canonical.tolist)
         for judge, places in together.values():
             part = self._classify(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
@@ -169,7 +168,7 @@ class RowChecker(RowWorker):
         wrong = [(number, one, _template(judge, part, number, one)) for number, one in every if one.opened]
         suggested = self._suggested(judge, wrong) if wrong else {}
         said = {number: one.row(suggested[one.text] if one.opened else NONE) for number, one in every}
-        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge, part))
+        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge.system, part))
         self._count(judge, part, rows, chunk, wrong)
         return chunk
 
@@ -258,11 +257,6 @@ class RowChecker(RowWorker):
             places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
             for (lane, cut), table in zip(places, seen.depths, strict=True):
                 yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
-
-
-def _between(forms: NDArray[np.object_], before: str, after: str) -> list[str | None]:
-    """Canonical forms between two texts."""
-    return [form and f"{before}{form}{after}" for form in forms.tolist()]
 
 
 def _template(judge: Judge, part: Judged, number: int, one: Pending) -> Template | None:

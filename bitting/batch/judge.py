@@ -27,14 +27,14 @@ from bitting.notation.hints import words_instead
 from bitting.rules.builtin import all_of
 
 
-def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
-    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes):
-    one line with a hole for each depth, filled for all codes together.
+def write_depths(system: System, depths: Bytes) -> list[str]:
+    """The canonical forms of exact codes, given as places (cuts, codes): one line with a hole for each depth, filled for all
+    codes together.
 
     A place past the end of its depth table is written as `?`.
     """
     tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    form = f"{before}{_form(system)}{after}"
+    form = _form(system)
     if form.isascii() and all(label.isascii() and len(label) == 1 for track in tracks for label in track.labels):
         line = np.frombuffer((form + "\n").encode(), np.uint8)
         matrix = np.tile(line, (depths.shape[1], 1))
@@ -317,11 +317,11 @@ class Judged:
     which: NDArray[np.int32]
 
 
-def canonical_forms(judge: Judge, part: Judged, before: str = "", after: str = "") -> list[str | None]:
-    """The canonical form of each text of a chunk, between the same two texts; None where there is none."""
-    forms: list[str | None] = [*write_depths(judge.system, part.depths, before, after)]
+def canonical_forms(system: System, part: Judged) -> list[str | None]:
+    """The canonical form of each text of a chunk; None where there is none."""
+    forms: list[str | None] = [*write_depths(system, part.depths)]
     for row in np.flatnonzero(~part.known).tolist():
         forms[row] = None
     for row, answer in part.answers.items():
-        forms[row] = None if answer.canonical is None else f"{before}{answer.canonical}{after}"
+        forms[row] = answer.canonical
     return forms

@@ -132,17 +132,17 @@ READINGS = Columns(
 @frozen(eq=False, slots=False)
 class Chunk:
     """Some rows with what is said of them. `verdict` are places in `columns.verdicts`, `said` the rows about which there is
-    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts."""
+    anything to say; `forms` gives the canonical form of every row (None where there is none)."""
 
     columns: Columns
     verdict: Bytes
     said: dict[int, Row]
-    write: Callable[[str, str], list[str | None]]
+    forms: Callable[[], list[str | None]]
 
     @cached_property
     def canonical(self) -> list[str | None]:
         """The canonical form of every row."""
-        return self.write("", "")
+        return self.forms()
 
     def row(self, number: int) -> Row:
         """What is said of one row."""
@@ -156,7 +156,7 @@ class Chunk:
 def chunk_of(columns: Columns, rows: Sequence[Row]) -> Chunk:
     """Rows that were answered one by one."""
     verdict = np.array([columns.verdicts.index(row.verdict) for row in rows], np.uint8)
-    return Chunk(columns, verdict, dict(enumerate(rows)), lambda _before, _after: [None] * len(rows))
+    return Chunk(columns, verdict, dict(enumerate(rows)), lambda: [None] * len(rows))
 
 
 def plain_text(value: object) -> str:

@@ -210,7 +210,7 @@ class _Rewriter:
             return [self._tail(chunk.row(number)) for number in range(len(chunk.verdict))]
         first = Row(chunk.columns.verdicts[0], _HOLE)
         before, after = "".join(self.form.delimiter + cell for cell in chunk.columns.cells(first)).split(_HOLE)
-        tails = [tail or "" for tail in chunk.write(before, after)]
+        tails = [f"{before}{form}{after}" for form in chunk.canonical]
         others = set(np.flatnonzero(chunk.verdict).tolist()) | chunk.said.keys()
         for number in others:
             tails[number] = self._tail(chunk.row(number))
