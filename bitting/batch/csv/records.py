@@ -228,24 +228,6 @@ def _parse(
     """The csv module's rows, the line each starts on (from 0), and the line on which an unclosed record starts."""
     watch = "\0"  # no file that comes this far holds one: a last line that an open quote would swallow
     csv.field_size_limit(LONGEST)
-    try:
-        # most often every record is one line, and then line ends don't matter
-        rows = list(csv.reader(chain(lines, [watch]), delimiter=delimiter))
-    except csv.Error:
-        rows = []
-    if len(rows) == len(lines) + 1 and rows[-1] == [watch]:
-        rows.pop()
-        for number, row in enumerate(rows):
-            if len(row) > WIDEST:
-                raise _too_wide(first + number)
-        return rows, list(range(len(rows))), None
-    return _parse_slowly(lines, ends, delimiter, first, watch)
-
-
-def _parse_slowly(
-    lines: Sequence[str], ends: Sequence[str], delimiter: str, first: int, watch: str
-) -> tuple[list[list[str]], list[int], int | None]:
-    """The same where a record may run over several lines."""
     # without a line end the watch line would be glued to what stands before it
     if ends and not ends[-1]:
         ends = [*ends[:-1], "\n"]
