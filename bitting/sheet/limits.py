@@ -100,7 +100,7 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
         hand=hand,
         readings=needed or 1,
         proves=needed is not None,
-        scatter=tuple(chi2.isf(RARE, range(1, most + 1)).round(9).tolist()),
+        scatter=tuple(round(float(chi2.isf(RARE, dof)), 9) for dof in range(1, most + 1)),
         units=tuple((unit, system.from_mm(float(mm))) for unit, mm in UNITS.items()),
         assumptions=once.assumptions,
     )
