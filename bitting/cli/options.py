@@ -194,6 +194,15 @@ def touched(system: System, contact: str | None, jaw: str | None) -> System:
     return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
 
 
+def may_draw(path: str, force: bool, inputs: Sequence[str]) -> None:
+    """Find out before the work whether a picture beside the answer can be kept."""
+    from bitting.files import may_write
+
+    if path == "-":
+        raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
+    may_write(path, force=force, inputs=inputs)
+
+
 def ask_all(asked: Sequence[tuple[str, str | None]], hint: str = "") -> list[str]:
     """Texts (what each is, and the text), each given or (None or `-`) asked for on a terminal, or else read from standard
     input, a line each. `hint` is said where too few are there."""
