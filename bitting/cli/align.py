@@ -67,9 +67,9 @@ def command(
     its history.
     """
     from bitting.machine.align.alignment import align
-    from bitting.machine.inspect.lengths import parse_place
     from bitting.model.value import as_json as as_json_value
     from bitting.notation import parse_code, parse_readings
+    from bitting.notation.lengths import parse_place
     from bitting.report.align import alignment_lines, history_lines
 
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)

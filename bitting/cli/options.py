@@ -172,7 +172,7 @@ gauge_options = as_one(
 
 def length_of(text: str | None, system: System) -> float | None:
     """A length that an option may give, in the system's unit."""
-    from bitting.machine.inspect.lengths import parse_length
+    from bitting.notation.lengths import parse_length
 
     return None if text is None else parse_length(text, system)
 
