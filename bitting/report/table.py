@@ -36,7 +36,7 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
     import textwrap
 
     under = " " * len(bullet)
-    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under):
+    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
         yield line, colour
 
 
