@@ -70,6 +70,8 @@ def test_a_chart_is_a_linted_system_with_one_command(tmp_path: Path, chart: str,
     for size in (*track.depths, *track.spaces):
         assert f"{system.in_mm(size):.3f}" in stdout, "the chart is shown back"
     assert "before you cut by it" in stdout
+    said = [f"rule: {rule.sentence}" for rule in system.rules] or ["no rules: every combination of depths is legal"]
+    assert all(line in stdout for line in said), "a chart without rules makes every code legal, so it is told"
     assert out.stat().st_mode & 0o777 == 0o600
 
 
