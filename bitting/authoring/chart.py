@@ -389,7 +389,7 @@ def _read_row(reader: _Reader, heads: Sequence[_Head | None], number: int, cells
             if all(other.what != _VALUE[head.what] for other, _ in filled[place:]):
                 raise BittingError(
                     f"row {number} of the chart: no {_VALUE[head.what]} stands beside {cell!r}",
-                    hint="the header says which column holds what: depth, dimension, space, distance; a rule is written `rule, …`",
+                    hint="the header names the columns: depth, dimension, space, distance; a rule is written `rule, …`",
                 )
             label = cell
         elif head.what == "dimension":
