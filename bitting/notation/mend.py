@@ -137,5 +137,16 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
     yield text
 
 
-SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes)
+HEARD_AS = {"won": "one", "to": "two", "too": "two", "for": "four", "fore": "four", "ate": "eight"} | dict.fromkeys(
+    ("blank", "dash", "missing", "unknown", "unreadable", "x"), "?"
+)
+"""What may be written for a depth, or for a cut not known, that is heard."""
+
+
+def _as_heard(text: str, system: System) -> Iterator[str]:  # noqa: ARG001
+    yield re.sub(r"(?<!\w)[^\W\d_]+(?!\w)", lambda word: HEARD_AS.get(word[0].casefold(), word[0]), text)
+    yield re.sub(r"[_*]|(?<=\s)-(?=\s)", "?", text)
+
+
+SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes, _as_heard)
 """The slips that are tried: each gives the texts that a person may have meant, or the text itself."""
