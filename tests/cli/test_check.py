@@ -102,6 +102,8 @@ def test_faults_that_lie_apart_say_which_cuts_to_ask_for_again():
     result = run("check", "left 2143144 right 1124421", "-s", "plover")
     assert "faults apart may be slips apart: ask again for left cuts 2 and 3, left cuts 5 and 6" in result.stdout
     assert "ask again" not in run("check", ILLEGAL, "-s", "plover").stdout
+    whole = run("check", "CCACEBCDE CDBBDDDCC", "-s", "siskin").stdout  # too few changes concern every cut of the right
+    assert "slips apart: ask again for left cuts 5 and 6, all of right\n" in whole
 
 
 def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
