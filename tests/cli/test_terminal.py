@@ -158,6 +158,17 @@ def test_standard_input_that_is_no_text_is_no_answer(command: str) -> None:
     assert done.stderr.startswith(b"bitting: what stands on standard input is no text in utf-8")
 
 
+def test_a_workbook_is_not_written_to_a_terminal(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.append(["code"])  # type: ignore[union-attr]
+    book.save(tmp_path / "keys.xlsx")
+    status, shown = on_terminal(["batch", str(tmp_path / "keys.xlsx"), "-s", "wren", "-o", "-"], 80)
+    assert status == 2
+    assert "bitting: a workbook can't be shown on a terminal\n" in shown
+
+
 @pytest.mark.parametrize("command", ["check", "plan", "align"])
 def test_json_of_another_command_is_told_to_be_json(command: str) -> None:
     found = CliRunner().invoke(
