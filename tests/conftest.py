@@ -1,4 +1,4 @@
-"""How much README's command tries: a third of what is drawn at random, and of a list of cases those that end soon.
+"""How much README's command tries: a quarter of what is drawn at random, and of a list of cases those that end soon.
 
 Where the thorough tests are asked for (`-m "thorough or not thorough"`), every case is tried and three quarters of what is
 drawn, so that `.ci/run` ends in twelve minutes on two cores.
@@ -13,12 +13,12 @@ import pytest
 from hypothesis import settings
 
 settings.register_profile("whole", max_examples=75, deadline=None)
-settings.register_profile("third", max_examples=34, deadline=None)
+settings.register_profile("quarter", max_examples=25, deadline=None)
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Before any test is read, so that `drawn` knows."""
-    settings.load_profile("third" if config.option.markexpr == "not thorough" else "whole")
+    settings.load_profile("quarter" if config.option.markexpr == "not thorough" else "whole")
 
 
 def drawn(examples: int) -> settings:

@@ -11,6 +11,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from functools import partial
 from importlib import import_module
 from typing import Any
 
@@ -56,13 +57,11 @@ class LazyGroup(click.Group):
         """Run and exit, as click does, but for what click lets through: raw texts in complaints, and full disks."""
         if not standalone_mode or "_BITTING_COMPLETE" in os.environ:  # a shell asks how a line may go on
             return super().main(args, prog_name, complete_var, standalone_mode, **extra)
-        from bitting.cli.common import NO_ANSWER, tell, unwritten
+        from bitting.cli.common import NO_ANSWER, status_of, tell
 
+        given = list(sys.argv[1:] if args is None else args)
         try:
-            given = list(sys.argv[1:] if args is None else args)
-            status = super().main(given, prog_name, complete_var, False, obj=given, **extra)
-            if sys.stdout is not None:
-                sys.stdout.flush()
+            status = status_of(partial(super().main, given, prog_name, complete_var, False, obj=given, **extra))
         except click.ClickException as fault:
             words = io.StringIO()
             fault.show(words)
@@ -70,13 +69,7 @@ class LazyGroup(click.Group):
             if isinstance(fault, click.UsageError) and "unexpected extra argument" in fault.message:
                 tell("a code or a list of readings with blanks in it is put in quotes: 'left: … / right: …'")
             status = NO_ANSWER
-        except (click.Abort, KeyboardInterrupt):
-            tell("\nbitting: broken off, nothing was answered")
-            status = NO_ANSWER
-        except OSError as fault:
-            unwritten(fault)
-            status = NO_ANSWER
-        sys.exit(status or 0)
+        sys.exit(status)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):

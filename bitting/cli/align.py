@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import datetime
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, known_system, piped, print_json, say_fitted, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, piped, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import Instrument, gauge_options, length_of, tolerance_option, touched, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.machine.align.alignment import Alignment
-    from bitting.machine.align.history import History
     from bitting.model import System
     from bitting.systemfile.machine import Corrections
 
@@ -66,8 +67,10 @@ def command(
     its history.
     """
     from bitting.machine.align.alignment import align
-    from bitting.machine.inspect.lengths import parse_place
+    from bitting.model.value import as_json as as_json_value
     from bitting.notation import parse_code, parse_readings
+    from bitting.notation.lengths import parse_place
+    from bitting.report.align import alignment_lines, history_lines
 
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)
     result = align(
@@ -86,22 +89,16 @@ def command(
         cured = machine is not None and curable(result, left_right)
         allowed = system.measuring.tolerance if tolerance is None else length_of(tolerance, system)
         others = [system.path, *([machine] if machine is not None else [])]
-        kept, keep = appended(history, result, date or _today(), adjusted or cured, allowed, others)
+        day = date or datetime.date.today().isoformat()
+        kept, keep = appended(history, result, day, adjusted or cured, allowed, others)
     # a history that can't be kept is found before the machine file changes: corrections written twice would add up
     corrections, note = _correct(machine, result, system, fresh, left_right)
     if keep is not None:
         keep()
-    if as_json:
-        _print(result, kept, corrections, note)
-    else:
-        from bitting.report.align import alignment_lines, history_lines
-
-        for line in alignment_lines(result, system, kept):
-            say_fitted(line)
-        if note:
-            say_fitted(note)
-        for line in () if kept is None else history_lines(kept, system):
-            say_fitted(line)
+    beside = {"history": as_json_value(kept)} if kept is not None else {}
+    beside |= {"corrections": as_json_value(corrections)} if note else {}
+    charts = () if kept is None else history_lines(kept, system)
+    give(as_json, result.as_dict() | beside, chain(alignment_lines(result, system, kept), [note] * bool(note), charts))
     steady = result.verdict == "leave" and not (kept and kept.signals)
     return GOOD if steady else BAD_NEWS
 
@@ -124,12 +121,6 @@ def _keys(readings: tuple[str, ...]) -> list[str]:
     return texts
 
 
-def _today() -> str:
-    from datetime import date
-
-    return date.today().isoformat()
-
-
 def _correct(
     path: str | None, result: Alignment, system: System, fresh: bool, left_right: bool
 ) -> tuple[Corrections | None, str]:
@@ -144,15 +135,3 @@ def _correct(
     return correct(
         path, result, system, fresh=fresh, left_right=left_right, inputs=inputs
     ), f"Corrections written to {path}."
-
-
-def _print(result: Alignment, kept: History | None, corrections: Corrections | None, note: str) -> None:
-    """The JSON; the history's charts and the corrections stand beside the answer where they were asked for."""
-    import attr
-
-    answer = result.as_dict()
-    if kept is not None:
-        answer["history"] = attr.asdict(kept, retain_collection_types=False)
-    if note:
-        answer["corrections"] = None if corrections is None else attr.asdict(corrections)
-    print_json(answer)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING
 
 import click
 
@@ -73,20 +73,14 @@ def _progress() -> Iterator[Callable[[int], Callable[[int], None]] | None]:
     if sys.stderr is None or not sys.stderr.isatty():
         yield None
         return
-    bars: list[Any] = []
+    with ExitStack() as bars:
 
-    def start(size: int) -> Callable[[int], None]:
-        bar = click.progressbar(length=max(size, 1), label="checking", file=sys.stderr)
-        bars.append(bar)
-        bar.__enter__()
-        step: Callable[[int], None] = bar.update
-        return step
+        def start(size: int) -> Callable[[int], None]:
+            bar = click.progressbar(length=max(size, 1), label="checking", file=sys.stderr)
+            step: Callable[[int], None] = bars.enter_context(bar).update
+            return step
 
-    try:
         yield start
-    finally:
-        for bar in bars:
-            bar.__exit__(None, None, None)
 
 
 @click.command("batch", cls=Command)

@@ -179,32 +179,40 @@ def _bounded(text: str) -> str:
 
 
 def answers(function: F) -> F:
-    """Turn what a user can cause into exit status 2 with the reason on standard error and nothing on standard output.
-
-    A prompt that is broken off and an answer that can't be written (disk full, reader gone) are no bad news either.
-    """
+    """Turn what a user can cause into exit status 2 with the reason on standard error and nothing on standard output."""
 
     @functools.wraps(function)
     def guarded(*args: Any, **kwargs: Any) -> None:
-        try:
-            with one_run():
-                status = function(*args, **kwargs)
-            tell_doubts()
-            if sys.stdout is not None:
-                sys.stdout.flush()
-        except BittingError as fault:
-            tell_doubts()
-            complain(fault)
-            status = NO_ANSWER
-        except (click.Abort, KeyboardInterrupt):
-            tell("\nbitting: broken off, nothing was answered")
-            status = NO_ANSWER
-        except OSError as fault:
-            unwritten(fault)
-            status = NO_ANSWER
-        sys.exit(status)
+        def answer() -> int:
+            try:
+                with one_run():
+                    status: int = function(*args, **kwargs)
+                tell_doubts()
+            except BittingError as fault:
+                tell_doubts()
+                complain(fault)
+                return NO_ANSWER
+            return status
+
+        sys.exit(status_of(answer))
 
     return guarded  # type: ignore[return-value]
+
+
+def status_of(answer: Callable[[], int | None]) -> int:
+    """The exit status that it gives; a prompt that is broken off and an answer that can't be written (disk full, reader
+    gone) are no bad news either."""
+    try:
+        status = answer()
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except (click.Abort, KeyboardInterrupt):
+        tell("\nbitting: broken off, nothing was answered")
+        return NO_ANSWER
+    except OSError as fault:
+        unwritten(fault)
+        return NO_ANSWER
+    return status or GOOD
 
 
 def unwritten(fault: OSError) -> None:
@@ -221,17 +229,14 @@ def unicode_out() -> bool:
     return encoding.lower().replace("-", "") in ("utf8", "utf16", "utf32")
 
 
-def say(line: str = "", colour: str | None = None, ending: str = "") -> None:
-    """One line of an answer, coloured on a terminal only (or its `ending` alone, where there is one).
-
-    What a terminal would obey is written out.
+def say(line: str = "", colour: str | None = None) -> None:
+    """One line of an answer, coloured on a terminal only; what a terminal would obey is written out.
 
     The stream is named, as click writes UTF-8 to one that says it is ASCII otherwise.
     """
     for doubt in _doubts_said():
         click.echo(click.style(shown(doubt), fg="yellow"), file=sys.stdout)
-    plain, marked = (shown(line), shown(ending)) if ending or colour is None else ("", shown(line))
-    click.echo(plain + (click.style(marked, fg=colour) if colour else marked), file=sys.stdout)
+    click.echo(click.style(shown(line), fg=colour) if colour else shown(line), file=sys.stdout)
 
 
 def tell(line: str) -> None:
@@ -253,18 +258,15 @@ def say_fitted(line: str) -> None:
 
     Rows of a table, which have gaps between their cells, stay as they are.
     """
-    if sys.stdout is not None and sys.stdout.isatty():
-        import shutil
-        import textwrap
+    if sys.stdout is None or not sys.stdout.isatty() or "  " in line.lstrip():
+        say(line)
+        return
+    import shutil
 
-        columns = max(20, shutil.get_terminal_size().columns)
-        text = line.lstrip(" ")
-        if len(line) > columns and "  " not in text:
-            margin = " " * (len(line) - len(text))
-            for part in textwrap.wrap(text, columns, initial_indent=margin, subsequent_indent=margin + "  "):
-                say(part)
-            return
-    say(line)
+    from bitting.report.table import folded
+
+    for part, _ in folded([(line, None)], shutil.get_terminal_size().columns):
+        say(part)
 
 
 def complain(fault: BittingError, where: str = "", but: str = "") -> None:

@@ -10,8 +10,7 @@ import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, lock_names, system_option, tell
 from bitting.cli.help import Command
-from bitting.cli.options import unit_option
-from bitting.errors import BittingError
+from bitting.cli.options import may_draw, unit_option
 
 if TYPE_CHECKING:
     from bitting.completion import Completion
@@ -58,31 +57,23 @@ def command(
     from bitting.completion import complete
     from bitting.notation import parse_code, parse_readings
     from bitting.report.complete import completion_lines
+    from bitting.report.table import folded
 
     system = known_system(system_name)
     if svg is not None:
-        _may_draw(svg, force, system)
+        may_draw(svg, force, [system.path])
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     listed = JSON_CODES if limit is None else limit
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:
         _draw(answer, system, svg, force)
-    columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100
     shown = ONE_SCREEN if limit is None else limit
-    give(as_json, answer, completion_lines(answer, asked.plain, system, shown, columns))
+    lines = completion_lines(answer, asked.plain, system, shown)
+    give(as_json, answer, folded(((line, None) for line in lines), shutil.get_terminal_size().columns))
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")
     return GOOD if answer.count else BAD_NEWS
-
-
-def _may_draw(path: str, force: bool, system: System) -> None:
-    """Find out before the work whether its picture can be kept."""
-    from bitting.files import may_write
-
-    if path == "-":
-        raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
-    may_write(path, force=force, inputs=[system.path])
 
 
 def _draw(answer: Completion, system: System, path: str, force: bool) -> None:

@@ -16,6 +16,7 @@ from bitting.cli.options import (
     ask_all,
     contact_option,
     key_options,
+    may_draw,
     touched,
     unit_option,
 )
@@ -107,7 +108,7 @@ def command(
     known = _known_key(known_key, systems, zero)
     inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
-        _check_target(svg, force=force, inputs=inputs)
+        may_draw(svg, force, inputs)
     bench = _bench(systems, measured, unit, width, place)
     called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
     of_known = (("Readings of the key of known code", known_key.against), ("Its code", known_key.against_code))
@@ -197,13 +198,3 @@ def _with_zero(
     zero_sd = None if zero is None else length_option(zero, "zero", system)
     model = model_with(system, made=measured.made, caliper=measured.caliper)
     return evolve(bench, zero=zero_from(readings, parse_code(code, system), model, zero_sd=zero_sd, unworn=unworn))
-
-
-def _check_target(svg: str, *, force: bool, inputs: list[str]) -> None:
-    from bitting.files import may_write
-
-    if svg == "-":
-        raise BittingError(
-            "standard output takes the answer, so the drawing needs a file", hint="name one: --svg FILE.svg"
-        )
-    may_write(svg, force=force, inputs=inputs)

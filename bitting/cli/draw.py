@@ -13,7 +13,7 @@ from bitting.cli.help import Command
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
-    from bitting.model import Code
+    from bitting.model import Code, System
 
 EPILOG = """Printed at 100 % the drawing has the size of the key; the bar at its foot tells.
 
@@ -52,6 +52,7 @@ def command(
             "only one answer fits on standard output, and `-o -` sends the drawing there",
             hint="name a file with -o FILE.svg, or leave --json and --blocks out",
         )
+    from bitting.checking import check
     from bitting.notation import parse_code
 
     system = known_system(system_name)
@@ -60,6 +61,7 @@ def command(
 
         may_write(str(output), force=force, inputs=[system.path])
     parsed = parse_code(ask(code, "Code"), system)
+    legal = check(parsed, suggest=False).legal
     if output is not None:
         from bitting.files import write_whole
         from bitting.report.drawing import draw_svg
@@ -67,11 +69,10 @@ def command(
         svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
         if output == "-":
             click.echo(svg, file=sys.stdout, nl=False)
-            return _status(parsed)
+            return _status(legal, system)
         write_whole(Path(output), svg, force=force, inputs=[system.path])
     web = _web(parsed)
     if as_json:
-        legal = _status(parsed, quiet=True) == GOOD
         print_json({"system": system.name, "output": output, "legal": legal, "web": web})
     elif blocks:
         import shutil
@@ -84,7 +85,7 @@ def command(
         before = " before its walls are eased" if ease else ""
         left = "" if web is None else f"; metal left across the blade, at least: {system.in_own(web)}{before}"
         say(f"drawn to {output}{left}")
-    return _status(parsed)
+    return _status(legal, system)
 
 
 def _web(code: Code) -> float | None:
@@ -94,12 +95,9 @@ def _web(code: Code) -> float | None:
     return None if code.depths is None else least_web(code.system, code.depths)
 
 
-def _status(code: Code, quiet: bool = False) -> int:
+def _status(legal: bool, system: System) -> int:
     """A drawing looks as good for a code that no key may have: say so."""
-    from bitting.checking import check
-
-    if check(code, suggest=False).legal:
+    if legal:
         return GOOD
-    if not quiet:
-        tell(f"this is no legal code of {code.system.name}: `bitting check` says why")
+    tell(f"this is no legal code of {system.name}: `bitting check` says why")
     return BAD_NEWS

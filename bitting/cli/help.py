@@ -144,13 +144,6 @@ class Command(click.Command):
         json = click.Option(["--json", "as_json"], is_flag=True, help="Print the answer as JSON and nothing else.")
         super().__init__(name, callback=answers(callback), params=[*params, json], **others)
 
-    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """What `--help` prints."""
-        self.format_usage(ctx, formatter)
-        self.format_help_text(ctx, formatter)
-        self.format_options(ctx, formatter)
-        self.format_epilog(ctx, formatter)
-
     def whole_help(self, ctx: click.Context) -> str:
         """Everything there is to say, however long."""
         self.whole = True

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, print_json, say, say_fitted, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import (
     Instrument,
@@ -63,6 +63,7 @@ def command(
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.inspect.inspection import inspect
     from bitting.notation import parse_code, parse_readings
+    from bitting.report.inspect import inspection_lines
 
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)
     gauge = instrument.gauge(system)
@@ -82,18 +83,7 @@ def command(
         place_tolerance=length_of(place_tolerance, system),
         against=None if against is None else parse_readings(texts[2], system, unit),
     )
-    if as_json:
-        print_json(result.as_dict())
-    else:
-        from bitting.report.inspect import COLOURS, inspection_lines
-
-        for line in inspection_lines(result, system, shutil.get_terminal_size().columns):
-            body = not line.startswith("cut ")  # a head ends in such a word too
-            verdict = next((word for word in COLOURS if body and line.endswith(f"  {word}")), None)
-            if verdict is None:
-                say_fitted(line)
-            else:
-                say(line.removesuffix(verdict), ending=verdict, colour=COLOURS[verdict])
+    give(as_json, result, inspection_lines(result, system, shutil.get_terminal_size().columns))
     return GOOD if result.verdict == "pass" else BAD_NEWS
 
 

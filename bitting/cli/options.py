@@ -172,7 +172,7 @@ gauge_options = as_one(
 
 def length_of(text: str | None, system: System) -> float | None:
     """A length that an option may give, in the system's unit."""
-    from bitting.machine.inspect.lengths import parse_length
+    from bitting.notation.lengths import parse_length
 
     return None if text is None else parse_length(text, system)
 
@@ -192,6 +192,15 @@ def touched(system: System, contact: str | None, jaw: str | None) -> System:
             hint="a ball or a pin's round end: 0.5 for one a millimetre across",
         )
     return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
+
+
+def may_draw(path: str, force: bool, inputs: Sequence[str]) -> None:
+    """Find out before the work whether a picture beside the answer can be kept."""
+    from bitting.files import may_write
+
+    if path == "-":
+        raise BittingError("standard output holds the answer, not the picture", hint="name a file: --svg FILE.svg")
+    may_write(path, force=force, inputs=inputs)
 
 
 def ask_all(asked: Sequence[tuple[str, str | None]], hint: str = "") -> list[str]:

@@ -191,11 +191,13 @@ def caliper_step(caliper: str | None, system: System) -> float:
 
 
 def length_option(text: str, name: str, system: System, most: float = 2.0) -> float:
-    """A length given to --`name`, in the system's unit, from 0 to `most` millimetres."""
+    """A length given to --`name`, in the system's unit or another that it names, from 0 to `most` millimetres."""
+    from bitting.notation.lengths import parse_length
+
     words = ", ".join(WEAR) + " or " if name == "wear" else ""
     try:
-        value = float(text.strip().removeprefix("±").replace(",", "."))
-    except ValueError:
+        value = parse_length(text.strip().removeprefix("±"), system)
+    except BittingError:
         value = math.nan
     if not 0 <= value <= system.from_mm(most):
         raise BittingError(

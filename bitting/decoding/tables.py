@@ -19,6 +19,8 @@ from bitting.decoding.likelihood import COARSE, FINE, CutLikelihood, density_tab
 from bitting.decoding.model import MeasurementModel
 from bitting.model import Place, System
 
+AT_ONCE = 2_000_000
+"""Places at which densities are read off at a time."""
 HOPELESS_LOG = -1e3
 """Stands for the likelihood where none is worked out."""
 
@@ -125,13 +127,15 @@ def log_likelihoods(
         at = np.flatnonzero(alike == sd)
         table = density_table(float(sd), model, fine=fine)
         table = table.most if most else table if mean is None else table.mean(mean)
-        found = table(turn * centres[at].reshape(-1, *(1,) * (x.ndim - 1)) - x[owner[at]])  # (K, components, rows, …)
-        if total is None:
-            total = np.zeros((found.shape[0], *x.shape))
-        for row, own, weight in zip(range(at.size), owner[at].tolist(), relative[at].tolist(), strict=True):
-            part = found[:, row]
-            part *= weight
-            total[:, own] += part
+        for some in np.array_split(at, 1 + at.size * x[0].size // AT_ONCE):
+            centre = centres[some].reshape(-1, *(1,) * (x.ndim - 1))
+            found = table(turn * centre - x[owner[some]])  # (K, components, rows, …)
+            if total is None:
+                total = np.zeros((found.shape[0], *x.shape))
+            for row, own, weight in zip(range(some.size), owner[some].tolist(), relative[some].tolist(), strict=True):
+                part = found[:, row]
+                part *= weight
+                total[:, own] += part
     assert total is not None  # every cut has readings
     total += np.exp(floors - top).reshape(-1, *(1,) * (x.ndim - 1))
     np.log(total, out=total)

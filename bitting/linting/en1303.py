@@ -19,13 +19,13 @@ from typing import Any
 
 from attrs import frozen
 
-from bitting.diagram import Counter, Diagram, Purse, code_space
-from bitting.diagram.occurrence import must, write
+from bitting.diagram import Counter, Purse
+from bitting.diagram.occurrence import must
 from bitting.diagram.space import coupled
 from bitting.errors import TooLargeError
 from bitting.linting.result import LintFinding
 from bitting.linting.rules import MOST_CELLS, MOST_STEPS
-from bitting.model import Place, Rule, System
+from bitting.model import Rule, System
 from bitting.model.value import Value
 from bitting.rules import idle, read_rule
 
@@ -84,8 +84,8 @@ class Graded(Value):
     most_equal: int | None
 
 
-def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
-    """Every grade, with a code of the system that breaks its limits where there is one; `total` legal codes."""
+def grades(system: System, total: int) -> Iterator[Graded]:
+    """Every grade against the `total` legal codes of a system."""
     detainers = sum(lane.track.cuts for lane in system.lanes)
     longest = max(lane.track.cuts for lane in system.lanes)
     counter = Counter(system, Purse(MOST_STEPS, MOST_CELLS))
@@ -96,7 +96,7 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
             counted[limits] = _usable(counter, grade)
         usable = counted[limits]
         met = None if usable is None else usable >= grade.differs and detainers >= grade.detainers
-        graded = Graded(
+        yield Graded(
             grade=grade.grade,
             met=met if detainers >= grade.detainers else False,
             by_rules=None if usable is None else usable == total,
@@ -107,11 +107,6 @@ def grades(system: System, total: int) -> Iterator[tuple[Graded, str | None]]:
             most_identical=grade.most_identical(longest),
             most_equal=grade.most_equal,
         )
-        try:
-            breaks = None if usable in (None, total) else _breaks(system, grade)
-        except TooLargeError:
-            breaks = None
-        yield graded, breaks
 
 
 def _runs(system: System, grade: Grade) -> list[Rule]:
@@ -160,49 +155,13 @@ def _signed(counter: Counter, lanes: tuple[int, ...], base: Sequence[Rule], choi
     return (-1 if len(over) % 2 else 1) * counter.of(lanes, [*base, *over])
 
 
-def _breaks(system: System, grade: Grade) -> str | None:
-    """A legal code that breaks a grade's limits: one that overuses a depth, otherwise one with too long a run.
-
-    A run is found by going where the limit leaves fewer ways to go on. The limit speaks of one lane, so the space with it
-    and the space without it have the same diagrams, layer by layer.
-    """
-    for lane in range(len(system.lanes)):
-        for rule in _overused(system, grade, lane):
-            over = code_space(system, rules=[*must(system), rule])
-            if over.count:
-                return write(system, over.unrank(0))
-    whole = code_space(system)
-    for rule in _runs(system, grade):
-        within = code_space(system, rules=[*must(system), rule])
-        if within.count != whole.count:
-            rows = [list(row) for row in whole.unrank(0)]
-            for ours, theirs in zip(whole.diagrams, within.diagrams, strict=True):
-                if ours.count != theirs.count:
-                    for place, depth in _parting(ours, theirs):
-                        rows[place.lane][place.cut] = depth
-            return write(system, rows)
-    return None
-
-
-def _parting(ours: Diagram, theirs: Diagram) -> Iterator[tuple[Place, int]]:
-    """Depth by depth a way that only the first of two diagrams has; the second has fewer ways, all of them shared."""
-    node, other = 0, 0
-    for i, layer in enumerate(ours.layers):
-        for depth, child in enumerate(layer.children[node].tolist()):
-            shared = int(theirs.layers[i].children[other, depth]) if other >= 0 else -1
-            if child >= 0 and ours.counts[i + 1][child] != (theirs.counts[i + 1][shared] if shared >= 0 else 0):
-                yield layer.place, depth
-                node, other = child, shared
-                break
-
-
 def report(system: System, total: int) -> tuple[list[LintFinding], dict[str, Any]]:
     """What the comparison is worth, one note a grade, and the figures."""
     findings = [LintFinding("en-1303", "note", f"EN 1303 by grade: {STANDING}")]
     figures = []
-    for graded, breaks in grades(system, total):
+    for graded in grades(system, total):
         figures.append(graded.as_dict())
-        findings.append(LintFinding("en-1303", "note", _said(graded, total), breaks))
+        findings.append(LintFinding("en-1303", "note", _said(graded, total)))
     return findings, {"standing": STANDING, "grades": figures}
 
 

@@ -8,54 +8,39 @@ Three slips are counted, each over every legal code and every place where it can
 
 A slip that goes unnoticed is a pair of legal codes that differ in just this way. Pairs are counted by two walks through
 the diagram at once: together from the root, apart where the slip happens, each cut the same after it. Where the two
-walks meet again in one node, every completion of it finishes both. So the shares are exact, and no code is listed. Only
-where more than `MOST_PAIRS` pairs of nodes have to be kept apart are the shares estimated from codes drawn at random,
-and then the answer says so.
+walks meet again in one node, every completion of it finishes both. So the shares are exact, and no code is listed. Where
+more than `MOST_PAIRS` pairs of nodes have to be kept apart no share is given, and the answer says so.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from fractions import Fraction
-from math import sqrt
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from attrs import frozen
 
-from bitting.arrays import Array, Flags, Int32s
+from bitting.arrays import Array
 from bitting.diagram import CodeSpace, Diagram
 from bitting.diagram.space import arrivals, onward
-from bitting.diagram.walk import legality_within
 from bitting.model import Place
 from bitting.model.value import Value
 
 MOST_PAIRS = 2_000_000
-DRAWS = 4_000
 MOST_ROWS = 5_000_000
 """Pairs of all layers before equal ones are made one: some seconds, and 300 MB where they are of one layer."""
-MOST_STEPS = 150_000_000
-"""Cuts looked up for an estimate: some seconds."""
 
 SLIPS = ("any_depth", "off_by_one", "swap")
 
 
 @frozen
 class Slips(Value):
-    """Of all slips of a kind, the share that another legal code hides; None where none can happen.
-
-    `exact`: counted, not estimated; otherwise `sd` is the largest standard error of the three.
-    """
+    """Of all slips of a kind, the share that another legal code hides, counted exactly; None where none can happen."""
 
     any_depth: float | None
     off_by_one: float | None
     swap: float | None
-    exact: bool = True
-    sd: float = 0.0
-
-    def as_dict(self) -> dict[str, Any]:
-        """The figures by name; `sd` only where they are estimated."""
-        return {name: value for name, value in super().as_dict().items() if name != "sd" or not self.exact}
+    exact: Literal[True] = True
 
 
 class _TooMany(Exception):
@@ -66,25 +51,24 @@ MOST_SLIPS = 300_000
 """Slips of one cut (cuts times pairs of depths) that are followed through a diagram; a key has some hundreds."""
 
 
-def unnoticed(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> Slips | None:
+def unnoticed(space: CodeSpace) -> Slips | None:
     """The shares for a code space with at least one code; None where there are more slips than seconds to follow them."""
     sizes = [int(layer.children.shape[1]) for diagram in space.diagrams for layer in diagram.layers]
     if sum(size**2 for size in sizes) > MOST_SLIPS:
         return None
     try:
-        hidden, all_slips = exact_slips(space, most_pairs)
+        hidden, all_slips = exact_slips(space)
     except _TooMany:
-        return _estimated(space) if DRAWS * sum(sizes) * len(sizes) <= MOST_STEPS else None
+        return None
     any_depth, off_by_one, swap = (float(h / a) if a else None for h, a in zip(hidden, all_slips, strict=True))
     return Slips(any_depth, off_by_one, swap)
 
 
-def exact_slips(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> tuple[list[Fraction], list[Fraction]]:
+def exact_slips(space: CodeSpace) -> tuple[list[Fraction], list[Fraction]]:
     """(slips that stay legal, all slips) of each kind in `SLIPS`, per legal code."""
     hidden, happen = [Fraction(0)] * 3, [Fraction(0)] * 3
     for diagram in space.diagrams:
-        walker = _Walker(diagram, most_pairs)
-        found, possible = walker.count()
+        found, possible = _Walker(diagram).count()
         for kind in range(3):
             hidden[kind] += Fraction(found[kind], diagram.count)
             happen[kind] += Fraction(possible[kind], diagram.count)
@@ -94,8 +78,8 @@ def exact_slips(space: CodeSpace, most_pairs: int = MOST_PAIRS) -> tuple[list[Fr
 class _Walker:
     """Counts pairs of ways through one diagram."""
 
-    def __init__(self, diagram: Diagram, most_pairs: int) -> None:
-        self.diagram, self.most, self.rows = diagram, most_pairs, 0
+    def __init__(self, diagram: Diagram) -> None:
+        self.diagram, self.rows = diagram, 0
         self.tables = [layer.children.astype(np.int64) for layer in diagram.layers]
         slips = sum(2 * table.shape[1] for table in self.tables)
         self.kind: type[np.int64] | type[object] = np.int64 if diagram.count < 2**62 // max(slips, 1) else object
@@ -151,7 +135,7 @@ class _Walker:
     def _together(self, a: Array, b: Array, ways: Array, size: int) -> tuple[Array, Array, Array]:
         """Equal pairs of nodes, of layers of that size, made one."""
         key, number = np.unique(a * size + b, return_inverse=True)
-        if len(key) > self.most:
+        if len(key) > MOST_PAIRS:
             raise _TooMany
         summed = np.zeros((len(key), *ways.shape[1:]), self.kind)
         np.add.at(summed, number, ways)
@@ -205,42 +189,3 @@ class _Walker:
             a, b, ways = self._together(a[on], b[on], ways[on], size)
         last = self.tables[end]
         return last[a, e], last[b, d], ways[:, None]
-
-
-def _estimated(space: CodeSpace) -> Slips:
-    """The shares among codes drawn at random (always the same ones), with their standard error."""
-    codes = np.array([[d for row in depths for d in row] for depths in space.sample(DRAWS, seed=1)], np.int32).T
-    sums = np.zeros((DRAWS, 3, 2))
-    legality = legality_within(space)
-    for slipped, happens in _slips(space, codes):
-        legal = legality.legal(slipped)
-        for kind, here in happens.items():
-            sums[:, kind] += np.stack([here & legal, here], axis=1)
-    shares: list[float | None] = []
-    errors = [0.0]
-    for kind in range(3):
-        hidden, happen = sums[:, kind, 0], sums[:, kind, 1]
-        if not happen.any():
-            shares.append(None)
-            continue
-        share = hidden.sum() / happen.sum()
-        shares.append(float(share))
-        errors.append(float((hidden - share * happen).std()) / float(happen.mean()) / sqrt(DRAWS))
-    any_depth, off_by_one, swap = shares
-    return Slips(any_depth, off_by_one, swap, exact=False, sd=max(errors))
-
-
-def _slips(space: CodeSpace, codes: Int32s) -> Iterator[tuple[Int32s, dict[int, Flags]]]:
-    """Every slip of codes (cuts, codes): what it makes of them, and by the place of its kind in `SLIPS` of which it is one."""
-    at = 0
-    for lane in space.system.lanes:
-        for cut in range(lane.track.cuts):
-            for other in range(len(lane.track.labels)):
-                slipped = codes.copy()
-                slipped[at] = other
-                yield slipped, {0: codes[at] != other, 1: np.abs(codes[at] - other) == 1}
-            if cut:
-                swapped = codes.copy()
-                swapped[[at - 1, at]] = codes[[at, at - 1]]
-                yield swapped, {2: codes[at - 1] != codes[at]}
-            at += 1

@@ -124,8 +124,7 @@ def _slips_said(slips: readout.Slips) -> str:
         parts.append(f"{percent(slips.any_depth)} of the slips in one cut{one}")
     if slips.swap is not None:
         parts.append(f"{percent(slips.swap)} of the exchanges of two neighbours")
-    how = "exact" if slips.exact else f"estimated from {readout.DRAWS:,} codes drawn at random, ± {slips.sd:.1%}"
     return (
-        f"when a code is read out, {listed(parts)} give another legal code, so nobody notices ({how}; every legal code "
+        f"when a code is read out, {listed(parts)} give another legal code, so nobody notices (exact; every legal code "
         f"and every slip equally likely)"
     )

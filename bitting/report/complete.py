@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from textwrap import wrap
 
 from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
@@ -22,18 +21,8 @@ CAUTION = (
 FACTS_SHOWN = 5
 
 
-def completion_lines(answer: Completion, code: str, system: System, shown: int, columns: int = 100) -> Iterator[str]:
-    """The answer for a terminal `columns` wide; `shown` is how many codes, and about how many tries, to print."""
-    for line in _lines(answer, code, system, shown):
-        indent = len(line) - len(line.lstrip())
-        yield from (
-            wrap(line, columns, subsequent_indent=" " * (indent + 4 if indent else 0))
-            if len(line) > columns
-            else [line]
-        )
-
-
-def _lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
+def completion_lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
+    """The answer for people; `shown` is how many codes, and about how many tries, to print."""
     at = f" at the cuts that {answer.lock!r} reads" if answer.lock else ""
     if not answer.count:
         yield f"No legal code of {system.name} fits {code}{at}."

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import zip_longest
 
 from bitting.machine.inspect.limits import CutLimits, Limits
 from bitting.machine.inspect.result import InspectedCut, InspectedPlace, Inspection
 from bitting.model import System
-from bitting.report.table import table
+from bitting.report.table import Line, table
 from bitting.text import DIGITS, percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
@@ -26,7 +27,7 @@ GOOD_LOOKING_MM = 0.01
 
 
 COLOURS = {"pass": "green", "scrap": "red", "recut": "yellow", "too close to tell": "cyan"}
-"""The verdicts that end a row of the table, and what a terminal may show them in."""
+"""The verdicts that end a row of the table, and what a terminal may show the row in."""
 
 
 def number(length: float, system: System, unit: str | None = None, sign: str = "") -> str:
@@ -57,7 +58,7 @@ def _whole(result: Inspection) -> str:
     return "pass by the web" if result.web_alone and result.verdict == "pass" else result.verdict
 
 
-def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str]:
+def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str | Line]:
     """The answer for a terminal of so many columns.
 
     The table is in the unit that the key was measured in, the most suspicious cut first. Where it is too wide, the limits
@@ -164,18 +165,19 @@ def _ability(result: Inspection, system: System) -> Iterator[str]:
         )
 
 
-def _tables(result: Inspection, system: System, columns: int) -> Iterator[str]:
+def _tables(result: Inspection, system: System, columns: int) -> Iterator[Line]:
     unit, other = result.readings_unit, "mm" if result.readings_unit != "mm" else "thou"
     shown = "works at" if result.against else "nominal"
     head = ("cut", "depth", shown, "to pass", "recut", "scrap", "reads", f"off {unit}", other, "inside", "")
     rows = [head, *(_cells(cut, system, unit, other) for cut in sorted(result.cuts, key=_suspicion))]
+    colours = [None, *(COLOURS.get(row[-1]) for row in rows[1:])]
     whole = list(table(rows, align="lrrlllrrrrl", ruled=False))
     if max(map(len, whole)) > columns:
         limits = [(row[0], *row[3:6]) for row in rows]
         whole = list(table([row[:3] + row[6:] for row in rows], align="lrrrrrrl", ruled=False))
         what = "What passes; past the other limits a cut is surely out:"
         whole += ["", what, *table(limits, align="llll", ruled=False)]
-    yield from whole
+    yield from zip_longest(whole, colours)
 
 
 def _suspicion(cut: InspectedCut) -> tuple[int, float]:

@@ -37,7 +37,7 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
 
     under = " " * len(bullet)
     whole = text.replace(" %", "\u00a0%")  # a per cent sign stays with its number
-    for line in textwrap.wrap(whole, max(columns, 40), initial_indent=bullet, subsequent_indent=under):
+    for line in textwrap.wrap(whole, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
         yield line.replace("\u00a0%", " %"), colour
 
 

@@ -14,22 +14,17 @@ bitting.errors.BittingError: no system is called 'plovr'
 
 from __future__ import annotations
 
-import errno
 import os
-import stat
 import tomllib
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from bitting.errors import BittingError, SystemFileError, nearest, shown
-from bitting.files import was_read
+from bitting.errors import BittingError, SystemFileError, nearest
+from bitting.files import read_whole, was_read
 from bitting.geometry.figures import faults_of
 from bitting.grammars import folder
 from bitting.model.system import System
 from bitting.systemfile.build import read_system, unusable
-
-MOST_BYTES = 1 << 20
-"""A system file is a page or two; a megabyte is something else, and is not read into memory."""
 
 
 def shipped_systems() -> tuple[str, ...]:
@@ -96,15 +91,26 @@ def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> 
     """
     given = os.fspath(name_or_path)
     if not isinstance(name_or_path, str) or given.endswith(".toml") or os.path.basename(given) != given:
-        return _sound(_read(given), sound)
+        path = given
+    else:
+        path = _found(given)
+    system = _read(path)
+    faults = [f"{fault.code}: {fault.message}" for fault in faults_of(system)] if sound else []
+    if faults:
+        raise unusable(system.path, faults)
+    return system
+
+
+def _found(given: str) -> str:
+    """The path of the file of the system that is called so, or of the file of that name."""
     known = known_systems()
     found = [system for system in known if system.name.casefold() == given.casefold()]
     if len(found) > 1:
         raise BittingError(twice_said(found), hint="give the path of the one you mean, or rename one under [system]")
     if found:
-        return _sound(_read(found[0].path), sound)
+        return found[0].path
     if given and os.path.isfile(given):
-        return _sound(_read(given), sound)
+        return given
     names = list(dict.fromkeys(system.name for system in known))
     near = nearest(given, names)
     meant = f"did you mean {near}? " if near else ""
@@ -119,41 +125,10 @@ def twice_said(found: Iterable[Known]) -> str:
     return f"{len(systems)} systems are called {systems[0].name!r}: {places}"
 
 
-def _sound(system: System, asked: bool) -> System:
-    """The system, unless its figures can't be meant and that was asked about."""
-    faults = [f"{fault.code}: {fault.message}" for fault in faults_of(system)] if asked else []
-    if faults:
-        raise unusable(system.path, faults)
-    return system
-
-
 def _read(path: str) -> System:
-    name = shown(path, lines=False)
-    file = shown(os.path.basename(path), lines=False) or name
+    was_read(path)
     try:
-        with open(path, "rb") as stream:
-            was_read(stream.fileno())
-            if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
-                raise OSError(errno.EINVAL, "it is a device, not a file")
-            raw = stream.read(MOST_BYTES + 1)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise SystemFileError(
-            f"the system file {name} can't be read: {reason}", faults=(f"{file}: {reason}",)
-        ) from None
-    except ValueError:  # a NUL in the path
-        raise SystemFileError(
-            f"{name!r} is no path of a file", faults=("the path has a character that no path has",)
-        ) from None
-    if len(raw) > MOST_BYTES:
-        raise unusable(
-            name, [f"{file}: found more than {MOST_BYTES:,} bytes; allowed: a system file is smaller than that"]
-        )
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise unusable(
-            name, [f"{file}: line {line}: found a byte that is not UTF-8; allowed: text saved as UTF-8"]
-        ) from None
+        text = read_whole(path, "the system file")
+    except BittingError as fault:
+        raise SystemFileError(fault.message, faults=(fault.message,), hint=fault.hint) from None
     return read_system(text, path)

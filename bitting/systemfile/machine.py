@@ -212,26 +212,18 @@ def read_machine(text: str, name: str = "machine file") -> Machine:
 def with_corrections(text: str, corrections: Corrections) -> str:
     """The text of a machine file with its `[corrections]` replaced (or added at the end); the rest stays as it is.
 
-    Only the lines between `[corrections]` and the next table are touched, so comments elsewhere survive.
-
-    >>> print(with_corrections("format = 1\\n[corrections]\\nspace = 9.0\\n[depth]\\n", Corrections(depth=-0.02)))
+    >>> print(with_corrections("format = 1\\n[corrections]\\nspace = 9.0\\n", Corrections(depth=-0.02)))
     format = 1
-    [depth]
-    <BLANKLINE>
     [corrections]
     depth = -0.02
     <BLANKLINE>
     """
-    kept: list[str] = []
-    inside = False
-    for line in text.splitlines():
-        if line.lstrip().startswith("["):
-            inside = line.split("#")[0].strip().replace(" ", "") == "[corrections]"
-        if not inside:
-            kept.append(line)
-    rows = [
-        f"{f.name} = {round(value, 6)!r}"
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    document["corrections"] = {
+        f.name: round(value, 6)
         for f in fields(Corrections)
         if (value := getattr(corrections, f.name)) is not None and value != 0
-    ]
-    return "\n".join([*kept, "", "[corrections]", *rows, ""])
+    }
+    return tomlkit.dumps(document)

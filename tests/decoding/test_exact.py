@@ -7,7 +7,7 @@ import pytest
 from attrs import evolve, fields
 from scipy.stats import norm
 
-from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
+from bitting.decoding import Decoded, Decoder, MeasurementModel, decode, likelihood
 from bitting.decoding.across import PairTable, pairs_of
 from bitting.decoding.grid import grid_for
 from bitting.decoding.likelihood import density_table, likelihoods_of
@@ -295,6 +295,19 @@ def test_many_repeats_integrate_as_few_do() -> None:
         model = MeasurementModel(0.05, 0.08, 0.06, 0.01, cut_sd=own)
         readings = make_readings(system, one([values, 8.1]))
         compare(system, readings, model, Brute(readings, system, model, points=401), 1e-6)
+
+
+def test_many_lists_cost_no_more_than_some(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = make_system(cuts=2, depths=THREE)
+    cuts = make_readings(system, one([[8.41, 8.44], [8.02, 8.1]])).cuts
+    told = Readings(system, "", system.unit, tuple(evolve(cut, list_number=n) for n in range(5) for cut in cuts))
+    few = Decoder(system, PLAIN).posterior(told)
+    assert max(len(cut.components) for cut in likelihoods_of(told, system, PLAIN)) == likelihood.HEAVIEST
+    monkeypatch.setattr(likelihood, "HEAVIEST", 10**6)
+    every = Decoder(system, PLAIN).posterior(told)
+    assert few.log_evidence == pytest.approx(every.log_evidence, abs=1e-4)
+    for place, shares in every.shares.items():
+        assert few.shares[place] == pytest.approx(shares, abs=1e-6)
 
 
 def test_a_lock_is_decoded_by_the_cuts_it_reads() -> None:

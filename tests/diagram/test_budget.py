@@ -59,7 +59,7 @@ def test_a_large_space_names_the_rule_early(tmp_path: Path, name: str) -> None:
         assert ("size-odd" if name == "long" else f"because of the rule '{rule}'") in told
 
 
-@pytest.mark.parametrize("name", but_long(LARGE, "depth uses", "long"))
+@pytest.mark.parametrize("name", but_long(LARGE, "depth uses", "long", "palindrome"))
 def test_a_single_code_of_a_large_space_is_checked_all_the_same(name: str) -> None:
     cuts, depths, rule = LARGE[name]
     system = read_system(text_of(cuts, depths, rule), "large.toml")

@@ -25,7 +25,6 @@ from bitting.machine.align.alignment import Alignment, align
 from bitting.machine.align.corrections import correct
 from bitting.machine.align.fit import Row, fit_terms
 from bitting.machine.align.history import COLUMNS, D2, History, appended, ewma, moving_sigma, shewhart
-from bitting.machine.inspect.lengths import PlaceReading, parse_place
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.steps import Step
@@ -42,6 +41,7 @@ from bitting.model import (
     Track,
     code_of,
 )
+from bitting.notation.lengths import PlaceReading, parse_place
 from bitting.report.align import alignment_lines
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine

@@ -28,6 +28,7 @@ from bitting.machine.inspect.decision import Guard, conformance
 from bitting.machine.inspect.inspection import inspect
 from bitting.machine.inspect.limits import limits
 from bitting.machine.inspect.pattern import find
+from bitting.machine.inspect.result import Inspection
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.model import (
     Across,
@@ -513,6 +514,11 @@ def test_command_with_bad_input_exits_2_and_prints_nothing(arguments: list[str],
     assert words in done.stderr
 
 
+def shown_lines(result: Inspection, system: System, columns: int = 120) -> list[str]:
+    """The lines of the answer without their colours."""
+    return [line if isinstance(line, str) else line[0] for line in inspection_lines(result, system, columns)]
+
+
 def test_the_table_fits_the_terminal_and_speaks_the_unit_of_the_readings() -> None:
     made = load_system("plover")
     thou = " / ".join(
@@ -520,7 +526,7 @@ def test_the_table_fits_the_terminal_and_speaks_the_unit_of_the_readings() -> No
         for name, row in (part.split(": ") for part in RIGHT.split(" / "))
     )
     result = inspect(parse_code(CODE, made), parse_readings(thou, made, "thou"), made)
-    narrow, wide = list(inspection_lines(result, made, 80)), list(inspection_lines(result, made, 200))
+    narrow, wide = shown_lines(result, made, 80), shown_lines(result, made, 200)
     table = narrow[narrow.index("") : narrow.index("", narrow.index("") + 1)]
     assert max(map(len, table)) <= 80
     for name, code in CODES.items():
@@ -532,9 +538,7 @@ def test_the_table_fits_the_terminal_and_speaks_the_unit_of_the_readings() -> No
             for t in [shipped.lanes[i].track]
             for side in ([shipped.lanes[i].side] if shipped.sided else shipped.sides or [None])
         ]
-        found = list(
-            inspection_lines(inspect(row, parse_readings(" / ".join(sorted(tracks)), shipped), shipped), shipped, 80)
-        )
+        found = shown_lines(inspect(row, parse_readings(" / ".join(sorted(tracks)), shipped), shipped), shipped, 80)
         assert max(len(line) for line in found if "  " in line) <= 80, name
     assert "What passes; past the other limits a cut is surely out:" in narrow
     assert sum(line.endswith("  pass") for line in wide) == 14
@@ -697,7 +701,7 @@ def test_what_the_jaw_adds_is_told_beside_what_is_read() -> None:
     plover = bitting.load_system("plover")
     code = bitting.parse_code("left: 2133244 / right: 1124421", plover)
     text = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.12 7.25 8.15 8.60"
-    lines = list(inspection_lines(bitting.inspect(code, bitting.parse_readings(text, plover), plover), plover))
+    lines = shown_lines(bitting.inspect(code, bitting.parse_readings(text, plover), plover), plover)
     row = next(line for line in lines if line.startswith("right 4 "))
     told = next(line for line in lines if line.startswith("right 4: too deep by"))
     off = float(re.search(r"([+-]0\.\d+)", row)[1])  # type: ignore[index]

@@ -540,16 +540,16 @@ def test_files_that_cant_be_read(tmp_path: Path) -> None:
     binary.write_bytes(b"format = 1\n# \xff\n")
     huge.write_bytes(b"#" * (1 << 20) + b"\n")
     for path, expected in (
-        (missing, "missing.toml: No such file or directory"),
-        (tmp_path, f"{tmp_path.name}: Is a directory"),
-        (binary, "binary.toml: line 2: found a byte that is not UTF-8; allowed: text saved as UTF-8"),
-        (huge, "huge.toml: found more than 1,048,576 bytes; allowed: a system file is smaller than that"),
+        (missing, "No such file or directory"),
+        (tmp_path, "Is a directory"),
+        (binary, "it is not UTF-8 text"),
+        (huge, "it is longer than 1,048,576 bytes, and no more are read"),
     ):
         with pytest.raises(SystemFileError) as caught:
             load_system(path)
-        assert caught.value.faults == (expected,)
-        assert str(path) in caught.value.message
-    with pytest.raises(SystemFileError, match="is no path of a file"):
+        assert caught.value.faults == (caught.value.message,)
+        assert caught.value.message == f"can't read the system file {str(path)!r}: {expected}"
+    with pytest.raises(SystemFileError, match="null"):
         load_system("a\0.toml")
 
 

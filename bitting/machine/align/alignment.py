@@ -41,11 +41,11 @@ from attrs import frozen
 from bitting.errors import BittingError
 from bitting.geometry.jaw import too_wide
 from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
-from bitting.machine.inspect.lengths import PlaceReading
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
 from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import Answer
+from bitting.notation.lengths import PlaceReading
 
 EXPANDED = 2.0
 STRUCTURAL = 2.58

@@ -19,9 +19,9 @@ from attrs import evolve, frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
-from bitting.machine.inspect.lengths import PlaceReading
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System
+from bitting.notation.lengths import PlaceReading
 
 
 @frozen

@@ -32,7 +32,6 @@ from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of
 from bitting.geometry.profile import Piece, swept
 from bitting.geometry.web import least_web
-from bitting.machine.inspect.lengths import lanes_named, parse_length
 from bitting.machine.plan import words
 from bitting.machine.plan.bite import milling_of, with_bites
 from bitting.machine.plan.dial import out_of_reach, with_turns
@@ -43,6 +42,7 @@ from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutt
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect
 from bitting.model.value import NOT_JSON, Value
+from bitting.notation.lengths import lanes_named, parse_length
 from bitting.notation.mend import mended
 from bitting.systemfile.machine import Machine
 

@@ -17,6 +17,7 @@ from attrs import frozen
 
 from bitting.errors import BittingError, nearest
 from bitting.model import System
+from bitting.notation.readings import UNITS
 
 _NUMBER = r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)"
 _LENGTH = re.compile(rf"\s*({_NUMBER})\s*(mm|in|thou|)\s*", re.IGNORECASE)
@@ -42,8 +43,6 @@ class PlaceReading:
 
 
 def _factor(unit: str, system: System) -> float:
-    from bitting.notation.readings import UNITS
-
     return system.from_mm(float(UNITS[unit.lower()])) if unit else 1.0
 
 
