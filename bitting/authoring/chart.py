@@ -291,7 +291,7 @@ def _needed(cell: str, row: int, what: str) -> _Value:
     if value is None:
         raise BittingError(
             f"row {row} of the chart: {cell!r} is no {what}",
-            hint="write a number, such as 8.60, .318 or 8,60; a line that is only words begins with #",
+            hint="write 8.60, .318 or 8,60; # begins a line that is only words",
         )
     return value
 

@@ -361,7 +361,7 @@ def _cut_names(system: System) -> dict[str, tuple[str | None, str, int]]:
 
 def _uncertain(row: Sequence[str], message: str) -> BittingError:
     return BittingError(
-        message, hint=f"name it with --column (keys that were measured: --readings, --readings-columns); {listed(row)}"
+        message, hint=f"name it with --column (measured keys: --readings, --readings-columns); {listed(row)}"
     )
 
 

@@ -67,9 +67,7 @@ def _answer(run: Run, kind: str | None, target: BinaryIO) -> None:
     start = run.source.read(8)
     run.source.seek(0)
     if run.job.output == "-" and start.startswith((PARQUET, ZIP, OLD_WORKBOOK)) and sys.stdout.isatty():
-        raise BittingError(
-            "a workbook can't be shown on a terminal", hint="name a file for it, such as -o checked.xlsx"
-        )
+        raise BittingError("a workbook can't be shown on a terminal", hint="name a file with -o")
     if kind == "parquet":
         check_library()  # says now where there is none
     if start.startswith(PARQUET):

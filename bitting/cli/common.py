@@ -160,10 +160,8 @@ def piped() -> str:
             f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"
         ) from None
     if text.lstrip().startswith("{"):
-        raise BittingError(
-            "standard input holds JSON",
-            hint="pipe in the code alone: `code` of decode's answer, `canonical` of each of check's `results`",
-        )
+        hint = "pipe in the code alone: `code` of decode's answer, `canonical` of each of check's `results`"
+        raise BittingError("standard input holds JSON", hint=hint)
     return text
 
 

@@ -67,6 +67,7 @@ REWRITTEN = (
     (";", "/"),
     (rf"(?i)\b{EMPTY_WORDS}\b(?:[\s,]*{EMPTY_WORDS}\b)*\s*[:=,.!]*", ""),
     (r"[\s.,:!]+\Z", ""),
+    (r"(?i)\b(?:blank|dash|missing|unknown|unreadable|x)\b|[_*]|(?<=\s)-(?=\s)", "?"),
 )
 """Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
 
@@ -137,15 +138,12 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
     yield text
 
 
-HEARD_AS = {"won": "one", "to": "two", "too": "two", "for": "four", "fore": "four", "ate": "eight"} | dict.fromkeys(
-    ("blank", "dash", "missing", "unknown", "unreadable", "x"), "?"
-)
-"""What may be written for a depth, or for a cut not known, that is heard."""
+SOUNDS = {"won": "one", "to": "two", "too": "two", "for": "four", "fore": "four", "ate": "eight"}
+"""What may be written for a depth that is heard."""
 
 
 def _as_heard(text: str, system: System) -> Iterator[str]:  # noqa: ARG001
-    yield re.sub(r"(?<!\w)[^\W\d_]+(?!\w)", lambda word: HEARD_AS.get(word[0].casefold(), word[0]), text)
-    yield re.sub(r"[_*]|(?<=\s)-(?=\s)", "?", text)
+    yield re.sub(r"[^\W\d_]+", lambda word: SOUNDS.get(word[0].casefold(), word[0]), text)
 
 
 SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes, _as_heard)

@@ -28,10 +28,6 @@ class Row(NamedTuple):
     span: Span
     whole: Span
 
-    @property
-    def from_tip(self) -> bool:
-        return self.end == "tip"
-
 
 class SideRows(NamedTuple):
     """The lists of one side in the order of the text; `side` is None where the text has no side wrappers."""
@@ -262,7 +258,7 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
                 span=span_of(row.name),
             )
         names.append(name)
-    if any(row.from_tip and row.name is None for row in rows) and not all(row.end for row in rows):
+    if any(row.end == "tip" and row.name is None for row in rows) and not all(row.end for row in rows):
         raise NotationError(
             "one list is counted from the tip; of the other it isn't said",
             hint="say it of each list: " + " / ".join(f"{name} from tip: …" for name in system.lane_names),

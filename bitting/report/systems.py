@@ -43,15 +43,13 @@ def render_show(system: System, plain: bool = False, *, full: bool = False) -> I
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
         yield "blade: " + ", ".join(f"{name} {length(system, value)}" for name, value in given)
-    yield from render_charts(system)
-    setup = system.cutting.setup
-    if system.locks or setup:
-        yield ""
-    if system.locks:
-        yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
-    if setup:
+    if setup := system.cutting.setup:
         labels = system.tracks[0].labels
         yield f"setup key, for `align`: every cut at {labels[0]}, cut {setup.cut + 1} at {labels[setup.depth]}"
+    yield from render_charts(system)
+    if system.locks:
+        yield ""
+        yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
     for level, word in (("must", "every code keeps these rules"), ("should", "and should keep these")):
         sentences = dict.fromkeys((rule.sentence, rule.identifier) for rule in system.rules if rule.level == level)
         if sentences:

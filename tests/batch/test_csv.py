@@ -277,7 +277,7 @@ def test_the_code_column_is_found_by_name_or_by_content(tmp_path: Path) -> None:
             "a,b\n1,x\n",
             None,
             "no column is named as one of codes, and none holds codes",
-            "(keys that were measured: --readings, --readings-columns); the columns are 1 a, 2 b",
+            "(measured keys: --readings, --readings-columns); the columns are 1 a, 2 b",
         ),
         (f"a,b\n{LEGAL},{LEGAL}\n", None, "and several hold codes", "name it with --column"),
         (f"code,cuts\n{LEGAL},{LEGAL}\n", None, "it isn't certain which column", "1 code, 2 cuts"),
