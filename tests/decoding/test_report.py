@@ -63,6 +63,10 @@ def test_a_cut_that_was_not_read_is_named_with_every_depth_it_may_have() -> None
     key = make_readings(system, {(None, "left", 0): [8.6], (None, "left", 1): [8.2], (None, "left", 3): [7.4]})
     result = Decoder(system, PLAIN).decode(key)
     assert "cut 3 was not read: its depth only follows from the rules" in told(result)
+    alone = told(answer(PLOVER.split(" / ")[0], "plover"))
+    assert [line for line in alone if "read:" in line] == [
+        "7 cuts were not read: their depths only follow from the rules"
+    ]
     assert (result.measure_next[0].track, result.measure_next[0].cut) == ("left", 3)
     assert result.verdict == "unsure"
 
