@@ -62,8 +62,8 @@ class Gauge:
 class Budget:
     """The standard uncertainties that make up one measured cut, in the system's unit, and the total.
 
-    `dof` is the effective number of degrees of freedom, None: as good as infinite. `shared` is what all cuts of the key
-    have in common; `own` is the rest.
+    `dof` is the effective number of degrees of freedom, None: as good as infinite. `own` is what each cut has by
+    itself, without caliper and zero, which all cuts have in common.
     """
 
     caliper: float
@@ -77,11 +77,6 @@ class Budget:
     def total(self) -> float:
         """Combined standard uncertainty (GUM eq. 10)."""
         return math.hypot(self.caliper, self.hand, self.rounding, self.zero, self.jaw)
-
-    @property
-    def shared(self) -> float:
-        """What all cuts measured with this caliper have in common."""
-        return math.hypot(self.caliper, self.zero)
 
     @property
     def own(self) -> float:
