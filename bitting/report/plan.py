@@ -18,9 +18,6 @@ from bitting.machine.plan.words import length
 from bitting.model import System
 from bitting.report.table import Line, table, wrapped
 
-NARROW = 60
-"""Columns under which a move is told without its other unit and its bite."""
-
 GOOD, BAD, ADVICE, HEAD = "green", "red", "yellow", "cyan"
 
 NAMES = {"start": "START", "space": "SPACE", "depth": "DEPTH", "run-out": "RUN OUT", "retract": "BACK OUT"}
@@ -163,23 +160,12 @@ def _title(track: TrackPlan, *, turned: bool) -> str:
 
 
 def _moves(system: System, track: TrackPlan, first: int, columns: int, full: bool) -> Iterator[str]:
-    """One line for each step after the start; where that is too wide, the last column is told in fewer letters, or left out.
-
-    On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
-    """
-    pairs = list(pairwise(track.steps))
-    for short in (False, True):
-        rows = [_row(track.frame, previous, step, short, full) for previous, step in pairs]
-        lines = _aligned(rows, first)
-        if max(map(len, lines)) <= columns:
-            break
-    else:
-        if columns < NARROW:
-            rows = [(name, what, setting, "", "") for name, what, setting, _, _ in rows]
-            lines = _aligned(rows, first)
-            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and more)"
-        elif full:
-            yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
+    """One line for each step after the start; where that is too wide, only the system's own unit is left, or the dial's turns."""
+    rows = [_row(track.frame, previous, step, full) for previous, step in pairwise(track.steps)]
+    lines = _aligned(rows, first)
+    if max(map(len, lines)) > columns and not any(step.turns for step in track.steps):
+        lines = _aligned([(name, what, setting, "", "") for name, what, setting, _, _ in rows], first)
+        yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and more)"
     yield from lines
 
 
@@ -241,16 +227,14 @@ def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
     return [f"  {line}" for line in table(numbered, align="rllrrl", ruled=False)]
 
 
-def _row(frame: Frame, previous: Step, step: Step, short: bool, full: bool) -> tuple[str, str, str, str, str]:
+def _row(frame: Frame, previous: Step, step: Step, full: bool) -> tuple[str, str, str, str, str]:
     """Control, what changes, the setting in both units (on a machine the dial's), and what else there is to the move."""
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
     value = step.space + step.play if spaced else step.depth
     before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
-        milling_words(frame.system, step, short)
-        if full
-        else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
+        milling_words(frame.system, step) if full else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
     )
     if name is None:
         name = "SPACE" if spaced else "DEPTH"
@@ -322,16 +306,12 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"past {named[-1][0]}"
 
 
-def milling_words(system: System, step: Step, short: bool) -> str:
-    """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
+def milling_words(system: System, step: Step) -> str:
+    """How a move meets the metal: `conventional, bites 0.50 mm`."""
     if step.bite <= 0:
         return "air"
-    bite = f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f}"
-    if short:
-        ways = {"both": "both ", "climb": "climb ", "conventional": "conv ", None: ""}
-        return ways[step.milling] + bite
     ways = {"both": "both ways, ", "climb": "climbs, ", "conventional": "conventional, ", None: ""}
-    return f"{ways[step.milling]}bites {bite} {'mm' if system.unit == 'mm' else 'thou'}"
+    return f"{ways[step.milling]}bites {_bite(system, step)}{' mm' if system.unit == 'mm' else ''}"
 
 
 def _listed(title: str, lines: Sequence[str], columns: int) -> Iterator[Line]:
