@@ -208,17 +208,12 @@ def status_of(answer: Callable[[], int | None]) -> int:
         tell("\nbitting: broken off, nothing was answered")
         return NO_ANSWER
     except OSError as fault:
-        unwritten(fault)
+        if fault.errno != errno.EPIPE:  # the reader has gone
+            where = "the answer" if fault.filename is None else repr(str(fault.filename))
+            tell(f"bitting: can't write {where}: {fault.strerror or fault}")
+        _let_go(sys.stdout)
         return NO_ANSWER
     return status or GOOD
-
-
-def unwritten(fault: OSError) -> None:
-    """Say that the answer could not be written, unless whoever read it has gone; what is left of it is let go."""
-    if fault.errno != errno.EPIPE:
-        where = "the answer" if fault.filename is None else repr(str(fault.filename))
-        tell(f"bitting: can't write {where}: {fault.strerror or fault}")
-    _let_go(sys.stdout)
 
 
 def unicode_out() -> bool:
