@@ -65,11 +65,7 @@ def count_codes(system: System) -> Counted:
 
 def chance(system: System) -> float:
     """The share of all codes of a system's shape that are legal: how likely one written at random is."""
-    from bitting.diagram import code_space
-
-    count: int = code_space(system).count
-    every: int = prod(len(lane.track.labels) ** lane.track.cuts for lane in system.lanes)
-    return count / every
+    return float(count(system) / prod(len(lane.track.labels) ** lane.track.cuts for lane in system.lanes))
 
 
 @frozen

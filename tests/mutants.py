@@ -31,7 +31,7 @@ ROOMS = {
     "repair": "tests/repair tests/batch/test_suggest.py",
     "machine/plan": "tests/machine/test_plan.py tests/machine/test_plan_limits.py tests/machine/test_simulate.py",
     "machine/inspect": "tests/machine/test_inspect_decision.py tests/machine/test_inspect_figures.py "
-    "tests/machine/test_inspect.py",
+    "tests/machine/test_inspect.py tests/machine/test_chi_square.py",
     "completion": "tests/completion",
 }
 """Part of the package -> the tests that a change there must pass first of all."""

@@ -158,7 +158,10 @@ def command(
     from bitting.batch.output import CODES, READINGS
     from bitting.batch.run import run_batch
 
-    _check_system(system_name, system_column)
+    if not system_name and not system_column:
+        raise BittingError(
+            "no system is given", hint="name it with -s SYSTEM, or the column that does with --system-column"
+        )
     _check_answer(output, json_lines=json_lines, as_json=as_json)
     default = known_system(system_name) if system_name else None
     choices = _choices(readings, readings_columns, column or columns, (unit, sure, *measured), jobs)
@@ -220,13 +223,6 @@ def _choices(
     from bitting.decoding import SURE
 
     return Choices(unit, SURE if sure is None else sure, made, wear, caliper)
-
-
-def _check_system(system_name: str | None, system_column: str | None) -> None:
-    if not system_name and not system_column:
-        raise BittingError(
-            "no system is given", hint="name it with -s SYSTEM, or the column that does with --system-column"
-        )
 
 
 def _check_answer(output: str | None, *, json_lines: bool, as_json: bool) -> None:

@@ -154,11 +154,15 @@ def piped() -> str:
     if sys.stdin is None:
         raise BittingError("standard input is closed", hint="type the text as an argument, or pipe it in")
     try:
-        return _bounded(sys.stdin.read(MOST_TYPED + 1))
+        text = _bounded(sys.stdin.read(MOST_TYPED + 1))
     except UnicodeDecodeError:
         raise BittingError(
             f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"
         ) from None
+    if text.lstrip().startswith("{"):
+        hint = "pipe in the code alone: `code` of decode's answer, `canonical` of each of check's `results`"
+        raise BittingError("standard input holds JSON", hint=hint)
+    return text
 
 
 def _bounded(text: str) -> str:
@@ -204,17 +208,12 @@ def status_of(answer: Callable[[], int | None]) -> int:
         tell("\nbitting: broken off, nothing was answered")
         return NO_ANSWER
     except OSError as fault:
-        unwritten(fault)
+        if fault.errno != errno.EPIPE:  # the reader has gone
+            where = "the answer" if fault.filename is None else repr(str(fault.filename))
+            tell(f"bitting: can't write {where}: {fault.strerror or fault}")
+        _let_go(sys.stdout)
         return NO_ANSWER
     return status or GOOD
-
-
-def unwritten(fault: OSError) -> None:
-    """Say that the answer could not be written, unless whoever read it has gone; what is left of it is let go."""
-    if fault.errno != errno.EPIPE:
-        where = "the answer" if fault.filename is None else repr(str(fault.filename))
-        tell(f"bitting: can't write {where}: {fault.strerror or fault}")
-    _let_go(sys.stdout)
 
 
 def unicode_out() -> bool:

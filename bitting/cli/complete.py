@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import shutil
 import sys
-from typing import TYPE_CHECKING
 
 import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, lock_names, system_option, tell
 from bitting.cli.help import Command
 from bitting.cli.options import may_draw, unit_option
-
-if TYPE_CHECKING:
-    from bitting.completion import Completion
-    from bitting.model import System
-
 
 JSON_CODES, ONE_SCREEN = 20, 6
 """How many codes are listed where nobody says: in JSON, and on a terminal, where tries and facts are to stand below them."""
@@ -67,20 +61,16 @@ def command(
     listed = JSON_CODES if limit is None else limit
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:
-        _draw(answer, system, svg, force)
+        from bitting.files import write_whole
+        from bitting.report.open_svg import open_svg
+
+        write_whole(svg, open_svg(answer, system), force=force, inputs=[system.path])
     shown = ONE_SCREEN if limit is None else limit
     lines = completion_lines(answer, asked.plain, system, shown)
     give(as_json, answer, folded(((line, None) for line in lines), shutil.get_terminal_size().columns))
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")
     return GOOD if answer.count else BAD_NEWS
-
-
-def _draw(answer: Completion, system: System, path: str, force: bool) -> None:
-    from bitting.files import write_whole
-    from bitting.report.open_svg import open_svg
-
-    write_whole(path, open_svg(answer, system), force=force, inputs=[system.path])
 
 
 def _progress(words: str) -> None:

@@ -176,7 +176,10 @@ class Command(click.Command):
             name = _name(ctx)
             shown = [next(p for p in options if first in p.opts) for first in FIRST[name]]
             with formatter.section("Used most"):
-                formatter.write_dl([_in_short(p, ctx) for p in shown])
+                told = [p.get_help_record(ctx) or ("", "") for p in shown]
+                formatter.write_dl(
+                    [(option, text.partition("  [")[0]) for option, text in told]
+                )  # no defaults, no limits
             others = [max(p.opts, key=len) for p in options if p not in shown and p.name != "help"]
             with formatter.section(f"Others, all told in `bitting docs {name.replace(' ', '-')}`"):
                 width, margin = formatter.width - formatter.current_indent, " " * formatter.current_indent
@@ -198,12 +201,6 @@ class Command(click.Command):
 def _name(ctx: click.Context) -> str:
     """`plan`, `systems fit`."""
     return ctx.command_path.partition(" ")[2]
-
-
-def _in_short(parameter: click.Parameter, ctx: click.Context) -> tuple[str, str]:
-    """An option and what it does, without defaults and limits."""
-    name, text = parameter.get_help_record(ctx) or ("", "")
-    return name, text.partition("  [")[0]
 
 
 def as_typed(command: str) -> str:

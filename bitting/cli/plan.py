@@ -6,7 +6,7 @@ import shutil
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, system_option, tell_doubts, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, system_option, tell_doubts
 from bitting.cli.help import Command
 from bitting.cli.options import Work, plan_options
 
@@ -54,5 +54,5 @@ def command(code: str | None, system_name: str, work: Work, copy: bool, full: bo
     if not as_json and not answer.good:
         tell_doubts()  # the plan's own bad news comes first
     columns = shutil.get_terminal_size().columns
-    give(as_json, answer, plan_lines(answer, columns=columns, plain=not unicode_out(), full=full, copy=copy))
+    give(as_json, answer, plan_lines(answer, columns=columns, full=full, copy=copy))
     return GOOD if answer.good else BAD_NEWS

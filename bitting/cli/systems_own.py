@@ -32,28 +32,20 @@ Exit status: 0 written and clean; 1 written, and lint has something to say; 2 no
 """
 
 
-def _answer(context: click.Context, option: click.Parameter, value: str | None) -> None:
-    if value is not None and option.name is not None:
-        context.meta.setdefault(GIVEN, {})[option.name.replace("_", "-")] = value
-
-
-def _rules(context: click.Context, _: click.Parameter, values: tuple[str, ...]) -> None:
-    if values:
-        context.meta.setdefault(GIVEN, {})["rule"] = " | ".join(values)
+def _answer(context: click.Context, option: click.Parameter, value: str | tuple[str, ...] | None) -> None:
+    if value not in (None, ()) and option.name is not None:
+        told = " | ".join(value) if isinstance(value, tuple) else value
+        context.meta.setdefault(GIVEN, {})[option.name.replace("_", "-")] = told
 
 
 def _answering(function: Callable[..., Any]) -> Callable[..., Any]:
     for key, question in reversed(list(QUESTIONS.items())):
-        if key == "rule":
-            option = click.option(
-                "--rule", multiple=True, metavar="SENTENCE", expose_value=False, callback=_rules,
-                help="A rule, as a sentence (again for each).",
-            )  # fmt: skip
-        elif key != "name":
-            option = click.option(f"--{key}", metavar="…", expose_value=False, callback=_answer, help=question.text)
-        else:
-            continue
-        function = option(function)
+        if key != "name":
+            several = key == "rule"
+            function = click.option(
+                f"--{key}", multiple=several, metavar="SENTENCE" if several else "…", expose_value=False, callback=_answer,
+                help="A rule, as a sentence (again for each)." if several else question.text,
+            )(function)  # fmt: skip
     return function
 
 

@@ -59,21 +59,15 @@ def _worst(facts: Facts, flat: float) -> Worst | None:
 
 
 def _seats(facts: Facts) -> Iterator[LintFinding]:
-    """The cutter at one cut spares the seats of the others."""
-    seat = seat_of(facts.system)
-    worst = _worst(facts, seat)
-    if worst is not None:
-        yield _gouge(facts, worst, seat, "seat")
-
-
-def _vee_flats(facts: Facts) -> Iterator[LintFinding]:
-    """The vee at one cut spares the seats of the others, and their flats."""
-    seat, root = seat_of(facts.system), float(facts.system.need("cutting.root"))
-    worst = _worst(facts, seat)
-    if worst is not None:
-        yield _gouge(facts, worst, seat, "seat")
-    elif (worst := _worst(facts, root)) is not None:
-        yield _gouge(facts, worst, root, "flat")
+    """The cutter at one cut spares the seats of the others, and a vee their flats."""
+    flats = [(seat_of(facts.system), "seat")]
+    if is_vee(facts.system):
+        flats.append((float(facts.system.need("cutting.root")), "flat"))
+    for flat, what in flats:
+        worst = _worst(facts, flat)
+        if worst is not None:
+            yield _gouge(facts, worst, flat, what)
+            return
 
 
 def _gouge(facts: Facts, worst: Worst, flat: float, what: str) -> LintFinding:
@@ -83,7 +77,8 @@ def _gouge(facts: Facts, worst: Worst, flat: float, what: str) -> LintFinding:
     limit = max(spared(facts.system.cutting, apart, flat) or 0.0, 0.0)
     deep, shallow = (a, b) if d > e else (b, a)
     differ = abs(track.depths[d] - track.depths[e])
-    fits = max((n for n in range(1, len(track.depths)) if _widest(track.depths, n) <= limit + EXACT), default=0)
+    apart_by = ((n, zip(track.depths, track.depths[n:], strict=False)) for n in range(1, len(track.depths)))
+    fits = max((n for n, pairs in apart_by if max(abs(b - a) for a, b in pairs) <= limit + EXACT), default=0)
     message = (
         f"{facts.cuts(a, b)} may differ by {abs(d - e)} depths ({facts.length(differ)}), and the cutter at cut {deep.cut + 1} "
         f"then takes metal from the {what} of cut {shallow.cut + 1}: at {facts.length(apart)} apart there is room "
@@ -93,11 +88,6 @@ def _gouge(facts: Facts, worst: Worst, flat: float, what: str) -> LintFinding:
     if what == "seat":
         return LintFinding("seat-gouged", "error", message, witness)
     return LintFinding("flat-cut", "warning", message, witness)
-
-
-def _widest(depths: tuple[float, ...], steps: int) -> float:
-    """The largest difference between depths so many steps apart."""
-    return max(abs(b - a) for a, b in zip(depths, depths[steps:], strict=False))
 
 
 def _walls(facts: Facts) -> Iterator[LintFinding]:
@@ -143,6 +133,6 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
 
 CHECKS = (
     Check("whether the cutter reaches a neighbour's seat", _seats, (CUTTER, "cutting.seat"), is_round, stops=True),
-    Check("whether the cutter leaves its neighbours' flats", _vee_flats, (CUTTER,), is_vee, stops=True),
+    Check("whether the cutter leaves its neighbours' flats", _seats, (CUTTER,), is_vee, stops=True),
     Check("the walls between neighbours", _walls, ("cutting.cutter", "cutting.seat", "cutting.steepest"), is_round),
 )

@@ -9,7 +9,7 @@ Three slips are counted, each over every legal code and every place where it can
 A slip that goes unnoticed is a pair of legal codes that differ in just this way. Pairs are counted by two walks through
 the diagram at once: together from the root, apart where the slip happens, each cut the same after it. Where the two
 walks meet again in one node, every completion of it finishes both. So the shares are exact, and no code is listed. Where
-more than `MOST_PAIRS` pairs of nodes have to be kept apart no share is given, and the answer says so.
+more than `MOST_ROWS` pairs of nodes have to be followed no share is given, and the answer says so.
 """
 
 from __future__ import annotations
@@ -26,7 +26,6 @@ from bitting.diagram.space import arrivals, onward
 from bitting.model import Place
 from bitting.model.value import Value
 
-MOST_PAIRS = 2_000_000
 MOST_ROWS = 5_000_000
 """Pairs of all layers before equal ones are made one: some seconds, and 300 MB where they are of one layer."""
 
@@ -135,8 +134,6 @@ class _Walker:
     def _together(self, a: Array, b: Array, ways: Array, size: int) -> tuple[Array, Array, Array]:
         """Equal pairs of nodes, of layers of that size, made one."""
         key, number = np.unique(a * size + b, return_inverse=True)
-        if len(key) > MOST_PAIRS:
-            raise _TooMany
         summed = np.zeros((len(key), *ways.shape[1:]), self.kind)
         np.add.at(summed, number, ways)
         return *np.divmod(key, size), summed

@@ -38,7 +38,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from math import inf
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from attrs import evolve, frozen
 
@@ -333,20 +333,9 @@ def _along(piece: Piece) -> list[float]:
     return [piece.lo + (piece.hi - piece.lo) * i / (count - 1) for i in range(count)]
 
 
-class HasMoves(Protocol):
-    """The moves for one track of one side (None: the key is cut on one side only): a plan's, or `TrackMoves`."""
-
-    @property
-    def side(self) -> str | None: ...
-    @property
-    def track(self) -> str: ...
-    @property
-    def steps(self) -> Sequence[Move]: ...
-
-
 @frozen
-class TrackMoves:
-    """Any list of moves for one track of one side."""
+class TrackMoves(Value):
+    """Any list of moves for one track of one side (None: the key is cut on one side only)."""
 
     side: str | None
     track: str
@@ -381,15 +370,15 @@ class Simulation(Value):
 def simulate(
     code: Code | Depths,
     system: System,
-    tracks: Sequence[HasMoves | Mapping[str, Any]],
+    tracks: Sequence[TrackMoves | Mapping[str, Any]],
     *,
     radius: float | None = None,
     travels: Mapping[str, Sequence[float]] | None = None,
 ) -> Simulation:
     """Run moves on a blank and hold the result to a code.
 
-    `code` has every cut exact (or is the places of the depths, one tuple per lane). `tracks` are the tracks of a plan
-    or of its JSON, or `TrackMoves`: each has `side`, `track` and `steps`. `radius` replaces the radius of the system's
+    `code` has every cut exact (or is the places of the depths, one tuple per lane). `tracks` are those of a plan or of
+    its JSON, or any `TrackMoves`: each has `side`, `track` and `steps`. `radius` replaces the radius of the system's
     cutter. `travels` says, by a lane's label, how far in its cuts are to go where that isn't the code's depth. A lane
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
     depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
@@ -457,7 +446,7 @@ def across_groove(owner: Frame, path: Sequence[Point], frame: Frame) -> list[Poi
     return [(x, at_rest - w) for x, w in path]
 
 
-def _job(system: System, entry: HasMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
+def _job(system: System, entry: TrackMoves | Mapping[str, Any]) -> tuple[str | None, Lane, Sequence[Move]]:
     if isinstance(entry, Mapping):
         side, track, steps = entry.get("side"), entry["track"], entry["steps"]
     else:

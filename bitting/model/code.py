@@ -97,20 +97,18 @@ class Code:
     @property
     def canonical(self) -> str | None:
         """The canonical text, or None when the number of cuts or a depth is wrong."""
-        return self._canonical() if self.well_formed else None
+        if not self.well_formed:
+            return None
+        sides = self._sides()
+        if len(set(sides.values())) == 1 and not self.system.sided:
+            return next(iter(sides.values()))
+        return "; ".join(f"{side}({sides[side]})" for side in self.system.sides if side in sides)
 
-    def _canonical(self) -> str:
-        system = self.system
-        if not system.sided:
-            by_side = {w.side: None for w in self.written}
-            sides = {side: self._tracks(side) for side in by_side}
-            if len(set(sides.values())) == 1:
-                return next(iter(sides.values()))
-            return "; ".join(f"{side}({sides[side]})" for side in system.sides if side in sides)
-        return "; ".join(f"{side}({self._tracks(side)})" for side in system.sides)
+    def _sides(self) -> dict[str | None, str]:
+        """The tracks of each side as they are written between its brackets."""
+        return {w.side: self._tracks(w.side) for w in self.written}
 
     def _tracks(self, side: str | None) -> str:
-        """The tracks of one side as they are written between its brackets."""
         tracks = self.system.tracks
         parts = []
         for track in tracks:
@@ -126,7 +124,7 @@ class Code:
         What was written where there is no canonical text.
         """
         system = self.system
-        sides = {w.side: self._tracks(w.side) for w in self.written} if self.well_formed else {}
+        sides = self._sides() if self.well_formed else {}
         if not sides or (len(set(sides.values())) == 1 and not system.sided):
             return str(self)
         parts = []

@@ -31,12 +31,16 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     yield f"{WHOLE[whole]}: {result.reason}."
     for signal in signals:
         yield f"Look: {signal}."
+    if whole == "look":
+        yield "To settle it cut a second setup key, clamped anew, and give the readings of both, without --history."
     yield ""
-    yield from _setting("depth", result.depth_offset, result.to_depth, _depth_ways(system), system)
+    deep = ("too deep", "too shallow")[:: system.tracks[0].deeper]
+    near = ("too near the bow", "too near the tip")[:: 1 if system.stop == "tip" else -1]
+    yield from _setting("depth", result.depth_offset, result.to_depth, deep, system)
     if result.space_offset is None:
         yield "space  not measured: give the place of the deep cut with --place"
     else:
-        yield from _setting("space", result.space_offset, result.to_space, _space_ways(system), system)
+        yield from _setting("space", result.space_offset, result.to_space, near, system)
     yield from _scales(result, system)
     yield ""
     yield from _terms(result, system)
@@ -50,15 +54,6 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     yield f"Assumed: {result.assumptions}. Signs are measured − nominal; ± is {EXPANDED:g} standard uncertainties."
 
 
-def _depth_ways(system: System) -> tuple[str, str]:
-    return ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
-
-
-def _space_ways(system: System) -> tuple[str, str]:
-    towards = ("too near the bow", "too near the tip")
-    return towards if system.stop == "tip" else (towards[1], towards[0])
-
-
 OPPOSITE = {
     "too deep": "shallower",
     "too shallow": "deeper",
@@ -67,7 +62,7 @@ OPPOSITE = {
 }
 
 
-def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str], system: System) -> Iterator[str]:
+def _setting(what: str, offset: Term, change: float | None, ways: Sequence[str], system: System) -> Iterator[str]:
     if offset.mean is None or offset.sd is None:
         yield f"{what}  can't be told from these readings"
         return
@@ -123,6 +118,8 @@ def history_lines(history: History, system: System) -> Iterator[str]:
         yield from _chart("space", history.space_dates, history.space, history.space_ewma, system, history.space_to_set)
     if history.verdicts[-1:] == ("adjust",):
         yield "When you set the machine: write yes under `adjusted` in this key's row, and the charts begin anew."
+    if history.verdicts[-1:] == ("uneven",):
+        yield "If this key was misread or spoilt: take its row out of the history, where it moves the charts, and give it anew."
 
 
 def _chart(

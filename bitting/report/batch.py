@@ -44,16 +44,11 @@ def summary_lines(summary: Summary, *, plain: bool = False) -> Iterator[str]:
 
 
 def repeated_lines(summary: CodeSummary) -> Iterator[str]:
-    """Codes that are repeated, and those that differ only by a slip."""
+    """Codes that are repeated; those that differ only by a slip, and how many of them chance would make."""
     if summary.duplicates:
         have = "rows have" if summary.duplicates > 1 else "row has"
         named = _pairs(summary.duplicate_rows, summary.duplicates)
         yield f"{summary.duplicates:,} {have} the code of an earlier row{named}"
-    yield from near_lines(summary)
-
-
-def near_lines(summary: CodeSummary) -> Iterator[str]:
-    """Codes that differ only by a slip, and how many of them chance would make."""
     pairs = summary.near_duplicates
     if pairs is None:
         yield "note: codes that differ only by a slip were not looked for: there are too many different codes"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from bitting.decoding.jaw import WIDE_JAW
+from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
@@ -104,9 +104,8 @@ def _listing(result: Decoded, system: System) -> Iterator[Line]:
             yield f"or the list is right as it was given ({percent(other.share)}): look which end you began at", DOUBT
         else:
             yield f"perhaps the list was taken {_way(other)} ({percent(other.share)}): look at the key again", DOUBT
-    for doubt in result.doubts:
-        if doubt.kind != "listing":
-            yield _doubt(doubt, result, system), DOUBT
+    for line in dict.fromkeys(_doubt(doubt, result, system) for doubt in result.doubts if doubt.kind != "listing"):
+        yield line, DOUBT
 
 
 def _way(listed: Listed) -> str:
@@ -126,9 +125,10 @@ def _way(listed: Listed) -> str:
 
 def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
     if doubt.kind == "jaw":
+        explains = "explain the readings better" if doubt.share > 0.5 else "may explain the readings as well"
         return (
-            f"a caliper whose jaws are {system.from_mm(WIDE_JAW):g} {system.unit} wide explains the readings better "
-            f"({percent(doubt.share)}): measure with its knife edges, or give --jaw"
+            f"jaws {system.from_mm(WIDE_JAW):.2g} {system.unit} wide {explains} ({percent(doubt.share)}): "
+            "measure with the knife edges of the caliper's jaws, or give --jaw"
         )
     name = _cut(doubt.side, doubt.track, doubt.cut, system)
     if doubt.kind == "wrong place":
@@ -138,6 +138,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
+        if (unread := sum(not other.values for other in result.cuts)) > 3:
+            return f"{unread} cuts were not read: their depths only follow from the rules"
         return f"{name} was not read: its depth only follows from the rules"
     low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
     told = ", ".join(number(value, system) for value in cut.values)
@@ -264,6 +266,12 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             yield (
                 f"was the list taken from the bow{first}, unless you wrote otherwise? "
                 "A list taken otherwise that is legal too can't be told",
+                None,
+            )
+        if result.wide_jaws >= JAW_ASKED:
+            wide = f"{system.from_mm(WIDE_JAW):.2g} {system.unit}"
+            yield (
+                f"was it read with the knife edges of the jaws? Read with jaws {wide} wide it may be another code",
                 None,
             )
         if result.exchanged:

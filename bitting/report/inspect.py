@@ -54,10 +54,6 @@ def looks_good(result: Inspection, system: System) -> bool:
     return result.verdict == "uncertain" and once and near and not result.places
 
 
-def _whole(result: Inspection) -> str:
-    return "pass by the web" if result.web_alone and result.verdict == "pass" else result.verdict
-
-
 def inspection_lines(result: Inspection, system: System, columns: int = 120) -> Iterator[str | Line]:
     """The answer for a terminal of so many columns.
 
@@ -65,7 +61,8 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120) -> 
     past which a cut is recut or scrap have a table of their own. A key that is scrap has no corrections.
     """
     good = looks_good(result, system)
-    yield "Looks good, not proven: read each cut once more." if good else WHOLE[_whole(result)]
+    verdict = "pass by the web" if result.web_alone and result.verdict == "pass" else result.verdict
+    yield "Looks good, not proven: read each cut once more." if good else WHOLE[verdict]
     yield (
         f"tolerance ±{both(result.tolerance, system)}; a verdict needs {result.guard}"
         + (f", a guard band of {result.factor:.2f} u" if not result.guard.endswith("u") else "")

@@ -18,27 +18,17 @@ from bitting.machine.plan.words import length
 from bitting.model import System
 from bitting.report.table import Line, table, wrapped
 
-NARROW = 60
-"""Columns under which a move is told without its other unit and its bite."""
-
 GOOD, BAD, ADVICE, HEAD = "green", "red", "yellow", "cyan"
 
 NAMES = {"start": "START", "space": "SPACE", "depth": "DEPTH", "run-out": "RUN OUT", "retract": "BACK OUT"}
 
 
-def plan_lines(
-    plan: Plan, *, columns: int = 100, plain: bool = False, full: bool = False, copy: bool = False
-) -> Iterator[Line]:
-    """The plan, top to bottom, in lines of at most `columns` where words allow; `plain` keeps to ASCII.
+def plan_lines(plan: Plan, *, columns: int = 100, full: bool = False, copy: bool = False) -> Iterator[Line]:
+    """The plan, top to bottom, in lines of at most `columns` where words allow.
 
     The answer, the moves, and a line each of what comes before and after; `full` adds how each move mills and every line
     on set-up, cautions and what follows, `copy` how the key is copied onto another blank.
     """
-    for line, colour in _lines(plan, columns, plain, full, copy):
-        yield (line.replace("°", " degrees") if plain else line), colour
-
-
-def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Iterator[Line]:
     loud = [warning for warning in plan.warnings if warning.startswith(("THIS", "NOT", "Not"))]
     for warning in loud:
         yield from wrapped("", warning, columns, BAD)
@@ -50,7 +40,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
     yield from wrapped("", _legend(plan, full, short), columns, None)
     if not full:
         yield from wrapped("", _before(plan), columns, None)
-    yield from _worked(plan, columns, plain, full, short)
+    yield from _worked(plan, columns, full, short)
     if full:
         yield from _listed("BEFORE", plan.setup, columns)
         yield from _listed("CAUTIONS", plan.cautions, columns)
@@ -62,7 +52,7 @@ def _lines(plan: Plan, columns: int, plain: bool, full: bool, copy: bool) -> Ite
         yield from _listed("COPY ONTO THE FINAL KEY", plan.copying, columns)
 
 
-def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> Iterator[Line]:
+def _worked(plan: Plan, columns: int, full: bool, short: bool) -> Iterator[Line]:
     """The tracks in the order they are worked; those that repeat what was told before are named at the end."""
     number = 1
     shown: dict[str, tuple[int, TrackPlan]] = {}
@@ -86,7 +76,7 @@ def _worked(plan: Plan, columns: int, plain: bool, full: bool, short: bool) -> I
                 and not any(t.side == track.side for _, t in shown.values())
             )
             yield from wrapped("", _title(track, turned=turned), columns, HEAD)
-            told = _by_cut(track, roomy) if short else _moves(plan.made_for, track, number, plain, columns, full)
+            told = _by_cut(track, roomy) if short else _moves(plan.made_for, track, number, columns, full)
             yield from ((line, None) for line in told)
             shown[track.track] = (number, track)
             number += moves
@@ -169,24 +159,13 @@ def _title(track: TrackPlan, *, turned: bool) -> str:
     return f"{track.label.upper()}, {way}: {turn}{start}{turns}"
 
 
-def _moves(system: System, track: TrackPlan, first: int, plain: bool, columns: int, full: bool) -> Iterator[str]:
-    """One line for each step after the start; where that is too wide, the last column is told in fewer letters, or left out.
-
-    On a terminal narrower still, with the letters large enough for two metres, only the system's own unit is left.
-    """
-    pairs = list(pairwise(track.steps))
-    for short in (False, True):
-        rows = [_row(track.frame, previous, step, plain, short, full) for previous, step in pairs]
-        lines = _aligned(rows, first)
-        if max(map(len, lines)) <= columns:
-            break
-    else:
-        if columns < NARROW:
-            rows = [(name, what, setting, "", "") for name, what, setting, _, _ in rows]
-            lines = _aligned(rows, first)
-            yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and more)"
-        elif full:
-            yield f"  (last: conventional, climb or both ways, and the bite in {'mm' if system.unit == 'mm' else 'thou'})"
+def _moves(system: System, track: TrackPlan, first: int, columns: int, full: bool) -> Iterator[str]:
+    """One line for each step after the start; where that is too wide, only the system's own unit is left, or the dial's turns."""
+    rows = [_row(track.frame, previous, step, full) for previous, step in pairwise(track.steps)]
+    lines = _aligned(rows, first)
+    if max(map(len, lines)) > columns and not any(step.turns for step in track.steps):
+        lines = _aligned([(name, what, setting, "", "") for name, what, setting, _, _ in rows], first)
+        yield f"  (a wider window adds {'thou' if system.unit == 'mm' else 'mm'} and more)"
     yield from lines
 
 
@@ -248,19 +227,14 @@ def _aligned(rows: Sequence[Sequence[str]], first: int) -> list[str]:
     return [f"  {line}" for line in table(numbered, align="rllrrl", ruled=False)]
 
 
-def _row(
-    frame: Frame, previous: Step, step: Step, plain: bool, short: bool, full: bool
-) -> tuple[str, str, str, str, str]:
+def _row(frame: Frame, previous: Step, step: Step, full: bool) -> tuple[str, str, str, str, str]:
     """Control, what changes, the setting in both units (on a machine the dial's), and what else there is to the move."""
-    arrow = "->" if plain else "→"
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
     value = step.space + step.play if spaced else step.depth
     before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
-        milling_words(frame.system, step, short)
-        if full
-        else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
+        milling_words(frame.system, step) if full else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")
     )
     if name is None:
         name = "SPACE" if spaced else "DEPTH"
@@ -269,11 +243,11 @@ def _row(
         last = f"{step.turns}  {last}".rstrip()
     if step.action in ("run-out", "retract"):
         after = "load place" if step.action == "run-out" else "clear"
-        return name, f"{before} {arrow} {after}", "", "", last
+        return name, f"{before} → {after}", "", "", last
     main, other = frame.system.in_both(value)
     if step.turns is not None:
         other = ""
-    return name, f"{before} {arrow} {after}", main, other, last
+    return name, f"{before} → {after}", main, other, last
 
 
 def _bite(system: System, step: Step) -> str:
@@ -332,16 +306,12 @@ def _among(named: Sequence[tuple[str, float]], value: float) -> str:
     return f"past {named[-1][0]}"
 
 
-def milling_words(system: System, step: Step, short: bool) -> str:
-    """How a move meets the metal: `conventional, bites 0.50 mm`, or `conv 0.50` where room is short."""
+def milling_words(system: System, step: Step) -> str:
+    """How a move meets the metal: `conventional, bites 0.50 mm`."""
     if step.bite <= 0:
         return "air"
-    bite = f"{system.in_mm(step.bite):.2f}" if system.unit == "mm" else f"{step.bite * 1000:.0f}"
-    if short:
-        ways = {"both": "both ", "climb": "climb ", "conventional": "conv ", None: ""}
-        return ways[step.milling] + bite
     ways = {"both": "both ways, ", "climb": "climbs, ", "conventional": "conventional, ", None: ""}
-    return f"{ways[step.milling]}bites {bite} {'mm' if system.unit == 'mm' else 'thou'}"
+    return f"{ways[step.milling]}bites {_bite(system, step)}{' mm' if system.unit == 'mm' else ''}"
 
 
 def _listed(title: str, lines: Sequence[str], columns: int) -> Iterator[Line]:

@@ -36,8 +36,9 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
     import textwrap
 
     under = " " * len(bullet)
-    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
-        yield line, colour
+    whole = text.replace(" %", "\u00a0%")  # a per cent sign stays with its number
+    for line in textwrap.wrap(whole, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
+        yield line.replace("\u00a0%", " %"), colour
 
 
 def folded(lines: Iterable[Line], columns: int) -> Iterator[Line]:

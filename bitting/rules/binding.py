@@ -75,7 +75,9 @@ def lanes_named(system: System, names: Names) -> list[int]:
                 hint="name a track instead",
                 span=word.span,
             )
-        raise SentenceError(f"no track {word.text!r}", hint=known_names(system, word.text), span=word.span)
+        known = [track.name for track in system.tracks] + (list(system.sides) if system.sided else [])
+        hint = f"{did_you_mean(word.text, known)}known here: {', '.join(known)}"
+        raise SentenceError(f"no track {word.text!r}", hint=hint, span=word.span)
     return found
 
 
@@ -90,12 +92,6 @@ def like_with_like(system: System, a: Names, b: Names) -> None:
             hint="name two tracks, or two sides; `on …,` limits a sentence to a side or a track",
             span=b.words[0].span,
         )
-
-
-def known_names(system: System, word: str) -> str:
-    """A hint: the nearest name, and all of them."""
-    names = [track.name for track in system.tracks] + (list(system.sides) if system.sided else [])
-    return f"{did_you_mean(word, names)}known here: {', '.join(names)}"
 
 
 def _fits(lane: Lane, words: Sequence[Word]) -> bool:

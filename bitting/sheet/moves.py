@@ -129,7 +129,7 @@ def _track(plan: Plan, index: int, track: TrackPlan, first: int) -> Iterator[Pag
             space=space,
             depth=depth,
             warning=warning,
-            mills="" if number is None else milling_words(plan.made_for, step, False),
+            mills="" if number is None else milling_words(plan.made_for, step),
             track=index,
         )
 

@@ -394,17 +394,11 @@ def _setup(table: Any, tracks: Sequence[Track], faults: Faults) -> SetupCut | No
     sound = isinstance(cut, int) and not isinstance(cut, bool) and 1 <= cut <= shortest
     if not sound:
         faults.wrong("cutting.setup.cut", cut, f"a cut that every track has, from 1 to {shortest}")
-    shared = [
-        known for known in tracks[0].labels if all(_place(track, known) == _place(tracks[0], known) for track in tracks)
-    ]
+    shared = [known[0] for known in zip(*(track.labels for track in tracks), strict=False) if len(set(known)) == 1]
     if label not in shared:
         faults.wrong("cutting.setup.depth", depth, "a depth of every track, at the same place: " + names(shared))
         return None
     return SetupCut(cut - 1, tracks[0].labels.index(label)) if sound else None
-
-
-def _place(track: Track, label: str) -> int | None:
-    return track.labels.index(label) if label in track.labels else None
 
 
 def _measuring(

@@ -1,35 +1,8 @@
 """A machine file: how a control is turned to get to a setting, and what is known to be off.
 
-    format = 1
-    name = "by the window"        # whatever tells your machines apart
-    unit = "mm"                   # of every length in this file: mm | in
-
-    [cutter]
-    diameter = 2.38               # as measured; a reground cutter is smaller than the system's
-
-    [space]                       # the control along the blade; lengths are distances from the key's stop
-    per_turn = 1.0                # travel per turn
-    divisions = 100               # marks on the dial; leave out: turns with two decimals
-    zero = 0.0                    # the setting at which the dial shows 0; turns are counted from there
-    clockwise = "to-bow"          # which way a clockwise turn takes the cutter: to-bow | to-tip
-    backlash = 0.05               # play when the direction changes; 0: none
-    detents = 0.5                 # distance between clicks, counted from `zero`; leave out: none
-    limits = [0.0, 40.0]          # settings the control can reach
-    clamp = 32.0                  # where the clamp begins; leave out: one pitch before cut 1, or the shoulder
-
-    [depth]                       # the control across the blade; lengths are dimensions as in the depth table
-    per_turn = 0.5
-    divisions = 50
-    zero = 10.0
-    clockwise = "deepens"         # deepens | backs-out
-    backlash = 0.04
-
-    [corrections]                 # added to what is set; `bitting align` finds them
-    space = 0.02                  # to every distance from the stop
-    depth = -0.015                # to every dimension
-    depth_scale = 0.0             # to a dimension, per length that it lies from the shallowest
-    left_right = 0.0              # to dimensions of the left track; taken from those of the right one
-    cutter = 2.40                 # the cutter with which they were found; absent: the system's
+`bitting docs plan` shows a file; what each key is stands in the tables below. Lengths of `[space]` are distances from the
+key's stop, those of `[depth]` dimensions as in the depth table, and a dial's turns are counted from its `zero`. Where no
+`clamp` is stated it begins one pitch before cut 1, or at the shoulder.
 
 Every table is optional; without that of a control its settings are told, and not its turns.
 All faults of a file are reported together.

@@ -89,16 +89,21 @@ def describe(value: Any, most: int = 40) -> str:
     return "a table" if isinstance(value, dict) else "a date or time"
 
 
-def one_of(*options: str) -> Kind:
-    """One of these words, exactly."""
-    allowed = " | ".join(f'"{option}"' for option in options)
+def _such(allowed: str, sound: Callable[[Any], bool], schema: Json) -> Kind:
+    """A value that is taken as it stands, where it is sound."""
 
-    def read(value: Any) -> str:
-        if not isinstance(value, str) or value not in options:
+    def read(value: Any) -> Any:
+        if not sound(value):
             raise Wrong(allowed)
         return value
 
-    return Kind(read, {"enum": list(options)})
+    return Kind(read, schema)
+
+
+def one_of(*options: str) -> Kind:
+    """One of these words, exactly."""
+    allowed = " | ".join(f'"{option}"' for option in options)
+    return _such(allowed, lambda value: isinstance(value, str) and value in options, {"enum": list(options)})
 
 
 def number(
@@ -136,32 +141,21 @@ def number(
 
 def whole(what: str, least: int, most: int) -> Kind:
     """A whole number within limits, written as one: `7`, not `7.0`."""
-
-    def read(value: Any) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            raise Wrong(f"{what} from {least} to {most}")
-        return value
-
-    return Kind(read, {"type": "integer", "minimum": least, "maximum": most})
+    return _such(
+        f"{what} from {least} to {most}",
+        lambda value: isinstance(value, int) and not isinstance(value, bool) and least <= value <= most,
+        {"type": "integer", "minimum": least, "maximum": most},
+    )
 
 
-def _truth(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise Wrong("true | false")
-    return value
-
-
-truth = Kind(_truth, {"type": "boolean"})
+truth = _such("true | false", lambda value: isinstance(value, bool), {"type": "boolean"})
 """`true` or `false`."""
 
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or not value.strip() or len(value) > MOST_TEXT or not value.isprintable():
-        raise Wrong(f"some text on one line, at most {MOST_TEXT} characters")
-    return value
-
-
-text = Kind(_text, {"type": "string", "maxLength": MOST_TEXT, "pattern": r"\S"})
+text = _such(
+    f"some text on one line, at most {MOST_TEXT} characters",
+    lambda value: isinstance(value, str) and bool(value.strip()) and len(value) <= MOST_TEXT and value.isprintable(),
+    {"type": "string", "maxLength": MOST_TEXT, "pattern": r"\S"},
+)
 """Some text on one line."""
 
 
@@ -213,14 +207,11 @@ words = Kind(_several_words, {"type": "array", "minItems": 1, "uniqueItems": Tru
 """A list of names, each different from the others whatever its capitals."""
 
 
-def _system_name(value: Any) -> str:
-    if not isinstance(value, str) or not is_word(value.replace("-", "_")):
-        raise Wrong("one word of letters, digits, - and _, that starts with a letter")
-    return value
-
-
-_NAME_PATTERN = f"^(?![0-9_-])[-{_WORD.pattern[1:]}$"
-system_name = Kind(_system_name, {"type": "string", "maxLength": 40, "pattern": _NAME_PATTERN})
+system_name = _such(
+    "one word of letters, digits, - and _, that starts with a letter",
+    lambda value: isinstance(value, str) and is_word(value.replace("-", "_")),
+    {"type": "string", "maxLength": 40, "pattern": f"^(?![0-9_-])[-{_WORD.pattern[1:]}$"},
+)
 """A name that a command line can take without quotes, and that is no path."""
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from math import sqrt
 
-import attrs
 import pytest
 from scipy import stats
 
@@ -69,10 +68,3 @@ def test_an_error_that_grows_along_the_blade_has_the_slope_and_standard_error_of
     rest = sum((v - slope * x) ** 2 for v, x in zip(values, along, strict=True))
     assert (pattern.kind, pattern.amount) == ("tilt", pytest.approx(slope))
     assert pattern.sd == pytest.approx(sqrt(rest / 6 / sum(x * x for x in along)))
-
-
-def test_a_track_may_be_named_in_any_case_and_a_whole_name_is_clear() -> None:
-    left, right = FOUR.tracks
-    named = attrs.evolve(FOUR, tracks=(attrs.evolve(left, name="Out"), attrs.evolve(right, name="Outer")))
-    assert parse_place("out 4: 14.52", named).track == "Out"
-    assert parse_place("oute 4: 14.52", named).track == "Outer"

@@ -532,7 +532,6 @@ def test_text_has_one_numbered_move_a_line() -> None:
     numbers = [int(line.split()[0]) for line in lines[first + 1 : first + 1 + len(steps)]]
     assert numbers == list(range(1, len(steps) + 1))
     assert any("once more" in line for line in lines)
-    assert all(line.isascii() for line, _ in plan_lines(result, columns=90, plain=True))
     assert max(len(line) for line, _ in plan_lines(plan_of_the_same(result), columns=76)) <= 76
 
 

@@ -133,18 +133,14 @@ class SpaceFit:
     scale: Term | None
 
 
-def middle_of(system: System) -> float:
-    spaces = system.tracks[0].spaces
-    return (spaces[0] + spaces[-1]) / 2
-
-
 def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> SpaceFit | None:
     """Zero and scale of the space setting; None where no place was measured. Every place names its track and cut."""
     if not places:
         return None
     instrument, hand = split(reading_sd_of(system), gauge, system)
     shared = float(np.hypot(instrument, gauge.zero))
-    rows = []
+    spaces = system.tracks[0].spaces
+    middle, rows = (spaces[0] + spaces[-1]) / 2, []
     for place in places:
         nominal = system.track(place.track or system.tracks[0].name).spaces[place.cut or 0]
         own = hand if place.sd is None else place.sd
@@ -152,7 +148,7 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
             Row(
                 deviation=sum(place.values) / len(place.values) - nominal,
                 sd=own / len(place.values) ** 0.5,
-                depth=nominal - middle_of(system),
+                depth=nominal - middle,
                 along=0.0,
             )
         )

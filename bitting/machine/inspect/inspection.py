@@ -330,6 +330,7 @@ def _whole(
 ) -> Inspection:
     verdicts: list[Verdict] = [c.verdict for c in cuts] + [p.verdict for p in places]
     order: tuple[Verdict, ...] = ("fail", "recut", "uncertain")
+    names = [track.name for track in job.system.tracks]
     worst: Verdict = next((v for v in order if v in verdicts), "pass")
     inside = [c.probability_in_tolerance for c in cuts]
     bound = None if None in inside else max(0.0, 1 - sum(1 - p for p in inside if p is not None))
@@ -349,17 +350,12 @@ def _whole(
         largest_uncertainty=largest_uncertainty(job.tolerance, job.guard),
         readings_needed=readings_needed(job, readings, against),
         probability_all=bound,
-        patterns=find(_points(job, cuts, found), job.tolerance, _pair(job.system)),
+        patterns=find(_points(job, cuts, found), job.tolerance, (names[0], names[-1])),
         against=against,
         notes=notes,
         assumptions=assumptions(job, readings),
         web_alone=web_alone(job.system, readings, across),
     )
-
-
-def _pair(system: System) -> tuple[str, str]:
-    names = [track.name for track in system.tracks]
-    return (names[0], names[1]) if len(names) == 2 else (names[0], names[0])
 
 
 def _points(job: Job, cuts: Sequence[InspectedCut], found: dict[Key, Estimate]) -> list[Point]:

@@ -165,7 +165,8 @@ class _Writer:
         dial = self.order.dial("depth")
         if dial is not None and dial.overshoot and w < self.at[1]:
             self.to_absolute("overshoot", "depth", self.frame.dimension(w - dial.overshoot))
-        label = None if ease else label_at(self.frame, w)
+        places = range(0 if ease else len(self.frame.track.labels))
+        label = next((self.frame.track.labels[i] for i in places if abs(self.frame.travel_of(i) - w) < 1e-9), None)
         if label is not None:
             self.add("depth", label)
         else:
@@ -173,11 +174,6 @@ class _Writer:
 
     def to_absolute(self, action: str, control: str, value: float) -> None:
         self.add(action, f"{control} {round(value, 12)!r}")
-
-
-def label_at(frame: Frame, w: float) -> str | None:
-    """The depth label at a travel; None where no depth of the table lies there."""
-    return next((label for i, label in enumerate(frame.track.labels) if abs(frame.travel_of(i) - w) < 1e-9), None)
 
 
 def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:

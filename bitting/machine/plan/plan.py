@@ -48,11 +48,9 @@ from bitting.systemfile.machine import Machine
 
 
 @frozen
-class TrackPlan(Value):
-    """The moves for one track of one side (None: the key is cut on one side only)."""
+class TrackPlan(TrackMoves):
+    """The moves of a plan for one track of one side."""
 
-    side: str | None
-    track: str
     direction: Direction
     steps: tuple[Step, ...]
     frame: Frame = field(repr=False, metadata=NOT_JSON)
