@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
@@ -11,7 +10,7 @@ from bitting.linting import Linted, LintFinding
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
-from bitting.report.table import Line, table
+from bitting.report.table import Line, table, wrapped
 from bitting.text import in_runs, percent
 
 
@@ -185,7 +184,7 @@ def render_rules(found: list[dict[str, Any]]) -> Iterator[str]:
             yield ""
         yield kind["identifier"]
         yield from (f"  {form}" for form in kind["forms"])
-        yield from (f"    {line}" for line in textwrap.wrap(kind["explanation"], 100))
+        yield f"    {kind['explanation']}"
         example = kind["example"]
         yield f"    for example `{example['sentence']}` allows {example['legal']} and forbids {example['illegal']}"
 
@@ -207,14 +206,6 @@ def render_lint(found: Linted, columns: int = 100) -> Iterator[Line]:
 
 
 def _paragraph(finding: LintFinding, columns: int) -> Iterator[Line]:
-    lines = textwrap.wrap(
-        f"{finding.level}: {finding.message} [{finding.code}]",
-        max(columns, 30),
-        subsequent_indent="  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    yield lines[0], COLOURS[finding.level]
-    yield from ((line, None) for line in lines[1:])
+    yield from wrapped("", f"{finding.level}: {finding.message} [{finding.code}]", columns, COLOURS[finding.level])
     if finding.witness is not None:
         yield f"  such a code: {finding.witness}", None

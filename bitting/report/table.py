@@ -36,7 +36,14 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
     import textwrap
 
     under = " " * len(bullet)
-    for line in textwrap.wrap(text, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
+    whole_words = textwrap.TextWrapper(
+        max(columns, 40),
+        initial_indent=bullet,
+        subsequent_indent=under,
+        break_long_words=False,
+        break_on_hyphens=False,  # options and the names of rules stay whole
+    )
+    for line in whole_words.wrap(text) or [bullet]:
         yield line, colour
 
 
