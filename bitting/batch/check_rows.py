@@ -15,22 +15,21 @@ from functools import partial
 
 import numpy as np
 from attrs import define, evolve, field, frozen
-from numpy.typing import NDArray
 
 from bitting.arrays import Integers
-from bitting.batch.columns import Layout, Table, Wanted, column_of, find_columns
+from bitting.batch.columns import Layout, Table, column_of
 from bitting.batch.damage import read_damaged
 from bitting.batch.dates import ambiguous
 from bitting.batch.duplicates import NAMED, Seen
 from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.listing import Listing
-from bitting.batch.output import CODES, CellText, Chunk, Columns, Row, chunk_of
+from bitting.batch.output import CODES, Chunk, Row, RowWorker, chunk_of
 from bitting.batch.shapes import Shape, Template
 from bitting.batch.suggest import NONE, Suggester, Suggestion
 from bitting.batch.summary import CodeSummary, CutDepths, Figures
 from bitting.batch.systems import Systems
 from bitting.batch.xlsx.read import code_cell
-from bitting.model import Finding, System
+from bitting.model import Finding
 from bitting.notation import parse_code
 from bitting.repair.written import missing, readable
 
@@ -81,22 +80,17 @@ REMARKED = 50_000
 
 
 @define(eq=False)
-class RowChecker:
-    """Checks the rows of one table of codes. `default` is the system of `-s`, if given; `folders` hold those that rows name."""
+class RowChecker(RowWorker):
+    """Checks the rows of one table of codes. `folders` hold the system files that rows name."""
 
-    default: System | None
-    wanted: Wanted = field(factory=Wanted)
+    columns = CODES
+    chunk = 1 << 17
+    cell = staticmethod(code_cell)
     suggestions: int | None = None
     """For so many distinct wrong codes the nearest legal one is looked for; None: for all; 0: for none at all."""
     folders: tuple[str, ...] = ()
-    columns: Columns = field(init=False, default=CODES)
-    chunk: int = field(init=False, default=1 << 17)
-    telling: bool = field(init=False, default=False)
-    counts: Counter[str] = field(init=False, factory=Counter)
     rules: Counter[str] = field(init=False, factory=Counter)
     advice: Counter[str] = field(init=False, factory=Counter)
-    unread: list[int] = field(init=False, factory=list)
-    """The first rows that can't be read."""
     seen: dict[str, Seen] = field(init=False, factory=dict)
     listings: dict[str, Listing] = field(init=False, factory=dict)
     _ahead: int = field(init=False, default=0)
@@ -108,47 +102,24 @@ class RowChecker:
     def __attrs_post_init__(self) -> None:
         self._systems = Systems(self.default, Judge, self.folders)
 
-    def reset(self) -> None:
-        """Forget what was counted, to begin again."""
-        for counted in (self.counts, self.rules, self.advice, self.unread, self.seen, self.listings):
-            counted.clear()
-        for suggester in self._suggesters.values():
-            suggester.unlooked = 0
-
-    def find(self, sample: Table) -> Layout:
-        """Where the codes stand in a table whose first rows these are; BittingError where that isn't certain."""
-        return find_columns(sample, self.wanted, self.default, self._whole if self.default else None, measured=False)
-
     def holds(self, sample: Table, layout: Layout) -> bool:
         """Whether any of the rows found there is a code: a messy sheet must not be passed over for a tidy one."""
         texts = layout.texts([column_of(sample[layout.first :], place) for place in layout.places])
-        return not self.default or any(self._whole(texts))
+        return not self.default or any(self.good(texts))
 
-    def _whole(self, texts: Sequence[str]) -> list[bool]:
+    def good(self, texts: Sequence[str]) -> list[bool]:
         """Which texts are codes of the default system: as many cuts as its tracks have, of depths that they have."""
         judge = self._systems.of("")
         return [] if isinstance(judge, str) else judge.judge(texts).known.tolist()
 
-    def cell(self, value: object, number_format: str) -> CellText:
-        """A cell's value as the text of a code."""
-        return code_cell(value, number_format)
-
     def expect(self, rows: int, layout: Layout) -> None:
-        """The table has so many rows, at most."""
         self._ahead = rows if rows <= REMARKED else 0
         self._joined = bool(layout.lists)
 
-    def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        """What is said of some rows. The more rows at once, the quicker suggestions are found: most of their cost is shared."""
+    def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         if systems is None:
-            chunk = self._classify(self._systems.of(""), texts, rows)
-        else:
-            chunk = self._classify_each(texts, rows, systems)
-        numbers = np.bincount(chunk.verdict, minlength=len(Verdict))
-        for verdict in Verdict:
-            self.counts[verdict.word] += int(numbers[verdict])
-        self.unread += rows[chunk.verdict == Verdict.UNREADABLE][: NAMED - len(self.unread)].tolist()
-        return chunk
+            return self._classify(self._systems.of(""), texts, rows)
+        return self._classify_each(texts, rows, systems)
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
         """Rows of several systems: those of one system together."""
@@ -158,7 +129,7 @@ class RowChecker:
             key = judge if isinstance(judge, str) else id(judge)
             together.setdefault(key, (judge, []))[1].append(number)
         verdict, canonical = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object)
-        whole = Chunk(CODES, verdict, {}, partial(_between, canonical))
+        whole = Chunk(CODES, verdict, {}, canonical.tolist)
         for judge, places in together.values():
             part = self._classify(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
@@ -190,7 +161,7 @@ class RowChecker:
         wrong = [(number, one, _template(judge, part, number, one)) for number, one in every if one.opened]
         suggested = self._suggested(judge, wrong) if wrong else {}
         said = {number: one.row(suggested[one.text] if one.opened else NONE) for number, one in every}
-        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge, part))
+        chunk = Chunk(CODES, part.verdict, said, partial(canonical_forms, judge.system, part))
         self._count(judge, part, rows, chunk, wrong)
         return chunk
 
@@ -245,7 +216,6 @@ class RowChecker:
         return evolve(one, faults=judge.explainer.findings(parse_code(one.text, judge.system)))
 
     def notes(self) -> list[str]:
-        """What is to be said of the table as a whole."""
         notes = [*self._systems.doubts]
         notes += [note for listing in self.listings.values() for note in listing.notes()]
         if unlooked := sum(suggester.unlooked for suggester in self._suggesters.values()):
@@ -258,17 +228,12 @@ class RowChecker:
         return notes
 
     def summary(self, figures: Figures) -> CodeSummary:
-        """The figures of the run."""
         repeated = [seen.repeated() for seen in self.seen.values()]
         chances = [seen.by_chance for seen in self.seen.values()]
         every = list(self.seen.values())
         named = sorted((pair for _, pairs in repeated for pair in pairs), key=lambda pair: pair[1])
         return CodeSummary(
-            **figures.common(),
-            legal=self.counts["legal"],
-            illegal=self.counts["illegal"],
-            unreadable=self.counts["unreadable"],
-            empty=self.counts["empty"],
+            **self.counted(figures),
             duplicates=sum(number for number, _ in repeated),
             duplicate_rows=tuple(named)[:NAMED],
             near_duplicates=None if any(seen.unlooked for seen in every) else sum(seen.near for seen in every),
@@ -276,7 +241,6 @@ class RowChecker:
             near_rows=tuple(pair for seen in every for pair in seen.near_rows)[:NAMED],
             rules=dict(self.rules.most_common()),
             advice=dict(self.advice.most_common()),
-            unreadable_rows=tuple(self.unread),
             systems=tuple(self.seen),
             depths=tuple(self._depths()),
         )
@@ -286,11 +250,6 @@ class RowChecker:
             places = [(lane, cut) for lane in seen.system.lanes for cut in range(lane.track.cuts)]
             for (lane, cut), table in zip(places, seen.depths, strict=True):
                 yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
-
-
-def _between(forms: NDArray[np.object_], before: str, after: str) -> list[str | None]:
-    """Canonical forms between two texts."""
-    return [form and f"{before}{form}{after}" for form in forms.tolist()]
 
 
 def _template(judge: Judge, part: Judged, number: int, one: Pending) -> Template | None:

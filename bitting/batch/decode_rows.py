@@ -9,21 +9,18 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 
-import numpy as np
 from attrs import define, field
 
 from bitting.arrays import Integers
-from bitting.batch.columns import Layout, Table, Wanted, find_columns
+from bitting.batch.columns import Layout, Table
 from bitting.batch.decoder import TOGETHER, Choices, KeyDecoder
-from bitting.batch.duplicates import NAMED
-from bitting.batch.output import READINGS, CellText, Chunk, Columns, Row, chunk_of
+from bitting.batch.output import READINGS, Chunk, Row, RowWorker, chunk_of
 from bitting.batch.summary import Figures, ReadingsSummary
 from bitting.batch.systems import Systems
 from bitting.batch.xlsx.read import reading_cell
@@ -36,21 +33,15 @@ WORTH = 4 * TOGETHER
 
 
 @define(eq=False)
-class RowDecoder:
-    """Decodes the rows of one table. `default` is the system of `-s`, if given; `folders` hold those that rows name; `jobs`
-    processes at most are used."""
+class RowDecoder(RowWorker):
+    """Decodes the rows of one table. `folders` hold the system files that rows name; `jobs` processes at most are used."""
 
-    default: System | None
-    wanted: Wanted = field(factory=Wanted)
+    columns = READINGS
+    chunk = 1000
+    cell = staticmethod(reading_cell)
     choices: Choices = field(factory=Choices)
     jobs: int = 1
     folders: tuple[str, ...] = ()
-    columns: Columns = field(init=False, default=READINGS)
-    chunk: int = field(init=False, default=1000)
-    telling: bool = field(init=False, default=False)
-    counts: Counter[str] = field(init=False, factory=Counter)
-    unread: list[int] = field(init=False, factory=list)
-    """The first rows that can't be read."""
     _systems: Systems[KeyDecoder] = field(init=False)
     _pool: ProcessPoolExecutor | None = field(init=False, default=None)
     _ends: tuple[Connection, Connection] | None = field(init=False, default=None)
@@ -74,39 +65,16 @@ class RowDecoder:
                     end.close()
                 self._pool.shutdown(cancel_futures=True)
 
-    def reset(self) -> None:
-        """Forget what was counted, to begin again."""
-        self.counts.clear()
-        self.unread.clear()
-
-    def find(self, sample: Table) -> Layout:
-        """Where the readings stand in a table whose first rows these are; BittingError where that isn't certain."""
-        return find_columns(sample, self.wanted, self.default, self._readable if self.default else None, measured=True)
-
     def holds(self, sample: Table, layout: Layout) -> bool:
         """Columns of readings are named, so they are what they are called."""
         return bool(layout.places and sample)
 
-    def _readable(self, texts: Sequence[str]) -> list[bool]:
-        """Which texts are readings of the default system."""
+    def good(self, texts: Sequence[str]) -> list[bool]:
         return [self.default is not None and _reads(text, self.default, self.choices.unit) for text in texts]
 
-    def cell(self, value: object, number_format: str) -> CellText:
-        """A cell's value as the text of a reading."""
-        return reading_cell(value, number_format)
-
-    def expect(self, rows: int, layout: Layout) -> None:
-        """Nothing depends on how long the table is."""
-
-    def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        """What is said of some rows; `systems` names the system of each, "" the default."""
+    def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:  # noqa: ARG002
         answers = self._several(texts) if systems is None else None
-        if answers is None:
-            answers = self._one_by_one(texts, systems)
-        self.counts.update(row.verdict for row in answers)
-        lost = np.array([row.verdict == "unreadable" for row in answers], bool)
-        self.unread += rows[lost][: NAMED - len(self.unread)].tolist()
-        return chunk_of(READINGS, answers)
+        return chunk_of(READINGS, answers or self._one_by_one(texts, systems))
 
     def _one_by_one(self, texts: Sequence[str], systems: Sequence[str] | None) -> list[Row]:
         by_name: dict[str, list[int]] = {}
@@ -135,22 +103,10 @@ class RowDecoder:
         return [row for part in self._pool.map(_part, parts) for row in part]
 
     def notes(self) -> list[str]:
-        """What is to be said of the table as a whole."""
         return [*self._systems.doubts]
 
     def summary(self, figures: Figures) -> ReadingsSummary:
-        """The figures of the run."""
-        counts = [self.counts[verdict] for verdict in READINGS.verdicts]
-        sure, unsure, no_fit, unreadable, empty = counts
-        return ReadingsSummary(
-            **figures.common(),
-            sure=sure,
-            unsure=unsure,
-            no_fit=no_fit,
-            unreadable=unreadable,
-            empty=empty,
-            unreadable_rows=tuple(self.unread),
-        )
+        return ReadingsSummary(**self.counted(figures))
 
 
 def _reads(text: str, system: System, unit: str | None) -> bool:

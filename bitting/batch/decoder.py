@@ -1,8 +1,6 @@
 """From the text of a row to what is said of the key: the one place where a table of readings meets the decoder.
 
-Texts are read by their *shape* (every digit a 0): the first of a shape is parsed by the grammar, and what follows takes
-its places over and reads only the numbers, which is some twenty times faster and gives the same readings. Keys read alike
-share one simulation of how well a key fits.
+Keys read alike share one simulation of how well a key fits.
 
 What isn't sure says why in `findings`, and names the cuts that are worth measuring again, the most doubtful first. A key that
 doesn't fit gets no code at all: nothing that could be pasted from a table.
@@ -10,11 +8,9 @@ doesn't fit gets no code at all: nothing that could be pasted from a table.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from decimal import Decimal
 
-from attrs import define, evolve, field, frozen
+from attrs import evolve, field, frozen
 
 from bitting.batch.judge import one_line
 from bitting.batch.output import Row
@@ -22,18 +18,14 @@ from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.listing import AS_GIVEN
 from bitting.decoding.model import Made, caliper_step, model_with
 from bitting.errors import BittingError
-from bitting.model import ReadCut, Reading, Readings, System
+from bitting.model import Readings, System
 from bitting.notation import parse_readings
-from bitting.notation.readings import UNITS, check_plausible
 from bitting.text import cut_name, percent
 
-SHAPES = 20_000
-"""Shapes of texts that are remembered."""
 DOUBTFUL = 6
 """So many doubtful cuts are named in a row."""
 TOGETHER = 100
 """Keys that are decoded together."""
-_NUMBER = re.compile(r"[0-9]*[.,]?[0-9]+")
 
 
 @frozen
@@ -55,67 +47,12 @@ class Choices:
             )
 
 
-@define(eq=False)
-class Reader:
-    """Reads texts for one system, by their shapes."""
-
-    system: System
-    unit: str | None = None
-    step: float = 0.0
-    _shapes: dict[str, Readings | None] = field(init=False, factory=dict)
-
-    def read(self, text: str) -> Readings:
-        """The readings of a text; BittingError as `parse_readings` raises it."""
-        shape = re.sub("[0-9]", "0", text)
-        known = self._shapes.get(shape)
-        if known is not None:
-            return self._filled(known, text)
-        readings = parse_readings(text, self.system, self.unit)
-        if self.step:
-            readings = evolve(readings, cuts=tuple(self._coarse(cut) for cut in readings.cuts))
-        if len(self._shapes) < SHAPES and _plain(text, readings):
-            self._shapes[shape] = readings
-        return readings
-
-    def _coarse(self, cut: ReadCut) -> ReadCut:
-        return evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, self.step)) for r in cut.readings))
-
-    def _filled(self, known: Readings, text: str) -> Readings:
-        """The readings of a text that is written like one already read."""
-        factor = UNITS[known.unit] / UNITS[self.system.unit]
-        cuts = []
-        for cut in known.cuts:
-            several = []
-            for reading in cut.readings:
-                number = _NUMBER.match(text, reading.span[0])
-                if number is None:
-                    return parse_readings(text, self.system, self.unit)
-                figure = number[0].replace(",", ".")
-                value = float(figure) if factor == 1 else float(Decimal(figure) * factor)
-                several.append(Reading(value, None, reading.digit, reading.span))  # `_plain` has no limits of its own
-            cuts.append(ReadCut(cut.side, cut.track, cut.cut, tuple(several), cut.place))
-        readings = evolve(known, text=text, cuts=tuple(cuts))
-        check_plausible(readings, named=re.search("[A-Za-z]", text) is not None and _names_unit(text))
-        return readings
-
-
-def _names_unit(text: str) -> bool:
-    return re.search(r"[0-9]\s*(mm|in|thou)\b", text, re.IGNORECASE) is not None
-
-
-def _plain(text: str, readings: Readings) -> bool:
-    """Whether texts of this shape differ in their values alone: no limits, no places, no number of too many digits."""
-    if not text.isascii() or re.search(r"[0-9]{6}|[#@]|\+", text):
-        return False
-    return all(r.own_sd is None for cut in readings.cuts for r in cut.readings)
-
-
 class KeyDecoder:
     """Reader and decoder of one system, made ready once."""
 
     def __init__(self, system: System, choices: Choices) -> None:
         model = model_with(system, made=choices.made, wear=choices.wear, caliper=choices.caliper)
-        self.reader = Reader(system, choices.unit, caliper_step(choices.caliper, system))
+        self.unit, self.step = choices.unit, caliper_step(choices.caliper, system)
         self.decoder = Decoder(system, model)
         self.sure = choices.sure
 
@@ -125,7 +62,7 @@ class KeyDecoder:
         keys: list[tuple[int, Readings]] = []
         for number, text in enumerate(texts):
             try:
-                readings = self.reader.read(text) if text.strip() else None
+                readings = self._read(text) if text.strip() else None
             except BittingError as fault:
                 rows[number] = Row("unreadable", findings=one_line(fault))
                 continue
@@ -139,6 +76,15 @@ class KeyDecoder:
             part = keys[start : start + TOGETHER]
             rows.update(zip([number for number, _ in part], self._decoded([key for _, key in part]), strict=True))
         return [rows[number] for number in range(len(texts))]
+
+    def _read(self, text: str) -> Readings:
+        """The readings of a text, no finer than the caliper shows."""
+        found = parse_readings(text, self.decoder.system, self.unit)
+        cuts = (
+            evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, self.step)) for r in cut.readings))
+            for cut in found.cuts
+        )
+        return evolve(found, cuts=tuple(cuts))
 
     def _decoded(self, keys: Sequence[Readings]) -> list[Row]:
         """The rows of some keys; where one can't be decoded, each is asked for by itself."""

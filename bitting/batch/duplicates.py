@@ -5,8 +5,7 @@ Repeated codes are found exactly at any size, at eight bytes a code (as many as 
 Codes that differ only by a slip, one of which may be a slip of the pen for the other, are looked for among up to `MOST`
 different legal codes; past that it isn't done, and is said. The slips are those of `bitting.repair.noise` that leave a whole
 code and are likely: one cut's label is the next deeper or shallower one, or looks like it, or two different neighbours of a
-lane are swapped. Exact, and without comparing every code with every other: codes that are equal once a cut is left out stand
-together when sorted, and a swapped code is looked up.
+lane are swapped. Exact, and without comparing every code with every other: every slip of a code is looked up among them.
 
 >>> from bitting.systemfile import load_system
 >>> system = load_system("plover")
@@ -28,7 +27,7 @@ import numpy as np
 from attrs import define, field, frozen
 from numpy.typing import NDArray
 
-from bitting.arrays import Bytes, Integers
+from bitting.arrays import Bytes, Flags, Integers
 from bitting.diagram.walk import Legality
 from bitting.model import System, Track
 from bitting.repair.noise import LOOK_ALIKE, OFF_BY_ONE, misreadings
@@ -65,64 +64,37 @@ def find_near(system: System, depths: Bytes, new: int = 0) -> Near:
     codes = depths.shape[1]
     count, number = 0, np.zeros(codes, np.int64)
     first, how = np.full(codes, codes), np.full(codes, -1)
-    for cut, earlier, later in _pairs(system, depths):
-        fresh = later >= new
-        a, b = earlier[fresh], later[fresh]
+    keys = keys_of(system, depths)
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    for cut, slipped, some in _slips(system, depths[:, new:]):
+        wanted = keys_of(system, slipped[:, some])
+        place = np.minimum(np.searchsorted(ordered, wanted), codes - 1)
+        a, b = order[place], np.flatnonzero(some) + new
+        found = (ordered[place] == wanted) & (a < b)
+        a, b = a[found], b[found]
         count += len(a)
-        number += np.bincount(b, minlength=codes)
-        np.minimum.at(first, b, a)
-        leads = first[b] == a
-        how[b[leads]] = cut
+        number[b] += 1
+        leads = a < first[b]
+        first[b[leads]], how[b[leads]] = a[leads], cut
     first[number == 0] = -1
     return Near(count, number, first, how)
 
 
-def _pairs(system: System, depths: Bytes) -> Iterator[tuple[int, Integers, Integers]]:
-    """Each cut (or ~cut: it and the next swapped) with the pairs that differ there: places of the earlier and the later."""
-    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    random = np.random.default_rng(1)  # any numbers do: what they bring together is then compared in full
-    tables = [random.integers(0, 2**32, len(track.labels), np.uint32) for track in tracks]
-    parts = [table[row] for table, row in zip(tables, depths, strict=True)]
-    hashes = np.zeros(depths.shape[1], np.uint32)
-    for part in parts:
-        hashes += part
-    for cut, track in enumerate(tracks):
-        rows, group = _sorted(hashes - parts[cut])
-        alike = _alike(track)
-        for apart in range(1, len(rows)):
-            same = group[apart:] == group[:-apart]
-            if not same.any():
-                break
-            one, other = rows[apart:][same], rows[:-apart][same]
-            hit = alike[depths[cut, one], depths[cut, other]]
-            hit &= (depths[:, one] != depths[:, other]).sum(axis=0) == 1
-            yield cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
-    places, ordered = _sorted(hashes)
+def _slips(system: System, depths: Bytes) -> Iterator[tuple[int, Bytes, Flags]]:
+    """Each cut (or ~cut: it and the next swapped) with the codes after a slip there, and which of them are after one."""
     last = set(accumulate(lane.track.cuts for lane in system.lanes))
-    for cut in (cut for cut in range(len(tracks)) if cut + 1 not in last):
-        rising = np.flatnonzero(depths[cut] < depths[cut + 1])
-        here, there = depths[cut, rising], depths[cut + 1, rising]
-        one_way = tables[cut][None, :] - tables[cut][:, None]  # (depth, depth that comes instead)
-        other_way = tables[cut + 1][None, :] - tables[cut + 1][:, None]
-        moved = one_way + other_way.T
-        wanted = hashes[rising] + moved[here, there]
-        start = np.searchsorted(ordered, wanted, "left")
-        count = np.searchsorted(ordered, wanted, "right") - start
-        other = np.repeat(rising, count)
-        one = places[np.repeat(start - (np.cumsum(count) - count), count) + np.arange(len(other))]
-        turned = depths[:, other]
-        turned[[cut, cut + 1]] = turned[[cut + 1, cut]]
-        hit = (depths[:, one] == turned).all(axis=0)
-        yield ~cut, np.minimum(one, other)[hit], np.maximum(one, other)[hit]
+    for cut, track in enumerate(lane.track for lane in system.lanes for _ in range(lane.track.cuts)):
+        alike, slipped = _alike(track), depths.copy()
+        for depth in range(len(track.labels)):
+            slipped[cut] = depth
+            yield cut, slipped, alike[depth, depths[cut]]
+        if cut + 1 not in last:
+            slipped[[cut, cut + 1]] = depths[[cut + 1, cut]]
+            yield ~cut, slipped, depths[cut] != depths[cut + 1]
 
 
-def _sorted(hashes: NDArray[np.uint32]) -> tuple[Integers, NDArray[np.uint32]]:
-    """The places of the codes in the order of their hashes, and the hashes in that order."""
-    places = np.argsort(hashes, kind="stable")
-    return places, hashes[places]
-
-
-def _alike(track: Track) -> NDArray[np.bool_]:
+def _alike(track: Track) -> Flags:
     """Which depths of a track are easily written for which."""
     table = np.array([misreadings(track, label) for label in track.labels]) >= LIKELY
     return table | table.T
@@ -131,17 +103,7 @@ def _alike(track: Track) -> NDArray[np.bool_]:
 def legal_neighbours(system: System, depths: Bytes, legality: Legality) -> float:
     """How many legal codes are one slip from a code, on average over some of these (cuts, codes)."""
     some = depths[:, :: -(-depths.shape[1] // SAMPLED)]
-    found = 0
-    last = set(accumulate(lane.track.cuts for lane in system.lanes))
-    tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    for cut, track in enumerate(tracks):
-        alike, changed = _alike(track), some.copy()
-        for depth in range(len(track.labels)):
-            changed[cut] = depth
-            found += int((legality.legal(changed) & alike[depth, some[cut]]).sum())
-        if cut + 1 not in last:
-            changed[[cut, cut + 1]] = some[[cut + 1, cut]]
-            found += int((legality.legal(changed) & (some[cut] != some[cut + 1])).sum())
+    found = sum(int((legality.legal(slipped) & hit).sum()) for _, slipped, hit in _slips(system, some))
     return found / int(some.shape[1])
 
 

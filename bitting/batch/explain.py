@@ -74,10 +74,7 @@ class Explainer:
     _pairs: list[bool] = field(init=False)
     _first: list[int] = field(init=False)
     _limits: NDArray[np.int64] = field(init=False)
-    _said: dict[tuple[int, int], dict[bytes, int]] = field(init=False, factory=dict)
-    _groups: list[tuple[Message, ...]] = field(init=False, factory=lambda: [()])
-    """What rules say of cuts that stand as they do, by number; 0 is nothing."""
-    _numbers: dict[tuple[Message, ...], int] = field(init=False, factory=lambda: {(): 0})
+    _said: dict[tuple[int, int], dict[bytes, tuple[Message, ...]]] = field(init=False, factory=dict)
 
     def __attrs_post_init__(self) -> None:
         self._walks = [_alone(self.system, rule) for rule in self.system.rules]
@@ -147,10 +144,10 @@ class Explainer:
         shape of each code's text, and `shapes` says where its cuts stand, which orders the messages.
         """
         every = [list(unknown.get(code, ())) for code in range(depths.shape[1])]
-        for codes, groups in self._broken(depths):
-            hit = np.flatnonzero(groups)
-            for code, group in zip(codes[hit].tolist(), groups[hit].tolist(), strict=True):
-                every[code] += self._groups[group]
+        for codes, which_said, messages in self._broken(depths):
+            hit = np.flatnonzero(np.array([bool(one) for one in messages])[which_said])
+            for code, place in zip(codes[hit].tolist(), which_said[hit].tolist(), strict=True):
+                every[code] += messages[place]
         out: list[Remark] = []
         for code, said in enumerate(every):
             if len(said) > 1:
@@ -159,42 +156,34 @@ class Explainer:
             out.append((tuple(dict.fromkeys([one.rule for one in said])), "; ".join([one.text for one in said])))
         return out
 
-    def _broken(self, depths: Bytes) -> Iterator[tuple[Integers, Integers]]:
-        """What the rules say, rule by rule (pair of cuts by pair of cuts where a rule speaks of no more): codes and groups."""
+    def _broken(self, depths: Bytes) -> Iterator[tuple[Integers, Integers, list[tuple[Message, ...]]]]:
+        """What the rules say, rule by rule (pair of cuts by pair of cuts where a rule speaks of no more): codes, and which of
+        some messages each of them gets."""
         for number, flags in enumerate(self.broken_by(depths)):
             rows, reads = np.flatnonzero(flags), self._reads[number]
             if not len(rows):
                 continue
             if not self._pairs[number]:
-                yield rows, self._group_of(number, reads, depths[reads][:, rows])
+                yield rows, *self._messages(number, reads, depths[reads][:, rows])
                 continue
             lane = self.system.rules[number].lanes[0]
             for cut in range(self._first[lane], self._first[lane + 1] - 1):
-                yield rows, self._group_of(number, [cut, cut + 1], depths[cut : cut + 2, rows])
+                yield rows, *self._messages(number, [cut, cut + 1], depths[cut : cut + 2, rows])
 
-    def _group_of(self, number: int, reads: Sequence[int], depths: Bytes) -> Integers:
-        """What one rule says of each code, as groups of messages; remembered by the depths (reads, codes) that matter."""
+    def _messages(self, number: int, reads: Sequence[int], depths: Bytes) -> tuple[Integers, list[tuple[Message, ...]]]:
+        """What one rule says of each code; remembered by the depths (reads, codes) that matter."""
         said = self._said.setdefault((number, reads[0] if reads else 0), {})
         if len(said) >= REMEMBERED:
             said.clear()
         keys, first, which = np.unique(_words(depths), return_index=True, return_inverse=True)
-        out = np.zeros(len(keys), np.int64)
-        for place, (word, row) in enumerate(zip(keys.tolist(), first.tolist(), strict=True)):
+        words = keys.tolist()
+        for word, row in zip(words, first.tolist(), strict=True):
             if word not in said:
-                said[word] = self._group(number, reads, depths[:, row].tolist())
-            out[place] = said[word]
-        return out[which]
-
-    def _group(self, number: int, reads: Sequence[int], depths: Sequence[int]) -> int:
-        """What one rule says of the cuts that it reads, as a group of messages."""
-        cuts: list[int | None] = [None] * self._first[-1]
-        for cut, depth in zip(reads, depths, strict=True):
-            cuts[cut] = depth if depth < self._limits[cut, 0] else None
-        said = tuple(self._judged(number, cuts))
-        if said not in self._numbers:
-            self._numbers[said] = len(self._groups)
-            self._groups.append(said)
-        return self._numbers[said]
+                cuts: list[int | None] = [None] * self._first[-1]
+                for cut, depth in zip(reads, depths[:, row].tolist(), strict=True):
+                    cuts[cut] = depth if depth < self._limits[cut, 0] else None
+                said[word] = tuple(self._judged(number, cuts))
+        return which, [said[word] for word in words]
 
     def _judged(self, number: int, cuts: Sequence[int | None]) -> Iterator[Message]:
         first, rule = self._first, self.system.rules[number]

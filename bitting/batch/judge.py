@@ -27,14 +27,14 @@ from bitting.notation.hints import words_instead
 from bitting.rules.builtin import all_of
 
 
-def write_depths(system: System, depths: Bytes, before: str = "", after: str = "") -> list[str]:
-    """The canonical forms of exact codes, given as places (cuts, codes), each between the same two texts (without holes):
-    one line with a hole for each depth, filled for all codes together.
+def write_depths(system: System, depths: Bytes) -> list[str]:
+    """The canonical forms of exact codes, given as places (cuts, codes): one line with a hole for each depth, filled for all
+    codes together.
 
     A place past the end of its depth table is written as `?`.
     """
     tracks = [lane.track for lane in system.lanes for _ in range(lane.track.cuts)]
-    form = f"{before}{_form(system)}{after}"
+    form = _form(system)
     if form.isascii() and all(label.isascii() and len(label) == 1 for track in tracks for label in track.labels):
         line = np.frombuffer((form + "\n").encode(), np.uint8)
         matrix = np.tile(line, (depths.shape[1], 1))
@@ -99,7 +99,8 @@ class Judge:
 
     system: System
     _reader: ShapeReader = field(init=False, repr=False)
-    _legality: Legality | None = field(init=False, repr=False)
+    legality: Legality | None = field(init=False, repr=False)
+    """The tables of the legal codes; None where they would be too large."""
     _advice: Legality | None = field(init=False, repr=False)
     _answers: dict[str, Answer] = field(init=False, factory=dict, repr=False)
     _grouped: list[bool] = field(init=False, factory=list, repr=False)
@@ -117,9 +118,9 @@ class Judge:
 
     def __attrs_post_init__(self) -> None:
         self._reader = ShapeReader(self.system)
-        self._legality = legality_of(self.system)
+        self.legality = legality_of(self.system)
         advised = any(rule.level == "should" for rule in self.system.rules)
-        self._advice = legality_of(self.system, advice=True) if advised else self._legality
+        self._advice = legality_of(self.system, advice=True) if advised else self.legality
 
     def judge(self, texts: Sequence[str]) -> Judged:
         """The verdicts of some ten thousand texts."""
@@ -130,13 +131,13 @@ class Judge:
         exact = read.shapes == Shape.EXACT
         noted = verdict != Verdict.EMPTY
         single = read.shapes == Shape.SINGLE
-        if self._legality is None or self._advice is None:
+        if self.legality is None or self._advice is None:
             single = single | exact
         else:
-            legal = exact & self._legality.legal(read.depths)
+            legal = exact & self.legality.legal(read.depths)
             verdict[exact] = np.where(legal[exact], Verdict.LEGAL, Verdict.ILLEGAL)
             noted &= ~legal
-            if self._advice is not self._legality:
+            if self._advice is not self.legality:
                 noted |= legal & ~self._advice.legal(read.depths)
         known = exact & (read.depths < self._limits).all(axis=0)
         noted[self._doubtful(texts, read, verdict)] = True
@@ -174,19 +175,11 @@ class Judge:
         """One of the shapes of texts met so far, as `Judged.which` numbers them."""
         return self._reader.templates[number]
 
-    @property
-    def legality(self) -> Legality | None:
-        """The tables of the legal codes; None where they would be too large."""
-        return self._legality
-
     @cached_property
     def _limits(self) -> Bytes:
-        return np.array(self._lengths, np.uint8)[:, None]
-
-    @cached_property
-    def _lengths(self) -> list[int]:
-        """The number of depths that each cut may have."""
-        return [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        """The number of depths that each cut may have, one below the other."""
+        lengths = [len(lane.track.labels) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        return np.array(lengths, np.uint8)[:, None]
 
     def answer(self, text: str) -> Answer:
         """What is said of one text, remembered."""
@@ -317,11 +310,11 @@ class Judged:
     which: NDArray[np.int32]
 
 
-def canonical_forms(judge: Judge, part: Judged, before: str = "", after: str = "") -> list[str | None]:
-    """The canonical form of each text of a chunk, between the same two texts; None where there is none."""
-    forms: list[str | None] = [*write_depths(judge.system, part.depths, before, after)]
+def canonical_forms(system: System, part: Judged) -> list[str | None]:
+    """The canonical form of each text of a chunk; None where there is none."""
+    forms: list[str | None] = [*write_depths(system, part.depths)]
     for row in np.flatnonzero(~part.known).tolist():
         forms[row] = None
     for row, answer in part.answers.items():
-        forms[row] = None if answer.canonical is None else f"{before}{answer.canonical}{after}"
+        forms[row] = answer.canonical
     return forms

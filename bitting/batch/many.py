@@ -67,7 +67,7 @@ class CheckedMany:
         """The canonical form of each text; None where a cut or a depth is wrong, or nothing could be read."""
         out: list[str | None] = []
         for part in self._judged:
-            out.extend(canonical_forms(self._judge, part))
+            out.extend(canonical_forms(self.system, part))
         return out
 
     def findings(self, number: int) -> tuple[Finding, ...]:

@@ -13,17 +13,20 @@ canonical form put in; so a column that tells more of a code than that form says
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from operator import attrgetter
-from typing import Protocol
+from typing import Any, ClassVar
 
 import numpy as np
-from attrs import frozen
+from attrs import define, field, frozen
 
 from bitting.arrays import Bytes, Integers
-from bitting.batch.columns import Layout, Table
-from bitting.batch.summary import Figures, Summary
+from bitting.batch.columns import Layout, Table, Wanted, find_columns
+from bitting.batch.duplicates import NAMED
+from bitting.batch.summary import CodeSummary, Figures, ReadingsSummary, Summary
 from bitting.files import no_formula
 from bitting.model import Finding, System
 
@@ -110,7 +113,7 @@ CODES = Columns(
         Column("suggestion", attrgetter("suggestion")),
         Column("likely", attrgetter("likely")),
     ),
-    ("legal", "illegal", "unreadable", "empty"),
+    CodeSummary.verdicts,
     {"illegal": BAD, "unreadable": DOUBTFUL},
 )
 READINGS = Columns(
@@ -121,7 +124,7 @@ READINGS = Columns(
         Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
     ),
-    ("sure", "unsure", "no-fit", "unreadable", "empty"),
+    ReadingsSummary.verdicts,
     {"unsure": DOUBTFUL, "no-fit": BAD, "unreadable": BAD},
 )
 
@@ -129,17 +132,17 @@ READINGS = Columns(
 @frozen(eq=False, slots=False)
 class Chunk:
     """Some rows with what is said of them. `verdict` are places in `columns.verdicts`, `said` the rows about which there is
-    anything to say; `write` gives the canonical form of every row (None where there is none) between two texts."""
+    anything to say; `forms` gives the canonical form of every row (None where there is none)."""
 
     columns: Columns
     verdict: Bytes
     said: dict[int, Row]
-    write: Callable[[str, str], list[str | None]]
+    forms: Callable[[], list[str | None]]
 
     @cached_property
     def canonical(self) -> list[str | None]:
         """The canonical form of every row."""
-        return self.write("", "")
+        return self.forms()
 
     def row(self, number: int) -> Row:
         """What is said of one row."""
@@ -153,7 +156,7 @@ class Chunk:
 def chunk_of(columns: Columns, rows: Sequence[Row]) -> Chunk:
     """Rows that were answered one by one."""
     verdict = np.array([columns.verdicts.index(row.verdict) for row in rows], np.uint8)
-    return Chunk(columns, verdict, dict(enumerate(rows)), lambda _before, _after: [None] * len(rows))
+    return Chunk(columns, verdict, dict(enumerate(rows)), lambda: [None] * len(rows))
 
 
 def plain_text(value: object) -> str:
@@ -175,36 +178,68 @@ class CellText:
     fault: str = ""
 
 
-class RowWorker(Protocol):
-    """What answers for the rows of one table: `RowChecker` for codes, `RowDecoder` for readings."""
+@define(eq=False)
+class RowWorker(ABC):
+    """What answers for the rows of one table: `RowChecker` for codes, `RowDecoder` for readings. `default` is the system of
+    `-s`, if given."""
 
-    columns: Columns
-    default: System | None
-    chunk: int
+    columns: ClassVar[Columns]
+    chunk: ClassVar[int]
     """Rows that are answered at once."""
-    telling: bool
+    default: System | None
+    wanted: Wanted = field(factory=Wanted)
+    telling: bool = field(init=False, default=False)
     """Whether somebody is told of each row."""
+    counts: Counter[str] = field(init=False, factory=Counter)
+    unread: list[int] = field(init=False, factory=list)
+    """The first rows that can't be read."""
 
     def find(self, sample: Table) -> Layout:
         """Where the texts stand in a table whose first rows these are; BittingError where that isn't certain."""
+        good = self.good if self.default else None
+        return find_columns(sample, self.wanted, self.default, good, measured=self.columns is READINGS)
 
+    @abstractmethod
+    def good(self, texts: Sequence[str]) -> list[bool]:
+        """Which texts are codes (or readings) of the default system."""
+
+    @abstractmethod
     def holds(self, sample: Table, layout: Layout) -> bool:
         """Whether the rows found there hold codes (or readings) indeed."""
 
-    def cell(self, value: object, number_format: str) -> CellText:
-        """A cell's value as it is shown."""
+    @staticmethod
+    @abstractmethod
+    def cell(value: object, number_format: str) -> CellText:
+        """A cell's value, in its number format, as it is shown."""
 
-    def expect(self, rows: int, layout: Layout) -> None:
+    def expect(self, rows: int, layout: Layout) -> None:  # noqa: B027 - most need not know
         """The table has so many rows, at most."""
 
     def classify(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default."""
+        """What is said of some rows, given with their numbers; `systems` names the system of each, "" the default. The more rows
+        at once, the quicker."""
+        chunk = self.answered(texts, rows, systems)
+        verdicts = self.columns.verdicts
+        self.counts.update(
+            dict(zip(verdicts, np.bincount(chunk.verdict, minlength=len(verdicts)).tolist(), strict=True))
+        )
+        lost = chunk.verdict == verdicts.index("unreadable")
+        self.unread += rows[lost][: NAMED - len(self.unread)].tolist()
+        return chunk
 
-    def reset(self) -> None:
-        """Forget what was counted, to begin again."""
+    @abstractmethod
+    def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
+        """What `classify` says, without counting it."""
 
+    @abstractmethod
     def notes(self) -> Sequence[str]:
         """What is to be said of the table as a whole."""
 
+    def counted(self, figures: Figures) -> dict[str, Any]:
+        """The figures of the run that every summary has."""
+        verdicts = {verdict.replace("-", "_"): self.counts[verdict] for verdict in self.columns.verdicts}
+        return figures.common() | verdicts | {"unreadable_rows": tuple(self.unread)}
+
+    @abstractmethod
     def summary(self, figures: Figures) -> Summary:
         """The figures of the run."""

@@ -11,13 +11,12 @@
 True
 """
 
-from bitting.completion.answer import EXACT_UP_TO, LISTED_UP_TO, complete
+from bitting.completion.answer import EXACT_UP_TO, complete
 from bitting.completion.compare import Comparison, CutCompared, Shared, compare
 from bitting.completion.result import Completion, CutLeft, Fact
 
 __all__ = [
     "EXACT_UP_TO",
-    "LISTED_UP_TO",
     "Comparison",
     "Completion",
     "CutCompared",

@@ -1,10 +1,9 @@
 """Which legal codes fit a code with open cuts, how many blanks try them all, and what one more fact would save.
 
 The codes are counted on the diagram, so the count is exact however large. Up to `EXACT_UP_TO` candidates the blanks are
-the fewest possible, with the codes that prove it (`rivals`: no two of them can share a blank). Past that, two proven
-bounds stand in their place: codes whose depths have the same sum never share a blank, so the largest such group is a
-lower bound; the upper one is the number of chains that the candidates are laid out in, or, where there are too many of
-them even for that, would be laid out in.
+the fewest possible, with the codes that prove it (`rivals`: no two of them can share a blank). Past that, when nobody
+tries them all, two proven bounds stand in their place: codes whose depths have the same sum never share a blank, so the
+largest such group is a lower bound; the upper one is the number of chains that they would be laid out in.
 
 A lock that reads only some cuts (`lock`) is opened by any key with the right cuts there. Candidates are then the
 distinct settings of the cuts it reads that some legal code has; the other cuts are written as far as they are known.
@@ -17,6 +16,7 @@ same blank can still reach, try by try.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 
 import attrs
 import numpy as np
@@ -24,7 +24,7 @@ from attrs import frozen
 from numpy.typing import NDArray
 
 from bitting.checking import read_places
-from bitting.completion.bounds import at_most, lay_out
+from bitting.completion.bounds import at_most
 from bitting.completion.candidates import (
     RANKED,
     Allowed,
@@ -45,10 +45,7 @@ from bitting.notation import parse_code
 from bitting.rules import read_rule
 
 EXACT_UP_TO = 50_000
-"""Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB)."""
-
-LISTED_UP_TO = 200_000
-"""Candidates for which blanks are laid out at all."""
+"""Candidates for which the fewest blanks are found (measured: about 10 s and 440 MB), and that are listed at all."""
 
 SLOW_FROM = 5_000
 """Candidates from which on the blanks take about a second or more."""
@@ -120,7 +117,7 @@ class _Listing:
 
 def _listing(question: _Question, limit: int, readings: Readings | None) -> _Listing:
     asked = question.asked
-    listed = asked.count <= LISTED_UP_TO
+    listed = asked.count <= EXACT_UP_TO
     rows = asked.first(asked.count if listed else limit)
     if readings is None:
         return _Listing(rows[:limit], rows if listed else None)
@@ -143,7 +140,7 @@ def _answer(question: _Question, listing: _Listing, limit: int, progress: Callab
     return Completion(
         count=asked.count,
         codes=tuple(map(text, listing.first.tolist())),
-        blanks=at_least if at_least == no_more and every is not None else None,
+        blanks=at_least if found.chains else None,
         tries=tuple(tuple(map(text, rows.tolist())) for rows in blanks),
         complete=len(listing.first) == asked.count,
         blanks_at_least=at_least,
@@ -172,23 +169,12 @@ def _with_sentences(system: System, where: Iterable[str]) -> System:
 def _blanks(
     asked: Choices, every: NDArray[np.int8] | None, weights: NDArray[np.float64] | None
 ) -> tuple[Chains, int, int]:
-    """The blanks laid out as far as the candidates are listed, with bounds that meet where they are the fewest."""
-    if every is not None and len(every) <= EXACT_UP_TO:
-        try:
+    """The fewest blanks where the candidates are listed, with bounds that meet then."""
+    if every is not None:
+        with suppress(TooManyCovers):
             exact = fewest_chains(every, weights)
-        except TooManyCovers:
-            pass
-        else:
             return exact, len(exact.antichain), len(exact.chains)
-    at_least = max(asked.levels)
-    if every is None:
-        return Chains((), ()), at_least, at_most(asked, EXACT_UP_TO)
-    chains = lay_out(asked, every, EXACT_UP_TO)
-    if weights is not None:
-        chains = tuple(sorted(chains, key=lambda chain: -float(weights[list(chain)].sum())))
-    sums = every.sum(axis=1, dtype=np.int64)
-    antichain = np.flatnonzero(sums == np.bincount(sums).argmax())
-    return Chains(chains, tuple(antichain.tolist())), at_least, len(chains)
+    return Chains((), ()), max(asked.levels), at_most(asked, EXACT_UP_TO)
 
 
 def _cuts_left(asked: Choices, system: System) -> tuple[CutLeft, ...]:
@@ -225,7 +211,7 @@ def _by_likelihood(
     """The rows from the likeliest on, with their probabilities; those that were not ranked share what is left."""
     ranked = np.array(likely.settings, np.int8).reshape(len(likely.settings), len(asked.places))
     weights = np.array(likely.probabilities)
-    if asked.count > LISTED_UP_TO:
+    if asked.count > EXACT_UP_TO:
         return ranked, weights
     known = set(likely.settings)
     rest = [row for row in rows.tolist() if tuple(row) not in known]

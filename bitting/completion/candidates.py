@@ -23,7 +23,7 @@ cuts it reads, but no whole legal key goes with them: the answer then has None t
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from functools import cached_property, partial
 from math import prod
 from typing import Any
@@ -339,26 +339,11 @@ def _must_fit(code: Code, written: CutList) -> None:
             raise fault(f"{cut.text!r} is no depth of {written.track}", hint, cut.span)
 
 
-@frozen
-class Writer:
-    """Writes candidates in canonical form, quickly: `fixed` stands around and between the cuts of `places`.
-
-    A row holds a depth for each of `places`; the other cuts of the key stand in the fixed text as they are known.
-    """
-
-    places: tuple[Place, ...]
-    fixed: tuple[str, ...]
-    labels: tuple[tuple[str, ...], ...]
-
-    def __call__(self, row: Sequence[int]) -> str:
-        parts = [self.fixed[0]]
-        for depth, labels, after in zip(row, self.labels, self.fixed[1:], strict=True):
-            parts += (labels[depth], after)
-        return "".join(parts)
-
-
-def writer(system: System, places: Sequence[Place], known: Mapping[Place, Sequence[int]]) -> Writer:
-    """A writer for candidates that decide `places`, in the order of the code; `known` is what is known of the others."""
+def writer(
+    system: System, places: Sequence[Place], known: Mapping[Place, Sequence[int]]
+) -> Callable[[Sequence[int]], str]:
+    """What writes candidates in canonical form, quickly, given a depth for each of `places` in the order of the code; `known`
+    is what is known of the other cuts."""
     wanted = frozenset(places)
     fixed = [""]
     labels: list[tuple[str, ...]] = []
@@ -382,7 +367,14 @@ def writer(system: System, places: Sequence[Place], known: Mapping[Place, Sequen
             else:
                 fixed[-1] += write_cut(tuple(known[place]), lane.track)
     fixed[-1] += ")" if before is not None else ""
-    return Writer(tuple(places), tuple(fixed), tuple(labels))
+
+    def write(row: Sequence[int]) -> str:
+        parts = [fixed[0]]
+        for depth, own, after in zip(row, labels, fixed[1:], strict=True):
+            parts += (own[depth], after)
+        return "".join(parts)
+
+    return write
 
 
 def whole_keys(

@@ -301,19 +301,14 @@ def fewest(rows: Rows) -> int:
     return len(link(order.covers(MOST_COVERS), np.ones(order.size, bool))[1])
 
 
-def quick_chains(rows: Rows) -> list[list[int]]:
-    """A minimum chain cover as it is found, with nothing brought to the front."""
-    order = Order(rows)
-    if not order.size:
-        return []
-    wanted = np.ones(order.size, bool)
-    flow, _ = link(order.covers(MOST_COVERS), wanted)
-    return [order.given[chain].tolist() for chain in follow(links_of(flow), wanted)]
-
-
 def lengths(rows: Rows) -> dict[int, int]:
     """How many chains of each length a minimum cover has."""
-    return dict(Counter(len(chain) for chain in quick_chains(rows)))
+    order = Order(rows)
+    if not order.size:
+        return {}
+    wanted = np.ones(order.size, bool)
+    flow, _ = link(order.covers(MOST_COVERS), wanted)
+    return dict(Counter(len(chain) for chain in follow(links_of(flow), wanted)))
 
 
 def _likeliest_first(

@@ -5,7 +5,7 @@ that were read alike share one simulation of how well a key fits.
 
 An answer is sure where the whole code has the limit, the key fits, the list was hardly taken another way (`listing.py`), every
 cut has a reading that is one, no place along the blade is off by half a pitch, no readings that agree with each other lie half
-a step from the depth chosen, and wider jaws than stated would not explain them better.
+a step from the depth chosen, and jaws wider than stated don't explain them too well: their share is taken off the limit.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from bitting.decoding.advice import COMPARED, measure_next
 from bitting.decoding.cuts import Found, cuts_of, doubts_of, exchanges_of
 from bitting.decoding.fit import FIT_LIMIT, FitTest, Pattern
 from bitting.decoding.grid import places_along
-from bitting.decoding.jaw import WIDE_JAW, Reach, jaw_note, reach_of, widen
+from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW, Reach, jaw_note, reach_of, widen
 from bitting.decoding.kbest import Ranked, best_codes
 from bitting.decoding.listing import AS_GIVEN, LOOKED_AT, MOST, NAMED, Way, readings_near, rough_evidence, ways_of
 from bitting.decoding.model import Made, MeasurementModel, model_of, wear_scales
@@ -282,9 +282,10 @@ class Decoder:
         fit = Fit(p_value, FIT_LIMIT)
         cuts = cuts_of(found, self.solver, self.ignored)
         doubts, jaw = doubts_of(found, cuts, self.system), self._wide_jaw(found)
-        if jaw >= NAMED:
+        most = ranked[0].probability
+        if jaw >= NAMED or (jaw >= JAW_ASKED and most >= sure > most * (1 - jaw)):
             doubts = (*doubts, Doubt("jaw", share=jaw))
-        enough = ranked[0].probability >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
+        enough = most >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure":
@@ -318,6 +319,7 @@ class Decoder:
             places=found.places,
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
+            wide_jaws=jaw,
             notes=tuple(self._notes(found)),
         )
 

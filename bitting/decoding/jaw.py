@@ -27,6 +27,8 @@ KEPT = 512
 
 WIDE_JAW = 2.0
 """Width (mm) of a caliper's jaws away from their knife edges, for those who measure with them: common practice."""
+JAW_ASKED = 0.01
+"""Share of such jaws from which they keep an answer from being sure, or a sure one asks which part of the jaws was used."""
 
 
 @frozen(eq=False)

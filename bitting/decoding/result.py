@@ -193,8 +193,9 @@ class Decoded(Value):
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in
     which the list was taken, `other_listings` those that have enough to be named; `probability` is the code's, given the
-    listing. `doubts` keep the answer from being sure; `exchanged` are slips that a sure answer may hide. `log_total` is the
-    evidence with every way of listing and the places along the blade (`places`).
+    listing. `doubts` keep the answer from being sure; `exchanged` are slips that a sure answer may hide, and `wide_jaws`
+    the share that a caliper with jaws 2 mm wide has. `log_total` is the evidence with every way of listing and the places
+    along the blade (`places`).
     `lists`: how many there were, `copied` of which were left out because they repeat another to the digit.
     """
 
@@ -221,6 +222,7 @@ class Decoded(Value):
     other_listings: tuple[Listed, ...] = ()
     doubts: tuple[Doubt, ...] = ()
     exchanged: tuple[Exchanged, ...] = ()
+    wide_jaws: float = 0.0
     places: PlaceFit | None = field(default=None, metadata=NOT_JSON)
     lists: int = field(default=1, metadata=NOT_JSON)
     copied: int = field(default=0, metadata=NOT_JSON)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
-from itertools import product
 
 import numpy as np
 from attrs import field, frozen
@@ -106,14 +105,3 @@ def write(system: System, depths: Sequence[Sequence[int]]) -> str:
 def must(system: System) -> tuple[Rule, ...]:
     """The rules that make a code legal."""
     return tuple(rule for rule in system.rules if rule.level == "must")
-
-
-def neighbours(cuts: int) -> range:
-    """The first cut of every pair of neighbours."""
-    return range(cuts - 1)
-
-
-def pairs(matrix: Flags) -> list[tuple[int, int]]:
-    """The (row, column) places that are true."""
-    rows, columns = matrix.shape
-    return [(i, j) for i, j in product(range(rows), range(columns)) if matrix[i, j]]

@@ -174,31 +174,20 @@ class CodeSpace:
         layers = [(layer.place, layer.children.tolist()) for diagram in self.diagrams for layer in diagram.layers]
         roots = set(itertools.accumulate((len(diagram.layers) for diagram in self.diagrams), initial=0))
         rows = [list(row) for row in self.unrank(start)]
-        stack: list[Iterator[tuple[int, int]]] = []
-        node = 0
-        for at, (place, table) in enumerate(layers):
-            node = 0 if at in roots else node
-            depth = rows[place.lane][place.cut]
-            stack.append(iter([(d, c) for d, c in enumerate(table[node]) if c >= 0 and d > depth]))
-            node = table[node][depth]
-        while True:
-            yield tuple(tuple(row) for row in rows)
-            choice = None
-            while stack and choice is None:
-                choice = next(stack[-1], None)
-                if choice is None:
-                    stack.pop()
-            while choice is not None:
-                place = layers[len(stack) - 1][0]
-                rows[place.lane][place.cut], node = choice
-                if len(stack) == len(layers):
-                    break
-                node = 0 if len(stack) in roots else node
-                row = layers[len(stack)][1][node]
-                stack.append(iter([(d, c) for d, c in enumerate(row) if c >= 0]))
-                choice = next(stack[-1])
-            if not stack:
+
+        def onwards(at: int, node: int, least: bool) -> Iterator[Depths]:
+            """The codes behind a node; `least`: none before the first one, whose cuts still stand in the rows."""
+            if at == len(layers):
+                yield tuple(map(tuple, rows))
                 return
+            place, table = layers[at]
+            first = rows[place.lane][place.cut] if least else 0
+            for depth, child in enumerate(table[0 if at in roots else node]):
+                if child >= 0 and depth >= first:
+                    rows[place.lane][place.cut] = depth
+                    yield from onwards(at + 1, child, least and depth == first)
+
+        yield from onwards(0, 0, True)
 
     def _depths(self, found: dict[Place, int]) -> Depths:
         lanes = enumerate(self.system.lanes)

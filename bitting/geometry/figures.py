@@ -46,13 +46,8 @@ def reversed_depths(track: Track) -> bool:
     return away == (track.milling == "internal")
 
 
-def reversed_spaces(system: System, track: Track) -> bool:
+def reversed_spaces(stop: str, track: Track) -> bool:
     """Whether the spaces, which are listed bow to tip, run against the stop."""
-    return against_stop(system.stop, track)
-
-
-def against_stop(stop: str, track: Track) -> bool:
-    """The same for a stop by itself."""
     return len(track.spaces) > 1 and (track.spaces[-1] > track.spaces[0]) != (stop == "shoulder")
 
 
@@ -71,7 +66,7 @@ def _order(system: System) -> Iterator[Fault]:
                 f"{_FROM[track.measured]}, {first} = {track.depths[0]:g} is deeper than {last} = {track.depths[-1]:g}; "
                 f"list the shallowest first, or mend `milling` or `measured`",
             )
-        if reversed_spaces(system, track):
+        if reversed_spaces(system.stop, track):
             goes = "grow" if system.stop == "shoulder" else "shrink"
             row = f"{track.spaces[0]:g} … {track.spaces[-1]:g}"
             yield Fault(

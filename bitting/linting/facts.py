@@ -31,7 +31,7 @@ class Facts:
     def lanes(self) -> tuple[int, ...]:
         """The lanes whose depth table and spaces run the right way; nothing else can be said of the others."""
         sound = [
-            not reversed_depths(lane.track) and not reversed_spaces(self.system, lane.track)
+            not reversed_depths(lane.track) and not reversed_spaces(self.system.stop, lane.track)
             for lane in self.system.lanes
         ]
         return tuple(i for i, good in enumerate(sound) if good)

@@ -14,7 +14,6 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from bitting.diagram.occurrence import pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.spare import groove_room
 from bitting.geometry.web import Clearance, meetings
@@ -136,7 +135,7 @@ def _at_cuts(facts: Facts, lane: int, opposite: int) -> Iterator[tuple[float, fl
         for a in (Place(lane, i) for i in range(facts.track(lane).cuts)):
             needed = groove_room(facts.system.cutting, abs(facts.ahead(a, b)))
             if needed > r:
-                for d, e in pairs(facts.codes.together(a, b)):
+                for d, e in np.argwhere(facts.codes.together(a, b)).tolist():
                     gap = width - facts.own(lane, d) - facts.own(opposite, e)
                     if gap < needed - EXACT:
                         yield gap, needed, f"at {facts.cuts(a, b)}", {a: d, b: e}
@@ -160,7 +159,7 @@ def _levels(facts: Facts, lane: int) -> Iterator[tuple[int, Wanted, str]]:
     seen: set[int] = set()
     for i in range(track.cuts - 1):
         a, b = Place(lane, i), Place(lane, i + 1)
-        for d, e in pairs(facts.codes.together(a, b)):
+        for d, e in np.argwhere(facts.codes.together(a, b)).tolist():
             if min(d, e) not in seen:
                 seen.add(min(d, e))
                 yield min(d, e), {a: d, b: e}, f"between {facts.cuts(a, b)}"

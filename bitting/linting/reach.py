@@ -15,7 +15,6 @@ from math import acos, degrees
 
 import numpy as np
 
-from bitting.diagram.occurrence import neighbours, pairs
 from bitting.geometry.figures import EXACT
 from bitting.geometry.frame import seat_of
 from bitting.geometry.profile import EndMill
@@ -52,7 +51,7 @@ def _worst(facts: Facts, flat: float) -> Worst | None:
                 limit = spared(facts.system.cutting, apart, flat)
                 if limit is None or limit >= range_ - EXACT:
                     continue
-                for d, e in pairs(facts.codes.together(a, b)):
+                for d, e in np.argwhere(facts.codes.together(a, b)).tolist():
                     excess = abs(track.depths[d] - track.depths[e]) - max(limit, 0.0)
                     if excess > EXACT and (worst is None or excess > worst[0] + EXACT):
                         worst = (excess, a, b, d, e)
@@ -106,7 +105,7 @@ def _walls(facts: Facts) -> Iterator[LintFinding]:
     for lane in facts.lanes:
         track = facts.track(lane)
         heights = np.abs(np.subtract.outer(track.depths, track.depths)).round(9)
-        for i in neighbours(track.cuts):
+        for i in range(track.cuts - 1):
             a, b = Place(lane, i), Place(lane, i + 1)
             apart, occur = round(abs(facts.ahead(a, b)), 9), facts.codes.together(a, b)
             seen: set[str] = set()

@@ -468,6 +468,3 @@ def _named(line: str, system: System) -> set[tuple[str | None, str | None]]:
         }
     except NotationError:
         return set()
-
-
-__all__ = ["Said", "lists_of", "said"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from bitting.decoding.jaw import WIDE_JAW
+from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
@@ -126,9 +126,10 @@ def _way(listed: Listed) -> str:
 
 def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
     if doubt.kind == "jaw":
+        explains = "explain the readings better" if doubt.share > 0.5 else "may explain the readings as well"
         return (
-            f"a caliper whose jaws are {system.from_mm(WIDE_JAW):g} {system.unit} wide explains the readings better "
-            f"({percent(doubt.share)}): measure with its knife edges, or give --jaw"
+            f"jaws {system.from_mm(WIDE_JAW):.2g} {system.unit} wide {explains} ({percent(doubt.share)}): "
+            "measure with the knife edges of the caliper's jaws, or give --jaw"
         )
     name = _cut(doubt.side, doubt.track, doubt.cut, system)
     if doubt.kind == "wrong place":
@@ -264,6 +265,12 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             yield (
                 f"was the list taken from the bow{first}, unless you wrote otherwise? "
                 "A list taken otherwise that is legal too can't be told",
+                None,
+            )
+        if result.wide_jaws >= JAW_ASKED:
+            wide = f"{system.from_mm(WIDE_JAW):.2g} {system.unit}"
+            yield (
+                f"was it read with the knife edges of the jaws? Read with jaws {wide} wide it may be another code",
                 None,
             )
         if result.exchanged:

@@ -16,7 +16,7 @@ from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.inspection import inspect
 from bitting.machine.inspect.limits import DIGIT_MM, CutLimits, limits, nominal
 from bitting.machine.inspect.result import InspectedCut, Inspection
-from bitting.machine.inspect.uncertainty import Gauge, upper_tail
+from bitting.machine.inspect.uncertainty import Gauge
 from bitting.model import Code, System
 from bitting.notation.readings import UNITS, near_table
 
@@ -76,6 +76,7 @@ class Judging:
 
 def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: float | None) -> Judging:
     """The limits of every cut of every side. Raises BittingError as `inspect` does."""
+    from scipy.stats import chi2
 
     def asked(count: int) -> Inspection:
         return inspect(
@@ -99,7 +100,7 @@ def judging(code: Code, system: System, gauge: Gauge, guard: Guard, tolerance: f
         hand=hand,
         readings=needed or 1,
         proves=needed is not None,
-        scatter=tuple(round(_critical(dof), 9) for dof in range(1, most + 1)),
+        scatter=tuple(round(float(chi2.isf(RARE, dof)), 9) for dof in range(1, most + 1)),
         units=tuple((unit, system.from_mm(float(mm))) for unit, mm in UNITS.items()),
         assumptions=once.assumptions,
     )
@@ -125,12 +126,3 @@ def _limits(system: System, cut: InspectedCut, stated: CutLimits, hand: float) -
         fixed=max(0.0, _u(cut) ** 2 - hand**2 - system.from_mm(DIGIT_MM) ** 2 / 12),
         near=near_table(track),
     )
-
-
-def _critical(dof: int) -> float:
-    """The sum of squares that `dof` degrees of freedom exceed with the probability `RARE`."""
-    low, high = 0.0, 10.0 * dof + 50.0
-    for _ in range(80):
-        middle = (low + high) / 2
-        low, high = (middle, high) if upper_tail(middle, dof) >= RARE else (low, middle)
-    return low

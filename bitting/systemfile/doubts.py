@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bitting.geometry.figures import against_stop, reversed_depths
+from bitting.geometry.figures import reversed_depths, reversed_spaces
 from bitting.model.system import Track, Unit
 
 WIDEST_IN, NARROWEST_MM = 1.5, 0.75
@@ -38,7 +38,7 @@ def doubts(unit: str | None, stop: str | None, tracks: Sequence[tuple[int, Track
             pairs = list(zip(track.labels, track.depths, strict=True))[::-1]
             row = ", ".join(f"{label} = {size:g}" for label, size in pairs)
             yield f"tracks[{i}].depths", f"found the deepest first; write depths = {{ {row} }}"
-        if stop is not None and against_stop(stop, track):
+        if stop is not None and reversed_spaces(stop, track):
             row = ", ".join(f"{space:g}" for space in reversed(track.spaces))
             goes = "grow" if stop == "shoulder" else "shrink"
             yield (

@@ -12,15 +12,13 @@ import numpy as np
 import openpyxl
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given
-from hypothesis import strategies as st
 from openpyxl.styles import Font
 
 import bitting
 from bitting.batch import decode_rows as decode_rows_module
 from bitting.batch.columns import Layout, Wanted, find_columns
 from bitting.batch.decode_rows import RowDecoder
-from bitting.batch.decoder import Choices, Reader
+from bitting.batch.decoder import Choices
 from bitting.batch.output import Row
 from bitting.cli import main
 from bitting.decoding import Decoder, decode
@@ -29,7 +27,6 @@ from bitting.model import System, code_of
 from bitting.notation import parse_readings
 from bitting.systemfile import load_system
 from tests.batch.added import READINGS
-from tests.conftest import drawn
 
 WREN = load_system("wren")
 PLOVER = load_system("plover")
@@ -174,37 +171,10 @@ def test_a_row_names_its_system(tmp_path: Path) -> None:
     assert "no system is named" in rows[2][5]
 
 
-@drawn(60)
-@given(
-    st.lists(st.integers(640, 840), min_size=16, max_size=16),
-    st.sampled_from(
-        ["{} {} {} {}|{} ? {} {} {}", "left: {} {} {} {} {} {} {}, {} mm", "from tip: {} {} {} {} {} {} {} {}"]
-    ),
-    st.sampled_from([None, "mm"]),
-)
-def test_texts_of_one_shape_are_read_as_the_grammar_reads_them(values: list[int], form: str, unit: str | None) -> None:
-    reader = Reader(WREN, unit)
-    for part in (values[:8], values[8:]):
-        text = form.format(*(f"{value / 100:.2f}" for value in part))
-        assert reader.read(text) == parse_readings(text, WREN, unit)
-
-
-def test_a_shape_already_read_does_not_excuse_what_can_not_be() -> None:
-    """Inches in a table of millimetres, limits, places, and numbers of another length are all minded."""
-    reader = Reader(WREN)
-    good = "7.30 7.21 7.74 7.76 7.18 6.63 7.74 7.15"
-    reader.read(good)
-    with pytest.raises(BittingError, match="no key is as large"):
-        Reader(WREN).read(good.replace(".", ""))
-    inches = "0.287 0.284 0.305 0.306 0.283 0.261 0.305 0.281"
-    with pytest.raises(BittingError, match="fit it in in"):
-        reader.read(inches)
-    reader.read(inches.replace("0.2", "7.2").replace("0.3", "7.3"))
-    with pytest.raises(BittingError, match="fit it in in"):
-        reader.read(inches)
-    for tail in ("±0.05", "@4.5", "±0.01", "@4.7"):
-        assert reader.read(good + tail) == parse_readings(good + tail, WREN)
-    assert Reader(WREN, None, 0.05).read(good).cuts[0].readings[0].digit == 0.05
+def test_inches_in_a_table_of_millimetres_are_minded() -> None:
+    rows = decoded(["7.30 7.21 7.74 7.76 7.18 6.63 7.74 7.15", "0.287 0.284 0.305 0.306 0.283 0.261 0.305 0.281"])
+    assert (rows[0].verdict, rows[1].verdict) == ("sure", "unreadable")
+    assert "fit it in in" in rows[1].findings
 
 
 def decoded(texts: list[str], choices: Choices | None = None) -> list[Row]:

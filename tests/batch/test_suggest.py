@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import random
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -117,16 +116,6 @@ def test_as_many_cuts_in_too_many_lists_are_put_together(tmp_path: Path) -> None
     assert [row["suggestion"] for row in rows] == ["3 9 5 2 0 4", "3 9 5 2 0 4", "", "3 9 5 2 0 4"]
 
 
-def smaller(begun: Callable[[RowChecker], None], rows: int = 7) -> Callable[[RowChecker], None]:
-    """How a row checker begins, with chunks of so many rows."""
-
-    def begin(self: RowChecker) -> None:
-        begun(self)
-        self.chunk = rows
-
-    return begin
-
-
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 def test_rows_come_out_where_they_stood_however_many_are_answered_at_once(
     end: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -140,9 +129,8 @@ def test_rows_come_out_where_they_stood_however_many_are_answered_at_once(
     text, system = end.join(rows) + end, load_system("plover")
     _, whole = run(tmp_path, text, system)
     assert whole.count(b"slip") > 8
-    begun = RowChecker.__attrs_post_init__
     for chunk in (1, 4, 7):
-        monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(begun, chunk))
+        monkeypatch.setattr(RowChecker, "chunk", chunk)
         assert run(tmp_path, text, system)[1] == whole
     given = [line.split(",")[0] for line in rows]
     assert [line.decode().split(",")[0] for line in whole.splitlines()] == given
@@ -205,7 +193,7 @@ def test_a_wrong_code_is_looked_at_once_however_far_apart_its_rows_stand(
         return nearest_of(self, signs)
 
     monkeypatch.setattr(Column, "nearest", counted)
-    monkeypatch.setattr(RowChecker, "__attrs_post_init__", smaller(RowChecker.__attrs_post_init__))
+    monkeypatch.setattr(RowChecker, "chunk", 7)
     system = load_system("plover")
     wrong = [f"left: 5 1 {a} 3 1 2 {b} / right: 1 1 2 4 4 2 1" for a in range(1, 6) for b in range(1, 6)]
     text = "code\n" + "".join(f"{code}\n{LEGAL}\n" for _ in range(3) for code in (*wrong, *SHORT))

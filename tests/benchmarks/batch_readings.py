@@ -4,7 +4,7 @@
 
 Each line gives the rate of the whole run (file to file, with start of processes and the fit's simulation in it), the same
 without the first keys' set-up and, with one job, by the processor's time (on a machine that others use too), and what
-reading the texts alone takes: by the grammar, and by their shapes.
+reading the texts alone takes.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from bitting.batch.columns import Wanted
-from bitting.batch.decoder import Choices, Reader
+from bitting.batch.decoder import Choices
 from bitting.batch.job import Job
 from bitting.batch.run import run_batch
 from bitting.model import Measuring, System
@@ -74,16 +74,11 @@ def main() -> None:
         for text in texts[:500]:
             parse_readings(text, system)
         grammar = min(500, count) / (time.perf_counter() - start)
-        reader = Reader(system)
-        start = time.perf_counter()
-        for text in texts:
-            reader.read(text)
-        shapes = count / (time.perf_counter() - start)
         later = (count - 100) / max(whole - few, 1e-9)
         print(
             f"{cuts} x {depths}, {said}: {count / whole:,.0f} keys/s in all, {later:,.0f} after the first 100"
             f"{f', {count / busy:,.0f} per second of the processor' if jobs == 1 else ''}; "
-            f"texts {grammar:,.0f}/s by the grammar, {shapes:,.0f}/s by shape (jobs {jobs}, numpy {np.__version__})"
+            f"texts {grammar:,.0f}/s (jobs {jobs}, numpy {np.__version__})"
         )
 
 

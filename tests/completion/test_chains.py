@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bitting.completion.bounds import product, symmetric_chains
+from bitting.completion.bounds import product
 from bitting.completion.candidates import restrict
 from bitting.completion.chains import Order, TooManyCovers, _heaviest_of, fewest, fewest_chains, first_bit, pack, unpack
 from bitting.diagram import code_space
@@ -149,32 +149,10 @@ def test_a_box_takes_its_middle_level(k, n, size):
     assert fewest(box(k, n)) == size
 
 
-@pytest.mark.parametrize(("k", "n", "size"), middle_levels())
-def test_symmetric_chains_of_a_box(k, n, size):
-    rows = box(k, n)
-    chains = symmetric_chains(rows)
-    assert len(chains) == size == middle_level([k + 1] * n)
-    assert sorted(i for chain in chains for i in chain) == list(range(len(rows)))
-    for chain in chains:
-        steps = np.diff(rows[list(chain)].astype(int), axis=0)
-        assert (steps >= 0).all()
-        assert (steps.sum(axis=1) == 1).all()
-
-
 def test_middle_levels_too_large_to_list():
     lines = [line.split(",") for line in REFERENCE.read_text().splitlines() if not line.startswith("#")][1:]
     for _, k, n, size in lines:
         assert middle_level([int(k) + 1] * int(n)) == int(size)
-
-
-@settings(deadline=None)
-@given(some_rows())
-def test_symmetric_chains_of_what_rules_leave(rows):
-    chains = symmetric_chains(rows)
-    assert sorted(i for chain in chains for i in chain) == list(range(len(rows)))
-    for chain in chains:
-        assert (np.diff(rows[list(chain)].astype(int), axis=0) >= 0).all()
-    assert len(chains) >= fewest(rows)
 
 
 def test_two_groups_with_a_gap_have_too_many_covers():

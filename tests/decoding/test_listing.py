@@ -265,6 +265,6 @@ def test_jaws_wider_than_stated_are_found_out_and_no_others(name: str) -> None:
     assert len(named[2.0]) >= 5
     assert all(answer.verdict != "sure" for answer in named[2.0])
     lines = [line for line, _ in render(named[2.0][0], 400, plain=True)]
-    assert any("jaws are 2 mm wide" in line and "--jaw" in line for line in lines)
+    assert any("jaws 2 mm wide" in line and "--jaw" in line for line in lines)
     told = Decoder(evolve(system, measuring=evolve(system.measuring, jaw=2.0)))
     assert told._blunt is None  # who says so is not asked

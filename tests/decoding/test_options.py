@@ -473,7 +473,7 @@ def test_every_assumption_stands_in_one_line() -> None:
         (("--width", "8.9", "-s", "plover"), "--width is compared with the blade of one system"),
         (("--place", "0"), "never exact"),
         (("--caliper", "0.02/x"), "no amount for --caliper"),
-        (("--svg", "-"), "needs a file"),
+        (("--svg", "-"), "name a file: --svg FILE.svg"),
         (("--svg", "no/such/folder/key.svg"), "there is no folder"),
         (("7.3 7.2",), "list 2 of the readings: 8 readings expected"),
         (("-", "-"), "1 line on standard input instead of 2"),

@@ -21,7 +21,7 @@ import codecs
 import csv
 import io
 from collections.abc import Iterator
-from itertools import islice
+from itertools import chain, islice
 from typing import BinaryIO
 
 from attrs import frozen
@@ -99,19 +99,14 @@ def scan(file: BinaryIO, delimiters: str) -> tuple[bytes, bool, str, int]:
     decoder = codecs.getincrementaldecoder("utf-8")()
     valid, head, missing = True, b"", set(delimiters)
     ends = {b"\n": 0, b"\r": 0}
-    while block := file.read(BLOCK):
+    for block in chain(iter(lambda: file.read(BLOCK), b""), [b""]):
         head = head or block
         for end in ends:
             ends[end] += block.count(end)
         missing -= {d for d in missing if d.encode() in block}
-        if valid:
-            try:
-                decoder.decode(block)
-            except UnicodeDecodeError:
-                valid = False
-    if valid:
         try:
-            decoder.decode(b"", final=True)
+            if valid:
+                decoder.decode(block, final=not block)
         except UnicodeDecodeError:
             valid = False
     return head, valid, "".join(d for d in delimiters if d not in missing), max(ends.values()) + 1

@@ -86,24 +86,8 @@ class Records:
 
     def column(self, place: int) -> list[str]:
         """One cell of every record, "" where the record is too short for it."""
-        if self.rows is not None:
-            try:
-                return [row[place] for row in self.rows]
-            except IndexError:
-                return [row[place] if place < len(row) else "" for row in self.rows]
-        delimiter, limit = self.delimiter, place + 1
-        if self.stops is not None and 0 < place < self.stops.shape[1]:
-            if limit == self.stops.shape[1]:
-                return [raw.rpartition(delimiter)[2] for raw in self.raws]
-            starts, stops = (self.stops[:, place - 1] + 1).tolist(), self.stops[:, place].tolist()
-            return list(map(self.text.__getitem__, map(slice, starts, stops)))
-        if place == 0:
-            return [raw.partition(delimiter)[0] for raw in self.raws]
-        try:
-            return [raw.split(delimiter, limit)[place] for raw in self.raws]
-        except IndexError:
-            split = (raw.split(delimiter, limit) for raw in self.raws)
-            return [cells[place] if place < len(cells) else "" for cells in split]
+        rows = self.rows if self.rows is not None else (raw.split(self.delimiter, place + 1) for raw in self.raws)
+        return [row[place] if place < len(row) else "" for row in rows]
 
     def view(self, place: int) -> ColumnView | None:
         """The same column without making its cells; None where that can't be."""
@@ -244,24 +228,6 @@ def _parse(
     """The csv module's rows, the line each starts on (from 0), and the line on which an unclosed record starts."""
     watch = "\0"  # no file that comes this far holds one: a last line that an open quote would swallow
     csv.field_size_limit(LONGEST)
-    try:
-        # most often every record is one line, and then line ends don't matter
-        rows = list(csv.reader(chain(lines, [watch]), delimiter=delimiter))
-    except csv.Error:
-        rows = []
-    if len(rows) == len(lines) + 1 and rows[-1] == [watch]:
-        rows.pop()
-        for number, row in enumerate(rows):
-            if len(row) > WIDEST:
-                raise _too_wide(first + number)
-        return rows, list(range(len(rows))), None
-    return _parse_slowly(lines, ends, delimiter, first, watch)
-
-
-def _parse_slowly(
-    lines: Sequence[str], ends: Sequence[str], delimiter: str, first: int, watch: str
-) -> tuple[list[list[str]], list[int], int | None]:
-    """The same where a record may run over several lines."""
     # without a line end the watch line would be glued to what stands before it
     if ends and not ends[-1]:
         ends = [*ends[:-1], "\n"]
