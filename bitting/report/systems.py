@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from bitting.counting import Counted
-from bitting.linting import Linted, LintFinding
+from bitting.linting import Linted
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
@@ -45,7 +45,9 @@ def render_show(system: System, plain: bool = False, *, full: bool = False) -> I
     yield from render_charts(system)
     if system.locks:
         yield ""
-        yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
+        runs = {name: in_runs(cut + 1 for cut in cuts) for name, cuts in system.locks.items()}
+        read = {name: ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in found) for name, found in runs.items()}
+        yield "locks: " + "; ".join(f"{name} reads cuts {cuts}" for name, cuts in read.items())
     for level, word in (("must", "every code keeps these rules"), ("should", "and should keep these")):
         sentences = dict.fromkeys((rule.sentence, rule.identifier) for rule in system.rules if rule.level == level)
         if sentences:
@@ -144,11 +146,6 @@ def as_on_a_chart(value: float, unit: str) -> str:
     return f"{whole}.{places:0<2}" if unit == "mm" else f"{whole if whole != '0' else ''}.{places:0<3}"
 
 
-def _ranges(cuts: Iterable[int]) -> str:
-    """Cuts (from 0) as people write them: 1-5, 7."""
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in in_runs(cut + 1 for cut in cuts))
-
-
 def show_dict(system: System) -> dict[str, Any]:
     """`systems show --json`: the system as data, lengths in its unit."""
     return {
@@ -202,10 +199,6 @@ def render_lint(found: Linted, columns: int = 100) -> Iterator[Line]:
         yield f"{found.system}: {' and '.join(counted)}", "red" if number["error"] else "yellow"
     for finding in found.findings:
         yield "", None
-        yield from _paragraph(finding, columns)
-
-
-def _paragraph(finding: LintFinding, columns: int) -> Iterator[Line]:
-    yield from wrapped("", f"{finding.level}: {finding.message} [{finding.code}]", columns, COLOURS[finding.level])
-    if finding.witness is not None:
-        yield f"  such a code: {finding.witness}", None
+        yield from wrapped("", f"{finding.level}: {finding.message} [{finding.code}]", columns, COLOURS[finding.level])
+        if finding.witness is not None:
+            yield f"  such a code: {finding.witness}", None
