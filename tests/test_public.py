@@ -85,6 +85,13 @@ def test_a_text_where_a_value_is_wanted_says_what_makes_one(call, maker):
     assert TEXT not in fault.value.message, "a code is a secret, and exceptions are kept"
 
 
+@pytest.mark.parametrize("value", [21332441124421, None, [8.11, 8.54]])
+@pytest.mark.parametrize("read", [bitting.parse_code, bitting.parse_readings])
+def test_what_is_no_text_is_told_to_be_none(read, value):
+    with pytest.raises(bitting.BittingError, match="stands where a text is wanted"):
+        read(value, PLOVER)
+
+
 def test_a_wrong_direction_is_refused():
     with pytest.raises(bitting.BittingError, match="'sideways' is no direction"):
         bitting.plan(CODE, PLOVER, direction="sideways")

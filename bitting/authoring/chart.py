@@ -33,6 +33,7 @@ Rows = Sequence[Sequence[str]]
 
 _NUMBER = re.compile(r"([+-]?)(\d*)[.,]?(\d*)\s*(mm|in|inch|inches|thou|mil|mils|\"|″|'')?", re.IGNORECASE)
 _REMARK = re.compile(r"\s*#\s*[^\s,;\t]")
+_MACS = re.compile(r"(?:macs|(?:max\w*\.?\s+)?(?:adjacent|neighbou?r\w*))\b\D*(\d)\W*", re.IGNORECASE)
 _UNITS = {
     "mm": "mm", "millimetres": "mm", "millimeters": "mm", "in": "in", "inch": "in", "inches": "in", '"': "in", "″": "in",
     "''": "in", "thou": "thou", "mil": "thou", "mils": "thou", "thousandths": "thou",
@@ -142,6 +143,8 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
         elif cells and (heads := _headers(cells)):
             _read_block(reader, block)
             reader.heads, block = _one_unit(heads, reader.wanted), []
+            if stop := re.search(r"from\s+(?:the\s+)?(tip|shoulder)\b", " ".join(cells), re.IGNORECASE):
+                reader.said.setdefault("stop", stop[1].casefold())
         elif cells and _read_list(reader, cells, number):
             continue
         elif cells and not block and not reader.depths and _is_title(cells):
@@ -205,6 +208,8 @@ def _plain(cell: str) -> str:
 
 def _setting(cells: Sequence[str]) -> tuple[str, str] | None:
     """A line that says one thing: its key and what it says."""
+    if found := _MACS.fullmatch(" ".join(cells)):
+        return "macs", found[1]
     if len(cells) < 2 or not cells[1]:
         return None
     word = _plain(cells[0])
@@ -285,7 +290,8 @@ def _needed(cell: str, row: int, what: str) -> _Value:
     value = _value(cell)
     if value is None:
         raise BittingError(
-            f"row {row} of the chart: {cell!r} is no {what}", hint="write a number, such as 8.60, .318 or 8,60"
+            f"row {row} of the chart: {cell!r} is no {what}",
+            hint="write 8.60, .318 or 8,60; # begins a line that is only words",
         )
     return value
 
@@ -377,10 +383,14 @@ def _parts(block: Sequence[tuple[int, list[str]]]) -> list[list[tuple[int, list[
 def _read_row(reader: _Reader, heads: Sequence[_Head | None], number: int, cells: Sequence[str]) -> None:
     """One row of a block: each value goes where its column says, a depth's under the label before it."""
     label: str | None = None
-    for head, cell in zip(heads, cells, strict=False):
-        if head is None or not cell:
-            continue
+    filled = [(head, cell) for head, cell in zip(heads, cells, strict=False) if head and cell]
+    for place, (head, cell) in enumerate(filled):
         if head.what in ("depth", "space"):
+            if all(other.what != _VALUE[head.what] for other, _ in filled[place:]):
+                raise BittingError(
+                    f"row {number} of the chart: no {_VALUE[head.what]} stands beside {cell!r}",
+                    hint="the header names the columns: depth, dimension, space, distance; a rule is written `rule, …`",
+                )
             label = cell
         elif head.what == "dimension":
             value = _with_unit(_needed(cell, number, "dimension"), head)

@@ -115,6 +115,9 @@ def keys_in(name: str, sheet: str | None = None) -> list[tuple[str, str]]:
     if places:
         code = next((i for i, cell in enumerate(names) if cell in ("code", "bitting", "cuts")), None)
         return [_key(row, places[0], code) for row in rows[1:] if places[0] < len(row) and row[places[0]].strip()]
+    if len(names) > 2 and not any(map(_decimals, rows[0])):
+        hint = "put all readings of a key in one cell, bow to tip, under `readings`, and its code under `code`"
+        raise BittingError("no column of the table is called readings", hint=hint)
     if lines and not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows):
         return [("", line) for line in lines if not line.lstrip().startswith("#")]
     return [_key(row, 1 if _decimals(row[1]) else 0, 0 if _decimals(row[1]) else 1) for row in rows]

@@ -360,7 +360,9 @@ def _cut_names(system: System) -> dict[str, tuple[str | None, str, int]]:
 
 
 def _uncertain(row: Sequence[str], message: str) -> BittingError:
-    return BittingError(message, hint=f"name it with --column; {listed(row)}")
+    return BittingError(
+        message, hint=f"name it with --column (measured keys: --readings, --readings-columns); {listed(row)}"
+    )
 
 
 def listed(row: Sequence[str]) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gc
 import os
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -65,6 +66,8 @@ def _answer(run: Run, kind: str | None, target: BinaryIO) -> None:
     """Answer by what the source is; `kind` is how the answer is written, None as the source was."""
     start = run.source.read(8)
     run.source.seek(0)
+    if run.job.output == "-" and start.startswith((PARQUET, ZIP, OLD_WORKBOOK)) and sys.stdout.isatty():
+        raise BittingError("a workbook can't be shown on a terminal", hint="name a file with -o")
     if kind == "parquet":
         check_library()  # says now where there is none
     if start.startswith(PARQUET):

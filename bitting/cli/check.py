@@ -223,8 +223,11 @@ def _mended(text: str, system: System, lock: str | None) -> str | None:
 
 def _but(meant: str, system: System, lock: str | None) -> str:
     """What has to be said of a mend that is no legal code."""
-    legal = check(_parsed(meant, system, lock), lock=lock, suggest=False).legal
-    return "" if legal else f" (it is NOT legal in {system.name})"
+    findings = check(_parsed(meant, system, lock), lock=lock, suggest=False).findings
+    broken = {finding.rule for finding in findings if finding.level == "must"}
+    if broken == {"unknown-cut"}:
+        return " (? for a cut left open)"
+    return f" (it is NOT legal in {system.name})" if broken else ""
 
 
 def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:

@@ -154,11 +154,15 @@ def piped() -> str:
     if sys.stdin is None:
         raise BittingError("standard input is closed", hint="type the text as an argument, or pipe it in")
     try:
-        return _bounded(sys.stdin.read(MOST_TYPED + 1))
+        text = _bounded(sys.stdin.read(MOST_TYPED + 1))
     except UnicodeDecodeError:
         raise BittingError(
             f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"
         ) from None
+    if text.lstrip().startswith("{"):
+        hint = "pipe in the code alone: `code` of decode's answer, `canonical` of each of check's `results`"
+        raise BittingError("standard input holds JSON", hint=hint)
+    return text
 
 
 def _bounded(text: str) -> str:

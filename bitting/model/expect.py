@@ -12,9 +12,10 @@ if TYPE_CHECKING:
     from bitting.model.readings import Readings
 
 MAKERS = {
-    "Code": "parse_code(text, system)",
-    "Readings": "parse_readings(text, system)",
-    "System": "load_system(name or path)",
+    "Code": "`bitting.parse_code(text, system)` makes one",
+    "Readings": "`bitting.parse_readings(text, system)` makes one",
+    "System": "`bitting.load_system(name or path)` makes one",
+    "str": "put it in quotes; a number has lost the zeros in front already",
 }
 
 
@@ -22,9 +23,8 @@ def expect(kind: type, value: object) -> None:
     """Raises BittingError, which names the maker but never repeats a text that may be a secret, for another type."""
     if not isinstance(value, kind):
         found = "a text" if isinstance(value, str) else f"a value of type {type(value).__name__}"
-        raise BittingError(
-            f"{found} stands where a {kind.__name__} is wanted", hint=f"`bitting.{MAKERS[kind.__name__]}` makes one"
-        )
+        wanted = "text" if kind is str else kind.__name__
+        raise BittingError(f"{found} stands where a {wanted} is wanted", hint=MAKERS[kind.__name__])
 
 
 READ_BY = ("name", "unit", "sides", "convenience", "tracks")

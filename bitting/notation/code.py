@@ -158,7 +158,7 @@ class _Reader:
         return [self._list(lane.side, lane.track, cuts, row) for lane, row, cuts in found]
 
     def _list(self, side: str | None, track: Track | None, cuts: tuple[Cut, ...], row: Row) -> CutList:
-        ordered = cuts[::-1] if row.from_tip else cuts
+        ordered = cuts[::-1] if row.end == "tip" else cuts
         span = (cuts[0].span[0], cuts[-1].span[1]) if cuts else row.span
         return CutList(side, track.name if track else None, ordered, span)
 

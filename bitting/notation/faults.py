@@ -114,6 +114,12 @@ FAULTS: tuple[Fault, ...] = (
         ("?«..»3", "[1 2]«..»3"),
     ),
     Fault(
+        "reading", "code", r"(?:\A|[\s:/(])(?P<mark>\d)", r"\.\d\d+[\s|]+\d+\.",
+        "this looks like a reading, and a code is wanted here",
+        "a code is the depths, such as 2 1 3; readings stand behind it, or are given to `decode`",
+        ("«7».20 7.21 6.66", "left: «8».11 8.54 / right: 8.55 8.56", "«7».20|7.21 6.66"),
+    ),
+    Fault(
         "points", "code", r"[^\W_]\s*", r"(?P<mark>\.)\s*[^\W_]\s*\.\s*[^\W_]",
         "points stand between the cuts",
         "write blanks between them, as in 2 1 3 3, or nothing: 2133",

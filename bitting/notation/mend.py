@@ -67,6 +67,7 @@ REWRITTEN = (
     (";", "/"),
     (rf"(?i)\b{EMPTY_WORDS}\b(?:[\s,]*{EMPTY_WORDS}\b)*\s*[:=,.!]*", ""),
     (r"[\s.,:!]+\Z", ""),
+    (r"(?i)\b(?:blank|dash|missing|unknown|unreadable|x)\b|[_*]|(?<=\s)-(?=\s)", "?"),
 )
 """Signs and words that are too many or stand for others: what is written, and what may be meant instead."""
 
@@ -137,5 +138,13 @@ def _look_alikes(text: str, system: System) -> Iterator[str]:
     yield text
 
 
-SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes)
+SOUNDS = {"won": "one", "to": "two", "too": "two", "for": "four", "fore": "four", "ate": "eight"}
+"""What may be written for a depth that is heard."""
+
+
+def _as_heard(text: str, system: System) -> Iterator[str]:  # noqa: ARG001
+    yield re.sub(r"[^\W\d_]+", lambda word: SOUNDS.get(word[0].casefold(), word[0]), text)
+
+
+SLIPS: tuple[Callable[[str, System], Iterable[str]], ...] = (_rewritten, _sides, _ends, _names, _look_alikes, _as_heard)
 """The slips that are tried: each gives the texts that a person may have meant, or the text itself."""

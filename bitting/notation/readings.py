@@ -97,10 +97,10 @@ def _resolved(text: str, system: System, unit: str | None, sides: Sequence[SideR
     for name, given in rows:
         track = _counted(given, system, text)
         nodes = given.row.items if given.parts is None else given.parts
-        cuts += reader.cuts(nodes, name, track.name, from_tip=given.row.from_tip)
+        cuts += reader.cuts(nodes, name, track.name, from_tip=given.row.end == "tip")
     for name, row in across:
         _expect(row, row.items, _across_cuts(system), f"{ACROSS}: ", text)
-        read = reader.cuts(row.items, name, ACROSS, from_tip=row.from_tip)
+        read = reader.cuts(row.items, name, ACROSS, from_tip=row.end == "tip")
         cuts += (_of_each_edge(cut, system) for cut in read) if system.alike_across else read
     readings = Readings(system, text, used, tuple(cuts))
     check_plausible(readings, named=named is not None)

@@ -57,7 +57,7 @@ class Head(NamedTuple):
 
     side: Token | None
     track: Token | None
-    from_tip: bool
+    end: str
     sure: bool
     start: int
 
@@ -127,7 +127,7 @@ class _Hearing:
         if parts is None or not (self.spoken or self.doubled or any(part.head for part in parts)):
             return None
         if end and len(parts) == 1 and parts[0].head is None:
-            head = Head(None, None, end[-1].text.casefold() == "tip", True, parts[0].pieces[0].start)
+            head = Head(None, None, end[-1].text.casefold(), True, parts[0].pieces[0].start)
             parts = [Part(head, parts[0].pieces)]
         heads = [part.head for part in parts if part.head]
         return Said(partial(self._sides, parts), self._sure(heads))
@@ -244,7 +244,7 @@ class _Hearing:
         if colon or (self._text(at) == "-" and at + 1 < len(self.pieces)):
             at += 1
         first = self.pieces[start].start
-        return Head(side, track, tip == "tip", sure, first), at
+        return Head(side, track, tip, sure, first), at
 
     def _names(self, at: int) -> tuple[Token | None, Token | None, int]:
         """A side, a track, or a side and a track (a colon may stand between them), and what follows them."""
@@ -366,7 +366,7 @@ class _Hearing:
     def _write(self, head: Head | None) -> str:
         """How a list is written that has no cuts yet."""
         names = self.system.lane_names
-        if head is not None and head.from_tip and not (head.track or head.side) and names:
+        if head is not None and head.end == "tip" and not (head.track or head.side) and names:
             return "say it of each list: " + " / ".join(f"{name} from tip: …" for name in names)
         return "write its cuts from the bow to the tip, or ? for each you don't know"
 
@@ -393,7 +393,7 @@ class _Hearing:
         items = [node for node in branches(row) for _ in range(self._repeats(node))]
         span: Span = (row.meta.start_pos, row.meta.end_pos)
         start = head.start if head else span[0]
-        return Row(head.track if head else None, bool(head and head.from_tip), items, span, (start, span[1]))
+        return Row(head.track if head else None, head.end if head else "", items, span, (start, span[1]))
 
     def _repeats(self, node: ParseTree) -> int:
         return self.doubled.get(node.meta.start_pos, 1)

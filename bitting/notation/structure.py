@@ -20,10 +20,10 @@ T = TypeVar("T")
 
 
 class Row(NamedTuple):
-    """One list as it stands in the text: its name (unresolved), whether it is read from the tip, its items, its place."""
+    """One list as it stands in the text: its name (unresolved), from which end it is said to be counted, its items, its place."""
 
     name: Token | None
-    from_tip: bool
+    end: str
     items: Sequence[ParseTree]
     span: Span
     whole: Span
@@ -191,8 +191,8 @@ def _rows(tracks: ParseTree) -> tuple[Row, ...]:
     for track in branches(tracks):
         row = branch(track, -1)
         named = len(track.children) == 3  # a name and an end, each None where it isn't written
-        from_tip = named and leaf(track, 1) is not None and leaf(track, 1).casefold() == "tip"
-        rows.append(Row(leaf(track, 0) if named else None, from_tip, branches(row), span_of(row), span_of(track)))
+        end = str(leaf(track, 1) or "").casefold() if named else ""
+        rows.append(Row(leaf(track, 0) if named else None, end, branches(row), span_of(row), span_of(track)))
     return tuple(rows)
 
 
@@ -245,7 +245,7 @@ def lane_by_lane(
 
 
 def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str] = ()) -> list[str | None]:
-    """The resolved name of each list of one side; a track named twice is an error."""
+    """The resolved name of each list of one side; a track named twice is an error, as is an end said of one unnamed list only."""
     names: list[str | None] = []
     for row in rows:
         name = None if row.name is None else find_track(row.name, system, text, extra)
@@ -258,4 +258,11 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
                 span=span_of(row.name),
             )
         names.append(name)
+    if any(row.end == "tip" and row.name is None for row in rows) and not all(row.end for row in rows):
+        raise NotationError(
+            "one list is counted from the tip; of the other it isn't said",
+            hint="say it of each list: " + " / ".join(f"{name} from tip: …" for name in system.lane_names),
+            text=text,
+            span=rows[0].whole,
+        )
     return names

@@ -26,6 +26,7 @@ from lark import Token, Tree, UnexpectedInput
 
 from bitting.errors import NotationError
 from bitting.grammars import parser
+from bitting.model.expect import expect
 from bitting.model.system import System
 
 Kind = Literal["code", "readings"]
@@ -92,6 +93,7 @@ def parse_tree(text: str, kind: Kind = "code", system: System | None = None) -> 
 
     Raises NotationError with the place, what is wrong there and what to write instead, in the words of `system`.
     """
+    expect(str, text)
     if len(text) > LONGEST:
         raise NotationError(
             f"a text of {len(text)} characters is no {'code' if kind == 'code' else 'list of readings'} of one key",

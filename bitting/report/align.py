@@ -31,6 +31,8 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     yield f"{WHOLE[whole]}: {result.reason}."
     for signal in signals:
         yield f"Look: {signal}."
+    if whole == "look":
+        yield "To settle it cut a second setup key, clamped anew, and give the readings of both, without --history."
     yield ""
     deep = ("too deep", "too shallow")[:: system.tracks[0].deeper]
     near = ("too near the bow", "too near the tip")[:: 1 if system.stop == "tip" else -1]
@@ -116,6 +118,8 @@ def history_lines(history: History, system: System) -> Iterator[str]:
         yield from _chart("space", history.space_dates, history.space, history.space_ewma, system, history.space_to_set)
     if history.verdicts[-1:] == ("adjust",):
         yield "When you set the machine: write yes under `adjusted` in this key's row, and the charts begin anew."
+    if history.verdicts[-1:] == ("uneven",):
+        yield "If this key was misread or spoilt: take its row out of the history, where it moves the charts, and give it anew."
 
 
 def _chart(

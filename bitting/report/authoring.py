@@ -25,6 +25,10 @@ def render_new(path: str, made: Draft, linted: Linted, plain: bool = False) -> I
     yield from (f"  {note}" for note in made.notes)
     yield from render_charts(system)
     yield ""
+    yield from (f"rule: {sentence}" for sentence in dict.fromkeys(rule.sentence for rule in system.rules))
+    if not system.rules:
+        yield "no rules: every combination of depths is legal (--macs, --rule; `systems learn` finds rules from good codes)"
+    yield ""
     yield "compare this with your chart, and the two blades with a key:"
     yield from (f"  {line}" for line in render_blades(system, plain))
     serious = [f for f in linted.findings if f.level != "note"]

@@ -66,7 +66,8 @@ def _ask_again(faults: Sequence[Finding], system: System) -> str:
         for lane in sorted({place.lane for place in group}):
             cuts = [place.cut + 1 for place in sorted(group, key=lambda p: p.cut) if place.lane == lane]
             name = f"{system.lanes[lane].label} " if len(system.lanes) > 1 else ""
-            words.append(f"{name}cut{'s' if len(cuts) > 1 else ''} {listed(cuts)}")
+            said = f"{name}cut{'s' if len(cuts) > 1 else ''} {listed(cuts)}"
+            words.append(f"all of {name.strip()}" if len(cuts) == system.lanes[lane].track.cuts else said)
     return ", ".join(words)
 
 

@@ -104,9 +104,8 @@ def _listing(result: Decoded, system: System) -> Iterator[Line]:
             yield f"or the list is right as it was given ({percent(other.share)}): look which end you began at", DOUBT
         else:
             yield f"perhaps the list was taken {_way(other)} ({percent(other.share)}): look at the key again", DOUBT
-    for doubt in result.doubts:
-        if doubt.kind != "listing":
-            yield _doubt(doubt, result, system), DOUBT
+    for line in dict.fromkeys(_doubt(doubt, result, system) for doubt in result.doubts if doubt.kind != "listing"):
+        yield line, DOUBT
 
 
 def _way(listed: Listed) -> str:
@@ -139,6 +138,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
+        if (unread := sum(not other.values for other in result.cuts)) > 3:
+            return f"{unread} cuts were not read: their depths only follow from the rules"
         return f"{name} was not read: its depth only follows from the rules"
     low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
     told = ", ".join(number(value, system) for value in cut.values)

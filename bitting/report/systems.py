@@ -42,6 +42,9 @@ def render_show(system: System, plain: bool = False, *, full: bool = False) -> I
     given = [(name, getattr(blade, key)) for name, key in _BLADE if getattr(blade, key) is not None]
     if given:
         yield "blade: " + ", ".join(f"{name} {length(system, value)}" for name, value in given)
+    if setup := system.cutting.setup:
+        labels = system.tracks[0].labels
+        yield f"setup key, for `align`: every cut at {labels[0]}, cut {setup.cut + 1} at {labels[setup.depth]}"
     yield from render_charts(system)
     if system.locks:
         yield ""

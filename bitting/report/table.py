@@ -43,8 +43,9 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
         break_long_words=False,
         break_on_hyphens=False,  # options and the names of rules stay whole
     )
-    for line in whole_words.wrap(text) or [bullet]:
-        yield line, colour
+    whole = text.replace(" %", "\u00a0%")  # a per cent sign stays with its number
+    for line in whole_words.wrap(whole) or [bullet]:
+        yield line.replace("\u00a0%", " %"), colour
 
 
 def folded(lines: Iterable[Line], columns: int) -> Iterator[Line]:

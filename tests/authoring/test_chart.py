@@ -119,6 +119,24 @@ def test_what_cant_be_read_says_where(text: str, message: str) -> None:
         read(text)
 
 
+@pytest.mark.parametrize(
+    "line",
+    ["adjacent cuts max 2", "adjacent cuts max 2,,,,", "Adjacent cuts differ by at most,2", "MACS 2",
+     "max. adjacent difference: 2", "neighbouring cuts differ by no more than 2"],
+)  # fmt: skip
+def test_the_maximum_between_neighbours_is_understood_as_charts_say_it(line: str) -> None:
+    beside = "depth,in,space,from tip\n1,.330,1,.6\n2,.311,2,.5\n,,3,.4"
+    chart = read(f"{beside}\n{line}")
+    assert chart.said == {"macs": "2", "stop": "tip"}
+    assert (chart.depths, chart.spaces) == (read(beside).depths, read(beside).spaces)
+
+
+@pytest.mark.parametrize("row", ["none alike,", "3", ",,4"])
+def test_a_row_of_a_table_that_has_no_number_is_never_swallowed(row: str) -> None:
+    with pytest.raises(BittingError, match=r"row 4 of the chart: no di[a-z]+ stands beside"):
+        read(f"depth,in,space,from tip\n1,.330,1,.6\n2,.311,2,.5\n{row}")
+
+
 @given(st.text(alphabet="depthspace mminlabel 0123456789.,;:=\t\n#", max_size=200))
 def test_any_text_is_a_chart_or_a_fault(text: str) -> None:
     try:

@@ -70,6 +70,7 @@ def test_a_chart_is_a_linted_system_with_one_command(tmp_path: Path, chart: str,
     for size in (*track.depths, *track.spaces):
         assert f"{system.in_mm(size):.3f}" in stdout, "the chart is shown back"
     assert "before you cut by it" in stdout
+    assert all(f"rule: {rule.sentence}" in stdout for rule in system.rules)
     assert out.stat().st_mode & 0o777 == 0o600
 
 
@@ -227,6 +228,13 @@ def test_nothing_is_overwritten_and_nothing_half_written(tmp_path: Path) -> None
     assert (status, stdout) == (2, "")
     assert "adjacent cats differ" in stderr
     assert not other.exists()
+
+
+def test_a_system_without_rules_is_told_to_be_one(tmp_path: Path) -> None:
+    words = [part for key, text in {**SAID, "stop": "tip"}.items() for part in (f"--{key}", text)]
+    status, stdout, _ = run("new", "finch", *words, "-o", str(tmp_path / "own.toml"))
+    assert status == 0
+    assert "no rules: every combination of depths is legal" in stdout
 
 
 def test_json_names_the_file(tmp_path: Path) -> None:

@@ -273,7 +273,12 @@ def test_the_code_column_is_found_by_name_or_by_content(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "column", "message", "hint"),
     [
-        ("a,b\n1,x\n", None, "no column is named as one of codes, and none holds codes", "the columns are 1 a, 2 b"),
+        (
+            "a,b\n1,x\n",
+            None,
+            "no column is named as one of codes, and none holds codes",
+            "(measured keys: --readings, --readings-columns); the columns are 1 a, 2 b",
+        ),
         (f"a,b\n{LEGAL},{LEGAL}\n", None, "and several hold codes", "name it with --column"),
         (f"code,cuts\n{LEGAL},{LEGAL}\n", None, "it isn't certain which column", "1 code, 2 cuts"),
         (f"code,other\nX17,{LEGAL}\nX18,{LEGAL}\n", None, "it isn't certain which column", "1 code, 2 other"),

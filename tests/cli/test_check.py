@@ -102,6 +102,8 @@ def test_faults_that_lie_apart_say_which_cuts_to_ask_for_again():
     result = run("check", "left 2143144 right 1124421", "-s", "plover")
     assert "faults apart may be slips apart: ask again for left cuts 2 and 3, left cuts 5 and 6" in result.stdout
     assert "ask again" not in run("check", ILLEGAL, "-s", "plover").stdout
+    whole = run("check", "CCACEBCDE CDBBDDDCC", "-s", "siskin").stdout  # too few changes concern every cut of the right
+    assert "slips apart: ask again for left cuts 5 and 6, all of right\n" in whole
 
 
 def test_a_list_has_remarks_blank_lines_and_lines_that_cannot_be_read():
@@ -291,6 +293,7 @@ def test_systems_show_has_both_units_and_every_rule():
     assert "thou" in shown
     assert "[adjacent-difference]" in shown
     assert "invented" in shown
+    assert "setup key, for `align`: every cut at 0, cut 3 at 9" in shown
 
 
 def test_systems_number_goes_both_ways():
@@ -316,6 +319,7 @@ def test_a_mend_that_is_no_legal_code_is_offered_as_that(text):
     found = run("check", text, "-s", "dunlin")
     assert "if this was meant (it is NOT legal in dunlin):" in found.stdout + found.stderr
     assert "if this was meant:" in run("check", "I2O534", "-s", "dunlin").stdout
+    assert "if this was meant (? for a cut left open):" in run("check", "1 2 - 5 3 4", "-s", "dunlin").stdout
 
 
 @pytest.mark.parametrize("name", ["dunlin", "wren", "plover"])

@@ -158,6 +158,27 @@ def test_standard_input_that_is_no_text_is_no_answer(command: str) -> None:
     assert done.stderr.startswith(b"bitting: what stands on standard input is no text in utf-8")
 
 
+def test_a_workbook_is_not_written_to_a_terminal(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.append(["code"])  # type: ignore[union-attr]
+    book.save(tmp_path / "keys.xlsx")
+    status, shown = on_terminal(["batch", str(tmp_path / "keys.xlsx"), "-s", "wren", "-o", "-"], 80)
+    assert status == 2
+    assert "bitting: a workbook can't be shown on a terminal\n" in shown
+
+
+@pytest.mark.parametrize("command", ["check", "plan", "align"])
+def test_json_of_another_command_is_told_to_be_json(command: str) -> None:
+    found = CliRunner().invoke(
+        main, [command, "-s", "wren"], input='{\n  "format": 1,\n  "code": "3 3 4 2 3 2 1 2"\n}\n'
+    )
+    assert (found.exit_code, found.stdout) == (2, "")
+    assert found.stderr.startswith("bitting: standard input holds JSON\n")
+    assert "3 3 4" not in found.stderr
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no disk that is always full")
 @pytest.mark.parametrize("command", but_long(["check", "plan", "align"], "plan", "align"))
 def test_an_answer_that_cannot_be_written_is_no_answer(command: str) -> None:

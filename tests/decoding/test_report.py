@@ -23,6 +23,15 @@ def told(result: Decoded, columns: int = 400, *, full: bool = False) -> list[str
     return [line for line, _ in render(result, columns, plain=True, full=full)]
 
 
+@pytest.mark.parametrize("columns", range(40, 120, 7))
+def test_a_per_cent_sign_never_stands_apart_from_its_number(columns: int) -> None:
+    result = decode(
+        parse_readings("7.45 8.30 7.75 7.20 7.75 7.20 8.30 7.75", load_system("wren")), load_system("wren"), sure=0.999
+    )
+    assert any("the limit for sure is 99.9 %" in line for line in told(result))
+    assert not any(line.lstrip().startswith("%") for line in told(result, columns))
+
+
 def answer(text: str, name: str, **options: str) -> Decoded:
     system = load_system(name)
     return decode(parse_readings(text, system), system, model=model_with(system, **options))  # type: ignore[arg-type]
@@ -54,6 +63,10 @@ def test_a_cut_that_was_not_read_is_named_with_every_depth_it_may_have() -> None
     key = make_readings(system, {(None, "left", 0): [8.6], (None, "left", 1): [8.2], (None, "left", 3): [7.4]})
     result = Decoder(system, PLAIN).decode(key)
     assert "cut 3 was not read: its depth only follows from the rules" in told(result)
+    alone = told(answer(PLOVER.split(" / ")[0], "plover"))
+    assert [line for line in alone if "read:" in line] == [
+        "7 cuts were not read: their depths only follow from the rules"
+    ]
     assert (result.measure_next[0].track, result.measure_next[0].cut) == ("left", 3)
     assert result.verdict == "unsure"
 

@@ -565,6 +565,7 @@ def test_what_the_history_says_stands_beside_the_verdict_of_one_key(tmp_path: Pa
     lines = list(alignment_lines(found, made, history))
     assert lines[0].startswith("By this key alone, leave")
     assert lines[1] == f"Look: {history.signals[0]}."
+    assert lines[2].startswith("To settle it cut a second setup key")
     assert next(alignment_lines(found, made)).startswith("Leave the machine as it is")
 
 
@@ -726,6 +727,9 @@ def test_a_history_that_tells_of_a_drift_is_bad_news_and_each_key_keeps_its_verd
     assert "under `adjusted`" in done.stdout
     done = CliRunner().invoke(command, [off, "-s", "wren", "--history", path, "--date", "2031-09-02", "--adjusted"])
     assert "under `adjusted`" not in done.stdout
+    spoilt = off.replace("8.40", "8.10", 1)
+    done = CliRunner().invoke(command, [spoilt, "-s", "wren", "--history", path, "--date", "2031-09-03"])
+    assert "take its row out of the history" in done.stdout
 
 
 def test_command_takes_several_keys_from_a_pipe() -> None:

@@ -57,6 +57,12 @@ def test_slips_of_the_pen_that_leave_one_meaning(text):
     [
         (DUNLIN, "O12345", "0 1 2 3 4 5"),
         (DUNLIN, "o123l5", "0 1 2 3 1 5"),
+        (PLOVER, "left two one three three too four for right won one too for four two won", SAME),
+        *(
+            (PLOVER, f"left 2 1 {word} 3 2 4 4 right 1124421", SAME.replace("3", "?", 1))
+            for word in ("blank", "dash", "-", "_", "*", "x", "X", "missing")
+        ),
+        (PLOVER, "left 21*3244 right 112_421", "left: 2 1 ? 3 2 4 4 / right: 1 1 2 ? 4 2 1"),
         (DUNLIN, "0.1.2.3.4.5", "0 1 2 3 4 5"),
         (DUNLIN, "0 1 2 3 4 5 (from the tip)", "5 4 3 2 1 0"),
         (DUNLIN, "tip 0 1 2 3 4 5 bow", "5 4 3 2 1 0"),

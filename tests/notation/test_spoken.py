@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from attrs import evolve
 from hypothesis import event, given
@@ -151,6 +153,26 @@ def test_from_tip_said_once_before_the_names_is_told_how_to_be_said():
     with pytest.raises(NotationError) as caught:
         parse_code("from tip: left 2133244 right 1124421", PLOVER)
     assert caught.value.hint == "say it of each list: left from tip: … / right from tip: …"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "from tip: 2133244 / 1124421",
+        "from tip: 2133244 and 1124421",
+        "2133244 / from tip: 1124421",
+        "from tip 2133244 right 1124421",
+    ],
+)
+def test_an_end_said_of_one_of_two_lists_without_names_is_not_taken_for_that_one_alone(text):
+    with pytest.raises(NotationError, match="from the tip") as caught:
+        parse_code(text, PLOVER)
+    assert caught.value.hint == "say it of each list: left from tip: … / right from tip: …"
+    values = re.sub("[1-4]", lambda depth: f"{9 - int(depth[0])} ", text)
+    with pytest.raises(NotationError, match="from the tip"):
+        parse_readings(values, PLOVER)
+    assert parse_code("left from tip: 4423312 / right: 1124421", PLOVER).canonical == SAME
+    assert parse_code("from tip: 4423312 / from tip: 1244211", PLOVER).canonical == SAME
 
 
 @pytest.mark.parametrize(

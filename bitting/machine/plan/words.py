@@ -93,6 +93,7 @@ CAUTIONS = (
     "Unplug before changing a cutter. The right cutter, tight. Never force a key or a control.",
     "Spindle stopped and hands clear before the clamp is touched or the key turned.",
     "Brush chips away, never blow; keep electronics (a key's head with a chip, a telephone) out of clamp and chips.",
+    "A wrong move: stop, and see what the cutter met. Too shallow is milled once more; too deep is a new blank.",
 )
 
 VEHICLE = ("ignition", "steering", "boot", "trunk", "glove", "tank", "car")
