@@ -9,6 +9,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode, model_of
+from bitting.decoding.listing import ways_of
 from bitting.decoding.session import Bench, decode_at
 from bitting.decoding.slips import slip_of_pen
 from bitting.model import ReadCut, Readings, System
@@ -268,3 +269,16 @@ def test_jaws_wider_than_stated_are_found_out_and_no_others(name: str) -> None:
     assert any("jaws 2 mm wide" in line and "--jaw" in line for line in lines)
     told = Decoder(evolve(system, measuring=evolve(system.measuring, jaw=2.0)))
     assert told._blunt is None  # who says so is not asked
+
+
+def test_one_of_many_lists_may_be_taken_wrongly() -> None:
+    system = load_system("wren")
+    decoder = Decoder(system)
+    keys = Keys(system, decoder.model, 5)
+    depths, walls = keys.walls()
+    lists = [cut for number in range(14) for cut in keys.read(walls, 1, number)]
+    ways = ways_of(Readings(system, "", "mm", tuple(lists)), system)
+    assert math.fsum(math.exp(way.log_prior) for way in ways) == pytest.approx(1)
+    turned = [cut.readings for cut in lists if cut.list_number == 13][::-1]
+    wrong = [evolve(cut, readings=turned[cut.cut]) if cut.list_number == 13 else cut for cut in lists]
+    assert decoder.decode(Readings(system, "", "mm", tuple(wrong)), advise=False).depths == depths
