@@ -70,15 +70,21 @@ class Way:
 
 
 def ways_of(readings: Readings, system: System) -> list[Way]:
-    """Every way, the list as given first."""
+    """Every way, the list as given first; of several lists one is taken wrongly, or all of them in the same way."""
     numbers = sorted({cut.list_number for cut in readings.cuts})
-    out: list[Way] = []
-    for number in numbers if len(numbers) > 1 else [None]:
-        out += _of_list(readings, system, number)
+    groups = [list(_of_list(readings, system, number)) for number in (numbers if len(numbers) > 1 else [None])]
     if len(numbers) > 1:
-        out += [way for way in _of_list(readings, system, None) if way.name in (FROM_TIP, EXCHANGED, SIDES)]
-    rest = 1.0 - sum(math.exp(way.log_prior) for way in out)
-    return [Way(AS_GIVEN, math.log(rest), readings), *out]
+        groups.append([w for w in _of_list(readings, system, None) if w.name in (FROM_TIP, EXCHANGED, SIDES)])
+    odds = [(way, math.exp(way.log_prior) / (1 - _share(ways))) for ways in groups for way in ways]
+    whole = math.log1p(sum(odd for _, odd in odds))
+    return [
+        Way(AS_GIVEN, -whole, readings),
+        *(evolve(way, log_prior=math.log(odd) - whole) for way, odd in odds),
+    ]
+
+
+def _share(ways: Sequence[Way]) -> float:
+    return sum(math.exp(way.log_prior) for way in ways)
 
 
 def _of_list(readings: Readings, system: System, number: int | None) -> Iterator[Way]:

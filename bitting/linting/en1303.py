@@ -12,7 +12,7 @@ may be used for a grade when it keeps both limits, and the codes that do are cou
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import product
 from math import floor, prod
 from typing import Any
@@ -109,13 +109,6 @@ def grades(system: System, total: int) -> Iterator[Graded]:
         )
 
 
-def _runs(system: System, grade: Grade) -> list[Rule]:
-    """The limit on equal neighbours as rules of every lane."""
-    if grade.most_equal is None:
-        return []
-    return list(read_rule(system, f"no more than {grade.most_equal} equal cuts in a row", "must"))
-
-
 def _overused(system: System, grade: Grade, lane: int) -> list[Rule]:
     """For each depth the rule that it is used more often on a lane than the grade allows."""
     here = system.lanes[lane]
@@ -136,23 +129,21 @@ def _usable(counter: Counter, grade: Grade) -> int | None:
     after the other.
     """
     system = counter.system
-    base = [rule for rule in (*must(system), *_runs(system, grade)) if not idle(rule, system)]
+    base = list(must(system))
+    if grade.most_equal is not None:
+        base += read_rule(system, f"no more than {grade.most_equal} equal cuts in a row", "must")
+    base = [rule for rule in base if not idle(rule, system)]
     count = 1
     try:
         for lanes in coupled(len(system.lanes), base):
             over = [[None, *_overused(system, grade, lane)] for lane in lanes]
             if prod(map(len, over)) > MOST_COUNTS:
                 return None
-            count *= sum(_signed(counter, lanes, base, choice) for choice in product(*over))
+            chosen = [[rule for rule in choice if rule is not None] for choice in product(*over)]
+            count *= sum((-1) ** len(rules) * counter.of(lanes, [*base, *rules]) for rules in chosen)
     except TooLargeError:
         return None
     return count
-
-
-def _signed(counter: Counter, lanes: tuple[int, ...], base: Sequence[Rule], choice: Sequence[Rule | None]) -> int:
-    """The codes of some lanes under their rules and the chosen ones; counted off where an odd number is chosen."""
-    over = [rule for rule in choice if rule is not None]
-    return (-1 if len(over) % 2 else 1) * counter.of(lanes, [*base, *over])
 
 
 def report(system: System, total: int) -> tuple[list[LintFinding], dict[str, Any]]:

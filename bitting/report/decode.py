@@ -221,14 +221,10 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
         for value, share, taken in zip(cut.values, cut.wrong, cut.taken_for, strict=True):
             if taken != "reading":
                 name = _cut(cut.side, cut.track, cut.cut, system)
-                yield (
-                    f"reading {number(value, system)} of {name} is taken for {_taken(taken)} ({percent(share)})",
-                    DOUBT,
+                slip = {"wrong": "a wrong one", "slip of the pen": "a slip of the pen"}.get(
+                    taken, "one of another place"
                 )
-
-
-def _taken(word: str) -> str:
-    return {"wrong": "a wrong one", "slip of the pen": "a slip of the pen"}.get(word, "one of another place")
+                yield f"reading {number(value, system)} of {name} is taken for {slip} ({percent(share)})", DOUBT
 
 
 def _candidates(result: Decoded, system: System) -> Iterator[Line]:

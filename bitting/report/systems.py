@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from bitting.counting import Counted
-from bitting.linting import Linted, LintFinding
+from bitting.linting import Linted
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
 from bitting.report.blocks import blade_blocks
-from bitting.report.table import Line, table
+from bitting.report.table import Line, table, wrapped
 from bitting.text import in_runs, percent
 
 
@@ -49,7 +48,9 @@ def render_show(system: System, plain: bool = False, *, full: bool = False) -> I
     yield from render_charts(system)
     if system.locks:
         yield ""
-        yield "locks: " + "; ".join(f"{name} reads cuts {_ranges(cuts)}" for name, cuts in system.locks.items())
+        runs = {name: in_runs(cut + 1 for cut in cuts) for name, cuts in system.locks.items()}
+        read = {name: ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in found) for name, found in runs.items()}
+        yield "locks: " + "; ".join(f"{name} reads cuts {cuts}" for name, cuts in read.items())
     for level, word in (("must", "every code keeps these rules"), ("should", "and should keep these")):
         sentences = dict.fromkeys((rule.sentence, rule.identifier) for rule in system.rules if rule.level == level)
         if sentences:
@@ -148,11 +149,6 @@ def as_on_a_chart(value: float, unit: str) -> str:
     return f"{whole}.{places:0<2}" if unit == "mm" else f"{whole if whole != '0' else ''}.{places:0<3}"
 
 
-def _ranges(cuts: Iterable[int]) -> str:
-    """Cuts (from 0) as people write them: 1-5, 7."""
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in in_runs(cut + 1 for cut in cuts))
-
-
 def show_dict(system: System) -> dict[str, Any]:
     """`systems show --json`: the system as data, lengths in its unit."""
     return {
@@ -188,7 +184,7 @@ def render_rules(found: list[dict[str, Any]]) -> Iterator[str]:
             yield ""
         yield kind["identifier"]
         yield from (f"  {form}" for form in kind["forms"])
-        yield from (f"    {line}" for line in textwrap.wrap(kind["explanation"], 100))
+        yield f"    {kind['explanation']}"
         example = kind["example"]
         yield f"    for example `{example['sentence']}` allows {example['legal']} and forbids {example['illegal']}"
 
@@ -206,18 +202,6 @@ def render_lint(found: Linted, columns: int = 100) -> Iterator[Line]:
         yield f"{found.system}: {' and '.join(counted)}", "red" if number["error"] else "yellow"
     for finding in found.findings:
         yield "", None
-        yield from _paragraph(finding, columns)
-
-
-def _paragraph(finding: LintFinding, columns: int) -> Iterator[Line]:
-    lines = textwrap.wrap(
-        f"{finding.level}: {finding.message} [{finding.code}]",
-        max(columns, 30),
-        subsequent_indent="  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    yield lines[0], COLOURS[finding.level]
-    yield from ((line, None) for line in lines[1:])
-    if finding.witness is not None:
-        yield f"  such a code: {finding.witness}", None
+        yield from wrapped("", f"{finding.level}: {finding.message} [{finding.code}]", columns, COLOURS[finding.level])
+        if finding.witness is not None:
+            yield f"  such a code: {finding.witness}", None

@@ -36,8 +36,15 @@ def wrapped(bullet: str, text: str, columns: int, colour: str | None) -> Iterato
     import textwrap
 
     under = " " * len(bullet)
+    whole_words = textwrap.TextWrapper(
+        max(columns, 40),
+        initial_indent=bullet,
+        subsequent_indent=under,
+        break_long_words=False,
+        break_on_hyphens=False,  # options and the names of rules stay whole
+    )
     whole = text.replace(" %", "\u00a0%")  # a per cent sign stays with its number
-    for line in textwrap.wrap(whole, max(columns, 40), initial_indent=bullet, subsequent_indent=under) or [bullet]:
+    for line in whole_words.wrap(whole) or [bullet]:
         yield line.replace("\u00a0%", " %"), colour
 
 

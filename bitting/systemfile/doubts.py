@@ -22,17 +22,12 @@ def other_unit(unit: str, tracks: Sequence[Track]) -> Unit | None:
     return "in" if unit == "mm" and 0 < largest < NARROWEST_MM else None
 
 
-def unit_said(unit: str, tracks: Sequence[Track]) -> str:
-    """`depths of 0.192 to 0.318`, and what they would be."""
-    sizes = [size for track in tracks for size in track.depths]
-    return f"{unit} with depths of {min(sizes):g} to {max(sizes):g}"
-
-
 def doubts(unit: str | None, stop: str | None, tracks: Sequence[tuple[int, Track]]) -> Iterator[tuple[str, str]]:
     """(path, message) with the line to write; `tracks` are those with a table of their own, by their place in the file."""
     whole = [track for _, track in tracks]
     if unit is not None and whole and (other := other_unit(unit, whole)):
-        yield "system.unit", f'found {unit_said(unit, whole)}; write unit = "{other}"'
+        sizes = [size for track in whole for size in track.depths]
+        yield "system.unit", f'found {unit} with depths of {min(sizes):g} to {max(sizes):g}; write unit = "{other}"'
     for i, track in tracks:
         if reversed_depths(track):
             pairs = list(zip(track.labels, track.depths, strict=True))[::-1]

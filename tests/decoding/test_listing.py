@@ -9,6 +9,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode, model_of
+from bitting.decoding.listing import ways_of
 from bitting.decoding.session import Bench, decode_at
 from bitting.decoding.slips import slip_of_pen
 from bitting.model import ReadCut, Readings, System
@@ -268,3 +269,16 @@ def test_jaws_wider_than_stated_are_found_out_and_no_others(name: str) -> None:
     assert any("jaws 2 mm wide" in line and "--jaw" in line for line in lines)
     told = Decoder(evolve(system, measuring=evolve(system.measuring, jaw=2.0)))
     assert told._blunt is None  # who says so is not asked
+
+
+def test_the_ways_of_fourteen_lists_have_probabilities() -> None:
+    system = load_system("plover")
+    keys = Keys(system, model_of(system), 5)
+    _, walls = keys.walls()
+    lists = [cut for number in range(14) for cut in keys.read(walls, 1, number)]
+    for some in (1, 2, 14):
+        own = tuple(cut for cut in lists if cut.list_number < some)
+        ways = ways_of(Readings(system, "", "mm", own), system)
+        assert ways[0].name == "as given"
+        assert math.fsum(math.exp(way.log_prior) for way in ways) == pytest.approx(1)
+        assert ways[0].log_prior > max(way.log_prior for way in ways[1:])

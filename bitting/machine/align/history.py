@@ -410,9 +410,10 @@ def _course(
     told = [(number, row, value) for number, row, value in found if value is not None]
     dates, values = tuple(row["date"] for _, row, _ in told), [value for *_, value in told]
     stated = [_number(row, f"{what}_sd", number, path) for number, row in enumerate(rows, start=2)]
-    chart, slow = (
-        _charts(values, max((sd for sd in stated if sd is not None), default=None)) if values else (None, None)
-    )
+    chart = slow = None
+    if values:
+        centre, sigma, aside = in_control(values, max((sd for sd in stated if sd is not None), default=None))
+        chart, slow = shewhart(values, centre, sigma), ewma(values, centre, sigma, aside=aside)
     return _Course(
         dates,
         tuple("set" if row["adjusted"] == "yes" else row["verdict"] for _, row, _ in told),
@@ -432,12 +433,6 @@ def _to_set(row: dict[str, str], what: str, tolerance: float | None, number: int
 
     asked = row["verdict"] == "adjust" and row["adjusted"] != "yes"
     return asked and (off(what) or (what == "depth" and not off("space")))
-
-
-def _charts(values: Sequence[float], stated: float | None) -> tuple[Chart, Chart]:
-    """Both charts of at least one value."""
-    centre, sigma, aside = in_control(values, stated)
-    return shewhart(values, centre, sigma), ewma(values, centre, sigma, aside=aside)
 
 
 def _signals(what: str, course: _Course, unit: str) -> tuple[str, ...]:

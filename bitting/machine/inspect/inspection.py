@@ -247,6 +247,7 @@ def _judge(
     middle = nominal - correction
     outer = job.tolerance + job.guard.factor(dof) * u
     recut = -too_deep if verdict == "recut" else None
+    like = min(range(len(track.depths)), key=lambda p: abs(track.depths[p] - (got.mean + correction)))
     reclamp = job.system.measuring.reclamp_sd
     reclamp = job.system.from_mm(RECLAMP_MM) if reclamp is None else reclamp
     return InspectedCut(
@@ -269,7 +270,7 @@ def _judge(
         scrap_from=middle + sense * outer,
         recut=recut,
         still_clamped=recut is not None and recut < reclamp,
-        reads_like=_reads_like(track, place, got.mean + correction) if reference is None else None,
+        reads_like=track.labels[like] if reference is None and like != place else None,
         readings_to_decide=None if verdict != "uncertain" else readings_to_decide(job, too_deep, u, got),
     )
 
@@ -297,11 +298,6 @@ def _reference(working: dict[Key, Estimate], side: str | None, track: str, cut: 
 
 def _without_jaw(estimate: Estimate) -> float:
     return math.sqrt(max(0.0, estimate.own**2 - estimate.stood_off.sd**2))
-
-
-def _reads_like(track: Track, place: int, value: float) -> str | None:
-    nearest = min(range(len(track.depths)), key=lambda p: abs(track.depths[p] - value))
-    return track.labels[nearest] if nearest != place else None
 
 
 def _places(job: Job, readings: Readings, tolerance: float) -> tuple[InspectedPlace, ...]:

@@ -226,7 +226,8 @@ def plan(
             mending=partial(mended, code.text, system),
         )
     fitted = None if machine is None else machine.fitted(system)
-    radius = _radius(system, fitted)
+    measured = None if fitted is None or system.cutting.shape == "vee" else fitted.cutter
+    radius = None if measured is None else measured / 2  # None: the system's own
     change = _change(system, code.depths, have, take, radius) if have is not None or take else None
     only = {part.side for part in take}
     if len(only) > 1:
@@ -353,13 +354,6 @@ def _change(system: System, depths: Depths, have: Code | None, take: Sequence[Ta
     if all(old == new for old, new in found.values()):
         raise BittingError("nothing is to be taken off: the key has this code already", hint="plan it without --have")
     return found
-
-
-def _radius(system: System, machine: Machine | None) -> float | None:
-    """The radius of the cutter in the machine, None for the system's own."""
-    if machine is None or machine.cutter is None or system.cutting.shape == "vee":
-        return None
-    return machine.cutter / 2
 
 
 def _cleared(
