@@ -102,6 +102,13 @@ class RowChecker(RowWorker):
     def __attrs_post_init__(self) -> None:
         self._systems = Systems(self.default, Judge, self.folders)
 
+    def reset(self) -> None:
+        RowWorker.reset(self)
+        for counted in (self.rules, self.advice, self.seen, self.listings):
+            counted.clear()
+        for suggester in self._suggesters.values():
+            suggester.unlooked = 0
+
     def holds(self, sample: Table, layout: Layout) -> bool:
         """Whether any of the rows found there is a code: a messy sheet must not be passed over for a tidy one."""
         texts = layout.texts([column_of(sample[layout.first :], place) for place in layout.places])

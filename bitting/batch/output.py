@@ -231,6 +231,11 @@ class RowWorker(ABC):
     def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
         """What `classify` says, without counting it."""
 
+    def reset(self) -> None:
+        """Forget what was counted, to begin again."""
+        self.counts.clear()
+        self.unread.clear()
+
     @abstractmethod
     def notes(self) -> Sequence[str]:
         """What is to be said of the table as a whole."""

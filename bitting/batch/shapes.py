@@ -195,6 +195,7 @@ class ShapeReader:
         self._mark[[ord(c) for c in sorted(marked)]] = ord("0")
         self._single = [single_labels(track.labels) for track in self.tracks]
         self._templates: dict[bytes, list[Template]] = {}
+        self._hot: dict[int, list[tuple[bytes, Template]]] = {}
         self.templates: list[Template] = []
 
     def read(self, texts: Sequence[str]) -> Read:
@@ -217,15 +218,20 @@ class ShapeReader:
         return read
 
     def _read_length(self, rows: Indices, matrix: Bytes, read: Read) -> None:
-        """Texts of one length: first those of the shapes at their head, as most are, then whatever else there is, sorted."""
+        """Texts of one length: first the shapes met most, then whatever else there is, sorted."""
         length = matrix.shape[1]
         keys = self._mark[matrix].view(f"S{length}").ravel()
-        for _ in range(min(HOT, len(keys))):
-            same = keys == keys[0]
-            self._read_shape(keys[0], rows[same], matrix[same], read)
-            rows, matrix, keys = rows[~same], matrix[~same], keys[~same]
-            if not len(keys):
+        for key, template in self._hot.get(length, ()):
+            hit = _fits(template, keys == key, matrix)
+            if hit.all():
+                self._apply(template, rows, matrix, read)
                 return
+            if hit.any():
+                self._apply(template, rows[hit], matrix[hit], read)
+                rows, matrix, keys = rows[~hit], matrix[~hit], keys[~hit]
+        if len(keys) > 2 and (keys == keys[0]).all():
+            self._read_shape(keys[0], rows, matrix, read)
+            return
         order = np.argsort(keys, kind="stable")
         edges = np.flatnonzero(keys[order][1:] != keys[order][:-1]) + 1
         for group in np.split(order, edges):
@@ -243,6 +249,9 @@ class ShapeReader:
             template = self._learn(matrix[0].tobytes().decode("ascii"))
             self.templates.append(template)
             known.append(template)
+            hot = self._hot.setdefault(matrix.shape[1], [])
+            if len(hot) < HOT and len(rows) > 2:
+                hot.append((key, template))
             hit = _fits(template, np.ones(len(rows), bool), matrix)
             self._apply(template, rows[hit], matrix[hit], read)
             rows, matrix = rows[~hit], matrix[~hit]
@@ -253,13 +262,17 @@ class ShapeReader:
         if template.kind != Shape.EXACT or not len(rows):
             return
         depths = read.depths
+        every = len(rows) == depths.shape[1]
         doubted = template.code is not None and template.code.said == "if whole"
         for cut, (start, width) in enumerate(zip(template.starts, template.widths, strict=True)):
             if width == 1:
                 found = self._single[cut][matrix[:, start]]
             else:
                 found = long_labels(matrix[:, start : start + width], self.tracks[cut].labels)
-            depths[cut, rows] = found
+            if every:
+                depths[cut] = found
+            else:
+                depths[cut, rows] = found
             if doubted:
                 read.shapes[rows[found >= len(self.tracks[cut].labels)]] = Shape.SINGLE
 

@@ -84,10 +84,10 @@ class Choices:
     @cached_property
     def levels(self) -> tuple[int, ...]:
         """How many candidates have each sum of depths, from the sum 0 on: codes of one level never share a blank."""
-        out = [1]
+        out = np.array([1], object)
         for part, counts in zip(self.parts, self._counts, strict=True):
-            out = _convolve(out, _levels(part, counts[0].dtype))
-        return tuple(out)
+            out = np.convolve(out, np.array(_levels(part, counts[0].dtype), object))
+        return tuple(out.tolist())
 
     def first(self, limit: int) -> NDArray[np.int8]:
         """The first `limit` candidates in the order of the code, first cut first, shape (codes, places)."""
@@ -121,14 +121,6 @@ def _levels(part: Part, kind: Any) -> list[int]:
             here[ok, depth : depth + after.shape[1]] += after[child[ok]]
         after = here
     return [int(n) for n in after[0]]
-
-
-def _convolve(a: Sequence[int], b: Sequence[int]) -> list[int]:
-    out = [0] * (len(a) + len(b) - 1)
-    for i, x in enumerate(a):
-        for j, y in enumerate(b):
-            out[i + j] += x * y
-    return out
 
 
 def restrict(part: Part, allowed: Mapping[Place, Collection[int]]) -> Part:
@@ -213,34 +205,21 @@ def _first_of(part: Part, limit: int) -> NDArray[np.int8]:
         rows = _spell(part, limit)
         order = sorted(range(len(part)), key=lambda i: (part[i].place.lane, part[i].place.cut))
         return rows[np.lexsort(rows[:, order].T[::-1])]
+    leading = np.array([layer.place.lane == lanes[0] for layer in part])
     lead = [layer.place for layer in part if layer.place.lane == lanes[0]]
+    others = frozenset(layer.place for layer in part) - frozenset(lead)
     found: list[NDArray[np.int8]] = []
-    total = 0
+    left = limit
     for row in _spell(project(part, frozenset(lead)), limit).tolist():
-        rest = _first_of_rest(
-            restrict(part, {place: (d,) for place, d in zip(lead, row, strict=True)}), lanes[0], limit
-        )
-        found.append(rest[: limit - total])
-        total += len(found[-1])
-        if total >= limit:
+        fixed = restrict(part, {place: (d,) for place, d in zip(lead, row, strict=True)})
+        rest = _first_of(project(fixed, others), left)
+        both = np.empty((len(rest), len(part)), np.int8)
+        both[:, leading], both[:, ~leading] = row, rest
+        found.append(both)
+        left -= len(both)
+        if not left:
             break
     return np.concatenate(found)
-
-
-def _first_of_rest(part: Part, settled: int, limit: int) -> NDArray[np.int8]:
-    """As `_first_of`, for a part in which the lane `settled` can only be one way."""
-    own = [layer.place for layer in part if layer.place.lane != settled]
-    rest = _first_of(project(part, frozenset(own)), limit)
-    rows = np.empty((len(rest), len(part)), np.int8)
-    column = 0
-    fixed = _spell(part, 1)[0]
-    for i, layer in enumerate(part):
-        if layer.place.lane == settled:
-            rows[:, i] = fixed[i]
-        else:
-            rows[:, i] = rest[:, column]
-            column += 1
-    return rows
 
 
 RANKED = 2_000

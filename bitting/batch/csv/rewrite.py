@@ -1,14 +1,14 @@
 """CSV and its relatives: the same records out, byte for byte, with cells added to each.
 
-The file is read three times: to learn its encoding, how wide its widest row is (so that the added columns stand under their
-names in every row), and to answer. Blank lines are kept and are no rows, as for
+The file is read twice at most: once to learn its encoding, and once to answer; a third time where a row is wider than the
+header, so that the added columns stand under their names in every row. Blank lines are kept and are no rows, as for
 Python's csv module and everything built on it (in a file of a single column a blank line is an empty cell).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import chain, islice
+from itertools import chain
 from typing import BinaryIO
 
 import numpy as np
@@ -23,6 +23,10 @@ from bitting.text import plural
 SAMPLE = 400
 """So many rows are looked at to find the columns."""
 _HOLE = "\1"
+
+
+class _Wider(Exception):
+    """A row is wider than the columns reckoned with."""
 
 
 def sample_rows(file: BinaryIO, form: Form) -> list[list[str]]:
@@ -50,18 +54,27 @@ def answered_lines(answer: BinaryIO, form: Form) -> Iterator[list[str]]:
 
 
 def rewrite(run: Run, target: BinaryIO) -> Form:
-    """Write a delimited file with its answer to `target`; BittingError for a file that is no table."""
+    """Write a delimited file with its answer to `target` (which must be seekable); BittingError for a file that is no table."""
     form = find_form(run.source, run.job.delimiter)
     run.figures.encoding, run.figures.delimiter = form.encoding.name, form.delimiter
-    run.find(sample_rows(run.source, form), form.lines)
-    _Rewriter(run, target, form, _widest(run, form)).write()
+    sample = sample_rows(run.source, form)
+    run.find(sample, form.lines)
+    width = max(map(len, sample[run.layout.header or 0 :]))
+    if run.rowwise is not None or run.layout.measured:  # what was told, or took its time, is not done again
+        width = _widest(run, form)
+    try:
+        _Rewriter(run, target, form, width).write()
+    except _Wider:
+        run.worker.reset()
+        run.figures.rows = run.figures.blank = run.figures.wide = 0
+        target.seek(0)
+        target.truncate()
+        _Rewriter(run, target, form, _widest(run, form)).write()
     return form
 
 
 def _widest(run: Run, form: Form) -> int:
-    """The cells of the widest record from the header on."""
-    widths = chain.from_iterable(records.widths() for records in _records(run.source, form))
-    return max(islice(widths, form.preface + (run.layout.header or 0), None))
+    return max(max(records.widths()) for records in _records(run.source, form))
 
 
 @define(eq=False)
@@ -78,6 +91,7 @@ class _Rewriter:
         self._plain = self._canonical_is_plain() and not any(c.each for c in self.run.worker.columns.columns)
 
     def write(self) -> None:
+        """Write it all; raises _Wider where a row has more columns."""
         form, figures = self.form, self.run.figures
         self.target.write(form.encoding.mark)
         top = form.preface + self.run.layout.first
@@ -173,6 +187,8 @@ class _Rewriter:
         """What brings each record to the full width; None when all are so wide."""
         widths = records.widths()
         widest = max(widths)
+        if widest > self.width:
+            raise _Wider
         if self.run.layout.header is not None and widest > (named := len(self.run.layout.names)):
             self.run.figures.wide += sum(width > named for width in widths)
         if widest == self.width == min(widths):
