@@ -252,9 +252,13 @@ class RowChecker(RowWorker):
                 yield CutDepths(name, lane.label, cut + 1, dict(zip(lane.track.labels, table.tolist(), strict=True)))
 
 
+WHOLE = (int(Shape.EXACT), int(Shape.INCOMPLETE))
+"""As plain numbers: comparing a number of numpy with a member of an Enum takes as long as all else that is said of a row."""
+
+
 def _template(judge: Judge, part: Judged, number: int, one: Pending) -> Template | None:
     """The shape that a row's text has, None where it is read by itself."""
-    if one.mended or not one.text.isascii() or part.shapes[number] not in (Shape.EXACT, Shape.INCOMPLETE):
+    if one.mended or not one.text.isascii() or int(part.shapes[number]) not in WHOLE:
         return None
     return judge.template(int(part.which[number]))
 
