@@ -91,14 +91,19 @@ class Answers:
         ]
 
     def with_chart(self, chart: Chart) -> Answers:
-        """The same with everything that a chart says; what was answered before stands."""
+        """The same with everything that a chart says; what was answered before stands, and rules hold beside each other."""
         known = evolve(self, notes=(*self.notes, *chart.notes))
         said = {"unit": chart.unit, **{key: chart.said[key] for key in chart.said if key in QUESTIONS}}
         tables = {"depths": _joined(chart.depths), "spaces": _joined(chart.spaces)}
         for key in QUESTIONS:  # in their order, as checks may look at what comes before
             text = said.get(key) or tables.get(key)
-            if text and key not in known.given:
+            before = known.given.get(key)
+            if text and before and key == "rule":
+                known = known.with_answer(key, " | ".join(dict.fromkeys([*text.split(" | "), *before.split(" | ")])))
+            elif text and before is None:
                 known = known.with_answer(key, text)
+            elif text and key in said and text != before:
+                known = evolve(known, notes=(*known.notes, f"{key} is {before} as you say, not {text} as the chart does"))
         if "spaces" not in known.given and {"first", "pitch", "count"} <= chart.said.keys():
             stated = " ".join(f"{key} {chart.said[key]}" for key in ("first", "pitch", "count"))
             known = known.with_answer("spaces", stated)
