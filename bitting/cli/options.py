@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar
 
@@ -175,6 +176,18 @@ def length_of(text: str | None, system: System) -> float | None:
     from bitting.notation.lengths import parse_length
 
     return None if text is None else parse_length(text, system)
+
+
+def tolerance_of(text: str | None, system: System) -> float | None:
+    """What `--tolerance` gives, in the system's unit; with more than half a step a cut could pass for two depths."""
+    found = length_of(text, system)
+    step = min(abs(b - a) for track in system.tracks for a, b in pairwise(track.depths))
+    if found is not None and found > step / 2:
+        raise BittingError(
+            f"a tolerance of {found:g} {system.unit} is wider than half a step ({step / 2:.4g}): a cut could pass for two depths",
+            hint=f"without a unit behind it a length is in the system's, {system.unit}: write 0.05 mm, or 2 thou",
+        )
+    return found
 
 
 def touched(system: System, contact: str | None, jaw: str | None) -> System:
