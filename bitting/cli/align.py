@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime
 from itertools import chain
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, piped, system_option
 from bitting.cli.help import Command
@@ -131,7 +133,14 @@ def _correct(
 
     if not curable(result, left_right):
         return None, f"Nothing was written to {path}: {result.reason}."
-    inputs = [system.path]
-    return correct(
-        path, result, system, fresh=fresh, left_right=left_right, inputs=inputs
-    ), f"Corrections written to {path}."
+    from bitting.systemfile.machine import Corrections, load_machine
+
+    held = load_machine(path).corrections if Path(path).exists() and not fresh else Corrections()
+    words = "."
+    if evolve(held, cutter=None) != Corrections():
+        words = (
+            ", on top of those that it held: right for a key that was cut with them. For one that was cut before, or is "
+            "measured again, give the command again with --fresh."
+        )
+    written = correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path])
+    return written, f"Corrections written to {path}{words}"

@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
+from bitting.cli import main
 from bitting.cli.align import command
 from bitting.errors import BittingError
 from bitting.geometry.frame import frame_of
@@ -336,6 +337,29 @@ def test_a_place_gives_the_space_offset() -> None:
     assert result.space_scale is None
     assert (result.verdict, result.to_space) == ("adjust", pytest.approx(-0.10))
     assert align(setup_key(made), made).space_offset is None
+
+
+@pytest.mark.parametrize("places", [(14.30, 14.70), (14.45, 14.52)])
+def test_places_that_contradict_each_other_are_no_mean(places: tuple[float, float]) -> None:
+    made = system()
+    result = align(setup_key(made), made, places=[PlaceReading((place,)) for place in places])
+    assert (result.verdict, result.uneven) == (("uneven", ("places",)) if max(places) > 14.6 else ("leave", ()))
+
+
+@pytest.mark.parametrize("name", ["siskin", "grebe"])
+def test_readings_from_another_edge_turn_no_dial_and_take_no_metal_off(name: str) -> None:
+    """A caliper laid over the whole blade, where depths run from the centre line or from their own edge."""
+    made = load_system(name)
+    lists = []
+    for lane in made.lanes:
+        width, table = made.blade.width or 0.0, lane.track.depths
+        over = [width / 2 + table[0] if name == "siskin" else width - table[0]] * lane.track.cuts
+        lists.append(f"{lane.label}: {' '.join(f'{value:.2f}' for value in over)}")
+    words = " / ".join(lists)
+    for line in (["align", words], ["inspect", "2 1 3 3 2 1 / 1 2 3 3 2 1" if name == "grebe" else "FDDFDCBDF / EDCBCDECD", words]):
+        done = CliRunner().invoke(main, [*line, "-s", name])
+        assert (done.exit_code, done.stdout) == (2, "")
+        assert "far outside the depth table" in done.stderr
 
 
 def test_a_place_is_midway_between_its_walls() -> None:
@@ -748,6 +772,11 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     assert load_machine(machine).corrections.depth == pytest.approx(-0.06, abs=0.005)
     assert history.read_text(encoding="utf-8").splitlines()[1].startswith("2031-05-01,plover,mm,0.06")
     assert "8.66" not in history.read_text(encoding="utf-8")
+    assert "--fresh" not in done.stdout
+    twice = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine)])
+    assert "on top of those that it held" in twice.stdout
+    fresh = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine), "--fresh"])
+    assert "on top of" not in fresh.stdout
     again = CliRunner().invoke(command, [*arguments, "--json"])
     answer = json.loads(again.stdout)
     assert (answer["history"]["keys"], answer["corrections"]["depth"]) == (1, pytest.approx(-0.12, abs=0.01))

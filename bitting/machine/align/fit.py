@@ -19,7 +19,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
-from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, ReadCut, Readings, System
 from bitting.notation.lengths import PlaceReading
 
@@ -127,10 +127,14 @@ def _told(design: Floats) -> list[bool]:
 
 @frozen
 class SpaceFit:
-    """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting."""
+    """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting.
+
+    `p_value`: how likely places of one key are to differ so much from these (1 where they can't).
+    """
 
     zero: Term
     scale: Term | None
+    p_value: float
 
 
 def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> SpaceFit | None:
@@ -156,7 +160,8 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
         rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
     fit = fit_terms(rows)
     sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
-    return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale)
+    p_value = upper_tail(fit.chi_square, fit.dof) if fit.dof else 1.0
+    return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale, p_value)
 
 
 Lane = tuple[str | None, str]
