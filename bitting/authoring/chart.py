@@ -152,7 +152,9 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
         elif cells and (heads := _headers(cells)):
             _read_block(reader, block)
             reader.heads, block = _one_unit(heads, reader.wanted), []
-            left = [cell for cell, head in zip(cells, reader.heads, strict=False) if cell and not head and not _role(cell)]
+            left = [
+                cell for cell, head in zip(cells, reader.heads, strict=False) if cell and not head and not _role(cell)
+            ]
             reader.notes += [f"column {cell!r} in row {number} passed over" for cell in left]
             if stop := re.search(r"from\s+(?:the\s+)?(tip|shoulder)\b", " ".join(cells), re.IGNORECASE):
                 reader.said.setdefault("stop", stop[1].casefold())

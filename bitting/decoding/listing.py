@@ -76,7 +76,9 @@ def ways_of(readings: Readings, system: System) -> list[Way]:
     numbers = sorted({cut.list_number for cut in readings.cuts})
     groups = [list(_of_list(readings, system, number)) for number in (numbers if len(numbers) > 1 else [None])]
     if len(numbers) > 1:
-        groups.append([w for w in _of_list(readings, system, None) if w.name in (FROM_TIP, FROM_BOW, TURNED, EXCHANGED, SIDES)])
+        groups.append(
+            [w for w in _of_list(readings, system, None) if w.name in (FROM_TIP, FROM_BOW, TURNED, EXCHANGED, SIDES)]
+        )
     odds = [(way, math.exp(way.log_prior) / (1 - _share(ways))) for ways in groups for way in ways]
     whole = math.log1p(sum(odd for _, odd in odds))
     return [

@@ -10,7 +10,18 @@ from collections.abc import Callable, Iterator
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.likelihood import outlier_range
-from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_BOW, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TURNED, TWICE
+from bitting.decoding.listing import (
+    AS_GIVEN,
+    EXCHANGED,
+    FROM_BOW,
+    FROM_TIP,
+    PRIOR,
+    SIDES,
+    SKIPPED,
+    SWAPPED,
+    TURNED,
+    TWICE,
+)
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly

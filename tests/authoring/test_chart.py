@@ -149,7 +149,10 @@ def test_a_sentence_that_begins_like_a_list_of_depths_is_never_swallowed(text: s
 
 def test_what_a_chart_says_twice_is_one_thing_or_a_fault_and_of_rules_every_one() -> None:
     assert read(f"macs,2\nmacs,2\n{TABLES}").said == {"macs": "2"}
-    assert read(f"rule,cut 1 is not 2\nrule,last cut is not 2\n{TABLES}").said["rule"] == "cut 1 is not 2 | last cut is not 2"
+    assert (
+        read(f"rule,cut 1 is not 2\nrule,last cut is not 2\n{TABLES}").said["rule"]
+        == "cut 1 is not 2 | last cut is not 2"
+    )
     with pytest.raises(BittingError, match=r"row 2 of the chart: macs is 1, and it was 2 before"):
         read(f"macs,2\nmacs,1\n{TABLES}")
 

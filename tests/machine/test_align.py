@@ -356,7 +356,10 @@ def test_readings_from_another_edge_turn_no_dial_and_take_no_metal_off(name: str
         over = [width / 2 + table[0] if name == "siskin" else width - table[0]] * lane.track.cuts
         lists.append(f"{lane.label}: {' '.join(f'{value:.2f}' for value in over)}")
     words = " / ".join(lists)
-    for line in (["align", words], ["inspect", "2 1 3 3 2 1 / 1 2 3 3 2 1" if name == "grebe" else "FDDFDCBDF / EDCBCDECD", words]):
+    for line in (
+        ["align", words],
+        ["inspect", "2 1 3 3 2 1 / 1 2 3 3 2 1" if name == "grebe" else "FDDFDCBDF / EDCBCDECD", words],
+    ):
         done = CliRunner().invoke(main, [*line, "-s", name])
         assert (done.exit_code, done.stdout) == (2, "")
         assert "far outside the depth table" in done.stderr
