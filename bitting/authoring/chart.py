@@ -124,7 +124,7 @@ class _Reader:
         known = self.said.get(key, text)
         if key != "rule" and known != text:
             raise BittingError(
-                f"row {row} of the chart: {key} is {text}, and it was {known} before", hint="say each thing once"
+                f"row {row} of the chart: {key} is {text}, and it was {known} before", hint="say it once"
             )
         self.said[key] = text if known == text else f"{known} | {text}"
 
@@ -152,10 +152,9 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
         elif cells and (heads := _headers(cells)):
             _read_block(reader, block)
             reader.heads, block = _one_unit(heads, reader.wanted), []
-            left = [
-                cell for cell, head in zip(cells, reader.heads, strict=False) if cell and not head and not _role(cell)
-            ]
-            reader.notes += [f"column {cell!r} in row {number} passed over" for cell in left]
+            for cell, head in zip(cells, reader.heads, strict=False):
+                if cell and not head and not _role(cell):
+                    reader.notes.append(f"column {cell!r} in row {number} passed over")
             if stop := re.search(r"from\s+(?:the\s+)?(tip|shoulder)\b", " ".join(cells), re.IGNORECASE):
                 reader.said.setdefault("stop", stop[1].casefold())
         elif cells and _read_list(reader, cells, number):
@@ -420,13 +419,11 @@ def _with_unit(value: _Value, head: _Head) -> _Value:
 
 def _finished(reader: _Reader, unit: str | None) -> Chart:
     """Everything in one unit, with a note on how that was found."""
-    known = {label for table in reader.depths.values() for label in table}
-    for label in reader.labels:
-        if label not in known:
-            raise BittingError(
-                f"a row of the chart names depths {' '.join(reader.labels)}, and {label} has no dimension",
-                hint="a rule is written `rule, …`; # begins a line that is only words",
-            )
+    if lacking := set(reader.labels).difference(*reader.depths.values()):
+        raise BittingError(
+            f"a row of the chart names depths {' '.join(reader.labels)}, and {min(lacking)} has no dimension",
+            hint="a rule is written `rule, …`; # begins a line that is only words",
+        )
     values = [value for table in reader.depths.values() for value in table.values()]
     values += [value for row in reader.spaces.values() for value in row]
     stated = {value.unit for value in values if value.unit}

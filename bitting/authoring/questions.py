@@ -103,9 +103,8 @@ class Answers:
             elif text and before is None:
                 known = known.with_answer(key, text)
             elif text and key in said and text != before:
-                known = evolve(
-                    known, notes=(*known.notes, f"{key} is {before} as you say, not {text} as the chart does")
-                )
+                note = f"{key} is {before} as you say, not {text} as the chart does"
+                known = evolve(known, notes=(*known.notes, note))
         if "spaces" not in known.given and {"first", "pitch", "count"} <= chart.said.keys():
             stated = " ".join(f"{key} {chart.said[key]}" for key in ("first", "pitch", "count"))
             known = known.with_answer("spaces", stated)

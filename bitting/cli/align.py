@@ -136,11 +136,6 @@ def _correct(
     from bitting.systemfile.machine import Corrections, load_machine
 
     held = load_machine(path).corrections if Path(path).exists() and not fresh else Corrections()
-    words = "."
-    if evolve(held, cutter=None) != Corrections():
-        words = (
-            ", on top of those that it held: right for a key that was cut with them. For one that was cut before, or is "
-            "measured again, give the command again with --fresh."
-        )
-    written = correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path])
-    return written, f"Corrections written to {path}{words}"
+    above = ", on top of those it held: right for a key cut with them; if this one wasn't, say it again with --fresh"
+    words = f"Corrections written to {path}{above if evolve(held, cutter=None) != Corrections() else ''}."
+    return correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path]), words

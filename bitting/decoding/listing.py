@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from itertools import groupby
 
 import numpy as np
 from attrs import evolve, frozen
@@ -32,8 +33,8 @@ from bitting.model import Depths, Place, ReadCut, Readings, System
 
 AS_GIVEN = "as given"
 FROM_TIP, EXCHANGED, SIDES = "from the tip", "tracks exchanged", "sides exchanged"
-FROM_BOW, TURNED = "from the bow", "from the other end"
-"""What `FROM_TIP` is called where the list was said to run from the tip, and where one of several was."""
+ENDS = (FROM_TIP, "from the bow", "from the other end")
+"""What a turned list is called: said to run from the bow, from the tip, and where of several only some were."""
 SKIPPED, TWICE, SWAPPED = "a cut skipped", "a cut read twice", "neighbours swapped"
 PRIOR = {
     FROM_TIP: 0.03,
@@ -76,9 +77,7 @@ def ways_of(readings: Readings, system: System) -> list[Way]:
     numbers = sorted({cut.list_number for cut in readings.cuts})
     groups = [list(_of_list(readings, system, number)) for number in (numbers if len(numbers) > 1 else [None])]
     if len(numbers) > 1:
-        groups.append(
-            [w for w in _of_list(readings, system, None) if w.name in (FROM_TIP, FROM_BOW, TURNED, EXCHANGED, SIDES)]
-        )
+        groups.append([w for w in _of_list(readings, system, None) if w.name in (*ENDS, EXCHANGED, SIDES)])
     odds = [(way, math.exp(way.log_prior) / (1 - _share(ways))) for ways in groups for way in ways]
     whole = math.log1p(sum(odd for _, odd in odds))
     return [
@@ -144,12 +143,9 @@ def _backwards(cuts: Sequence[ReadCut]) -> bool:
 
 def _turned(readings: Readings, tracks: Collection[str], number: int | None) -> str:
     """What it is called when these tracks run from the end that they weren't said to run from."""
-    lists: dict[tuple[int, str | None, str], list[ReadCut]] = {}
-    for cut in readings.cuts:
-        if cut.track in tracks and number in (None, cut.list_number):
-            lists.setdefault((cut.list_number, cut.side, cut.track), []).append(cut)
-    said = {_backwards(cuts) for cuts in lists.values()}
-    return TURNED if len(said) > 1 else FROM_BOW if said == {True} else FROM_TIP
+    lists = groupby(readings.cuts, key=lambda cut: (cut.list_number, cut.side, cut.track))
+    said = {_backwards([*cuts]) for (of, _, track), cuts in lists if track in tracks and number in (None, of)}
+    return ENDS[2 if len(said) > 1 else True in said]
 
 
 def _slipped(

@@ -10,18 +10,7 @@ from collections.abc import Callable, Iterator
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.likelihood import outlier_range
-from bitting.decoding.listing import (
-    AS_GIVEN,
-    EXCHANGED,
-    FROM_BOW,
-    FROM_TIP,
-    PRIOR,
-    SIDES,
-    SKIPPED,
-    SWAPPED,
-    TURNED,
-    TWICE,
-)
+from bitting.decoding.listing import AS_GIVEN, ENDS, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
@@ -125,7 +114,7 @@ def _way(listed: Listed) -> str:
     """A way of listing in running text."""
     at = f" at {listed.detail}" if listed.detail else ""
     words = {
-        **{end: end for end in (FROM_TIP, FROM_BOW, TURNED)},
+        **dict(zip(ENDS, ENDS, strict=True)),
         EXCHANGED: "with the tracks exchanged",
         SIDES: "with the sides exchanged",
         SKIPPED: f"with a cut skipped{at}",
@@ -289,8 +278,8 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     if shifted := _shifted(result):
         yield shifted, DOUBT
         return
-    if result.listed in (FROM_TIP, FROM_BOW) and result.probability >= result.sure_limit:
-        write = "write `from tip:` in front of it" if result.listed == FROM_TIP else "leave `from tip` out"
+    if result.listed in ENDS and result.probability >= result.sure_limit:
+        write = "write `from tip:` in front of it" if result.listed == FROM_TIP else "leave `from tip` out there"
         yield f"not sure for the way that the list was taken: if that is right, {write}", DOUBT
         return
     named = [one for one in result.measure_next if one.deciding]

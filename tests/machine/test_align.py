@@ -777,7 +777,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     assert "8.66" not in history.read_text(encoding="utf-8")
     assert "--fresh" not in done.stdout
     twice = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine)])
-    assert "on top of those that it held" in twice.stdout
+    assert "on top of those it held" in twice.stdout
     fresh = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine), "--fresh"])
     assert "on top of" not in fresh.stdout
     again = CliRunner().invoke(command, [*arguments, "--json"])

@@ -168,10 +168,7 @@ ORIGIN = {"far-edge": "the opposite edge", "own-edge": "the track's own edge", "
 
 
 def check_origin(readings: Readings, system: System) -> None:
-    """Raises BittingError where the readings of a track lie further outside its depths than the table is long.
-
-    No key is so badly cut: they were read from elsewhere, and metal taken off by them is lost.
-    """
+    """Raises BittingError where a track's readings lie outside its depths by more than these span: read from elsewhere."""
     for track in system.tracks:
         values = sorted(one.value for cut in readings.cuts if cut.track == track.name for one in cut.readings)
         low, high = min(track.depths), max(track.depths)
