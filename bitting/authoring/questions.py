@@ -97,14 +97,11 @@ class Answers:
         tables = {"depths": _joined(chart.depths), "spaces": _joined(chart.spaces)}
         for key in QUESTIONS:  # in their order, as checks may look at what comes before
             text = said.get(key) or tables.get(key)
-            before = known.given.get(key)
-            if text and before and key == "rule":
-                known = known.with_answer(key, " | ".join(dict.fromkeys([*text.split(" | "), *before.split(" | ")])))
-            elif text and before is None:
+            if text and key == "rule" and key in known.given:
+                text += f" | {known.given[key]}"
+                known = known.with_answer(key, " | ".join(dict.fromkeys(text.split(" | "))))
+            elif text and key not in known.given:
                 known = known.with_answer(key, text)
-            elif text and key in said and text != before:
-                note = f"{key} is {before} as you say, not {text} as the chart does"
-                known = evolve(known, notes=(*known.notes, note))
         if "spaces" not in known.given and {"first", "pitch", "count"} <= chart.said.keys():
             stated = " ".join(f"{key} {chart.said[key]}" for key in ("first", "pitch", "count"))
             known = known.with_answer("spaces", stated)

@@ -40,7 +40,18 @@ from attrs import frozen
 
 from bitting.errors import BittingError
 from bitting.geometry.jaw import too_wide
-from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
+from bitting.machine.align.fit import (
+    UNEXPLAINED,
+    Fit,
+    Lane,
+    SpaceFit,
+    Term,
+    all_places,
+    fit_space,
+    fit_terms,
+    rows_of,
+    setup_depths,
+)
 from bitting.machine.inspect.uncertainty import Gauge, check_origin, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
 from bitting.model.expect import expect, expect_read_for
@@ -50,7 +61,6 @@ from bitting.notation.lengths import PlaceReading
 EXPANDED = 2.0
 STRUCTURAL = 2.58
 RELEVANT = 0.25
-UNEXPLAINED = 0.01
 CAUSES = {
     "depth": "the depth zero, a reground or wrong cutter, or the zero of the caliper",
     "scale": "the depth scale: turns per step, a worn screw, or a wrong depth table",
@@ -85,7 +95,7 @@ class Alignment(Answer):
     `to_scale`, `to_space` and `to_space_scale` are what to change the settings by, in the same terms (None: leave as it
     is; `to_scale` also where one deep cut can't tell scale from lost motion), `p_value` how likely scatter like this is from the
     stated uncertainties alone. `uneven` names what no dial can
-    mend: tilt, left-right, scatter, places. `causes` and `notes` are sentences; `reason` says why the verdict is what it is.
+    mend: tilt, left-right, scatter. `causes` and `notes` are sentences; `reason` says why the verdict is what it is.
     """
 
     system: str
@@ -224,8 +234,7 @@ def _answer(
     least = RELEVANT * (allowed or 0.0)
     span = max(abs(t.depths[-1] - t.depths[0]) for t in system.tracks)
     reach = max(abs(t.spaces[-1] - t.spaces[0]) for t in system.tracks) / 2
-    apart = space is not None and space.p_value < UNEXPLAINED
-    uneven, why, causes = _uneven(worst, tilt, left_right, least, system, apart)
+    uneven, why, causes = _uneven(worst, tilt, left_right, least, system)
     turn = {
         "depth": _cure(depth, EXPANDED, least),
         "scale": _cure(scale, STRUCTURAL, least, span),
@@ -296,7 +305,7 @@ def _cure(term: Term, factor: float, least: float, size: float = 1.0) -> float |
 
 
 def _uneven(
-    worst: str, tilt: Term, left_right: Term | None, least: float, system: System, apart: bool
+    worst: str, tilt: Term, left_right: Term | None, least: float, system: System
 ) -> tuple[tuple[str, ...], str, list[str]]:
     """What turning a dial would not cure, that in words ("" where it would), and the likely causes."""
     kinds, reasons, causes = [], [], []
@@ -313,10 +322,6 @@ def _uneven(
         kinds.append("scatter")
         reasons.append(f"the cuts differ by more than measuring explains, {worst} most")
         causes.append("chips or burr under the key or the jaws, a loose cutter or clamp, or a wrong reading")
-    if apart:
-        kinds.append("places")
-        reasons.append("the places of the deep cuts are off by more from each other than measuring explains")
-        causes.append("a place measured from another point, or the key moved in the clamp")
     return tuple(kinds), " and ".join(reasons), causes
 
 

@@ -127,14 +127,10 @@ def _told(design: Floats) -> list[bool]:
 
 @frozen
 class SpaceFit:
-    """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting.
-
-    `p_value`: how likely places of one key are to differ so much from these (1 where they can't).
-    """
+    """Zero (a length) and scale (a ratio, None where one place can't tell it) of the space setting."""
 
     zero: Term
     scale: Term | None
-    p_value: float
 
 
 def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> SpaceFit | None:
@@ -159,11 +155,16 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
     if len({round(row.depth, 9) for row in rows}) == 1:  # one place: its error is the offset, wherever the middle is
         rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
     fit = fit_terms(rows)
+    if fit.dof and upper_tail(fit.chi_square, fit.dof) < UNEXPLAINED:
+        raise BittingError(
+            "the places of the deep cuts contradict each other by more than measuring explains",
+            hint="measure each once more, from the stop and midway between its walls, or leave the places out",
+        )
     sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
-    p_value = upper_tail(fit.chi_square, fit.dof) if fit.dof else 1.0
-    return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale, p_value)
+    return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale)
 
 
+UNEXPLAINED = 0.01
 Lane = tuple[str | None, str]
 Scatter = tuple[float, int] | None
 

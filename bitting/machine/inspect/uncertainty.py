@@ -164,9 +164,6 @@ def measure(
     return mean, budget
 
 
-ORIGIN = {"far-edge": "the opposite edge", "own-edge": "the track's own edge", "centre": "the centre line"}
-
-
 def check_origin(readings: Readings, system: System) -> None:
     """Raises BittingError where a track's readings lie outside its depths by more than these span: read from elsewhere."""
     for track in system.tracks:
@@ -175,7 +172,7 @@ def check_origin(readings: Readings, system: System) -> None:
         if values and not 2 * low - high <= values[len(values) // 2] <= 2 * high - low:
             raise BittingError(
                 f"{track.name}: the readings lie far outside the depth table ({low:g} to {high:g} {system.unit})",
-                hint=f"depths of {system.name} are measured from {ORIGIN[track.measured]}: measure, or reckon, from there",
+                hint=f"measure, or reckon, from where its depths are measured: `bitting systems show {system.name}`",
             )
 
 
