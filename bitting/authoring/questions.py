@@ -97,7 +97,7 @@ class Answers:
         tables = {"depths": _joined(chart.depths), "spaces": _joined(chart.spaces)}
         for key in QUESTIONS:  # in their order, as checks may look at what comes before
             text = said.get(key) or tables.get(key)
-            if text and key == "rule" and key in known.given:
+            if text and key == "rule" and known.given.get(key, LEAVE_OUT) != LEAVE_OUT:
                 text += f" | {known.given[key]}"
                 known = known.with_answer(key, " | ".join(dict.fromkeys(text.split(" | "))))
             elif text and key not in known.given:

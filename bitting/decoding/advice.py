@@ -19,7 +19,7 @@ from attrs import frozen
 
 from bitting.arrays import Array
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.likelihood import COARSE, CutLikelihood, cut_likelihood, outlier_range
+from bitting.decoding.likelihood import COARSE, CutLikelihood, cut_likelihood
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import Deciding, Next
 from bitting.decoding.solver import Solver
@@ -134,7 +134,7 @@ def _outcomes(
     lists = [] if old is None else lists_of(old)
     several = [
         cut_likelihood((place,), None, [*lists, (Reading(float(y), model.reading_sd, 0.0, (0, 0)),)],
-                       outlier_range(track), model)
+                       track.ends, model)
         for y in outcomes
     ]  # fmt: skip
     joint = _logs(several, dims, errors, track.deeper, known)
@@ -194,7 +194,7 @@ def _wrong(one: CutLikelihood, aim: float, known: _Known) -> tuple[float, ...]:
     """The same of one cut."""
     track, model = known.system.lanes[one.place.lane].track, known.solver.model
     errors = errors_at(one.place, known.posterior, known.solver.along, model.reading_sd / 4)
-    ends = outlier_range(track)
+    ends = track.ends
     lists = lists_of(one)
     without: list[CutLikelihood | None] = []
     factors: list[float] = []

@@ -18,7 +18,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from bitting.cli import main
 from bitting.cli.align import command
 from bitting.errors import BittingError
 from bitting.geometry.frame import frame_of
@@ -348,25 +347,6 @@ def test_places_that_contradict_each_other_are_no_mean(places: tuple[float, floa
             align(setup_key(made), made, places=found)
     else:
         assert align(setup_key(made), made, places=found).verdict == "leave"
-
-
-@pytest.mark.parametrize("name", ["siskin", "grebe"])
-def test_readings_from_another_edge_turn_no_dial_and_take_no_metal_off(name: str) -> None:
-    """A caliper laid over the whole blade, where depths run from the centre line or from their own edge."""
-    made = load_system(name)
-    lists = []
-    for lane in made.lanes:
-        width, table = made.blade.width or 0.0, lane.track.depths
-        over = [width / 2 + table[0] if name == "siskin" else width - table[0]] * lane.track.cuts
-        lists.append(f"{lane.label}: {' '.join(f'{value:.2f}' for value in over)}")
-    words = " / ".join(lists)
-    for line in (
-        ["align", words],
-        ["inspect", "2 1 3 3 2 1 / 1 2 3 3 2 1" if name == "grebe" else "FDDFDCBDF / EDCBCDECD", words],
-    ):
-        done = CliRunner().invoke(main, [*line, "-s", name])
-        assert (done.exit_code, done.stdout) == (2, "")
-        assert "far outside the depth table" in done.stderr
 
 
 def test_a_place_is_midway_between_its_walls() -> None:

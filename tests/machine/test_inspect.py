@@ -759,3 +759,22 @@ def test_a_tolerance_of_more_than_half_a_step_is_no_tolerance(words: list[str]) 
         assert (found.exit_code, found.stdout) == (2, "")
         assert "wider than half a step (0.0085)" in found.stderr
     assert CliRunner().invoke(main, ["inspect", "336149", key, "-s", "dunlin", "--tolerance", "0.05 mm"]).exit_code == 1
+
+
+def test_readings_from_elsewhere_are_no_recut() -> None:
+    system = load_system("siskin")
+    half = " ".join(["6.40"] * 9)
+    with pytest.raises(
+        BittingError, match=r"no reading is near a depth of siskin: left runs from .* the first reading is 6\.4"
+    ) as told:
+        inspect(
+            parse_code("A A A A A A A A A / A A A A A A A A A", system),
+            parse_readings(f"{half} / {half}", system),
+            system,
+        )
+    code = parse_code("F D D F D C B D F / E D C B C D E C D", system)
+    over = parse_readings(
+        " ".join(f"{system.tracks[0].depths[d] + 4.25:.2f}" for lane in code.depths or () for d in lane), system
+    )
+    assert inspect(code, over, system, against=over).verdict != "fail", "both keys were read from there"
+    assert told.value.hint == "depths of left are measured from the centre line to the floor of the cut"

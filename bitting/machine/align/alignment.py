@@ -40,27 +40,17 @@ from attrs import frozen
 
 from bitting.errors import BittingError
 from bitting.geometry.jaw import too_wide
-from bitting.machine.align.fit import (
-    UNEXPLAINED,
-    Fit,
-    Lane,
-    SpaceFit,
-    Term,
-    all_places,
-    fit_space,
-    fit_terms,
-    rows_of,
-    setup_depths,
-)
-from bitting.machine.inspect.uncertainty import Gauge, check_origin, reading_sd_of, split, upper_tail
+from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
+from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
-from bitting.model.expect import expect, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for
 from bitting.model.value import Answer
 from bitting.notation.lengths import PlaceReading
 
 EXPANDED = 2.0
 STRUCTURAL = 2.58
 RELEVANT = 0.25
+UNEXPLAINED = 0.01
 CAUSES = {
     "depth": "the depth zero, a reground or wrong cutter, or the zero of the caliper",
     "scale": "the depth scale: turns per step, a worn screw, or a wrong depth table",
@@ -142,12 +132,12 @@ def align(
     given: list[Code | Readings] = [*keys, *([] if code is None else [code])]
     for value in given:
         expect_read_for(value, system)
-    for key in keys:
-        check_origin(key, system)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)
     if not rows:
         raise BittingError("no cut was measured", hint="measure the cuts of at least one track of the setup key")
+    for key in keys:
+        expect_in_reach(key, system)
     fits = {lane: fit_terms(lane_rows) for lane, lane_rows in rows.items()}
     _same_key(system, fits, None if code is not None else depths)
     shared = float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))  # common to all readings

@@ -155,16 +155,13 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
     if len({round(row.depth, 9) for row in rows}) == 1:  # one place: its error is the offset, wherever the middle is
         rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
     fit = fit_terms(rows)
-    if fit.dof and upper_tail(fit.chi_square, fit.dof) < UNEXPLAINED:
-        raise BittingError(
-            "the places of the deep cuts contradict each other by more than measuring explains",
-            hint="measure each once more, from the stop and midway between its walls, or leave the places out",
-        )
+    if fit.dof and upper_tail(fit.chi_square, fit.dof) < 0.01:
+        again = "measure each once more, from the stop and midway between its walls, or leave the places out"
+        raise BittingError("the places contradict each other by more than measuring explains", hint=again)
     sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
     return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale)
 
 
-UNEXPLAINED = 0.01
 Lane = tuple[str | None, str]
 Scatter = tuple[float, int] | None
 

@@ -46,9 +46,9 @@ from bitting.machine.inspect.decision import (
 from bitting.machine.inspect.estimate import Estimate, Job, Key, estimates, jaw_of
 from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
-from bitting.machine.inspect.uncertainty import Gauge, check_origin, hand_scatter, measure, reading_sd_of, split
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System, Track
-from bitting.model.expect import expect, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for
 
 MOST_READINGS = 20
 
@@ -186,8 +186,8 @@ def inspect(
     depths = _depths_of(code)
     if not any(cut.readings or cut.place is not None for cut in readings.cuts):
         raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
-    if against is None:
-        check_origin(readings, system)
+    if against is None:  # a key that works was read from there too
+        expect_in_reach(readings, system)
     scatter, scatter_note = hand_scatter(readings.cuts, gauge, system)
     job = Job(system, gauge, guard, allowed, scatter, depths)
     found, across = estimates(job, readings)

@@ -35,7 +35,7 @@ from typing import Literal
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.model import ReadCut, Reading, Readings, System
+from bitting.model import ReadCut, Reading, System
 
 
 def upper_tail(value: float, dof: int) -> float:
@@ -162,18 +162,6 @@ def measure(
         dof = effective_dof([(hand, scatter[1]), (others, math.inf)])
         budget = Budget(caliper, hand, rounding, zero, jaw, max(1, math.floor(dof)))
     return mean, budget
-
-
-def check_origin(readings: Readings, system: System) -> None:
-    """Raises BittingError where a track's readings lie outside its depths by more than these span: read from elsewhere."""
-    for track in system.tracks:
-        values = sorted(one.value for cut in readings.cuts if cut.track == track.name for one in cut.readings)
-        low, high = min(track.depths), max(track.depths)
-        if values and not 2 * low - high <= values[len(values) // 2] <= 2 * high - low:
-            raise BittingError(
-                f"{track.name}: the readings lie far outside the depth table ({low:g} to {high:g} {system.unit})",
-                hint=f"measure, or reckon, from where its depths are measured: `bitting systems show {system.name}`",
-            )
 
 
 def hand_scatter(cuts: Sequence[ReadCut], gauge: Gauge, system: System) -> tuple[tuple[float, int] | None, str]:
