@@ -420,10 +420,8 @@ def _with_unit(value: _Value, head: _Head) -> _Value:
 def _finished(reader: _Reader, unit: str | None) -> Chart:
     """Everything in one unit, with a note on how that was found."""
     if lacking := set(reader.labels).difference(*reader.depths.values()):
-        raise BittingError(
-            f"a row of the chart names depths {' '.join(reader.labels)}, and {min(lacking)} has no dimension",
-            hint="a rule is written `rule, …`; # begins a line that is only words",
-        )
+        told = f"a row of the chart names depths {' '.join(reader.labels)}, and {min(lacking)} has no dimension"
+        raise BittingError(told, hint="a rule is written `rule, …`; # begins a line that is only words")
     values = [value for table in reader.depths.values() for value in table.values()]
     values += [value for row in reader.spaces.values() for value in row]
     stated = {value.unit for value in values if value.unit}

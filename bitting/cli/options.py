@@ -181,12 +181,10 @@ def length_of(text: str | None, system: System) -> float | None:
 def tolerance_of(text: str | None, system: System) -> float | None:
     """What `--tolerance` gives, in the system's unit; with more than half a step a cut could pass for two depths."""
     found = length_of(text, system)
-    step = min(abs(b - a) for track in system.tracks for a, b in pairwise(track.depths))
-    if found is not None and found > step / 2:
-        raise BittingError(
-            f"a tolerance of {found:g} {system.unit} is wider than half a step ({step / 2:.4g}): a cut could pass for two depths",
-            hint=f"without a unit behind it a length is in the system's, {system.unit}: write 0.05 mm, or 2 thou",
-        )
+    half = min(abs(b - a) for track in system.tracks for a, b in pairwise(track.depths)) / 2
+    if found is not None and found > half:
+        wide = f"a tolerance of {found:g} {system.unit} is wider than half a step ({half:.4g}): a cut could pass for two depths"
+        raise BittingError(wide, hint=f"a length without a unit is in {system.unit}: write 0.05 mm, or 2 thou")
     return found
 
 
