@@ -119,6 +119,15 @@ class _Reader:
             )
         known[label] = value
 
+    def say(self, key: str, text: str, row: int) -> None:
+        """One setting; the same again with other words is a fault, but for rules, of which every one holds."""
+        known = self.said.get(key, text)
+        if key != "rule" and known != text:
+            raise BittingError(
+                f"row {row} of the chart: {key} is {text}, and it was {known} before", hint="say it once"
+            )
+        self.said[key] = text if known == text else f"{known} | {text}"
+
     def space(self, track: str, value: _Value) -> None:
         self.spaces.setdefault(track, []).append(value)
 
@@ -137,12 +146,15 @@ def read_chart(rows: Rows, unit: str | None = None) -> Chart:
         while cells and not cells[-1]:
             cells.pop()
         if cells and (setting := _setting(cells)):
-            reader.said[setting[0]] = setting[1]
+            reader.say(*setting, number)
         elif len(cells) == 1 and _role(cells[0]) == "unit":
             reader.said["unit"] = cells[0]
         elif cells and (heads := _headers(cells)):
             _read_block(reader, block)
             reader.heads, block = _one_unit(heads, reader.wanted), []
+            for cell, head in zip(cells, reader.heads, strict=False):
+                if cell and not head and not _role(cell):
+                    reader.notes.append(f"column {cell!r} in row {number} passed over")
             if stop := re.search(r"from\s+(?:the\s+)?(tip|shoulder)\b", " ".join(cells), re.IGNORECASE):
                 reader.said.setdefault("stop", stop[1].casefold())
         elif cells and _read_list(reader, cells, number):
@@ -407,6 +419,9 @@ def _with_unit(value: _Value, head: _Head) -> _Value:
 
 def _finished(reader: _Reader, unit: str | None) -> Chart:
     """Everything in one unit, with a note on how that was found."""
+    if lacking := set(reader.labels).difference(*reader.depths.values()):
+        told = f"a row of the chart names depths {' '.join(reader.labels)}, and {min(lacking)} has no dimension"
+        raise BittingError(told, hint="a rule is written `rule, …`; # begins a line that is only words")
     values = [value for table in reader.depths.values() for value in table.values()]
     values += [value for row in reader.spaces.values() for value in row]
     stated = {value.unit for value in values if value.unit}

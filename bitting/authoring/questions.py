@@ -91,13 +91,16 @@ class Answers:
         ]
 
     def with_chart(self, chart: Chart) -> Answers:
-        """The same with everything that a chart says; what was answered before stands."""
+        """The same with everything that a chart says; what was answered before stands, and rules hold beside each other."""
         known = evolve(self, notes=(*self.notes, *chart.notes))
         said = {"unit": chart.unit, **{key: chart.said[key] for key in chart.said if key in QUESTIONS}}
         tables = {"depths": _joined(chart.depths), "spaces": _joined(chart.spaces)}
         for key in QUESTIONS:  # in their order, as checks may look at what comes before
             text = said.get(key) or tables.get(key)
-            if text and key not in known.given:
+            if text and key == "rule" and known.given.get(key, LEAVE_OUT) != LEAVE_OUT:
+                text += f" | {known.given[key]}"
+                known = known.with_answer(key, " | ".join(dict.fromkeys(text.split(" | "))))
+            elif text and key not in known.given:
                 known = known.with_answer(key, text)
         if "spaces" not in known.given and {"first", "pitch", "count"} <= chart.said.keys():
             stated = " ".join(f"{key} {chart.said[key]}" for key in ("first", "pitch", "count"))

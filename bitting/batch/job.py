@@ -77,6 +77,9 @@ class Run:
             self.figures.notes.append("the table has no header row, so the added columns have no names")
         elif self.names != self.worker.columns.names:
             self.figures.notes.append(f"the table has columns of these names already; ours are {', '.join(self.names)}")
+        if any("tip" in name.casefold().split() for name in layout.called):
+            told = "is read from the bow, whatever its name says: write from tip: before a list that isn't"
+            self.figures.notes.append(f"{layout.column} {told}")
 
     def find(self, sample: Table, rows: int) -> None:
         """Look where the texts stand; BittingError where that isn't certain."""

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import datetime
 from itertools import chain
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, piped, system_option
 from bitting.cli.help import Command
-from bitting.cli.options import Instrument, gauge_options, length_of, tolerance_option, touched, unit_option
+from bitting.cli.options import Instrument, gauge_options, tolerance_of, tolerance_option, touched, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -79,7 +81,7 @@ def command(
         places=[parse_place(text, system) for text in places],
         code=None if code is None else parse_code(code, system),
         gauge=instrument.gauge(system),
-        tolerance=length_of(tolerance, system),
+        tolerance=tolerance_of(tolerance, system),
     )
     kept, keep = None, None
     if history is not None:
@@ -87,7 +89,7 @@ def command(
         from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
-        allowed = system.measuring.tolerance if tolerance is None else length_of(tolerance, system)
+        allowed = system.measuring.tolerance if tolerance is None else tolerance_of(tolerance, system)
         others = [system.path, *([machine] if machine is not None else [])]
         day = date or datetime.date.today().isoformat()
         kept, keep = appended(history, result, day, adjusted or cured, allowed, others)
@@ -131,7 +133,9 @@ def _correct(
 
     if not curable(result, left_right):
         return None, f"Nothing was written to {path}: {result.reason}."
-    inputs = [system.path]
-    return correct(
-        path, result, system, fresh=fresh, left_right=left_right, inputs=inputs
-    ), f"Corrections written to {path}."
+    from bitting.systemfile.machine import Corrections, load_machine
+
+    held = load_machine(path).corrections if Path(path).exists() and not fresh else Corrections()
+    above = ", on top of those it held: right for a key cut with them; if this one wasn't, say it again with --fresh"
+    words = f"Corrections written to {path}{above if evolve(held, cutter=None) != Corrections() else ''}."
+    return correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path]), words

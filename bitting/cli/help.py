@@ -144,6 +144,14 @@ class Command(click.Command):
         json = click.Option(["--json", "as_json"], is_flag=True, help="Print the answer as JSON and nothing else.")
         super().__init__(name, callback=answers(callback), params=[*params, json], **others)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click reads them, but an option that takes one value isn't given two, of which the first would be lost."""
+        order = [] if ctx.resilient_parsing else self.make_parser(ctx).parse_args(list(args))[2]
+        for one in order:
+            if isinstance(one, click.Option) and not one.multiple and not one.is_flag and order.count(one) > 1:
+                raise click.UsageError(f"{max(one.opts, key=len)} is given twice, and takes one value", ctx)
+        return super().parse_args(ctx, args)
+
     def whole_help(self, ctx: click.Context) -> str:
         """Everything there is to say, however long."""
         self.whole = True

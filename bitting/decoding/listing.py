@@ -16,7 +16,8 @@ more than its prior says, and none is looked at.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from itertools import groupby
 
 import numpy as np
 from attrs import evolve, frozen
@@ -32,6 +33,8 @@ from bitting.model import Depths, Place, ReadCut, Readings, System
 
 AS_GIVEN = "as given"
 FROM_TIP, EXCHANGED, SIDES = "from the tip", "tracks exchanged", "sides exchanged"
+ENDS = (FROM_TIP, "from the bow", "from the other end")
+"""What a turned list is called: said to run from the bow, from the tip, and where of several only some were."""
 SKIPPED, TWICE, SWAPPED = "a cut skipped", "a cut read twice", "neighbours swapped"
 PRIOR = {
     FROM_TIP: 0.03,
@@ -74,7 +77,7 @@ def ways_of(readings: Readings, system: System) -> list[Way]:
     numbers = sorted({cut.list_number for cut in readings.cuts})
     groups = [list(_of_list(readings, system, number)) for number in (numbers if len(numbers) > 1 else [None])]
     if len(numbers) > 1:
-        groups.append([w for w in _of_list(readings, system, None) if w.name in (FROM_TIP, EXCHANGED, SIDES)])
+        groups.append([w for w in _of_list(readings, system, None) if w.name in (*ENDS, EXCHANGED, SIDES)])
     odds = [(way, math.exp(way.log_prior) / (1 - _share(ways))) for ways in groups for way in ways]
     whole = math.log1p(sum(odd for _, odd in odds))
     return [
@@ -106,9 +109,10 @@ def _of_list(readings: Readings, system: System, number: int | None) -> Iterator
     }  # fmt: skip
     read = {cut.track for cut in readings.cuts if cut.readings and number in (None, cut.list_number)}
     single = [name for name in read if name != ACROSS]
-    yield way(FROM_TIP, PRIOR[FROM_TIP], turned)
+    yield way(_turned(readings, read, number), PRIOR[FROM_TIP], turned)
     for name in sorted(single) if len(single) > 1 else ():
-        yield way(f"{name} from the tip", PRIOR["one track from the tip"] / len(single), {name: turned[name]})
+        end = _turned(readings, {name}, number)
+        yield way(f"{name} {end}", PRIOR["one track from the tip"] / len(single), {name: turned[name]})
     names = [track.name for track in system.tracks]
     if len(names) == 2 and counts[names[0]] == counts[names[1]]:
         other = dict(zip(names, reversed(names), strict=True))
@@ -131,6 +135,19 @@ def _of_list(readings: Readings, system: System, number: int | None) -> Iterator
                 yield _slipped(readings, (side, name, counts[name]), number, kind, at, share)
 
 
+def _backwards(cuts: Sequence[ReadCut]) -> bool:
+    """Whether a list of one track was written from the tip."""
+    spans = [(cut.cut, cut.readings[0].span[0]) for cut in cuts if cut.readings]
+    return len(spans) > 1 and spans[0][1] > spans[-1][1] and spans[0][0] < spans[-1][0]
+
+
+def _turned(readings: Readings, tracks: Collection[str], number: int | None) -> str:
+    """What it is called when these tracks run from the end that they weren't said to run from."""
+    lists = groupby(readings.cuts, key=lambda cut: (cut.list_number, cut.side, cut.track))
+    said = {_backwards([*cuts]) for (of, _, track), cuts in lists if track in tracks and number in (None, of)}
+    return ENDS[2 if len(said) > 1 else True in said]
+
+
 def _slipped(
     readings: Readings, of: tuple[str | None, str, int], number: int | None, kind: str, at: int, share: float
 ) -> Way:
@@ -140,8 +157,7 @@ def _slipped(
         cut for cut in readings.cuts
         if (cut.side, cut.track) == (side, name) and number in (None, cut.list_number)
     ]  # fmt: skip
-    spans = [(cut.cut, cut.readings[0].span[0]) for cut in own if cut.readings]
-    back = len(spans) > 1 and spans[0][1] > spans[-1][1] and spans[0][0] < spans[-1][0]  # written from the tip
+    back = _backwards(own)
     last, mine = count - 1, set(map(id, own))
 
     def moved(cut: ReadCut) -> ReadCut:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
-from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
+from bitting.decoding.listing import AS_GIVEN, ENDS, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
 from bitting.notation import plain as plainly
@@ -103,6 +103,8 @@ def _listing(result: Decoded, system: System) -> Iterator[Line]:
             yield f"or the list is right as it was given ({percent(other.share)}): look which end you began at", DOUBT
         else:
             yield f"perhaps the list was taken {_way(other)} ({percent(other.share)}): look at the key again", DOUBT
+    if result.places is not None and result.places.other_end > 0.5:
+        yield "places along the blade fit only as measured from its other end: was tip taken for shoulder?", DOUBT
     for line in dict.fromkeys(_doubt(doubt, result, system) for doubt in result.doubts if doubt.kind != "listing"):
         yield line, DOUBT
 
@@ -111,7 +113,7 @@ def _way(listed: Listed) -> str:
     """A way of listing in running text."""
     at = f" at {listed.detail}" if listed.detail else ""
     words = {
-        FROM_TIP: "from the tip",
+        **dict(zip(ENDS, ENDS, strict=True)),
         EXCHANGED: "with the tracks exchanged",
         SIDES: "with the sides exchanged",
         SKIPPED: f"with a cut skipped{at}",
@@ -212,9 +214,7 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
         None,
     )
     places = result.places
-    if places is not None and places.other_end > 0.5:
-        yield "places along the blade fit only as measured from its other end: was tip taken for shoulder?", DOUBT
-    elif places is not None:
+    if places is not None and places.other_end <= 0.5:
         yield f"places along the blade agree within {places.rms:.2f} mm, {places.shift:+.2f} mm shared by all", None
     for cut in result.cuts:
         for value, share, taken in zip(cut.values, cut.wrong, cut.taken_for, strict=True):
@@ -277,8 +277,9 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     if shifted := _shifted(result):
         yield shifted, DOUBT
         return
-    if result.listed == FROM_TIP and result.probability >= result.sure_limit:
-        yield "not sure for the way that the list was taken: if that is right, write `from tip:` in front of it", DOUBT
+    if result.listed in ENDS and result.probability >= result.sure_limit:
+        write = "write `from tip:` in front of it" if result.listed == FROM_TIP else "leave `from tip` out there"
+        yield f"not sure for the way that the list was taken: if that is right, {write}", DOUBT
         return
     named = [one for one in result.measure_next if one.deciding]
     if result.measure_next and len(result.measure_next) > 6 and not named:

@@ -137,6 +137,31 @@ def test_a_row_of_a_table_that_has_no_number_is_never_swallowed(row: str) -> Non
         read(f"depth,in,space,from tip\n1,.330,1,.6\n2,.311,2,.5\n{row}")
 
 
+TABLES = "depth,dimension\n1,8.40\n2,7.95\n\nspace,distance\n1,19.8\n2,17.4"
+
+
+@pytest.mark.parametrize("row", ["depth 2 never in cut 1", "depth 2 is not allowed in space 1", "depths 1 2 3"])
+@pytest.mark.parametrize("text", ["{row}\n{tables}", "{tables}\n{row}"])
+def test_a_sentence_that_begins_like_a_list_of_depths_is_never_swallowed(text: str, row: str) -> None:
+    with pytest.raises(BittingError, match="has no dimension"):
+        read(text.format(row=row, tables=TABLES))
+
+
+def test_what_a_chart_says_twice_is_one_thing_or_a_fault_and_of_rules_every_one() -> None:
+    assert read(f"macs,2\nmacs,2\n{TABLES}").said == {"macs": "2"}
+    assert (
+        read(f"rule,cut 1 is not 2\nrule,last cut is not 2\n{TABLES}").said["rule"]
+        == "cut 1 is not 2 | last cut is not 2"
+    )
+    with pytest.raises(BittingError, match=r"row 2 of the chart: macs is 1, and it was 2 before"):
+        read(f"macs,2\nmacs,1\n{TABLES}")
+
+
+def test_a_column_that_is_no_part_of_the_tables_is_said_to_be_passed_over() -> None:
+    found = read("depth,dimension,note\n1,8.40,\n2,7.95,not in cut 1\n\nspace,mm,in\n1,19.8,.78\n2,17.4,.685")
+    assert [note for note in found.notes if "passed over" in note] == ["column 'note' in row 1 passed over"]
+
+
 @given(st.text(alphabet="depthspace mminlabel 0123456789.,;:=\t\n#", max_size=200))
 def test_any_text_is_a_chart_or_a_fault(text: str) -> None:
     try:

@@ -417,3 +417,31 @@ def test_lint_says_which_figures_to_add_and_strict_fails_without_them(tmp_path: 
     figures = ("cutter", "seat", "steepest", "tolerance")
     assert all(f"{key} = …" in added for key in figures)
     assert run("lint", str(path), "--strict")[0] == 1
+
+
+def test_rules_of_the_chart_and_of_the_options_hold_beside_each_other(
+    tmp_path: Path,
+) -> None:
+    chart, out = tmp_path / "chart.csv", tmp_path / "own.toml"
+    rows = "macs,2\nrule,cut 1 is not 3\nrule,no more than 2 equal cuts in a row"
+    chart.write_text(
+        f"unit,mm\nstop,tip\n{rows}\ndepth,dimension\n1,8.40\n2,7.95\n3,7.50\n\nspace,distance\n1,19.8\n2,17.4\n3,15.0\n"
+    )
+    said = run(
+        "new",
+        "finch",
+        "--chart",
+        str(chart),
+        "--rule",
+        "last cut is not 3",
+        "--macs",
+        "1",
+        "--width",
+        "9.6",
+        "-o",
+        str(out),
+    )[1]
+    sentences = {rule.sentence for rule in load_system(out).rules}
+    assert {"cut 1 is not 3", "no more than 2 equal cuts in a row", "last cut is not 3"} <= sentences
+    assert "adjacent cuts differ by at most 1" in sentences
+    assert "rule: adjacent cuts differ by at most 1" in said

@@ -226,6 +226,14 @@ def test_a_header_that_is_not_in_the_first_row(tmp_path: Path) -> None:
     assert (summary.header, summary.rows, summary.column) == (4, 1, "key code")
 
 
+@pytest.mark.parametrize(("name", "notes"), [("code", 0), ("code, tip of the blade", 1), ("Code from Tip", 1)])
+def test_a_column_said_to_run_from_the_tip_is_read_from_the_bow_and_that_is_told(
+    tmp_path: Path, name: str, notes: int
+) -> None:
+    _, summary = batch(tmp_path, f'plate,"{name}"\nA,{LEGAL}\nB,{LEGAL}\n'.encode())
+    assert sum("is read from the bow, whatever its name says" in note for note in summary.notes) == notes
+
+
 def test_no_header_at_all(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, f"A,{LEGAL}\nB,{ILLEGAL}\nC,{LEGAL}\n".encode())
     assert [row["verdict"] for row in added(out)] == ["legal", "illegal", "legal"]

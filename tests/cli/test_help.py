@@ -175,3 +175,19 @@ def test_readme_names_every_command_and_help_every_column_of_batch():
     for column in {*CODES.names, *READINGS.names}:
         assert re.search(rf"\b{column}\b", told("batch")), f"name {column} in the docstring of bitting/cli/batch.py"
         assert f"`{column}`" in text or column not in CODES.names, f"name {column} in README"
+
+
+SINGLE = [
+    (name, max(option.opts, key=len))
+    for name, command in ALL.items()
+    for option in command.params
+    if isinstance(option, click.Option) and not option.multiple and not option.is_flag
+]
+
+
+@pytest.mark.parametrize(("name", "option"), SINGLE)
+def test_an_option_that_takes_one_value_given_twice_is_refused(name, option):
+    """The last one alone would be used: half of what was typed, without a word."""
+    found = CliRunner().invoke(main, [*name.split(), option, "1", f"{option}=2"])
+    assert (found.exit_code, found.stdout) == (2, "")
+    assert f"{option} is given twice" in found.stderr

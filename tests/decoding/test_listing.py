@@ -85,6 +85,17 @@ def test_a_list_from_the_tip_that_no_legal_code_explains_is_turned_round() -> No
     assert held.verdict != "sure"
 
 
+def test_a_list_said_to_be_from_the_tip_is_turned_back_in_words_that_say_so() -> None:
+    """Said of the tip and found to run from the bow: "from the tip" would confirm what was written."""
+    system = load_system("wren")
+    said = decode(parse_readings(f"from tip: {' '.join(reversed(TIP.split()))}", system), system)
+    assert (said.code, said.listed) == ("1 1 2 3 1 2 3 1", "from the bow")
+    assert any(line.startswith("the list was taken from the bow (99") for line, _ in render(said, 100, plain=True))
+    bow, tip = (parse_readings(text, system).cuts for text in (TIP, f"from tip: {TIP}"))
+    both = Readings(system, "", "mm", (*bow, *(evolve(cut, list_number=1) for cut in tip)))
+    assert {"from the tip", "from the bow", "from the other end"} <= {way.name for way in ways_of(both, system)}
+
+
 def answers(name: str, mistake: str, keys: int, *, second: bool, places: bool) -> list[tuple[Decoded, bool]]:
     """Answers for keys of a system with a mistake in one list, and whether each code is the true one."""
     system = load_system(name)

@@ -281,7 +281,7 @@ def test_tip_mistaken_for_shoulder_is_said() -> None:
     assert fit is not None
     assert fit.other_end > 0.99
     result = decode_at(Bench({"finch": WORN}), ["8.6@8.0 8.2@10.3 7.8@12.6 7.4@14.9"], [system])
-    assert any("was tip taken for shoulder?" in line for line, _ in render(result, 100, plain=True, full=True))
+    assert any("was tip taken for shoulder?" in line for line, _ in render(result, 100, plain=True))
 
 
 def test_several_lists_stand_beside_each_other() -> None:

@@ -338,6 +338,17 @@ def test_a_place_gives_the_space_offset() -> None:
     assert align(setup_key(made), made).space_offset is None
 
 
+@pytest.mark.parametrize("places", [(14.30, 14.70), (14.45, 14.52)])
+def test_places_that_contradict_each_other_are_no_mean(places: tuple[float, float]) -> None:
+    made = system()
+    found = [PlaceReading((place,)) for place in places]
+    if max(places) > 14.6:
+        with pytest.raises(BittingError, match="contradict each other"):
+            align(setup_key(made), made, places=found)
+    else:
+        assert align(setup_key(made), made, places=found).verdict == "leave"
+
+
 def test_a_place_is_midway_between_its_walls() -> None:
     made = system()
     result = align(setup_key(made), made, places=[PlaceReading((13.40, 15.80))], gauge=Gauge(caliper=0.0))
@@ -748,6 +759,11 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     assert load_machine(machine).corrections.depth == pytest.approx(-0.06, abs=0.005)
     assert history.read_text(encoding="utf-8").splitlines()[1].startswith("2031-05-01,plover,mm,0.06")
     assert "8.66" not in history.read_text(encoding="utf-8")
+    assert "--fresh" not in done.stdout
+    twice = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine)])
+    assert "on top of those it held" in twice.stdout
+    fresh = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine), "--fresh"])
+    assert "on top of" not in fresh.stdout
     again = CliRunner().invoke(command, [*arguments, "--json"])
     answer = json.loads(again.stdout)
     assert (answer["history"]["keys"], answer["corrections"]["depth"]) == (1, pytest.approx(-0.12, abs=0.01))

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, box
 
 import bitting
+from bitting.cli import main
 from bitting.cli.inspect import command
 from bitting.cli.plan import command as plan_command
 from bitting.errors import BittingError
@@ -749,6 +750,17 @@ def test_as_many_readings_as_are_asked_for_pass_a_perfect_key(name: str, text: s
     assert f"{asked} times" in " ".join(told.split())
 
 
+@pytest.mark.parametrize("words", [["0.05"], ["1.27 mm"], ["9 thou"]])
+def test_a_tolerance_of_more_than_half_a_step_is_no_tolerance(words: list[str]) -> None:
+    """0.05 meant in millimetres, for a system in inches: a cut a whole depth off would pass."""
+    key = ".298 .297 .247 .316 .281 .196"
+    for line in (["inspect", "336149", key], ["align", ".35 .35 .197 .35 .35 .35"]):
+        found = CliRunner().invoke(main, [*line, "-s", "dunlin", "--tolerance", *words])
+        assert (found.exit_code, found.stdout) == (2, "")
+        assert "wider than half a step (0.0085)" in found.stderr
+    assert CliRunner().invoke(main, ["inspect", "336149", key, "-s", "dunlin", "--tolerance", "0.05 mm"]).exit_code == 1
+
+
 def test_readings_from_elsewhere_are_no_recut() -> None:
     system = load_system("siskin")
     half = " ".join(["6.40"] * 9)
@@ -760,4 +772,9 @@ def test_readings_from_elsewhere_are_no_recut() -> None:
             parse_readings(f"{half} / {half}", system),
             system,
         )
+    code = parse_code("F D D F D C B D F / E D C B C D E C D", system)
+    over = parse_readings(
+        " ".join(f"{system.tracks[0].depths[d] + 4.25:.2f}" for lane in code.depths or () for d in lane), system
+    )
+    assert inspect(code, over, system, against=over).verdict != "fail", "both keys were read from there"
     assert told.value.hint == "depths of left are measured from the centre line to the floor of the cut"

@@ -19,7 +19,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
-from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
+from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, ReadCut, Readings, System
 from bitting.notation.lengths import PlaceReading
 
@@ -155,6 +155,9 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
     if len({round(row.depth, 9) for row in rows}) == 1:  # one place: its error is the offset, wherever the middle is
         rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
     fit = fit_terms(rows)
+    if fit.dof and upper_tail(fit.chi_square, fit.dof) < 0.01:
+        again = "measure each once more, from the stop and midway between its walls, or leave the places out"
+        raise BittingError("the places contradict each other by more than measuring explains", hint=again)
     sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
     return SpaceFit(Term(fit.zero.mean, sd), None if fit.scale.mean is None else fit.scale)
 
