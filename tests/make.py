@@ -79,7 +79,6 @@ def sentences(draw: st.DrawFn, cuts: int, labels: str) -> str:
         f"no depth is used more than {few} {'time' if few == 1 else 'times'}",
         f"depths {draw(_some(labels))} together are used {limit} {times}",
         f"the deepest and the shallowest cut differ by {limit} {m}",
-        "the cuts beside the deepest cut are not equal",
         f"{limit} {n} neighbours are equal",
         f"the depth changes {limit} {times}",
         f"cuts {few} apart differ by {limit} {m}",

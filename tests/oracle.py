@@ -108,9 +108,6 @@ ONE = {
     rf"the deepest and the shallowest cut differ by {_LIMIT} (\d+)": lambda r, t, m: _compare(
         m[1], max(r) - min(r), m[2]
     ),
-    r"the cuts beside the deepest cut are not equal": lambda r, t, m: (
-        not any(a == b and d == max(r) for a, d, b in zip(r, r[1:], r[2:], strict=False))
-    ),
     rf"{_LIMIT} (\d+) neighbours are equal": lambda r, t, m: _compare(m[1], sum(a == b for a, b in _pairs(r)), m[2]),
     rf"the depth changes {_LIMIT} (\d+) times?": lambda r, t, m: _compare(
         m[1], sum(a != b for a, b in _pairs(r)), m[2]

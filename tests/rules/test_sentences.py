@@ -58,12 +58,6 @@ VARIANTS = [
         "the deepest and the shallowest cut differ by at least 2",
     ),
     ("the deepest and the shallowest cut differ by at most 2", "spread", None),
-    ("the cuts beside the deepest cut are not equal", "deepest-neighbours", None),
-    (
-        "no two cuts next to deepest cut are equal",
-        "deepest-neighbours",
-        "no two cuts next to the deepest cut are equal",
-    ),
     ("at most 2 neighbours are equal", "changes", "at most 2 neighbours are equal"),
     ("at most 1 neighbor is equal", "changes", "at most 1 neighbours are equal"),
     ("the depth changes at least 3 times", "changes", "the depth changes at least 3 times"),
