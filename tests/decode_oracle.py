@@ -235,8 +235,7 @@ def _list_density(cut: ReadCut, middle: np.ndarray, ends: tuple[float, float], m
     wrong = max(model.outliers, LEAST_WRONG)
     known = []
     for reading in cut.readings:
-        grown = (model.reading_sd**2 + (model.growth * reading.value) ** 2) ** 0.5
-        own = grown if reading.own_sd is None else reading.own_sd
+        own = model.reading_sd if reading.own_sd is None else reading.own_sd
         u = math.sqrt(own**2 + reading.digit**2 / 12)
         anywhere = (1.0 if ends[0] <= reading.value <= ends[1] else OUTSIDE) / (ends[1] - ends[0])
         normal = np.exp(-0.5 * ((reading.value - middle) / u) ** 2) / (u * math.sqrt(2 * math.pi))

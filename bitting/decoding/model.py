@@ -40,10 +40,9 @@ DEFAULTS = {
     "cut_sd": 0.0,
     "cut_wrong": 0.004,
     "offset_tail": 0.03,
-    "growth": 0.0,
 }
-"""What a system file that is silent means: millimetres (converted for inches); no lengths are `SHARES`."""
-SHARES = ("outliers", "cut_wrong", "offset_tail", "growth")
+"""What a system file that is silent means: millimetres (converted for inches); shares for the last two and `outliers`."""
+SHARES = ("outliers", "cut_wrong", "offset_tail")
 
 MADE = {
     "copy": {"offset_sd": 0.05, "tilt_sd": 0.03, "left_right_sd": 0.03},
@@ -101,8 +100,7 @@ class MeasurementModel:
     cut to last. `left_right_sd`: half its difference between left and right. `cut_sd`: error of one cut that its
     repeated readings share. `cut_wrong`: share of cuts of a list that are measured wrongly as a whole, so that all readings
     of the cut there agree and are of no depth, or of another. `offset_tail`: share of keys whose offset has `TAIL_TIMES` the
-    standard deviation. `growth`: what a caliper's reading errs by besides, in terms of the length that it reads.
-    Raises `BittingError` for a figure that can't be.
+    standard deviation. Raises `BittingError` for a figure that can't be.
     """
 
     reading_sd: float = field(validator=_positive)
@@ -114,7 +112,6 @@ class MeasurementModel:
     cut_sd: float = field(default=0.0, validator=_not_negative)
     cut_wrong: float = field(default=DEFAULTS["cut_wrong"], validator=_share)
     offset_tail: float = field(default=DEFAULTS["offset_tail"], validator=_share)
-    growth: float = field(default=DEFAULTS["growth"], validator=_share)
 
     @property
     def wrong(self) -> float:
@@ -138,9 +135,7 @@ class MeasurementModel:
 
         A step d of the digits is uniform over ±d/2, standard uncertainty d/√12 (GUM, JCGM 100:2008, F.2.2.1).
         """
-        own = reading.own_sd
-        if own is None:
-            own = math.hypot(self.reading_sd, self.growth * reading.value / reading.share) * reading.share
+        own = self.reading_sd * reading.share if reading.own_sd is None else reading.own_sd
         return math.hypot(own, reading.digit / math.sqrt(12))
 
     def as_dict(self) -> dict[str, float]:

@@ -82,9 +82,8 @@ def _shoulder(facts: Facts) -> Iterator[LintFinding]:
 def _close(facts: Facts) -> Iterator[LintFinding]:
     """Neighbouring depths can be told apart by one reading."""
     model = model_of(facts.system)
-    shared = hypot(model.offset_sd, model.cut_sd, model.tilt_sd / 2, model.left_right_sd)
+    one = hypot(model.reading_sd, model.offset_sd, model.cut_sd, model.tilt_sd / 2, model.left_right_sd)
     for track in facts.system.tracks:
-        one = hypot(model.reading_sd, model.growth * max(track.depths), shared)
         steps = [abs(b - a) for a, b in pairwise(track.depths)]
         least = min(steps)
         if least < 2 * one - EXACT:

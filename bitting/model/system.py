@@ -169,8 +169,7 @@ class Measuring:
 
     The fields are those of the `[measuring]` table: tolerance of a finished cut; standard uncertainty of one reading;
     error shared by all readings of a key; its difference from first cut to last; half its difference between left and
-    right; mean wear; share of wrong readings; error of one cut shared by its readings; share of a reading that
-    it errs by; width of the caliper's jaw;
+    right; mean wear; share of wrong readings; error of one cut shared by its readings; width of the caliper's jaw;
     radius of a ball or pin that reads instead of one; error of a key that is clamped again.
     """
 
@@ -182,7 +181,6 @@ class Measuring:
     wear: float | None = None
     outliers: float | None = None
     cut_sd: float | None = None
-    growth: float | None = None
     jaw: float | None = None
     contact: float | None = None
     across: Across | None = None

@@ -349,7 +349,7 @@ def assumptions(result: Decoded, system: System) -> str:
         return f"{value:.4g}"
 
     parts = [
-        f"one reading ±{length(model.reading_sd)} with {model.growth:.2%} of itself",
+        f"one reading ±{length(model.reading_sd)}",
         f"offset ±{length(model.offset_sd)}",
         f"tilt ±{length(model.tilt_sd)}",
         f"left-right ±{length(model.left_right_sd)}",

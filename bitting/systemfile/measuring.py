@@ -34,7 +34,7 @@ def sound_figures(
     """The figures to work with, and a sentence on each that was too small; too large ones are faults.
 
     `span` is the smallest difference between the shallowest and the deepest depth of a track, None where no table is
-    sound. Lengths are in the file's unit; `outliers` and `growth` are shares and stay as they are.
+    sound. Lengths are in the file's unit; `outliers` is a share and stays as it is.
     """
     inch = 1.0 if unit == "mm" else MM_PER_INCH
     kept: dict[str, float] = {}
@@ -47,7 +47,7 @@ def sound_figures(
             faults.add(
                 f"measuring.{name}", f"found {describe(value)}; allowed: less than {what}, {limit:.4g} {unit}{meant}"
             )
-        elif name not in ("outliers", "growth") and 0 < value < TINY_MM / inch:
+        elif name != "outliers" and 0 < value < TINY_MM / inch:
             taken = "as not stated" if name in NEEDED else "as 0"
             notes.append(f"{name} = {value:g} is less than anything at a bench and is treated {taken}")
             if name not in NEEDED:

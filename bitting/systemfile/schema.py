@@ -444,11 +444,6 @@ MEASURING = (
     Key("left_right_sd", _spread, about="half the difference of that error between left and right"),
     Key("wear", _spread, about="mean material lost at one cut"),
     Key("outliers", number("a share", least=0, below=1), about="share of readings that are simply wrong"),
-    Key(
-        "growth",
-        number("a share", least=0, below=1),
-        about="error of one reading that grows with it: 0.001 of 8 is 0.008",
-    ),
     Key("cut_sd", _spread, about="error of one cut shared by all its readings"),
     Key("jaw", _spread, about="width of the caliper's jaw"),
     Key("contact", _length, about="radius of a ball or a pin's round end that reads instead of a jaw"),

@@ -90,8 +90,7 @@ class Bench(Maker):
         for lane, wall in zip(self.system.lanes, walls, strict=True):
             count = lane.track.cuts
             for cut in range(count):
-                own = math.hypot(self.model.reading_sd, self.model.growth * wall[cut])
-                values = wall[cut] + self.random.standard_normal(repeats) * own * sd
+                values = wall[cut] + self.random.standard_normal(repeats) * self.model.reading_sd * sd
                 several = tuple(Reading(self.rounded(float(v)), None, self.digit, (0, 0)) for v in values)
                 place = lane.track.spaces[cut] + self.random.standard_normal() * self.system.from_mm(0.25)
                 out.append(ReadCut(lane.side, lane.track.name, cut, several, place if places else None, number))

@@ -62,7 +62,6 @@ CASES = {
         make_system(cuts=2, depths=THREE, tracks=("left", "right"), must=("left and right differ by at least 1 at every cut",)),
         one([8.5, 8.05]) | one([8.42, 8.0], track="right"), PLAIN,
     ),
-    "an error that grows": (make_system(depths=THREE), one([[8.4, 8.38], 8.15, 7.75, 8.02]), evolve(PLAIN, growth=0.008)),
     "two lists of a cut": (make_system(cuts=3, depths=THREE), one([[8.5, 8.52], 8.2, 7.75]), PLAIN),
     "an offset of one width": (make_system(depths=THREE), one([8.3, 7.9, 7.52, 8.35]), evolve(PLAIN, offset_tail=0.0)),
     "only one of two tracks": (

@@ -136,10 +136,3 @@ def test_an_error_that_readings_cannot_show_is_left_out_and_the_next_larger_is_n
     model = MeasurementModel(reading_sd=0.03, offset_sd=0.05, wear=0.0, outliers=0.0, left_right_sd=0.0003)
     assert affordable(model, 1 / 0.0046**2).left_right_sd == 0.0
     assert affordable(model, 1 / 0.0044**2) is model
-
-
-def test_an_error_that_grows_is_a_share_and_small_ones_stand():
-    from bitting.systemfile.measuring import sound_figures
-    from bitting.systemfile.schema import Faults
-
-    assert sound_figures({"growth": 0.0002}, 1.8, "mm", Faults("finch.toml")) == ({"growth": 0.0002}, ())
