@@ -105,12 +105,6 @@ def _rounded_down(probability: float) -> str:
     return f"{math.floor(probability * 1e4) / 1e4:.4f}"
 
 
-def _different(row: Row) -> int | None:
-    """How many different depths a code has, each track's labels taken together; None where it isn't known."""
-    labels = {word for word in row.canonical.split() if word not in ("/", "?") and not word.endswith(":")}
-    return len(labels) or None
-
-
 CODES = Columns(
     (
         Column("verdict", attrgetter("verdict")),
@@ -118,7 +112,6 @@ CODES = Columns(
         Column("findings", attrgetter("findings"), data=Row.listed),
         Column("suggestion", attrgetter("suggestion")),
         Column("likely", attrgetter("likely")),
-        Column("depths", _different, each=True),
     ),
     CodeSummary.verdicts,
     {"illegal": BAD, "unreadable": DOUBTFUL},

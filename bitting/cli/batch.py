@@ -146,8 +146,7 @@ def command(
 ) -> int:
     """Go through a table of codes and write the same rows with columns added.
 
-    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion, depths (how many
-    different ones) and likely (how likely the
+    The columns are verdict (legal, illegal, unreadable, empty), canonical, findings, suggestion and likely (how likely the
     suggestion is, in per cent; below 60 it is left out). Bad rows never stop it; the exit status is 1 when there are any.
 
     With --readings the rows are keys that were measured. The columns are then verdict (sure, unsure, no-fit, unreadable,

@@ -502,9 +502,3 @@ def test_two_hundred_thousand_rows_with_junk_come_out_complete(tmp_path: Path) -
     assert all(row[3] == row[1] for row in rows if row[2] == "legal")
     assert summary.legal == expected.count("legal")
     assert summary.duplicates == len([t for t in texts if t not in junk]) - len({t for t in texts if t not in junk})
-
-
-def test_the_different_depths_of_a_code_are_counted(tmp_path: Path) -> None:
-    data = f"code\n{LEGAL}\n{ILLEGAL}\nleft: 2 2 2 2 2 2 2 / right: 2 2 2 2 2 2 2\n{UNREADABLE}\n\n"
-    out, _ = batch(tmp_path, data.encode())
-    assert [row["depths"] for row in added(out)[1:]] == ["5", "4", "1", "", ""]
