@@ -27,7 +27,6 @@ Exit status: 0 drawn; 1 drawn, but the code is not legal; 2 it can't be drawn.
 @click.option("-o", "--output", metavar="FILE.svg", help="Where the drawing goes; - is standard output.")
 @click.option("--blocks", is_flag=True, help="A small picture in block characters on the terminal, instead of a file.")
 @click.option("--measures", is_flag=True, help="Add the distance of every cut and the dimension of every depth.")
-@click.option("--outline", is_flag=True, help="Only the lines that metal ends at, for engraving.")
 @click.option("--ease", is_flag=True, help="Draw the walls that eased moves leave.")
 @click.option("--zoom", type=float, default=1.0, show_default=True, help="Times life size.")
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
@@ -37,7 +36,6 @@ def command(
     output: str | None,
     blocks: bool,
     measures: bool,
-    outline: bool,
     ease: bool,
     zoom: float,
     force: bool,
@@ -54,8 +52,6 @@ def command(
             "only one answer fits on standard output, and `-o -` sends the drawing there",
             hint="name a file with -o FILE.svg, or leave --json and --blocks out",
         )
-    if outline and (measures or blocks):
-        raise BittingError("an outline has no measures and no blocks", hint="leave --outline out, or the others")
     from bitting.checking import check
     from bitting.notation import parse_code
 
@@ -69,12 +65,8 @@ def command(
     if output is not None:
         from bitting.files import write_whole
         from bitting.report.drawing import draw_svg
-        from bitting.report.outline import outline_svg
 
-        if outline:
-            svg = outline_svg(parsed, system, ease=ease, zoom=zoom)
-        else:
-            svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
+        svg = draw_svg(parsed, system, measures=measures, ease=ease, zoom=zoom)
         if output == "-":
             click.echo(svg, file=sys.stdout, nl=False)
             return _status(legal, system)

@@ -36,7 +36,7 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "How it is cut": ("--ease", "--direction", "--copy"),
     "What the answer holds": (
         "--best", "--limit", "--limits", "--repeats", "--full", "--suggestions", "--only", "--measures", "--blocks", "--zoom",
-        "--outline", "--schema",
+        "--schema",
     ),
     "Where it goes": (
         "--output", "--svg", "--history", "--correct", "--force", "--json", "--json-lines", "--jobs",

@@ -231,12 +231,6 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     Raises `BittingError` for a code with a cut that is open or wrong, and where the system file lacks the blade's width
     or the cutter.
     """
-    depths = drawable(code, system, zoom)
-    return _blades(system, panels_of(system, lane_walls(depths, system, ease=ease)), measures, zoom)
-
-
-def drawable(code: Code, system: System, zoom: float) -> Depths:
-    """The depths of a code that can be drawn so large; `BittingError` otherwise."""
     expect(Code, code)
     expect(System, system)
     depths = code.depths
@@ -248,7 +242,7 @@ def drawable(code: Code, system: System, zoom: float) -> Depths:
         )
     if not 0.1 <= zoom <= 50:
         raise BittingError(f"a drawing {zoom:g} times life size is of no use", hint="0.1 to 50 times")
-    return depths
+    return _blades(system, panels_of(system, lane_walls(depths, system, ease=ease)), measures, zoom)
 
 
 def life_size_svg(depths: Depths, system: System, *, ease: bool, ruler: float, ids: str) -> str:

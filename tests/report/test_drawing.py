@@ -28,7 +28,6 @@ from bitting.notation import parse_code
 from bitting.report.blocks import blade_blocks
 from bitting.report.drawing import SHOULDER, draw_svg, spread
 from bitting.report.open_svg import open_svg
-from bitting.report.outline import outline_svg
 from bitting.systemfile import load_system, shipped_systems
 from tests.plan_oracle import legal_depths
 from tests.plan_systems import FOUR, SYSTEMS, VEE
@@ -166,12 +165,6 @@ def test_drawings_look_as_they_did(name: str) -> None:
     looks_as_it_did(name, draw_svg(code_of(system, fixed(system)), system, measures=True))
 
 
-@pytest.mark.parametrize("name", ["plover", "wren", "grebe"])
-def test_outlines_look_as_they_did(name: str) -> None:
-    system = load_system(name)
-    looks_as_it_did(f"{name}-outline", outline_svg(code_of(system, fixed(system)), system))
-
-
 def test_open_cuts_look_as_they_did() -> None:
     system = load_system("plover")
     looks_as_it_did(
@@ -264,14 +257,3 @@ def test_the_command_says_the_metal_that_the_plan_says(name: str, tmp_path: Path
     told = CliRunner().invoke(command, [str(code), "-s", name, "-o", str(tmp_path / "key.svg")]).stdout
     (least,) = re.findall(r"; metal left across the blade, at least: ([\d.]+) mm", told)
     assert float(least) == pytest.approx(plan(code, system).simulation.stages[-1].web, abs=0.0051)
-
-
-def test_an_outline_is_lines_alone(tmp_path: Path) -> None:
-    target = tmp_path / "blade.svg"
-    said = ["left: 2133244 / right: 1124421", "-s", "plover", "-o", str(target), "--outline"]
-    assert CliRunner().invoke(command, said).exit_code == 0
-    root = ElementTree.fromstring(target.read_text(encoding="utf-8"))
-    assert not list(root.iter(f"{SVG}text"))
-    assert {path.attrib["fill"] for path in root.iter(f"{SVG}path")} == {"none"}
-    asked = CliRunner().invoke(command, [*said, "--force", "--measures"])
-    assert (asked.exit_code, type(asked.exception).__name__) == (1, "BittingError") or asked.exit_code == 2
