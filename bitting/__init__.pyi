@@ -23,8 +23,6 @@ from bitting.decoding import Decoder as Decoder
 from bitting.decoding import MeasurementModel as MeasurementModel
 from bitting.decoding import decode as decode
 from bitting.decoding import decode_many as decode_many
-from bitting.deep import Deepest as Deepest
-from bitting.deep import deepest as deepest
 from bitting.diagram import CodeSpace as CodeSpace
 from bitting.diagram import code_space as code_space
 from bitting.errors import BittingError as BittingError

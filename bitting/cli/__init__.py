@@ -22,7 +22,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "decode": ("decode", "What was the code of this worn key, and how sure is that?"),
     "complete": ("complete", "Cuts that can't be read: what fits, and the fewest blanks to try it."),
     "compare": ("compare", "Two keys: what differs, and can one be deepened into the other?"),
-    "deepest": ("deepest", "The deepest cuts of a code, and how deep they are."),
     "batch": ("batch", "Go through a spreadsheet of codes."),
     "plan": ("plan", "The moves for a machine set by hand, in order, simulated."),
     "sheet": ("sheet", "One page for the bench: moves to step through, limits, boxes to sign."),

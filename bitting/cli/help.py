@@ -70,7 +70,6 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
         f"{KEY} '3 1 2 3 2 3 1 2' -s wren",
         "'L 213?244 R 1124421' 'L 2134244 R 1124421' -s plover --json",
     ),
-    "deepest": (SAME, f"{CUTS} -s wren", f"{CUTS} -s wren --json"),
     "batch": (
         "fleet.csv -s plover -o checked.csv",
         "fleet.csv -s plover -o - --only bad",

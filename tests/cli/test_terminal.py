@@ -29,7 +29,6 @@ TEXTS = {
     "check": ["check", CODE, "-s", "plover"],
     "complete": ["complete", OPEN, "-s", "plover"],
     "compare": ["compare", CODE, OPEN, "-s", "plover"],
-    "deepest": ["deepest", CODE, "-s", "plover"],
     "plan": ["plan", CODE, "-s", "plover"],
     "inspect": ["inspect", CODE, KEY, "-s", "plover"],
     "align": ["align", SETUP, "-s", "plover"],

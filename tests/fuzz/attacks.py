@@ -102,7 +102,7 @@ def _system(draw: random.Random) -> str:
 
 def _texts(draw: random.Random) -> Attack:
     """A code or readings that mean nothing, to a sound system."""
-    command = draw.choice(["check", "complete", "deepest", "plan", "decode", "compare", "inspect", "align", "number"])
+    command = draw.choice(["check", "complete", "plan", "decode", "compare", "inspect", "align", "number"])
     words = [command] if command != "number" else ["systems", "number", "plover"]
     given = [scrap(draw) for _ in range(2 if command in ("compare", "inspect") else 1)]
     piped = draw.random() < 0.2
@@ -117,7 +117,6 @@ def _options(draw: random.Random) -> Attack:
         "check": ([CODES[0]], ["--lock", "--json"]),
         "decode": ([KEY], ["--best", "--unit", "--wear", "--caliper", "--jaw", "--width", "--lock", "--zero", "--place", "--made", "--sure"]),
         "complete": (["2?33244 1124421"], ["--limit", "--lock", "--where", "--readings", "--unit", "--svg"]),
-        "deepest": ([CODES[0]], ["--json"]),
         "plan": ([CODES[0]], ["--machine", "--direction", "--ease"]),
         "inspect": ([CODES[0], KEY], ["--tolerance", "--guard", "--caliper", "--hand", "--zero", "--jaw", "--place-tolerance"]),
         "align": ([SETUP], ["--place", "--tolerance", "--history", "--date", "--correct", "--jaw", "--code"]),
