@@ -26,7 +26,7 @@ def printed(command: str) -> str:
     print(f"{command}: {time.monotonic() - before:.0f} s", flush=True)
     if done.returncode:
         raise SystemExit(done.stdout + done.stderr)
-    return "".join(f"{line.rstrip()}\n" for line in done.stdout.strip().splitlines())
+    return "".join(f"{line.rstrip()}\n" for line in done.stdout.strip("\n").splitlines())
 
 
 def main() -> None:

@@ -184,6 +184,11 @@ def test_the_share_of_legal_slips_is_that_of_every_slip_tried(data):
     assert legal_slips(code) == pytest.approx(legal / len(codes))
 
 
+def test_advice_has_no_part_in_the_share_of_legal_slips():
+    advised = system(track(cuts=4), should=("no more than 1 equal cuts in a row",))
+    assert legal_slips(code_of(advised, [[0, 1, 2, 3]])) == 1
+
+
 def test_a_code_with_open_cuts_has_no_share_of_legal_slips():
     assert legal_slips(parse_code("1 2 ? 1", ONE)) is None
 

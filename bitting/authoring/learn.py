@@ -16,6 +16,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
+from functools import cache
 from typing import Any
 
 from attrs import define, field, frozen
@@ -136,9 +137,9 @@ class _Learner:
         key = family.said(member), member
         if key not in self.broken:
             rules, found = self.rules(family, member), set[int]()
-            reading = [_Reading(rule, self.system) for rule in rules]
+            breaks = [_breaks(rule, self.system) for rule in rules]
             for number, depths in enumerate(self.codes):
-                if any(rule.breaks(depths) for rule in reading):
+                if any(breaking(depths) for breaking in breaks):
                     found.add(number)
                     if len(found) > self.bearable:
                         break
@@ -290,9 +291,9 @@ def _grouped(
     """The rows of each different code that keeps the file's own rules, and the other rows with the rule they break."""
     rows: dict[Depths, list[int]] = {}
     wrong: list[tuple[int, str]] = []
-    own = [(rule, _Reading(rule, system)) for rule in kept]
+    own = [(rule, _breaks(rule, system)) for rule in kept]
     for row, depths in codes:
-        if broken := [rule for rule, reading in own if reading.breaks(depths)]:
+        if broken := [rule for rule, breaks in own if breaks(depths)]:
             wrong.append((row, f"against the file's own rule: {broken[0].sentence}"))
         else:
             rows.setdefault(depths, []).append(row)
@@ -318,23 +319,19 @@ def _told(learner: _Learner, chosen: Sequence[tuple[Family, int]], rows: Sequenc
     return told + sorted(waiting, key=lambda rule: (rule.more is None, rule.more or 0))
 
 
-class _Reading:
-    """One rule ready to read many codes: its automaton, with every step that was taken remembered."""
+def _breaks(rule: Rule, system: System) -> Callable[[Depths], bool]:
+    """Whether a code breaks one rule, for many codes: by its automaton, with every step that was taken remembered."""
+    made = automaton(rule, system)
+    step = cache(made.step)
+    turns = in_turn([system.lanes[lane].track.cuts for lane in rule.lanes])
+    places = [(i, rule.lanes[i], cut) for i, cut in turns]
 
-    def __init__(self, rule: Rule, system: System) -> None:
-        made = automaton(rule, system)
-        turns = in_turn([system.lanes[lane].track.cuts for lane in rule.lanes])
-        self.start, self.step = made.start, made.step
-        self.places = [(i, rule.lanes[i], cut) for i, cut in turns]
-        self.known: dict[tuple[Any, int, int], Any] = {}
-
-    def breaks(self, depths: Depths) -> bool:
-        state: Any = self.start
-        for at, (i, lane, cut) in enumerate(self.places):
-            key = state, at, depths[lane][cut]
-            if key not in self.known:
-                self.known[key] = self.step(state, i, cut, depths[lane][cut])
-            state = self.known[key]
+    def breaks(depths: Depths) -> bool:
+        state: Any = made.start
+        for i, lane, cut in places:
+            state = step(state, i, cut, depths[lane][cut])
             if state is None:
                 return True
         return False
+
+    return breaks

@@ -23,7 +23,7 @@ from bitting.batch.dates import ambiguous
 from bitting.batch.duplicates import NAMED, Seen
 from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
 from bitting.batch.listing import Listing
-from bitting.batch.output import CODES, Chunk, Row, RowWorker, chunk_of
+from bitting.batch.output import CODES, Chunk, Row, RowWorker, chunk_of, rows_without
 from bitting.batch.shapes import Shape, Template
 from bitting.batch.suggest import NONE, Suggester, Suggestion
 from bitting.batch.summary import CodeSummary, CutDepths, Figures
@@ -130,14 +130,9 @@ class RowChecker(RowWorker):
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
         """Rows of several systems: those of one system together."""
-        together: dict[int | str, tuple[Judge | str, list[int]]] = {}
-        for number, name in enumerate(systems):
-            judge = self._systems.of(name.strip())
-            key = judge if isinstance(judge, str) else id(judge)
-            together.setdefault(key, (judge, []))[1].append(number)
         verdict, canonical = np.zeros(len(texts), np.uint8), np.full(len(texts), None, object)
         whole = Chunk(CODES, verdict, {}, canonical.tolist)
-        for judge, places in together.values():
+        for judge, places in self._systems.grouped(systems):
             part = self._classify(judge, [texts[place] for place in places], rows[places])
             verdict[places], canonical[places] = part.verdict, part.canonical
             whole.said.update({places[number]: row for number, row in part.said.items()})
@@ -145,9 +140,7 @@ class RowChecker(RowWorker):
 
     def _classify(self, judge: Judge | str, texts: Sequence[str], rows: Integers) -> Chunk:
         if isinstance(judge, str):
-            return chunk_of(
-                CODES, [Row("unreadable", findings=judge) if text.strip() else Row("empty") for text in texts]
-            )
+            return chunk_of(CODES, rows_without(judge, texts))
         part = judge.judge(texts)
         noted = np.flatnonzero(part.noted).tolist()
         named = {number: texts[number] for number in noted}

@@ -247,15 +247,13 @@ class _Finder:
                 f"--columns names no column for {', '.join(missing)}",
                 hint="write " + ",".join(f"{lane}=COLUMN" for lane in lanes),
             )
-        if all(column.strip().isdigit() for column in order.values()):
-            places = [self.numbered(order[lane]) for lane in lanes]
-            return self.layout(self.above(places, list(lanes.values())), places, list(lanes.values()))
-        header = self.header_of([column for column in order.values() if not column.strip().isdigit()])
+        lists, names = list(lanes.values()), [column for column in order.values() if not column.strip().isdigit()]
+        row = self.header_of(names) if names else 0
         places = [
-            self.numbered(order[lane]) if order[lane].strip().isdigit() else self.place(self.rows[header], order[lane])
+            self.place(self.rows[row], order[lane]) if order[lane] in names else self.numbered(order[lane])
             for lane in lanes
         ]
-        return self.layout(header, places, list(lanes.values()))
+        return self.layout(row if names else self.above(places, lists), places, lists)
 
     def found(self) -> Layout:
         """Header row and column of codes by their names, or by what the cells hold."""

@@ -20,7 +20,7 @@ from attrs import define, field
 from bitting.arrays import Integers
 from bitting.batch.columns import Layout, Table
 from bitting.batch.decoder import TOGETHER, Choices, KeyDecoder
-from bitting.batch.output import READINGS, Chunk, Row, RowWorker, chunk_of
+from bitting.batch.output import READINGS, Chunk, Row, RowWorker, chunk_of, rows_without
 from bitting.batch.summary import Figures, ReadingsSummary
 from bitting.batch.systems import Systems
 from bitting.batch.xlsx.read import reading_cell
@@ -77,18 +77,12 @@ class RowDecoder(RowWorker):
         return chunk_of(READINGS, answers or self._one_by_one(texts, systems))
 
     def _one_by_one(self, texts: Sequence[str], systems: Sequence[str] | None) -> list[Row]:
-        by_name: dict[str, list[int]] = {}
-        for number in range(len(texts)):
-            by_name.setdefault(systems[number].strip() if systems else "", []).append(number)
         rows = [Row("empty")] * len(texts)
-        for name, numbers in by_name.items():
-            ready, some = self._systems.of(name), [texts[number] for number in numbers]
-            if isinstance(ready, str):
-                said = [Row("unreadable", findings=ready) if text.strip() else Row("empty") for text in some]
-            else:
-                said = ready.rows(some)
-            for number, row in zip(numbers, said, strict=True):
-                rows[number] = row
+        for ready, places in self._systems.grouped(systems or [""] * len(texts)):
+            some = [texts[place] for place in places]
+            said = rows_without(ready, some) if isinstance(ready, str) else ready.rows(some)
+            for place, row in zip(places, said, strict=True):
+                rows[place] = row
         return rows
 
     def _several(self, texts: Sequence[str]) -> list[Row] | None:

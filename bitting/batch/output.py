@@ -159,6 +159,11 @@ def chunk_of(columns: Columns, rows: Sequence[Row]) -> Chunk:
     return Chunk(columns, verdict, dict(enumerate(rows)), lambda: [None] * len(rows))
 
 
+def rows_without(why: str, texts: Sequence[str]) -> list[Row]:
+    """Rows for which nothing answers, and why."""
+    return [Row("unreadable", findings=why) if text.strip() else Row("empty") for text in texts]
+
+
 def plain_text(value: object) -> str:
     """Any cell as text, for headers and for tables without types."""
     if value is None:

@@ -7,7 +7,7 @@ file beside the table or in a folder that the user gave: no other file of the ma
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Generic, TypeVar
 
 from attrs import define, field
@@ -51,6 +51,14 @@ class Systems(Generic[T]):
             if not isinstance(known, str) or len(self._known) < NAMES:
                 self._known[name] = known
         return known
+
+    def grouped(self, names: Sequence[str]) -> list[tuple[T | str, list[int]]]:
+        """What answers for rows that name these systems, each with the places of its rows."""
+        together: dict[int | str, tuple[T | str, list[int]]] = {}
+        for place, name in enumerate(names):
+            ready = self.of(name.strip())
+            together.setdefault(ready if isinstance(ready, str) else id(ready), (ready, []))[1].append(place)
+        return list(together.values())
 
     def _find(self, name: str) -> T | str:
         if not name:

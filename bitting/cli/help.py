@@ -177,9 +177,7 @@ class Command(click.Command):
             shown = [next(p for p in options if first in p.opts) for first in FIRST[name]]
             with formatter.section("Used most"):
                 told = [p.get_help_record(ctx) or ("", "") for p in shown]
-                formatter.write_dl(
-                    [(option, text.partition("  [")[0]) for option, text in told]
-                )  # no defaults, no limits
+                formatter.write_dl([(option, text.partition("  [")[0]) for option, text in told])  # not its default
             others = [max(p.opts, key=len) for p in options if p not in shown and p.name != "help"]
             with formatter.section(f"Others, all told in `bitting docs {name.replace(' ', '-')}`"):
                 width, margin = formatter.width - formatter.current_indent, " " * formatter.current_indent

@@ -145,22 +145,18 @@ def project(part: Part, places: Collection[Place]) -> Part:
     for layer in part:
         table = layer.children
         if layer.place not in places:
-            merged = (np.unique(table[list(node)]) for node in nodes)
-            seen = dict.fromkeys(tuple(found[found >= 0].tolist()) for found in merged)
-            if len(seen) < len(nodes) and out:
-                number = {node: i for i, node in enumerate(seen)}
-                out[-1] = _renumber(out[-1], nodes, table, number)
-            nodes = list(seen)
+            merged = [_reached(table[list(node)]) for node in nodes]
+            number = {node: i for i, node in enumerate(dict.fromkeys(merged))}
+            if len(number) < len(nodes) and out:  # some of them became the same
+                to = np.array([*(number[node] for node in merged), -1], np.int32)
+                out[-1] = Layer(out[-1].place, to[out[-1].children])
+            nodes = list(number)
             continue
         number = {}
         children = np.full((len(nodes), table.shape[1]), -1, np.int32)
         for i, node in enumerate(nodes):
-            rows = table[list(node)]
-            for depth in range(table.shape[1]):
-                found = rows[:, depth]
-                found = found[found >= 0]
-                if len(found):
-                    target = tuple(np.unique(found).tolist())
+            for depth, column in enumerate(table[list(node)].T):
+                if target := _reached(column):
                     children[i, depth] = number.setdefault(target, len(number))
         if len(number) > MOST_SUBSETS:
             raise BittingError(
@@ -172,16 +168,10 @@ def project(part: Part, places: Collection[Place]) -> Part:
     return tuple(out)
 
 
-def _renumber(
-    layer: Layer, nodes: Sequence[tuple[int, ...]], table: NDArray[np.int32], number: Mapping[tuple[int, ...], int]
-) -> Layer:
-    """A layer whose children were `nodes`, now that a cut was projected away and some of them became the same."""
-    to = np.empty(len(nodes) + 1, np.int32)
-    to[-1] = -1
-    for i, node in enumerate(nodes):
-        found = np.unique(table[list(node)])
-        to[i] = number[tuple(found[found >= 0].tolist())]
-    return Layer(layer.place, to[layer.children])
+def _reached(children: NDArray[np.int32]) -> tuple[int, ...]:
+    """The nodes that some edges lead to."""
+    found = np.unique(children)
+    return tuple(found[found >= 0].tolist())
 
 
 def _spell(part: Part, limit: int) -> NDArray[np.int8]:

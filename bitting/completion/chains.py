@@ -35,7 +35,6 @@ cut and depth one row of bits says which candidates are at least that deep there
 all codes above it. The first of them covers it; take away everything above that one, and the first of the rest is the
 next cover, and so on until nothing is left. Memory: n²/8 bytes (50 MB at 20,000 candidates).
 
->>> import numpy as np
 >>> Order(np.array([[0, 0], [0, 1], [1, 0], [1, 1]])).covers().tolist()
 [[0, 1], [0, 2], [1, 3], [2, 3]]
 """

@@ -16,7 +16,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from attrs import asdict, evolve
+from attrs import asdict
 
 from bitting.report.inspect import WORDS
 from bitting.sheet.limits import Judging
@@ -29,25 +29,15 @@ SCRIPT = ("keep", "drawing", "stepper", "inspection", "print", "start")
 def page_html(page: Page) -> str:
     """The file's text. The name under which the page keeps the place is drawn at random for each file."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
 
-    def safe(svg: str) -> str:
-        return Markup(svg)
-
-    laid_out = evolve(
-        page,
-        drawing=safe(page.drawing),
-        boards=tuple(evolve(board, svg=safe(board.svg)) for board in page.boards),
-        decoded=None if page.decoded is None else evolve(page.decoded, picture=safe(page.decoded.picture)),
-    )
     script, style = script_text(), part("style.css")
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, loader=FileSystemLoader(PARTS)
     )
     return environment.get_template("page.html").render(
-        page=laid_out,
-        script=safe(script),
-        style=safe(style),
+        page=page,
+        script=script,
+        style=style,
         policy=policy(script, style),
         facts=script_facts(page, secrets.token_hex(16)),
     )

@@ -81,18 +81,11 @@ class Inspecting:
 class Page:
     """Everything that the page says. `marks` has a mark per step, None where nothing is cut; `drawing` is an SVG."""
 
-    system: str
-    about: str
-    unit: str
-    other: str
+    plan: Plan = field(repr=False)
     rows: tuple[Row, ...]
     advice: tuple[str, ...]
-    warnings: tuple[str, ...]
     facts: tuple[str, ...]
-    cautions: tuple[str, ...]
-    setup: tuple[str, ...]
     between: tuple[str, ...]
-    after: tuple[str, ...]
     copying: tuple[str, ...]
     drawing: str = field(repr=False)
     boards: tuple[Board, ...]
@@ -100,7 +93,6 @@ class Page:
     marks: tuple[Mark | None, ...] = field(repr=False)
     lists: tuple[MoveList, ...] = field(repr=False)
     moves: int
-    change: str | None = field(repr=False)
     inspecting: Inspecting | None
     decoded: Decoded | None
 
@@ -131,18 +123,11 @@ def page_of(
     boards, marks = boards_of(made, depths, earlier)
     of_track = [iter(row) for row in marks]
     return Page(
-        system=system.name,
-        about=system.about,
-        unit=system.unit,
-        other="thou" if system.unit == "mm" else "mm",
+        plan=made,
         rows=tuple(_rows(code, system)),
         advice=tuple(where(f, system) + f.message for f in check(code, suggest=False).findings if f.level == "should"),
-        warnings=made.warnings,
         facts=tuple(line for line, _ in verdict_lines(made, ALL)),
-        cautions=made.cautions,
-        setup=made.setup,
         between=tuple(text for _, text in made.between),
-        after=made.after,
         copying=tuple(_joined(made.copying)),
         drawing=life_size_svg(depths, system, ease=made.eased, ruler=RULER_MM, ids="blade-"),
         boards=boards,
@@ -150,7 +135,6 @@ def page_of(
         marks=tuple(None if step.track is None else next(of_track[step.track]) for step in steps),
         lists=lists_of(made, steps),
         moves=moves(made),
-        change=made.taken,
         inspecting=inspecting,
         decoded=None if readings is None else _decoded(code, system, readings),
     )

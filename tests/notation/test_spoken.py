@@ -76,6 +76,7 @@ def test_ways_to_say_one_code_of_two_tracks(text):
         (GREBE, "t233123b454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "2-3-3-1-2-3 and 4-5-4-2-5-4", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (DUNLIN, "oh one two niner four five", "0 1 2 9 4 5"),
+        (DUNLIN, "tree fower fife ait niner six", "3 4 5 8 9 6"),  # as radio telephony says them: from memory
         (DUNLIN, "0 one two 3 four five", "0 1 2 3 4 5"),
         (DUNLIN, "012345 from tip", "5 4 3 2 1 0"),
         (DUNLIN, "0 1 2 3 4 5, from the tip", "5 4 3 2 1 0"),

@@ -164,7 +164,7 @@ def test_without_scripts_everything_is_there_to_work_by(opened: Any, pages: Page
         assert step.number is None or step.what in text
     for row in page.rows:
         assert row.label in text
-    for line in (*page.cautions, *page.setup, *page.between, *page.after):
+    for line in (*page.plan.cautions, *page.plan.setup, *page.between, *page.plan.after):
         assert line in text
 
 

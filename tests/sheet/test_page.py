@@ -360,7 +360,7 @@ def test_a_correction_of_one_side_has_a_page_of_that_side_alone() -> None:
     system = load_system("plover")
     code = parse_code("2133244 1124421", system)
     page = page_of(plan(code, system, take=[parse_take("bottom left 6 by 0.15", system)]), code)
-    assert page.change == "bottom left 6 by 0.15 mm"
+    assert page.plan.taken == "bottom left 6 by 0.15 mm"
     assert [step.where.rpartition(", ")[2] for step in page.steps if step.kind in ("move", "turn")] == [
         "bottom left"
     ] * 5
