@@ -133,7 +133,7 @@ def _outcomes(
     outcomes = np.arange(dims.min() + mean - margin, dims.max() + mean + margin, model.reading_sd)
     lists = [] if old is None else lists_of(old)
     several = [
-        cut_likelihood((place,), None, [*lists, (Reading(float(y), model.reading_sd, 0.0, (0, 0)),)],
+        cut_likelihood((place,), None, [*lists, (Reading(float(y), None, 0.0, (0, 0)),)],
                        outlier_range(track), model)
         for y in outcomes
     ]  # fmt: skip

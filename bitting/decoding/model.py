@@ -41,7 +41,7 @@ DEFAULTS = {
     "cut_wrong": 0.004,
     "offset_tail": 0.03,
 }
-"""What a system file that is silent means: millimetres (converted for inches); shares for the last two and `outliers`."""
+"""What a system file that is silent means: millimetres (converted for inches), but for `SHARES`."""
 SHARES = ("outliers", "cut_wrong", "offset_tail")
 
 MADE = {
