@@ -36,7 +36,6 @@ from bitting.decoding.likelihood import (
     CutLikelihood,
     cut_likelihood,
     density_table,
-    outlier_range,
     wear_transform,
 )
 from bitting.decoding.likelihood import FINE as FINEST
@@ -83,7 +82,7 @@ def pairs_of(
         tracks = [system.lanes[place.lane].track for place in places]
         if tracks[0].deeper != tracks[1].deeper:
             raise BittingError("a reading across two tracks that are measured in opposite senses can't be used")
-        lows, highs = zip(*(outlier_range(track) for track in tracks), strict=True)
+        lows, highs = zip(*(track.ends for track in tracks), strict=True)
         sums = [
             tuple(evolve(reading, value=(reading.value - across.amount) / across.scale) for reading in one)
             for one in lists

@@ -19,7 +19,7 @@ from attrs import frozen
 
 from bitting.arrays import Array
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.likelihood import COARSE, CutLikelihood, cut_likelihood, outlier_range
+from bitting.decoding.likelihood import COARSE, CutLikelihood, cut_likelihood
 from bitting.decoding.posterior import Posterior
 from bitting.decoding.result import Deciding, Next
 from bitting.decoding.solver import Solver
@@ -133,8 +133,7 @@ def _outcomes(
     outcomes = np.arange(dims.min() + mean - margin, dims.max() + mean + margin, model.reading_sd)
     lists = [] if old is None else lists_of(old)
     several = [
-        cut_likelihood((place,), None, [*lists, (Reading(float(y), None, 0.0, (0, 0)),)],
-                       outlier_range(track), model)
+        cut_likelihood((place,), None, [*lists, (Reading(float(y), None, 0.0, (0, 0)),)], track.ends, model)
         for y in outcomes
     ]  # fmt: skip
     joint = _logs(several, dims, errors, track.deeper, known)
@@ -194,7 +193,7 @@ def _wrong(one: CutLikelihood, aim: float, known: _Known) -> tuple[float, ...]:
     """The same of one cut."""
     track, model = known.system.lanes[one.place.lane].track, known.solver.model
     errors = errors_at(one.place, known.posterior, known.solver.along, model.reading_sd / 4)
-    ends = outlier_range(track)
+    ends = track.ends
     lists = lists_of(one)
     without: list[CutLikelihood | None] = []
     factors: list[float] = []

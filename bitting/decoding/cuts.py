@@ -10,7 +10,7 @@ from attrs import frozen
 
 from bitting.decoding.advice import wrong_shares
 from bitting.decoding.kbest import Ranked
-from bitting.decoding.likelihood import CutLikelihood, outlier_range
+from bitting.decoding.likelihood import CutLikelihood
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.positions import PlaceFit
 from bitting.decoding.posterior import Posterior
@@ -89,7 +89,7 @@ def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[C
 
 def _aims(value: float, aim: float, error: float, track: Track) -> tuple[float, ...]:
     """What a reading may have been meant for: the code's depth, or any where it lies outside the table and so told nothing."""
-    low, high = outlier_range(track)
+    low, high = track.ends
     return (aim,) if low <= value <= high else (aim, *(depth + error for depth in track.depths))
 
 

@@ -28,7 +28,7 @@ from attrs import evolve, frozen
 from bitting.arrays import Array
 from bitting.decoding.grid import lane_signs, places_along
 from bitting.decoding.jaw import Reach
-from bitting.decoding.likelihood import COARSE, CutLikelihood, density_table, outlier_range
+from bitting.decoding.likelihood import COARSE, CutLikelihood, density_table
 from bitting.decoding.model import CUT_WEAR, WEAR_SHAPE, MeasurementModel, wear_scales
 from bitting.model import Depths, Place, System
 
@@ -81,9 +81,7 @@ class FitTest:
         most = max(len(sds) for _, _, sds in pattern.cuts)
         self._sds = np.array([list(sds) + [np.inf] * (most - len(sds)) for _, _, sds in pattern.cuts])
         self._given = np.isfinite(self._sds)
-        ranges = [
-            np.sum([outlier_range(system.lanes[p.lane].track) for p in places], axis=0) for places, _, _ in pattern.cuts
-        ]
+        ranges = [np.sum([system.lanes[p.lane].track.ends for p in places], axis=0) for places, _, _ in pattern.cuts]
         self._wrong = np.array([1.0 / (high - low) for low, high in ranges])
         drawn = self.statistics(self._draw(pattern, ranges), np.ones((DRAWS, *self._sds.shape)))
         self._drawn = np.sort(drawn, axis=0)

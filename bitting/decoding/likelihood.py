@@ -33,7 +33,7 @@ from attrs import frozen
 from bitting.arrays import Array
 from bitting.decoding.model import CUT_WEAR, OUTSIDE, WEAR_SHAPE, MeasurementModel, wear_scales
 from bitting.errors import BittingError
-from bitting.model import Place, Reading, Readings, System, Track
+from bitting.model import Place, Reading, Readings, System
 
 ACROSS = "across"
 HEAVIEST = 64
@@ -85,15 +85,6 @@ class CutLikelihood:
         return sum(w * v for w, v in zip(weights, self.values, strict=True)) / sum(weights)
 
 
-def outlier_range(track: Track) -> tuple[float, float]:
-    """Where a wrong reading lies: from one increment past the deepest to one past the shallowest dimension."""
-    depths = track.depths
-    if len(depths) == 1:
-        return depths[0] - 1.0, depths[0] + 1.0
-    ends = (2 * depths[0] - depths[1], 2 * depths[-1] - depths[-2])
-    return min(ends), max(ends)
-
-
 def wrong_density(value: float, low: float, high: float) -> float:
     """The density of a wrong reading: even over its range, and as good as none outside."""
     return (1.0 if low <= value <= high else OUTSIDE) / (high - low)
@@ -117,7 +108,7 @@ def likelihoods_of(readings: Readings, system: System, model: MeasurementModel) 
             )
         found.setdefault((lane, cut.cut, cut.side or ""), []).append(cut.readings)
     return tuple(
-        cut_likelihood((Place(lane, place),), side or None, lists, outlier_range(system.lanes[lane].track), model)
+        cut_likelihood((Place(lane, place),), side or None, lists, system.lanes[lane].track.ends, model)
         for (lane, place, side), lists in sorted(found.items())
     )
 

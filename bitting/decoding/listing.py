@@ -22,7 +22,7 @@ import numpy as np
 from attrs import evolve, frozen
 
 from bitting.arrays import Array
-from bitting.decoding.likelihood import ACROSS, COARSE, CutLikelihood, cut_likelihood, outlier_range
+from bitting.decoding.likelihood import ACROSS, COARSE, CutLikelihood, cut_likelihood
 from bitting.decoding.model import MeasurementModel, wear_scales
 from bitting.decoding.solver import Solver
 from bitting.decoding.tables import log_likelihoods
@@ -228,7 +228,7 @@ def _tables(ways: Sequence[Way], solver: Solver, model: MeasurementModel, offset
             key = (id(cut.readings), place)
             if key not in known:
                 known[key] = len(cuts)
-                ends = outlier_range(solver.system.lanes[place.lane].track)
+                ends = solver.system.lanes[place.lane].track.ends
                 cuts.append(cut_likelihood((place,), None, [cut.readings], ends, model))
             used[-1].append((place, known[key]))
     rows = max(solver.reach.dims[cut.place].size for cut in cuts)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from bitting.errors import BittingError
 from bitting.model.code import Code
-from bitting.model.system import System
+from bitting.model.system import MEASURED_FROM, System
 
 if TYPE_CHECKING:
     from bitting.model.readings import Readings
@@ -40,4 +40,18 @@ def expect_read_for(value: Code | Readings, system: System) -> None:
         raise BittingError(
             f"{what} {were} read against {other}, and {system.name!r} is asked",
             hint="parse the text with the system that is asked",
+        )
+
+
+def expect_in_reach(readings: Readings, system: System) -> None:
+    """Raises BittingError where no reading is near a depth of its track: measured from elsewhere, what is said of a cut's
+    depth would be followed to a spoilt blank."""
+    tracks = {track.name: track for track in system.tracks}
+    read = [(tracks[cut.track], one.value) for cut in readings.cuts if cut.track in tracks for one in cut.readings]
+    if len(read) > 1 and not any(track.ends[0] <= value <= track.ends[1] for track, value in read):
+        track, value = read[0]
+        raise BittingError(
+            f"no reading is near a depth of {system.name}: {track.name} runs from {min(track.depths):g} to "
+            f"{max(track.depths):g} {system.unit}, and the first reading is {value:g}",
+            hint=f"depths of {track.name} are measured from {MEASURED_FROM[track.measured]} to the floor of the cut",
         )

@@ -13,6 +13,12 @@ from bitting.errors import BittingError, did_you_mean
 Unit = Literal["mm", "in"]
 Milling = Literal["external", "internal", "edge"]
 Measured = Literal["far-edge", "own-edge", "centre"]
+MEASURED_FROM: dict[Measured, str] = {
+    "far-edge": "the opposite edge",
+    "own-edge": "its own edge",
+    "centre": "the centre line",
+}
+"""Where a depth's dimension begins; it ends at the floor of the cut."""
 Level = Literal["must", "should"]
 Depths = tuple[tuple[int, ...], ...]
 """The whole key as places in the depth tables: one tuple per lane, bow to tip."""
@@ -62,6 +68,15 @@ class Track:
     def cuts(self) -> int:
         """Number of cuts."""
         return len(self.spaces)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Where a reading of a cut may lie: from one increment past the deepest to one past the shallowest dimension."""
+        depths = self.depths
+        if len(depths) == 1:
+            return depths[0] - 1.0, depths[0] + 1.0
+        ends = (2 * depths[0] - depths[1], 2 * depths[-1] - depths[-2])
+        return min(ends), max(ends)
 
     @property
     def deeper(self) -> int:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
-from bitting.decoding.likelihood import outlier_range
 from bitting.decoding.listing import AS_GIVEN, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
 from bitting.decoding.result import Candidate, Decoded, Doubt, Listed, Next
 from bitting.model import Lane, System
@@ -141,7 +140,7 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         if (unread := sum(not other.values for other in result.cuts)) > 3:
             return f"{unread} cuts were not read: their depths only follow from the rules"
         return f"{name} was not read: its depth only follows from the rules"
-    low, high = outlier_range(next(track for track in system.tracks if track.name == cut.track))
+    low, high = next(track for track in system.tracks if track.name == cut.track).ends
     told = ", ".join(number(value, system) for value in cut.values)
     if "slip of the pen" in cut.taken_for:
         return f"{name} reads {told}, which looks like a slip of the pen: taken as not read"

@@ -9,6 +9,7 @@ from bitting.counting import Counted
 from bitting.linting import Linted
 from bitting.machine.plan.words import length
 from bitting.model import MM_PER_INCH, System, Track, code_of
+from bitting.model.system import MEASURED_FROM
 from bitting.report.blocks import blade_blocks
 from bitting.report.table import Line, table, wrapped
 from bitting.text import in_runs, percent
@@ -100,7 +101,6 @@ def render_charts(system: System) -> Iterator[str]:
 
 def _described(tracks: Sequence[Track]) -> Iterator[str]:
     """What a chart holds, and in which order each track is cut."""
-    measured = {"far-edge": "from the opposite edge", "own-edge": "from its own edge", "centre": "from the centre line"}
     milled = {
         "external": "milled along its edge of the face",
         "internal": "milled in the face",
@@ -113,7 +113,7 @@ def _described(tracks: Sequence[Track]) -> Iterator[str]:
     else:
         order = ", ".join(f"{track.name} cut from {way}" for track, way in zip(tracks, orders, strict=True))
     names = " and ".join(track.name for track in tracks)
-    yield f"{names}: {milled[first.milling]}, {order}; depths are measured {measured[first.measured]}"
+    yield f"{names}: {milled[first.milling]}, {order}; depths are measured from {MEASURED_FROM[first.measured]}"
 
 
 def _chart(system: System, track: Track) -> Iterator[str]:

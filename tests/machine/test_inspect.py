@@ -747,3 +747,17 @@ def test_as_many_readings_as_are_asked_for_pass_a_perfect_key(name: str, text: s
     enough = CliRunner().invoke(command, [text, "-s", name, "--limits", "--repeats", str(asked)], env={"COLUMNS": "80"})
     assert max(len(line) for line in (told + enough.stdout).splitlines() if "  " in line) <= 80
     assert f"{asked} times" in " ".join(told.split())
+
+
+def test_readings_from_elsewhere_are_no_recut() -> None:
+    system = load_system("siskin")
+    half = " ".join(["6.40"] * 9)
+    with pytest.raises(
+        BittingError, match=r"no reading is near a depth of siskin: left runs from .* the first reading is 6\.4"
+    ) as told:
+        inspect(
+            parse_code("A A A A A A A A A / A A A A A A A A A", system),
+            parse_readings(f"{half} / {half}", system),
+            system,
+        )
+    assert told.value.hint == "depths of left are measured from the centre line to the floor of the cut"

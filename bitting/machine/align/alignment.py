@@ -43,7 +43,7 @@ from bitting.geometry.jaw import too_wide
 from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
-from bitting.model.expect import expect, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for
 from bitting.model.value import Answer
 from bitting.notation.lengths import PlaceReading
 
@@ -136,6 +136,8 @@ def align(
     rows = rows_of(keys, system, depths, gauge)
     if not rows:
         raise BittingError("no cut was measured", hint="measure the cuts of at least one track of the setup key")
+    for key in keys:
+        expect_in_reach(key, system)
     fits = {lane: fit_terms(lane_rows) for lane, lane_rows in rows.items()}
     _same_key(system, fits, None if code is not None else depths)
     shared = float(np.hypot(split(reading_sd_of(system), gauge, system)[0], gauge.zero))  # common to all readings

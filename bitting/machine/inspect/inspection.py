@@ -48,7 +48,7 @@ from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System, Track
-from bitting.model.expect import expect, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for
 
 MOST_READINGS = 20
 
@@ -186,6 +186,7 @@ def inspect(
     depths = _depths_of(code)
     if not any(cut.readings or cut.place is not None for cut in readings.cuts):
         raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
+    expect_in_reach(readings, system)
     scatter, scatter_note = hand_scatter(readings.cuts, gauge, system)
     job = Job(system, gauge, guard, allowed, scatter, depths)
     found, across = estimates(job, readings)
