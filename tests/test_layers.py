@@ -60,6 +60,21 @@ def test_every_module_is_drawn() -> None:
     assert [name for name in names if layer_of(name, known) is None] == [], "draw these in DEVELOPERS.md"
 
 
+def test_every_path_that_the_guide_names_is_there() -> None:
+    """Recipes name a room's modules by their last names too."""
+    root = DRAWING.parent
+    there = [f"/{path.relative_to(root)}/" for part in ("bitting", "tests", "systems", "examples")
+             for path in (root / part, *(root / part).rglob("*"))]  # fmt: skip
+    words = {
+        word.strip("/")
+        for said in re.findall(r"`([^`\n]+)`", DRAWING.read_text(encoding="utf-8"))
+        for word in said.split()
+    }
+    named = [word for word in words if re.search(r"\w/\w|\.pyi?$", word) and "NAME" not in word and word[0] != "."]
+    assert len(named) > 70
+    assert [word for word in named if not any(path.endswith(f"/{word}/") for path in there)] == []
+
+
 def test_imports_only_go_down() -> None:
     known = layers()
     upward = []
@@ -69,7 +84,7 @@ def test_imports_only_go_down() -> None:
             other = layer_of(name, known)
             if own is not None and other is not None and known.index(other) < known.index(own):
                 upward.append(f"{module}, line {line}: {name}")
-    assert upward == []
+    assert upward == [], "what imports stands above what it imports in DEVELOPERS.md, in one box too"
 
 
 def test_no_layer_reaches_for_the_front_of_the_package() -> None:

@@ -24,6 +24,8 @@ def test_every_name_is_there_and_stands_once():
     names = re.findall(r" as (\w+)$", STUB, re.MULTILINE)
     assert len(names) == len(set(names)) > 40
     assert set(bitting.__all__) == {*names, "__version__"}
+    rooms = {path.stem for path in Path(bitting.__file__).parent.iterdir()}
+    assert rooms & set(names) == set(), "importing the module would hide the public name: call the module otherwise"
     for name in names:
         assert getattr(bitting, name) is not None
         assert name in dir(bitting)

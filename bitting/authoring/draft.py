@@ -18,6 +18,7 @@ from bitting.authoring.chart import falling
 from bitting.authoring.questions import LEAVE_OUT, Answers, depth_tables, in_unit, space_lists
 from bitting.errors import BittingError
 from bitting.model import System
+from bitting.model.system import DEFAULTS
 from bitting.systemfile import read_system
 
 _COLUMN = 33
@@ -248,12 +249,12 @@ class _Writer:
             self._put(
                 table, "tolerance", _decimal(a["tolerance"]), "a finished cut may be off by this much", said="tolerance"
             )
-        for key, usual, comment in (
-            ("reading_sd", 0.03, "of one reading with an ordinary caliper"),
-            ("offset_sd", 0.05, "shared by all readings of one key: zero, plating, even wear"),
-            ("wear", 0.04, "mean metal lost at one cut"),
+        for key, comment in (
+            ("reading_sd", "of one reading with an ordinary caliper"),
+            ("offset_sd", "shared by all readings of one key: zero, plating, even wear"),
+            ("wear", "mean metal lost at one cut"),
         ):
-            self._put(table, key, in_unit(a, usual), comment, said="wear" if key == "wear" else key)
+            self._put(table, key, in_unit(a, DEFAULTS[key]), comment, said="wear" if key == "wear" else key)
         return table
 
 

@@ -18,9 +18,10 @@ and where hundreds of codes are as likely as each other, the best are those of a
 
 from bitting.decoding.decoder import SURE, Decoder, decode, decode_many
 from bitting.decoding.fit import FIT_LIMIT
-from bitting.decoding.model import DEFAULTS, MADE, MeasurementModel, model_of
+from bitting.decoding.model import MADE, MeasurementModel, model_of
 from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Candidate, CutResult, Decoded, Fit, Next, Offset, SystemRank
+from bitting.model.system import DEFAULTS
 
 __all__ = [
     "Candidate",

@@ -133,10 +133,9 @@ def _outcomes(
     outcomes = np.arange(dims.min() + mean - margin, dims.max() + mean + margin, model.reading_sd)
     lists = [] if old is None else lists_of(old)
     several = [
-        cut_likelihood((place,), None, [*lists, (Reading(float(y), model.reading_sd, 0.0, (0, 0)),)],
-                       track.ends, model)
+        cut_likelihood((place,), None, [*lists, (Reading(float(y), None, 0.0, (0, 0)),)], track.ends, model)
         for y in outcomes
-    ]  # fmt: skip
+    ]
     joint = _logs(several, dims, errors, track.deeper, known)
     before = np.zeros((1, *joint.shape[1:])) if old is None else _logs([old], dims, errors, track.deeper, known)
     return outcomes, np.exp(np.minimum(joint - before, 700.0)) @ errors.weights

@@ -27,22 +27,12 @@ from attrs import Attribute, asdict, evolve, field, frozen
 
 from bitting.errors import BittingError
 from bitting.model import Reading, System
+from bitting.model.system import DEFAULTS
 
 Made = Literal["original", "copy"]
 
-DEFAULTS = {
-    "reading_sd": 0.03,
-    "offset_sd": 0.05,
-    "tilt_sd": 0.03,
-    "left_right_sd": 0.03,
-    "wear": 0.04,
-    "outliers": 0.01,
-    "cut_sd": 0.0,
-    "cut_wrong": 0.004,
-    "offset_tail": 0.03,
-}
-"""What a system file that is silent means: millimetres (converted for inches); shares for the last two and `outliers`."""
 SHARES = ("outliers", "cut_wrong", "offset_tail")
+"""Figures that are no lengths."""
 
 MADE = {
     "copy": {"offset_sd": 0.05, "tilt_sd": 0.03, "left_right_sd": 0.03},

@@ -180,7 +180,7 @@ class Across:
 
 @frozen
 class Measuring:
-    """The measuring figures of a system, in its unit; None where the file is silent (`decode` documents the default).
+    """The measuring figures of a system, in its unit; None where the file is silent (`DEFAULTS`).
 
     The fields are those of the `[measuring]` table: tolerance of a finished cut; standard uncertainty of one reading;
     error shared by all readings of a key; its difference from first cut to last; half its difference between left and
@@ -200,6 +200,20 @@ class Measuring:
     contact: float | None = None
     across: Across | None = None
     reclamp_sd: float | None = None
+
+
+DEFAULTS = {
+    "reading_sd": 0.03,
+    "offset_sd": 0.05,
+    "tilt_sd": 0.03,
+    "left_right_sd": 0.03,
+    "wear": 0.04,
+    "outliers": 0.01,
+    "cut_sd": 0.0,
+    "cut_wrong": 0.004,
+    "offset_tail": 0.03,
+}
+"""What a system file that is silent means: lengths in millimetres, and shares (the last two and `outliers`)."""
 
 
 @frozen

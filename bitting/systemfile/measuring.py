@@ -26,6 +26,8 @@ ERRORS = ("offset_sd", "tilt_sd", "left_right_sd", "wear", "cut_sd", "reclamp_sd
 """Figures that 0 leaves out."""
 NEEDED = ("tolerance", "reading_sd", "contact")
 """Figures that are never 0; a tiny one is as good as none."""
+LENGTHS = (*ERRORS, *NEEDED, "jaw")
+"""Every figure that is a length; the others are shares and stay as they are."""
 
 
 def sound_figures(
@@ -34,20 +36,20 @@ def sound_figures(
     """The figures to work with, and a sentence on each that was too small; too large ones are faults.
 
     `span` is the smallest difference between the shallowest and the deepest depth of a track, None where no table is
-    sound. Lengths are in the file's unit; `outliers` is a share and stays as it is.
+    sound. Lengths are in the file's unit.
     """
     inch = 1.0 if unit == "mm" else MM_PER_INCH
     kept: dict[str, float] = {}
     notes: list[str] = []
     for name, value in values.items():
-        limit = WIDEST_JAW_MM / inch if name in ("jaw", "contact") else span if name in (*ERRORS, *NEEDED) else None
+        limit = WIDEST_JAW_MM / inch if name in ("jaw", "contact") else span if name in LENGTHS else None
         if limit is not None and value >= limit:
             what = "any jaw is wide" if name in ("jaw", "contact") else "the depth table spans"
             meant = _slip(value, limit, unit)
             faults.add(
                 f"measuring.{name}", f"found {describe(value)}; allowed: less than {what}, {limit:.4g} {unit}{meant}"
             )
-        elif name != "outliers" and 0 < value < TINY_MM / inch:
+        elif name in LENGTHS and 0 < value < TINY_MM / inch:
             taken = "as not stated" if name in NEEDED else "as 0"
             notes.append(f"{name} = {value:g} is less than anything at a bench and is treated {taken}")
             if name not in NEEDED:

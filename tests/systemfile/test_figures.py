@@ -12,7 +12,8 @@ from bitting.decoding import MeasurementModel
 from bitting.decoding.grid import affordable
 from bitting.errors import BittingError, SystemFileError
 from bitting.grammars import folder
-from bitting.systemfile import read_system
+from bitting.systemfile import read_system, schema
+from bitting.systemfile.measuring import LENGTHS
 from tests.conftest import but_long
 from tests.limits import python
 
@@ -28,6 +29,11 @@ def changed(name: str, value: str, table: str = "measuring") -> str:
     new, count = re.subn(rf"(?m)^{name} = [^#\n]*", f"{name} = {value} ", rest, count=1)
     assert count == 1, name
     return f"{head}[{table}]\n{new}"
+
+
+def test_every_length_has_a_least_and_a_greatest() -> None:
+    lengths = [key.name for key in schema.MEASURING if key.read in (schema._length, schema._spread)]
+    assert sorted(lengths) == sorted(LENGTHS), "say in bitting/systemfile/measuring.py whether it may be 0"
 
 
 @pytest.mark.parametrize("name", FIGURES)

@@ -36,6 +36,7 @@ from attrs import frozen
 
 from bitting.errors import BittingError
 from bitting.model import ReadCut, Reading, System
+from bitting.model.system import DEFAULTS
 
 
 def upper_tail(value: float, dof: int) -> float:
@@ -55,9 +56,6 @@ def upper_tail(value: float, dof: int) -> float:
 
 CALIPER_LIMIT_MM = 0.02
 """Error limits of a caliper with 0.01 or 0.02 mm steps up to 100 mm (DIN 862; see tests/reference/calipers.toml)."""
-
-READING_SD_MM = 0.03
-"""Standard uncertainty of one reading where the system file is silent (common practice: a few hundredths)."""
 
 
 @frozen
@@ -122,7 +120,7 @@ def split(reading_sd: float, gauge: Gauge, system: System) -> tuple[float, float
 def reading_sd_of(system: System) -> float:
     """Standard uncertainty of one reading: the system's, or the default."""
     stated = system.measuring.reading_sd
-    return system.from_mm(READING_SD_MM) if stated is None else stated
+    return system.from_mm(DEFAULTS["reading_sd"]) if stated is None else stated
 
 
 def parts(reading: Reading, gauge: Gauge, system: System) -> tuple[float, float]:
