@@ -48,7 +48,13 @@ def test_readings_of_another_system_are_refused(other: System) -> None:
 def test_codes_of_another_system_are_refused(other: System) -> None:
     code, mine = bitting.parse_code(CODE, PLOVER), bitting.parse_readings(READ, PLOVER)
     theirs = attrs.evolve(code, system=other)
-    for ask in (lambda: bitting.inspect(theirs, mine, PLOVER), lambda: bitting.align(mine, PLOVER, code=theirs)):
+    for ask in (
+        lambda: bitting.inspect(theirs, mine, PLOVER),
+        lambda: bitting.align(mine, PLOVER, code=theirs),
+        lambda: bitting.plan(code, PLOVER, have=theirs),
+        lambda: bitting.simulate(theirs, PLOVER, bitting.plan(code, PLOVER).tracks),
+        lambda: bitting.draw_svg(theirs, PLOVER),
+    ):
         with pytest.raises(BittingError, match="the code was read against"):
             ask()
 

@@ -12,7 +12,7 @@ from attrs import evolve
 
 from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, piped, system_option
 from bitting.cli.help import Command
-from bitting.cli.options import Instrument, gauge_options, tolerance_of, tolerance_option, touched, unit_option
+from bitting.cli.options import Instrument, gauge_options, length_of, tolerance_option, touched, unit_option
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def command(
         places=[parse_place(text, system) for text in places],
         code=None if code is None else parse_code(code, system),
         gauge=instrument.gauge(system),
-        tolerance=tolerance_of(tolerance, system),
+        tolerance=length_of(tolerance, system),
     )
     kept, keep = None, None
     if history is not None:
@@ -89,7 +89,7 @@ def command(
         from bitting.machine.align.history import appended
 
         cured = machine is not None and curable(result, left_right)
-        allowed = system.measuring.tolerance if tolerance is None else tolerance_of(tolerance, system)
+        allowed = system.measuring.tolerance if tolerance is None else length_of(tolerance, system)
         others = [system.path, *([machine] if machine is not None else [])]
         day = date or datetime.date.today().isoformat()
         kept, keep = appended(history, result, day, adjusted or cured, allowed, others)

@@ -15,7 +15,6 @@ from bitting.cli.options import (
     gauge_options,
     guard_option,
     length_of,
-    tolerance_of,
     tolerance_option,
     touched,
     unit_option,
@@ -80,7 +79,7 @@ def command(
         system,
         gauge=gauge,
         guard=rule,
-        tolerance=tolerance_of(tolerance, system),
+        tolerance=length_of(tolerance, system),
         place_tolerance=length_of(place_tolerance, system),
         against=None if against is None else parse_readings(texts[2], system, unit),
     )
@@ -96,7 +95,7 @@ def _limits(
     from bitting.notation import parse_code
     from bitting.report.inspect import limits_lines
 
-    allowed = tolerance_of(tolerance, system)
+    allowed = length_of(tolerance, system)
     wanted = parse_code(ask_all([("Code", code)])[0], system)
     found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
     give(as_json, found, limits_lines(found, system, shutil.get_terminal_size().columns))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar
 
@@ -176,16 +175,6 @@ def length_of(text: str | None, system: System) -> float | None:
     from bitting.notation.lengths import parse_length
 
     return None if text is None else parse_length(text, system)
-
-
-def tolerance_of(text: str | None, system: System) -> float | None:
-    """What `--tolerance` gives, in the system's unit; with more than half a step a cut could pass for two depths."""
-    found = length_of(text, system)
-    half = min(abs(b - a) for track in system.tracks for a, b in pairwise(track.depths)) / 2
-    if found is not None and found > half:
-        wide = f"a tolerance of {found:g} {system.unit} is wider than half a step ({half:.4g}): a cut could pass for two depths"
-        raise BittingError(wide, hint=f"a length without a unit is in {system.unit}: write 0.05 mm, or 2 thou")
-    return found
 
 
 def touched(system: System, contact: str | None, jaw: str | None) -> System:

@@ -16,8 +16,8 @@ from bitting.cli.options import (
     ask_all,
     gauge_options,
     guard_option,
+    length_of,
     plan_options,
-    tolerance_of,
     tolerance_option,
     touched,
     unit_option,
@@ -106,7 +106,7 @@ def command(
         key,
         have=known,
         readings=None if read is None else parse_readings(read, system, unit),
-        inspecting=inspecting_of(key, instrument.gauge(system), Guard.parse(guard), tolerance_of(tolerance, system)),
+        inspecting=inspecting_of(key, instrument.gauge(system), Guard.parse(guard), length_of(tolerance, system)),
     )
     html = page_html(page)
     if output == "-":

@@ -225,13 +225,19 @@ MOST = 0.1
 def width_amounts(system: System, width: float) -> dict[str, float]:
     """Track -> what a blade of this width (system's unit) adds to its readings: negative where it is narrow.
 
-    Raises BittingError where the file states no width or this can't be the width of one of its blades.
+    Raises BittingError where the file states no width, this can't be that of one of its blades, or it changes nothing.
     """
     nominal: float = system.need("blade.width")
     if not abs(width - nominal) <= MOST * nominal:
         raise BittingError(
             f"a blade {width:g} {system.unit} wide is none of {system.name!r}, whose blades are {nominal:g} wide",
             hint="measure the blade where it isn't cut, and give its width in the system's unit",
+        )
+    if all(track.measured != "far-edge" for track in system.tracks):
+        how = " or ".join(sorted({track.measured.replace("-", " ") for track in system.tracks}))
+        raise BittingError(
+            f"the measured width changes nothing: {system.name} is read from the {how}",
+            hint="leave --width out; on a narrow blade measure each edge by itself, not across",
         )
     half = (width - nominal) / 2
     return {track.name: half if track.measured == "far-edge" else 0.0 for track in system.tracks}
@@ -245,9 +251,6 @@ def width_note(system: System, width: float) -> str:
         for name, amount in amounts.items()
         if next(t for t in system.tracks if t.name == name).measured == "far-edge"
     ]
-    if not used:
-        how = {track.measured.replace("-", " ") for track in system.tracks}
-        return f"the measured width changes nothing: {system.name} measures from the {' or '.join(sorted(how))}"
     half = amounts[used[0]]
     others = [name for name in amounts if name not in used]
     left_out = f"; {' and '.join(others)} not measured from the far edge, unchanged" if others else ""

@@ -59,6 +59,7 @@ from bitting.geometry.profile import (
 )
 from bitting.machine.plan.steps import Move, path_of
 from bitting.model import Code, Depths, Lane, System
+from bitting.model.expect import expect_read_for
 from bitting.model.value import Value
 
 ROUNDING = 1e-12
@@ -383,6 +384,8 @@ def simulate(
     without moves stays uncut, and its cuts are missed. Raises `BittingError` for a track, action, cut or
     depth that doesn't exist, and for a system that doesn't describe its cutter. (Long by its list of arguments.)
     """
+    if isinstance(code, Code):
+        expect_read_for(code, system)
     depths = code.depths if isinstance(code, Code) else code
     if depths is None:
         raise BittingError(

@@ -26,7 +26,7 @@ from bitting.errors import BittingError
 from bitting.geometry.profile import Piece
 from bitting.machine.plan.wall import LaneWall, groove, lane_walls
 from bitting.model import Code, Depths, System
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 from bitting.report.svg import FONT, document, element, n
 
 EM = 0.66
@@ -233,6 +233,7 @@ def draw_svg(code: Code, system: System, *, measures: bool = False, ease: bool =
     """
     expect(Code, code)
     expect(System, system)
+    expect_read_for(code, system)
     depths = code.depths
     if depths is None:
         raise BittingError(

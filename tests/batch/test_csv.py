@@ -234,6 +234,12 @@ def test_a_column_said_to_run_from_the_tip_is_read_from_the_bow_and_that_is_told
     assert sum("is read from the bow, whatever its name says" in note for note in summary.notes) == notes
 
 
+@pytest.mark.parametrize(("name", "notes"), [("eco", 0), ("system", 1), ("Key System", 1)])
+def test_a_column_of_systems_that_nobody_named_is_told(tmp_path: Path, name: str, notes: int) -> None:
+    _, summary = batch(tmp_path, f'"{name}",code\nwren,{LEGAL}\nplover,{LEGAL}\n'.encode())
+    assert sum("isn't looked at: --system-column" in note for note in summary.notes) == notes
+
+
 def test_no_header_at_all(tmp_path: Path) -> None:
     out, summary = batch(tmp_path, f"A,{LEGAL}\nB,{ILLEGAL}\nC,{LEGAL}\n".encode())
     assert [row["verdict"] for row in added(out)] == ["legal", "illegal", "legal"]

@@ -758,6 +758,9 @@ def test_a_tolerance_of_more_than_half_a_step_is_no_tolerance(words: list[str]) 
         found = CliRunner().invoke(main, [*line, "-s", "dunlin", "--tolerance", *words])
         assert (found.exit_code, found.stdout) == (2, "")
         assert "wider than half a step (0.0085)" in found.stderr
+    system = load_system("dunlin")
+    with pytest.raises(BittingError, match="wider than half a step"):
+        inspect(parse_code("336149", system), parse_readings(key, system), system, tolerance=0.05)
     assert CliRunner().invoke(main, ["inspect", "336149", key, "-s", "dunlin", "--tolerance", "0.05 mm"]).exit_code == 1
 
 

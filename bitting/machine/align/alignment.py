@@ -43,7 +43,7 @@ from bitting.geometry.jaw import too_wide
 from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
-from bitting.model.expect import expect, expect_in_reach, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for, expect_tolerance
 from bitting.model.value import Answer
 from bitting.notation.lengths import PlaceReading
 
@@ -132,6 +132,7 @@ def align(
     given: list[Code | Readings] = [*keys, *([] if code is None else [code])]
     for value in given:
         expect_read_for(value, system)
+    expect_tolerance(tolerance, system)
     depths = setup_depths(system, code)
     rows = rows_of(keys, system, depths, gauge)
     if not rows:

@@ -48,7 +48,7 @@ from bitting.machine.inspect.pattern import Point, find
 from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedPlace, Inspection
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System, Track
-from bitting.model.expect import expect, expect_in_reach, expect_read_for
+from bitting.model.expect import expect, expect_in_reach, expect_read_for, expect_tolerance
 
 MOST_READINGS = 20
 
@@ -180,6 +180,7 @@ def inspect(
     given: list[Code | Readings] = [code, readings, *([] if against is None else [against])]
     for value in given:
         expect_read_for(value, system)
+    expect_tolerance(tolerance, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
     if not allowed > 0:
         raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")

@@ -40,7 +40,7 @@ from bitting.machine.plan.steps import Step
 from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Depths, Lane, System
-from bitting.model.expect import expect
+from bitting.model.expect import expect, expect_read_for
 from bitting.model.value import NOT_JSON, Value
 from bitting.notation.lengths import lanes_named, parse_length
 from bitting.notation.mend import mended
@@ -216,6 +216,8 @@ def plan(
             f"{direction!r} is no direction to work in",
             hint=f"say {' or '.join(map(repr, get_args(Direction)))}, or 'conventional', which mills against the feed",
         )
+    if have is not None:
+        expect_read_for(have, system)
     report = check(code, system, suggest=False)
     faults = [finding.message for finding in report.findings if finding.level == "must"]
     if code.depths is None:
