@@ -80,12 +80,8 @@ class Run:
         if any("tip" in name.casefold().split() for name in layout.called):
             told = "is read from the bow, whatever its name says: write from tip: before a list that isn't"
             self.figures.notes.append(f"{layout.column} {told}")
-        if layout.header is not None and layout.system is None:
-            for name in layout.names:
-                if "system" in name.casefold().split():
-                    self.figures.notes.append(
-                        f"the column {name!r} isn't looked at: --system-column would read rows by it"
-                    )
+        unread = [n for n in layout.names if layout.system is None and "system" in n.casefold().split()]
+        self.figures.notes += [f"the column {n!r} isn't looked at: --system-column reads rows by it" for n in unread]
 
     def find(self, sample: Table, rows: int) -> None:
         """Look where the texts stand; BittingError where that isn't certain."""

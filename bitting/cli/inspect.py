@@ -95,8 +95,7 @@ def _limits(
     from bitting.notation import parse_code
     from bitting.report.inspect import limits_lines
 
-    allowed = length_of(tolerance, system)
     wanted = parse_code(ask_all([("Code", code)])[0], system)
-    found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=allowed)
+    found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=length_of(tolerance, system))
     give(as_json, found, limits_lines(found, system, shutil.get_terminal_size().columns))
     return GOOD

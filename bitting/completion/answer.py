@@ -93,6 +93,21 @@ def complete(
     return _answer(question, _listing(question, limit, readings), limit, progress)
 
 
+def _must_agree(readings: Readings, system: System, allowed: Allowed) -> None:
+    """Raises BittingError for a cut that reads more than three quarters of a step from every depth written for it."""
+    for at, depths in allowed.items():
+        lane = system.lanes[at.lane]
+        here = [
+            c for c in readings.cuts if (c.track, c.cut) == (lane.track.name, at.cut) and lane.side in (None, c.side)
+        ]
+        values = [one.value for cut in here for one in cut.readings]
+        off = min((abs(value - lane.track.depths[d]) for value in values for d in depths), default=0.0)
+        if len(depths) < len(lane.track.depths) and off > 0.75 * system.least_step:
+            written = " or ".join(lane.track.labels[d] for d in depths)
+            told = f"{lane.label} cut {at.cut + 1} is written {written} and reads {values[0]:g}"
+            raise BittingError(told, hint="look at the key again: write ? for the cut, or ? for its reading")
+
+
 @frozen(eq=False)
 class _Question:
     """What is asked: the codes that fit (`codes`, and as `whole`), and the settings asked about (`asked`)."""
@@ -121,6 +136,7 @@ def _listing(question: _Question, limit: int, readings: Readings | None) -> _Lis
     rows = asked.first(asked.count if listed else limit)
     if readings is None:
         return _Listing(rows[:limit], rows if listed else None)
+    _must_agree(readings, question.system, question.allowed)
     most = limit if question.lock is None and not listed else max(RANKED, limit)
     likely = likeliest(question.codes, asked.places, question.system, readings, limit, most)
     rows, weights = _by_likelihood(asked, rows, likely)

@@ -234,11 +234,8 @@ def width_amounts(system: System, width: float) -> dict[str, float]:
             hint="measure the blade where it isn't cut, and give its width in the system's unit",
         )
     if all(track.measured != "far-edge" for track in system.tracks):
-        how = " or ".join(sorted({track.measured.replace("-", " ") for track in system.tracks}))
-        raise BittingError(
-            f"the measured width changes nothing: {system.name} is read from the {how}",
-            hint="leave --width out; on a narrow blade measure each edge by itself, not across",
-        )
+        told = f"the measured width changes nothing: no track of {system.name} is read from the far edge"
+        raise BittingError(told, hint="leave --width out; on a narrow blade measure each edge by itself, not across")
     half = (width - nominal) / 2
     return {track.name: half if track.measured == "far-edge" else 0.0 for track in system.tracks}
 
@@ -246,11 +243,7 @@ def width_amounts(system: System, width: float) -> dict[str, float]:
 def width_note(system: System, width: float) -> str:
     """What was done with the width, for people."""
     amounts = width_amounts(system, width)
-    used = [
-        name
-        for name, amount in amounts.items()
-        if next(t for t in system.tracks if t.name == name).measured == "far-edge"
-    ]
+    used = [track.name for track in system.tracks if track.measured == "far-edge"]
     half = amounts[used[0]]
     others = [name for name in amounts if name not in used]
     left_out = f"; {' and '.join(others)} not measured from the far edge, unchanged" if others else ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from bitting.errors import BittingError
@@ -46,13 +45,12 @@ def expect_read_for(value: Code | Readings, system: System) -> None:
 
 def expect_tolerance(tolerance: float | None, system: System) -> None:
     """Raises BittingError for a tolerance (system's unit) of more than half a step: a cut could pass for two depths."""
-    half = min(abs(b - a) for track in system.tracks for a, b in pairwise(track.depths)) / 2
+    half = system.least_step / 2
     if tolerance is not None and tolerance > half:
-        wide = f"a tolerance of {tolerance:g} {system.unit} is wider than half a step ({half:.4g})"
-        raise BittingError(
-            f"{wide}: a cut could pass for two depths",
-            hint=f"a length without a unit is in {system.unit}: write 0.05 mm, or 2 thou",
+        wide = (
+            f"a tolerance of {tolerance:g} {system.unit} is wider than half a step ({half:.4g}): two depths could pass"
         )
+        raise BittingError(wide, hint=f"a length without a unit is in {system.unit}: write 0.05 mm, or 2 thou")
 
 
 def expect_in_reach(readings: Readings, system: System) -> None:

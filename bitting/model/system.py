@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, Literal
 
 from attrs import field, frozen
@@ -261,6 +262,11 @@ class System:
     def sided(self) -> bool:
         """Whether different sides carry different cuts, so that a code has to say which side it means."""
         return len(self.sides) > 1 and not self.convenience
+
+    @property
+    def least_step(self) -> float:
+        """The least difference of two neighbouring depths, in the system's unit."""
+        return min((abs(b - a) for track in self.tracks for a, b in pairwise(track.depths)), default=float("inf"))
 
     @cached_property
     def lanes(self) -> tuple[Lane, ...]:

@@ -234,6 +234,16 @@ def test_complete_with_readings(system_path):
     assert re.search(r"\n +9\d\.\d %  left: 1 2 3 2 / right: 3 3 3 1\n", got.stdout)
 
 
+def test_readings_that_contradict_a_known_cut_are_refused():
+    """A cut written 1 that reads as 6 is a slip, or another key: no code is likely by both."""
+    line = ("complete", "-s", "dunlin", "--readings", ".299 .250 .248 .282 .316 .265")
+    refused = run(*line, "316?25")
+    assert (refused.exit_code, refused.stdout) == (2, "")
+    assert "edge cut 2 is written 1 and reads 0.25" in refused.stderr
+    for open_there in ("3??425", "3[1 6]6?25", "366?25"):
+        assert run(*line, open_there).exit_code == 0
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

@@ -215,7 +215,7 @@ def test_a_narrow_blade_is_worth_half_its_lack_on_far_edge_tracks_only() -> None
 
 def test_a_width_changes_nothing_where_no_track_is_measured_from_the_far_edge() -> None:
     """Beside readings across it might be taken for the web's blade: a sure answer would pass over it."""
-    with pytest.raises(BittingError, match="changes nothing: heron is read from the own edge"):
+    with pytest.raises(BittingError, match="changes nothing: no track of heron"):
         width_amounts(bitting.load_system("heron"), 8.9)
 
 
