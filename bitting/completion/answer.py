@@ -94,17 +94,16 @@ def complete(
 
 
 def _must_agree(readings: Readings, system: System, allowed: Allowed) -> None:
-    """Raises BittingError for a cut that reads more than three quarters of a step from every depth written for it."""
+    """Raises BittingError for a cut that reads more than three quarters of a step from the one depth written for it."""
     for at, depths in allowed.items():
         lane = system.lanes[at.lane]
         here = [
             c for c in readings.cuts if (c.track, c.cut) == (lane.track.name, at.cut) and lane.side in (None, c.side)
         ]
         values = [one.value for cut in here for one in cut.readings]
-        off = min((abs(value - lane.track.depths[d]) for value in values for d in depths), default=0.0)
-        if len(depths) < len(lane.track.depths) and off > 0.75 * system.least_step:
-            written = " or ".join(lane.track.labels[d] for d in depths)
-            told = f"{lane.label} cut {at.cut + 1} is written {written} and reads {values[0]:g}"
+        off = min((abs(value - lane.track.depths[depths[0]]) for value in values), default=0.0)
+        if len(depths) == 1 and off > 0.75 * system.least_step:
+            told = f"{lane.label} cut {at.cut + 1} is written {lane.track.labels[depths[0]]} and reads {values[0]:g}"
             raise BittingError(told, hint="look at the key again: write ? for the cut, or ? for its reading")
 
 
