@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from attrs import evolve, field, frozen
+from attrs import field, frozen
 
 from bitting.batch.judge import one_line
 from bitting.batch.output import Row
 from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.listing import AS_GIVEN
-from bitting.decoding.model import Made, caliper_step, model_with
+from bitting.decoding.model import Made, as_shown, caliper_step, model_with
 from bitting.errors import BittingError
 from bitting.model import Readings, System
 from bitting.notation import parse_readings
@@ -62,7 +62,9 @@ class KeyDecoder:
         keys: list[tuple[int, Readings]] = []
         for number, text in enumerate(texts):
             try:
-                readings = self._read(text) if text.strip() else None
+                readings = (
+                    as_shown(parse_readings(text, self.decoder.system, self.unit), self.step) if text.strip() else None
+                )
             except BittingError as fault:
                 rows[number] = Row("unreadable", findings=one_line(fault))
                 continue
@@ -76,15 +78,6 @@ class KeyDecoder:
             part = keys[start : start + TOGETHER]
             rows.update(zip([number for number, _ in part], self._decoded([key for _, key in part]), strict=True))
         return [rows[number] for number in range(len(texts))]
-
-    def _read(self, text: str) -> Readings:
-        """The readings of a text, no finer than the caliper shows."""
-        found = parse_readings(text, self.decoder.system, self.unit)
-        cuts = (
-            evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, self.step)) for r in cut.readings))
-            for cut in found.cuts
-        )
-        return evolve(found, cuts=tuple(cuts))
 
     def _decoded(self, keys: Sequence[Readings]) -> list[Row]:
         """The rows of some keys; where one can't be decoded, each is asked for by itself."""

@@ -96,14 +96,15 @@ def complete(
 def _must_agree(readings: Readings, system: System, allowed: Allowed) -> None:
     """Raises BittingError for a cut that reads more than three quarters of a step from the one depth written for it."""
     for at, depths in allowed.items():
-        lane = system.lanes[at.lane]
+        if len(depths) > 1:
+            continue
+        lane, depth = system.lanes[at.lane], depths[0]
         here = [
             c for c in readings.cuts if (c.track, c.cut) == (lane.track.name, at.cut) and lane.side in (None, c.side)
         ]
         values = [one.value for cut in here for one in cut.readings]
-        off = min((abs(value - lane.track.depths[depths[0]]) for value in values), default=0.0)
-        if len(depths) == 1 and off > 0.75 * system.least_step:
-            told = f"{lane.label} cut {at.cut + 1} is written {lane.track.labels[depths[0]]} and reads {values[0]:g}"
+        if values and min(abs(value - lane.track.depths[depth]) for value in values) > 0.75 * system.step:
+            told = f"{lane.label} cut {at.cut + 1} is written {lane.track.labels[depth]} and reads {values[0]:g}"
             raise BittingError(told, hint="look at the key again: write ? for the cut, or ? for its reading")
 
 

@@ -26,7 +26,7 @@ from typing import Literal
 from attrs import Attribute, asdict, evolve, field, frozen
 
 from bitting.errors import BittingError
-from bitting.model import Reading, System
+from bitting.model import Reading, Readings, System
 from bitting.model.system import DEFAULTS
 
 Made = Literal["original", "copy"]
@@ -178,6 +178,16 @@ def caliper_step(caliper: str | None, system: System) -> float:
     """The steps a caliper shows, in the system's unit; 0 where nothing is said of them."""
     _, slash, step = (caliper or "").partition("/")
     return length_option(step, "caliper", system) if slash else 0.0
+
+
+def as_shown(readings: Readings, step: float) -> Readings:
+    """The readings, no finer than a caliper shows that has such steps (0: as fine as they are written)."""
+    if not step:
+        return readings
+    cuts = (
+        evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, step)) for r in cut.readings)) for cut in readings.cuts
+    )
+    return evolve(readings, cuts=tuple(cuts))
 
 
 def length_option(text: str, name: str, system: System, most: float = 2.0) -> float:

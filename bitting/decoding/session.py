@@ -21,7 +21,7 @@ from bitting.decoding.corrections import (
     width_note,
 )
 from bitting.decoding.decoder import SURE, Decoder
-from bitting.decoding.model import MeasurementModel
+from bitting.decoding.model import MeasurementModel, as_shown
 from bitting.decoding.positions import OTHER_END, PLACE_SD, SHIFT_SD
 from bitting.decoding.ranking import decode_among
 from bitting.decoding.result import Decoded
@@ -122,12 +122,7 @@ def read_lists(texts: Sequence[str], system: System, unit: str | None, step: flo
                 span=fault.span,
             ) from None
     readings, copied = combined(lists)
-    if not step:
-        return readings, copied
-    cuts = tuple(
-        evolve(cut, readings=tuple(evolve(r, digit=max(r.digit, step)) for r in cut.readings)) for cut in readings.cuts
-    )
-    return evolve(readings, cuts=cuts), copied
+    return as_shown(readings, step), copied
 
 
 def _model(bench: Bench, system: System) -> tuple[float, MeasurementModel]:

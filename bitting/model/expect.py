@@ -45,7 +45,7 @@ def expect_read_for(value: Code | Readings, system: System) -> None:
 
 def expect_tolerance(tolerance: float | None, system: System) -> None:
     """Raises BittingError for a tolerance (system's unit) of more than half a step: a cut could pass for two depths."""
-    half = system.least_step / 2
+    half = system.step / 2
     if tolerance is not None and tolerance > half:
         wide = (
             f"a tolerance of {tolerance:g} {system.unit} is wider than half a step ({half:.4g}): two depths could pass"

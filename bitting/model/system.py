@@ -263,11 +263,6 @@ class System:
         """Whether different sides carry different cuts, so that a code has to say which side it means."""
         return len(self.sides) > 1 and not self.convenience
 
-    @property
-    def least_step(self) -> float:
-        """The least difference of two neighbouring depths, in the system's unit."""
-        return min((abs(b - a) for track in self.tracks for a, b in pairwise(track.depths)), default=float("inf"))
-
     @cached_property
     def lanes(self) -> tuple[Lane, ...]:
         """The lists of cuts that make a code, side by side in the order of the file."""
@@ -277,8 +272,8 @@ class System:
 
     @property
     def step(self) -> float:
-        """The smallest increment between neighbouring depths of any track, in the system's unit."""
-        return min(abs(b - a) for t in self.tracks for a, b in zip(t.depths, t.depths[1:], strict=False))
+        """The smallest increment between neighbouring depths of any track, in the system's unit; inf where no track has two."""
+        return min((abs(b - a) for track in self.tracks for a, b in pairwise(track.depths)), default=float("inf"))
 
     def track(self, name: str) -> Track:
         """The track of that exact name."""

@@ -40,7 +40,18 @@ from attrs import frozen
 
 from bitting.errors import BittingError
 from bitting.geometry.jaw import too_wide
-from bitting.machine.align.fit import Fit, Lane, SpaceFit, Term, all_places, fit_space, fit_terms, rows_of, setup_depths
+from bitting.machine.align.fit import (
+    UNEXPLAINED,
+    Fit,
+    Lane,
+    SpaceFit,
+    Term,
+    all_places,
+    fit_space,
+    fit_terms,
+    rows_of,
+    setup_depths,
+)
 from bitting.machine.inspect.uncertainty import Gauge, reading_sd_of, split, upper_tail
 from bitting.model import Code, Depths, Readings, System
 from bitting.model.expect import expect, expect_in_reach, expect_read_for, expect_tolerance
@@ -50,7 +61,6 @@ from bitting.notation.lengths import PlaceReading
 EXPANDED = 2.0
 STRUCTURAL = 2.58
 RELEVANT = 0.25
-UNEXPLAINED = 0.01
 CAUSES = {
     "depth": "the depth zero, a reground or wrong cutter, or the zero of the caliper",
     "scale": "the depth scale: turns per step, a worn screw, or a wrong depth table",

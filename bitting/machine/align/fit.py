@@ -23,6 +23,9 @@ from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, re
 from bitting.model import Code, Depths, ReadCut, Readings, System
 from bitting.notation.lengths import PlaceReading
 
+UNEXPLAINED = 0.01
+"""Probability of scatter like this below which measuring alone doesn't explain it."""
+
 
 @frozen
 class Term:
@@ -155,7 +158,7 @@ def fit_space(places: Sequence[PlaceReading], system: System, gauge: Gauge) -> S
     if len({round(row.depth, 9) for row in rows}) == 1:  # one place: its error is the offset, wherever the middle is
         rows = [Row(row.deviation, row.sd, 0.0, 0.0) for row in rows]
     fit = fit_terms(rows)
-    if fit.dof and upper_tail(fit.chi_square, fit.dof) < 0.01:
+    if fit.dof and upper_tail(fit.chi_square, fit.dof) < UNEXPLAINED:
         again = "measure each once more, from the stop and midway between its walls, or leave the places out"
         raise BittingError("the places contradict each other by more than measuring explains", hint=again)
     sd = None if fit.zero.sd is None else float(np.hypot(fit.zero.sd, shared))
