@@ -145,7 +145,10 @@ def _turned(readings: Readings, tracks: Collection[str], number: int | None) -> 
     """What it is called when these tracks run from the end that they weren't said to run from."""
     lists = groupby(readings.cuts, key=lambda cut: (cut.list_number, cut.side, cut.track))
     said = {_backwards([*cuts]) for (of, _, track), cuts in lists if track in tracks and number in (None, of)}
-    return ENDS[2 if len(said) > 1 else True in said]
+    from_tip, from_bow, other = ENDS
+    if len(said) > 1:
+        return other
+    return from_bow if True in said else from_tip
 
 
 def _slipped(

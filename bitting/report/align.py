@@ -34,8 +34,9 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     if whole == "look":
         yield "To settle it cut a second setup key, clamped anew, and give the readings of both, without --history."
     yield ""
-    deep = ("too deep", "too shallow")[:: system.tracks[0].deeper]
-    near = ("too near the bow", "too near the tip")[:: 1 if system.stop == "tip" else -1]
+    deep = ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
+    from_tip = system.stop == "tip"
+    near = ("too near the bow", "too near the tip") if from_tip else ("too near the tip", "too near the bow")
     yield from _setting("depth", result.depth_offset, result.to_depth, deep, system)
     if result.space_offset is None:
         yield "space  not measured: give the place of the deep cut with --place"
@@ -62,7 +63,7 @@ OPPOSITE = {
 }
 
 
-def _setting(what: str, offset: Term, change: float | None, ways: Sequence[str], system: System) -> Iterator[str]:
+def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str], system: System) -> Iterator[str]:
     if offset.mean is None or offset.sd is None:
         yield f"{what}  can't be told from these readings"
         return

@@ -113,7 +113,7 @@ def _way(listed: Listed) -> str:
     """A way of listing in running text."""
     at = f" at {listed.detail}" if listed.detail else ""
     words = {
-        **dict(zip(ENDS, ENDS, strict=True)),
+        **{end: end for end in ENDS},
         EXCHANGED: "with the tracks exchanged",
         SIDES: "with the sides exchanged",
         SKIPPED: f"with a cut skipped{at}",

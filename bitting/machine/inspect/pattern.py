@@ -108,8 +108,12 @@ def find(points: Sequence[Point], tolerance: float, names: tuple[str, str] = ("l
         _pattern(kind, float(value), float(covariance[i, i]) ** 0.5, names)
         for i, (kind, value) in enumerate(zip(chosen, fit, strict=True))
     )
-    # of a tilt, which is told from end to end, each end has half
-    return tuple(p for p in patterns if abs(p.amount) / (1 + (p.kind in ("tilt", "twist"))) >= RELEVANT * tolerance)
+    return tuple(p for p in patterns if _worst(p) >= RELEVANT * tolerance)
+
+
+def _worst(pattern: Pattern) -> float:
+    """What one cut is off by it: of a tilt, which is told from end to end, each end has half."""
+    return abs(pattern.amount) / (2 if pattern.kind in ("tilt", "twist") else 1)
 
 
 def _solve(columns: Sequence[Array], target: Array) -> tuple[Array, Array, float] | None:

@@ -165,8 +165,8 @@ class _Writer:
         dial = self.order.dial("depth")
         if dial is not None and dial.overshoot and w < self.at[1]:
             self.to_absolute("overshoot", "depth", self.frame.dimension(w - dial.overshoot))
-        places = range(0 if ease else len(self.frame.track.labels))
-        label = next((self.frame.track.labels[i] for i in places if abs(self.frame.travel_of(i) - w) < 1e-9), None)
+        at = (label for i, label in enumerate(self.frame.track.labels) if abs(self.frame.travel_of(i) - w) < 1e-9)
+        label = None if ease else next(at, None)  # None: no depth of the table lies there
         if label is not None:
             self.add("depth", label)
         else:
