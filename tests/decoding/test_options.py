@@ -284,6 +284,13 @@ def test_tip_mistaken_for_shoulder_is_said() -> None:
     assert any("was tip taken for shoulder?" in line for line, _ in render(result, 100, plain=True))
 
 
+def test_a_place_of_another_cut_is_not_excused_by_the_other_end_of_the_blade() -> None:
+    """A blade of unknown length always has room for one place."""
+    result = decode_at(Bench({"finch": evolve(PLAIN, reading_sd=0.02)}), ["8.20@17.7 8.20 7.80 7.40"], [make_system()])
+    assert result.verdict == "unsure"
+    assert [(doubt.cut, doubt.off) for doubt in result.doubts if doubt.kind == "wrong place"] == [(1, pytest.approx(-2.3))]
+
+
 def test_several_lists_stand_beside_each_other() -> None:
     system = bitting.load_system("plover")
     first = "left: 8.14 8.62 7.69 7.70@14.6 ? 7.22 7.25 / right: 8.60 8.63 8.11 7.24 7.19 8.17 8.55"
