@@ -288,7 +288,7 @@ def test_a_place_of_another_cut_is_not_excused_by_the_other_end_of_the_blade() -
     """A blade of unknown length always has room for one place."""
     result = decode_at(Bench({"finch": evolve(PLAIN, reading_sd=0.02)}), ["8.20@17.7 8.20 7.80 7.40"], [make_system()])
     assert result.verdict == "unsure"
-    assert [(doubt.cut, doubt.off) for doubt in result.doubts if doubt.kind == "wrong place"] == [(1, pytest.approx(-2.3))]
+    assert [(doubt.kind, doubt.cut, doubt.off) for doubt in result.doubts] == [("wrong place", 1, pytest.approx(-2.3))]
 
 
 def test_several_lists_stand_beside_each_other() -> None:
