@@ -480,6 +480,24 @@ def result_of(zero: float = 0.0, made: System | None = None) -> Any:
     return align(setup_key(made, zero), made)
 
 
+@pytest.mark.parametrize("typed", ["yes", "Yes", "YES", " yes "])
+def test_yes_typed_into_the_history_begins_the_charts_anew_however_it_is_written(tmp_path: Path, typed: str) -> None:
+    path = tmp_path / "machine.csv"
+    append(path, result_of(0.12), "2031-01-01", adjusted=False)
+    path.write_text(path.read_text().replace(",no\n", f",{typed}\n"))
+    assert append(path, result_of(0.0), "2031-01-02", adjusted=False).keys == 1
+
+
+def test_another_word_than_yes_or_no_in_the_history_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "machine.csv"
+    append(path, result_of(0.12), "2031-01-01", adjusted=False)
+    path.write_text(path.read_text().replace(",no\n", ",x\n"))
+    with pytest.raises(BittingError, match="row 2 .*adjusted is 'x'"):
+        append(path, result_of(0.0), "2031-01-02", adjusted=False)
+    path.write_text(path.read_text().replace(",x\n", ",\n"))
+    assert append(path, result_of(0.0), "2031-01-02", adjusted=False).keys == 2
+
+
 def test_history_grows_and_begins_anew_behind_an_adjustment(tmp_path: Path) -> None:
     path = tmp_path / "machine.csv"
     for i, zero in enumerate((0.01, 0.02, 0.12)):

@@ -336,11 +336,16 @@ def read(path: str | Path) -> list[dict[str, str]]:
     if tuple(reader.fieldnames or ()) != COLUMNS:
         raise BittingError(
             f"{str(path)!r} is no history of setup keys: its first line should be {','.join(COLUMNS)}",
-            hint="name another file; a new one is begun where there is none",
+            hint="save it as CSV with commas again, or name another file; a new one is begun where there is none",
         )
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise BittingError(f"row {number} of {str(path)!r} has not {len(COLUMNS)} cells", hint="mend or remove it")
+        row["adjusted"] = row["adjusted"].strip().lower()
+        if row["adjusted"] not in ("yes", "no", ""):
+            raise BittingError(
+                f"row {number} of {str(path)!r}: adjusted is {row['adjusted']!r}", hint="write yes or no there"
+            )
     return rows
 
 
