@@ -176,7 +176,11 @@ def codes(system_name: str, first: int, limit: int, as_json: bool) -> int:
     from bitting.diagram import code_space
 
     system = known_system(system_name)
-    return _list(system, code_space(system).listing(first - 1, limit), as_json, **{"from": first})
+    space = code_space(system)
+    status = _list(system, space.listing(first - 1, limit), as_json, **{"from": first, "count": space.count})
+    if (left := space.count - (first - 1) - limit) > 0 and not as_json:
+        tell(f"{left:,} more of {space.count:,} codes follow (--limit, --from)")
+    return status
 
 
 def _list(system: System, depths: Iterable[Depths], as_json: bool, **said: int) -> int:

@@ -312,6 +312,8 @@ def test_systems_sample_is_seeded_and_codes_are_listed_in_order():
     assert len(listed) == len(set(listed)) == 3462
     assert listed == sorted(listed)
     assert run("systems", "codes", "wren", "--from", "3000", "--limit", "2").stdout.splitlines() == listed[2999:3001]
+    assert "461 more of 3,462 codes" in run("systems", "codes", "wren", "--from", "3000", "--limit", "2").stderr
+    assert run("systems", "codes", "wren", "--from", "3461", "--limit", "2").stderr == ""
 
 
 @pytest.mark.parametrize("text", ["80O719", "8.0.0.7.1.9"])
