@@ -2,8 +2,9 @@
 
 A place is the system's space plus one error that all places of the key share (how the caliper stood at the stop) plus
 noise of its own, or, now and then, simply wrong. Mistaken for the other end of the blade (tip for shoulder) it is a
-distance that nobody knows less the space; which excuses no place where fewer than three cuts have one. In millimetres: own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or
-taken from the other end, with the probabilities below. All figures are assumed, from common practice.
+distance that nobody knows less the space: that excuses places of three cuts or more, as fewer fit some length always. In
+millimetres: own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or taken from the other end, with the
+probabilities below. All figures are assumed, from common practice.
 
 The evidence is the density of all places of a key (per millimetre each), with the shared error integrated on an even grid
 of a third of its posterior's width: relative error below 1e-9.
@@ -79,7 +80,7 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
     total = float(np.logaddexp(from_stop, from_other))
     shift = float(shifts[stop.argmax()])
     off = places - nominal - shift
-    if from_other > from_stop and len(set(nominal)) > 2:  # fewer always fit a blade of some length, or as two exchanged
+    if from_other > from_stop and len(set(nominal)) > 2:
         off = places + nominal - float(ends[other.argmax()])
     worst = int(np.abs(off).argmax())
     return PlaceFit(

@@ -7,8 +7,8 @@ only where the notation alone gives no whole code, so nothing that the notation 
 A word before cuts is a name when it begins one (`l`, `Left`, `lh`, `left side`), and no depth label could be meant by it;
 before `:` or `=` it is one always, as in the notation. `l2133` is a name and its cuts. Between two tracks may stand `/`,
 `,`, `;`, `and`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is
-3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. A key of one list may have
-`from tip` behind its cuts.
+3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. `tip to bow` is `from tip`; a key
+of one list may have it behind its cuts.
 """
 
 from __future__ import annotations
@@ -37,6 +37,10 @@ BETWEEN = (",", ";", "/", "and", "&", ".", "+")
 """What may stand before the name of the next track."""
 JOINS = ("and", "&")
 """What may stand between two lists without names."""
+
+
+COURSE = re.compile(r"(?i)\b(?:from[\s-]+(?:the[\s-]+)?)?(tip|bow)[\s-]+to[\s-]+(?:the[\s-]+)?(?!\1)(?:tip|bow)\b")
+"""A list's direction in full: `tip to bow`."""
 
 
 class Piece(NamedTuple):
@@ -99,6 +103,8 @@ class _Hearing:
         self.spoken = False
         """Whether something was understood that is no name: a depth as it is read aloud, `and`, `from tip` behind the cuts."""
         self.plain = blank_comments(normalise(text))
+        if not any(self._is_cuts(word) for word in ("tip", "to", "bow")):
+            self.plain = COURSE.sub(lambda course: f"from {course[1]}".ljust(len(course[0])), self.plain)
         if kind == "code":
             self.plain = re.sub(r"(?i)x-ray|[^\W\d_]+", self._heard, self.plain)
         glued = kind == "code" and not any(sign.isdigit() for name in self._names_of() for sign in name)
@@ -133,10 +139,18 @@ class _Hearing:
         return Said(partial(self._sides, parts), self._sure(heads))
 
     def _turned(self) -> list[Piece]:
-        """`from the tip` behind the cuts of a key that has one list, and so can mean no other."""
-        for count in (2, 3):
+        """`from the tip` behind the cuts: where a key has several lists it may be said of all or of the last, and is refused."""
+        for count, before in ((2, "from"), (3, "the")):
             at = len(self.pieces) - count
-            if len(self.system.lanes) == 1 and at > 0 and self._from(at):
+            if at > 0 and self._from(at) and self._text(len(self.pieces) - 2) == before:
+                if len(self.system.lanes) > 1 and self._from(at) == "tip":
+                    raise NotationError(
+                        "which lists run from the tip?",
+                        hint=self._each(),
+                        text=self.text,
+                        span=(self.pieces[at].start, self.pieces[-1].end),
+                        ambiguous=True,
+                    )
                 while at > 1 and self._text(at - 1) in BETWEEN:
                     at -= 1
                 self.spoken = True
@@ -234,13 +248,13 @@ class _Hearing:
         side, track, after = self._names(at)
         if side is None and track is None and not self._from(at):
             return None, at
-        at = after
+        at = after + (self._text(after) in (":", "=") and bool(self._from(after + 1)))
         tip = self._from(at)
         if tip:
             at += 3 if self._text(at + 1) == "the" else 2
         colon = self._text(at) in (":", "=")
         names = [name for name in (side, track) if name]
-        sure = colon or any(len(name) > 1 for name in names)
+        sure = colon or bool(tip) or any(len(name) > 1 for name in names)
         if colon or (self._text(at) == "-" and at + 1 < len(self.pieces)):
             at += 1
         first = self.pieces[start].start
@@ -363,11 +377,13 @@ class _Hearing:
 
     # ---- rows -------------------------------------------------------------------------------------------------------
 
+    def _each(self) -> str:
+        return "say it of each list: " + " / ".join(f"{name} from tip: …" for name in self.system.lane_names)
+
     def _write(self, head: Head | None) -> str:
         """How a list is written that has no cuts yet."""
-        names = self.system.lane_names
-        if head is not None and head.end == "tip" and not (head.track or head.side) and names:
-            return "say it of each list: " + " / ".join(f"{name} from tip: …" for name in names)
+        if head is not None and head.end == "tip" and not (head.track or head.side) and self.system.lane_names:
+            return self._each()
         return "write its cuts from the bow to the tip, or ? for each you don't know"
 
     def _row(self, part: Part) -> Row:

@@ -492,7 +492,7 @@ def test_another_word_than_yes_or_no_in_the_history_is_refused(tmp_path: Path) -
     path = tmp_path / "machine.csv"
     append(path, result_of(0.12), "2031-01-01", adjusted=False)
     path.write_text(path.read_text().replace(",no\n", ",x\n"))
-    with pytest.raises(BittingError, match="row 2 .*adjusted is 'x'"):
+    with pytest.raises(BittingError, match=r"row 2 .*adjusted is 'x'"):
         append(path, result_of(0.0), "2031-01-02", adjusted=False)
     path.write_text(path.read_text().replace(",x\n", ",\n"))
     assert append(path, result_of(0.0), "2031-01-02", adjusted=False).keys == 2
