@@ -113,6 +113,8 @@ def sample(system: System, number: int = 1, *, seed: int | None = None) -> tuple
     """
     from bitting.diagram import code_space
 
+    if number < 0:
+        raise BittingError(f"{number} codes can't be drawn", hint="ask for 0 or more")
     if seed is None:
         seed = secrets.randbits(63)
     return tuple(code_of(system, depths) for depths in code_space(system).sample(number, seed))

@@ -94,6 +94,11 @@ def test_what_is_no_text_is_told_to_be_none(read, value):
         read(value, PLOVER)
 
 
+def test_less_than_no_codes_are_not_drawn():
+    with pytest.raises(bitting.BittingError, match="-1 codes"):
+        bitting.sample(PLOVER, -1)
+
+
 def test_a_wrong_direction_is_refused():
     with pytest.raises(bitting.BittingError, match="'sideways' is no direction"):
         bitting.plan(CODE, PLOVER, direction="sideways")

@@ -63,7 +63,7 @@ REMEMBERED = 20_000
 
 
 class Verdict(IntEnum):
-    """What is said of one text."""
+    """What is said of one text: 0 legal, 1 illegal, 2 unreadable, 3 empty."""
 
     LEGAL = 0
     ILLEGAL = 1

@@ -102,12 +102,13 @@ def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
     """Check many codes against one system: a verdict for each, in order. None, NaN, a table's NA and "" are empty.
 
     Raises BittingError where an item is no text (a number has lost its leading zeros before it comes here), and for one
-    text in place of many.
+    text or a table in place of a list.
     """
     expect(System, system)
-    if isinstance(texts, str):
+    if isinstance(texts, str) or getattr(texts, "ndim", 1) != 1:
         raise BittingError(
-            "one text stands where many are wanted", hint="give a list of texts; `bitting.check` is for one"
+            f"{'one text' if isinstance(texts, str) else 'a whole table'} stands where a list of texts is wanted",
+            hint="give a list or one column; `bitting.check` is for one code",
         )
     listed = [text if isinstance(text, str) else _empty(number, text) for number, text in enumerate(texts)]
     judge = Judge(system)

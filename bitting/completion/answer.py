@@ -64,7 +64,7 @@ def complete(
     *,
     lock: str | None = None,
     readings: Readings | None = None,
-    where: Iterable[str] = (),
+    where: str | Iterable[str] = (),
     progress: Callable[[str], None] | None = None,
 ) -> Completion:
     """The legal codes of a system (absent: the code's own) that fit a code with open cuts.
@@ -84,7 +84,7 @@ def complete(
     if limit < 0:
         raise BittingError(f"a limit of {limit} codes makes no sense", hint="use 0 or more")
     allowed = allowed_depths(code)
-    codes = code_space(_with_sentences(system, where), allowed=allowed)
+    codes = code_space(_with_sentences(system, [where] if isinstance(where, str) else where), allowed=allowed)
     whole = choices_of(codes)
     read = None if lock is None else frozenset(read_places(system, lock))
     if not whole.count:

@@ -341,7 +341,9 @@ def test_nothing_and_things_that_are_no_text() -> None:
     assert check_many(system, column).counts == {"legal": 1, "illegal": 0, "unreadable": 0, "empty": 5}
     for kind in ("string", "category"):
         assert check_many(system, pandas.Series(["2133345 1123421", None], dtype=kind)).counts["empty"] == 1
-    with pytest.raises(BittingError, match="one text stands where many are wanted"):
+    with pytest.raises(BittingError, match="a whole table stands where a list of texts is wanted"):
+        check_many(load_system("plover"), np.array([["2133244 1124421"]]))  # of a data frame the names would be checked
+    with pytest.raises(BittingError, match="one text stands where a list of texts is wanted"):
         check_many(system, "2133345 1123421")
     with pytest.raises(BittingError, match="item 1 is array"):
         check_many(system, ["", np.array([1, 2])])

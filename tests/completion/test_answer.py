@@ -163,6 +163,8 @@ def test_counts_past_machine_integers():
 
 def test_where_narrows_by_a_rule():
     system = system_of(("edge",), 4, 4, ())
+    one = complete(parse_code("1 ? ? 2", system), where="cut 2 is not 1 2")
+    assert one == complete(parse_code("1 ? ? 2", system), where=["cut 2 is not 1 2"])
     got = complete(parse_code("1 ? ? 2", system), where=["cut 2 is not 1 2", "cut 3 is deeper than cut 2"])
     assert got.codes == ("1 3 4 2",)
     with pytest.raises(BittingError, match="this rule isn't understood"):
