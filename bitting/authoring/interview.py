@@ -24,12 +24,14 @@ def interview(answers: Answers, ask: Ask, tell: Callable[[str], None], keep: Cal
     """The answers with everything asked that wasn't said before."""
     before = set(answers.given)
     passed: list[str] = []
+    was: dict[str, str] = {}  # what was answered where one went back
     tell(INTRODUCTION)
     while (question := _next(answers, before | set(passed))) is not None:
-        default = question.default(answers)
+        default = was.get(question.key) or question.default(answers)
         typed = ask(question.text, default).strip()
         if typed == BACK:
             if passed:
+                was[passed[-1]] = answers.given[passed[-1]]
                 answers = answers.without(passed.pop())
             else:
                 tell("this is the first question")
@@ -40,6 +42,7 @@ def interview(answers: Answers, ask: Ask, tell: Callable[[str], None], keep: Cal
                 answers = _answered(answers, question, typed or default or "")
             except BittingError as fault:
                 tell(fault.explain())
+                was.pop(question.key, None)
             else:
                 passed.append(question.key)
                 keep(answers)

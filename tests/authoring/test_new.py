@@ -277,6 +277,11 @@ def test_going_back_help_and_a_wrong_answer() -> None:
     assert QUESTIONS["tracks"].text not in asked, "an edge key has one track"
 
 
+def test_going_back_shows_what_was_answered_there() -> None:
+    assert talk(answered(), "edge", "own-edge", "<", "<")[0]["milling"] == "edge"  # Enter keeps it
+    assert talk(answered(), "edge", "own-edge", "<", "<")[0]["measured"] == "own-edge"
+
+
 def test_back_at_the_first_question_says_so() -> None:
     assert "this is the first question" in talk(answered(), "<")[2]
 
