@@ -145,6 +145,8 @@ def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[
         elif right and cut.deviation is not None and _half_a_step(system.track(cut.track), cut, right):
             out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
     if found.places is not None:
+        if found.places.other_end > 0.5:
+            out.append(Doubt("other end", share=found.places.other_end))
         out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
     return tuple(out)
 

@@ -2,8 +2,9 @@
 
 A place is the system's space plus one error that all places of the key share (how the caliper stood at the stop) plus
 noise of its own, or, now and then, simply wrong. Mistaken for the other end of the blade (tip for shoulder) it is a
-distance that nobody knows less the space. In millimetres: own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or
-taken from the other end, with the probabilities below. All figures are assumed, from common practice.
+distance that nobody knows less the space (which one place alone always fits: it says nothing of the end). In millimetres:
+own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or taken from the other end, with the probabilities below. All
+figures are assumed, from common practice.
 
 The evidence is the density of all places of a key (per millimetre each), with the shared error integrated on an even grid
 of a third of its posterior's width: relative error below 1e-9.
@@ -75,7 +76,7 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
     ends = np.arange(nominal.max(), nominal.max() + LONGEST, step)
     other = _log_density(places + nominal, ends, place_sd) + math.log(step / LONGEST)
     from_stop = float(np.logaddexp.reduce(stop)) + math.log(1 - OTHER_END)
-    from_other = float(np.logaddexp.reduce(other)) + math.log(OTHER_END)
+    from_other = float(np.logaddexp.reduce(other)) + math.log(OTHER_END) if places.size > 1 else -math.inf
     total = float(np.logaddexp(from_stop, from_other))
     shift = float(shifts[stop.argmax()])
     off = places - nominal - shift

@@ -282,6 +282,16 @@ def test_tip_mistaken_for_shoulder_is_said() -> None:
     assert fit.other_end > 0.99
     result = decode_at(Bench({"finch": WORN}), ["8.6@8.0 8.2@10.3 7.8@12.6 7.4@14.9"], [system])
     assert any("was tip taken for shoulder?" in line for line, _ in render(result, 100, plain=True))
+    assert (result.verdict, [doubt.kind for doubt in result.doubts]) == ("unsure", ["other end"])
+
+
+def test_one_place_that_is_off_names_its_cut() -> None:
+    """Any one place fits as measured from the other end: it says nothing of the end, but that the cut may be another."""
+    bench = Bench({"finch": evolve(PLAIN, reading_sd=0.02)})
+    assert decode_at(bench, ["8.60 8.20@17.7 7.80 7.40"], [make_system()]).verdict == "sure"
+    off = decode_at(bench, ["8.60 8.20@13.1 7.80 7.40"], [make_system()])
+    assert off.verdict == "unsure"
+    assert ("wrong place", 2) in [(doubt.kind, doubt.cut) for doubt in off.doubts]
 
 
 def test_several_lists_stand_beside_each_other() -> None:
