@@ -45,7 +45,8 @@ class PlaceFit:
     """How the places of a key agree with the spaces of one system.
 
     `log_evidence`: log density per mm; `other_end`: probability that they were measured from the other end; `worst`: the
-    cut (from 1) whose place is furthest off once the shared error is taken off, by `off` mm; `shift` is that error (mm);
+    cut (from 1) whose place is furthest off once the shared error is taken off (unless that is half a pitch and more), by
+    `off` mm; `shift` is that error (mm);
     `wrong` are the cuts whose places are off by half a pitch.
     """
 
@@ -82,6 +83,8 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
     off = places - nominal - shift
     if from_other > from_stop:
         off = places + nominal - float(ends[other.argmax()])
+    elif abs(shift) >= min(_half_pitch(spaces[track], system) for track, _, _ in given):
+        off = places - nominal  # so far off together, they may as well be those of other cuts
     worst = int(np.abs(off).argmax())
     return PlaceFit(
         log_evidence=total,

@@ -136,6 +136,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         )
     name = _cut(doubt.side, doubt.track, doubt.cut, system)
     if doubt.kind == "wrong place":
+        if (many := sum(one.kind == "wrong place" for one in result.doubts)) > 3:
+            return f"the places of {many} cuts are off by half their distance and more: was the stop missed, or a cut?"
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":
