@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 import bitting
-from bitting.checking import check, legal_slips
+from bitting.checking import _slips, check, legal_slips
 from bitting.model import Code, code_of
 from bitting.notation import parse_code
 from tests.make import system, track
@@ -179,6 +179,7 @@ def test_the_share_of_legal_slips_is_that_of_every_slip_tried(data):
             slips += [(lane, (*row[:cut], d, *row[cut + 1 :])) for d in range(5 - 2 * lane) if d != row[cut]]
             if cut and row[cut] != row[cut - 1]:
                 slips.append((lane, (*row[: cut - 1], row[cut], row[cut - 1], *row[cut + 1 :])))
+    assert slips == [(lane, other) for lane, row in enumerate(depths) for other in _slips(row, 5 - 2 * lane)]
     codes = [code_of(FOUR, [row if i == lane else depths[i] for i in range(2)]) for lane, row in slips]
     legal = sum(check(parse_code(str(other), FOUR), suggest=False).legal for other in codes)
     assert legal_slips(code) == pytest.approx(legal / len(codes))

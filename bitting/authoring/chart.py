@@ -19,6 +19,7 @@ in `Chart.notes`, so that it can be compared with the paper.
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
@@ -32,6 +33,7 @@ from bitting.errors import BittingError
 Rows = Sequence[Sequence[str]]
 
 _NUMBER = re.compile(r"([+-]?)(\d*)[.,]?(\d*)\s*(mm|in|inch|inches|thou|mil|mils|\"|″|'')?", re.IGNORECASE)
+_QUOTED = re.compile(r'^(?:.*([\t;,]))?"[^"\n]*"(?:([\t;,])|$)', re.MULTILINE)
 _REMARK = re.compile(r"\s*#\s*[^\s,;\t]")
 _MACS = re.compile(r"(?:macs|(?:max\w*\.?\s+)?(?:adjacent|neighbou?r\w*))\b\D*(\d)\W*", re.IGNORECASE)
 _UNITS = {
@@ -55,6 +57,7 @@ SETTINGS = (
     "tolerance", "rule",
 )  # fmt: skip
 """What a line of the chart may say beside its tables, as `key, value`."""
+_LENGTHS = {"width", "thickness", "mill-depth", "prepared", "root", "seat", "first", "pitch", "tolerance"}
 _ALIASES = {
     "milled": "mill-depth", "milldepth": "mill-depth", "bladewidth": "width", "bladethickness": "thickness", "units": "unit",
     "kind": "milling", "adjacent": "macs", "system": "name",
@@ -183,6 +186,8 @@ def split_rows(text: str) -> list[list[str]]:
     """
     lines = [line.rstrip() for line in text.lstrip("\ufeff").splitlines()]
     body = "\n".join(line for line in lines if not _REMARK.match(line))
+    if quoted := _QUOTED.search(body):
+        return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=quoted[1] or quoted[2] or ",")]
     for mark in "\t;|":
         if mark in body:
             return [
@@ -250,6 +255,8 @@ def _headers(cells: Sequence[str]) -> list[_Head | None] | None:
         if role in ("depth", "space") and before and before.what == "depth" and _plain(cells[last or 0]) in _NUMBERED:
             heads[last or 0] = _Head(role)  # `#, depth (in)`: the number of a depth, and its dimension
             heads.append(_Head(_VALUE[role], "", unit))
+        elif role == "space" and before and before.what == "space":  # `cut, space`: its number, and where it lies
+            heads.append(_Head("distance", "", unit))
         elif role == "unit":
             heads.append(_Head(value, "", unit))
         elif role in ("depth", "space") and len(cells) == 1:
@@ -303,7 +310,7 @@ def _needed(cell: str, row: int, what: str) -> _Value:
     if value is None:
         raise BittingError(
             f"row {row} of the chart: {cell!r} is no {what}",
-            hint="write 8.60, .318 or 8,60; # begins a line that is only words",
+            hint="write 8.60, .318 or 8,60; a rule is written `rule, …`, and # begins a line that is only words",
         )
     return value
 
@@ -421,7 +428,7 @@ def _finished(reader: _Reader, unit: str | None) -> Chart:
     """Everything in one unit, with a note on how that was found."""
     if lacking := set(reader.labels).difference(*reader.depths.values()):
         told = f"a row of the chart names depths {' '.join(reader.labels)}, and {min(lacking)} has no dimension"
-        raise BittingError(told, hint="a rule is written `rule, …`; # begins a line that is only words")
+        raise BittingError(told, hint="write `dimension, 8.60, …` below it; a rule is written `rule, …`")
     values = [value for table in reader.depths.values() for value in table.values()]
     values += [value for row in reader.spaces.values() for value in row]
     stated = {value.unit for value in values if value.unit}
@@ -454,7 +461,7 @@ def _finished(reader: _Reader, unit: str | None) -> Chart:
         None if found is None else "mm" if found == "mm" else "in",
         {track: {label: said(v) for label, v in table.items()} for track, table in reader.depths.items()},
         {track: tuple(said(v) for v in row) for track, row in reader.spaces.items()},
-        reader.said,
+        {key: _said_length(key, text, whole=bool(whole)) for key, text in reader.said.items()},
         tuple(notes),
     )
 
@@ -466,6 +473,14 @@ def _by_size(largest: float) -> str | None:
     if 1.5 <= largest <= 20:
         return "mm"
     return "thou" if 50 <= largest <= 750 else None
+
+
+def _said_length(key: str, text: str, *, whole: bool) -> str:
+    """What a line says of one thing; a length in thousandths as a decimal text."""
+    value = _value(text) if key in _LENGTHS else None
+    if value is None or not (value.unit == "thou" or (whole and value.unit is None and "." not in value.text)):
+        return text
+    return _thousandth(value.text)
 
 
 def _thousandth(text: str) -> str:

@@ -140,13 +140,13 @@ def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[
     across = {(*lanes[place.lane], place.cut + 1) for pair in found.read.pairs for place in pair.places}
     for cut in cuts:
         right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-        if "wrong place" in cut.taken_for:
-            continue  # said below
-        if not right and (cut.side, cut.track, cut.cut) not in across:
+        if not right and "wrong place" not in cut.taken_for and (cut.side, cut.track, cut.cut) not in across:
             out.append(Doubt("not read", cut.track, cut.cut, cut.side))
         elif right and cut.deviation is not None and _half_a_step(system.track(cut.track), cut, right):
             out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
     if found.places is not None:
+        if found.places.other_end > 0.5:
+            out.append(Doubt("other end", share=found.places.other_end))
         out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
     return tuple(out)
 

@@ -2,9 +2,9 @@
 
 A place is the system's space plus one error that all places of the key share (how the caliper stood at the stop) plus
 noise of its own, or, now and then, simply wrong. Mistaken for the other end of the blade (tip for shoulder) it is a
-distance that nobody knows less the space: that excuses places of three cuts or more, as fewer fit some length always. In
-millimetres: own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or taken from the other end, with the
-probabilities below. All figures are assumed, from common practice.
+distance that nobody knows less the space (which one place alone always fits: it says nothing of the end). In millimetres:
+own noise `PLACE_SD`, shared `SHIFT_SD`; places are wrong, or taken from the other end, with the probabilities below. All
+figures are assumed, from common practice.
 
 The evidence is the density of all places of a key (per millimetre each), with the shared error integrated on an even grid
 of a third of its posterior's width: relative error below 1e-9.
@@ -45,7 +45,8 @@ class PlaceFit:
     """How the places of a key agree with the spaces of one system.
 
     `log_evidence`: log density per mm; `other_end`: probability that they were measured from the other end; `worst`: the
-    cut (from 1) whose place is furthest off once the shared error is taken off, by `off` mm; `shift` is that error (mm);
+    cut (from 1) whose place is furthest off once the shared error is taken off (unless that is half a pitch and more), by
+    `off` mm; `shift` is that error (mm);
     `wrong` are the cuts whose places are off by half a pitch.
     """
 
@@ -76,12 +77,14 @@ def place_fit(readings: Readings, system: System, place_sd: float = PLACE_SD) ->
     ends = np.arange(nominal.max(), nominal.max() + LONGEST, step)
     other = _log_density(places + nominal, ends, place_sd) + math.log(step / LONGEST)
     from_stop = float(np.logaddexp.reduce(stop)) + math.log(1 - OTHER_END)
-    from_other = float(np.logaddexp.reduce(other)) + math.log(OTHER_END)
+    from_other = float(np.logaddexp.reduce(other)) + math.log(OTHER_END) if places.size > 1 else -math.inf
     total = float(np.logaddexp(from_stop, from_other))
     shift = float(shifts[stop.argmax()])
     off = places - nominal - shift
-    if from_other > from_stop and len(set(nominal)) > 2:
+    if from_other > from_stop:
         off = places + nominal - float(ends[other.argmax()])
+    elif abs(shift) >= min(_half_pitch(spaces[track], system) for track, _, _ in given):
+        off = places - nominal  # so far off together, they may as well be those of other cuts
     worst = int(np.abs(off).argmax())
     return PlaceFit(
         log_evidence=total,

@@ -123,7 +123,7 @@ class Doubt(Value):
 
     `kind`: "not read" (no reading of the cut is one), "half a step off" (readings that agree lie so far from its depth),
     "wrong place" (its place along the blade is `off` mm), "listing" (another way of listing has `share`), "jaw" (jaws wider
-    than stated have `share`).
+    than stated have `share`), "other end" (that places were measured from the other end has `share`).
     """
 
     kind: str

@@ -75,6 +75,9 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             f"{answer.blanks_at_most:,} blanks are enough to try them all, and it takes {answer.blanks_at_least:,} at least: "
             "too many codes to find the fewest. Find out more about the key before you cut any."
         )
+    chances = dict(zip(answer.codes[:shown], answer.probabilities or (), strict=False))
+    if chances:
+        yield "A try with a per cent sign is one of those above; the others are less likely: cut past them to save tries."
     left = 2 * shown
     for number in range(len(answer.tries)):
         tries = worklist(answer, system, number)
@@ -84,8 +87,9 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
         yield f"Blank {number + 1}:" + (
             " (moves that deepen a try: bitting plan CODE --have THE-TRY-BEFORE)" * (not number and len(tries) > 1)
         )
-        for place, step in enumerate(tries[:left]):
-            yield f"  {place + 1:2}. {_step(step, system)}"
+        for place, (step, code) in enumerate(zip(tries[:left], answer.tries[number], strict=False)):
+            chance = f"  {percent(chances[code])}" if code in chances else ""
+            yield f"  {place + 1:2}. {_step(step, system)}{chance}"
         if left < len(tries):
             yield f"  and {len(tries) - left} more with this blank"
         left -= len(tries)

@@ -103,8 +103,6 @@ def _listing(result: Decoded, system: System) -> Iterator[Line]:
             yield f"or the list is right as it was given ({percent(other.share)}): look which end you began at", DOUBT
         else:
             yield f"perhaps the list was taken {_way(other)} ({percent(other.share)}): look at the key again", DOUBT
-    if result.places is not None and result.places.other_end > 0.5:
-        yield "places along the blade fit only as measured from its other end: was tip taken for shoulder?", DOUBT
     for line in dict.fromkeys(_doubt(doubt, result, system) for doubt in result.doubts if doubt.kind != "listing"):
         yield line, DOUBT
 
@@ -125,6 +123,11 @@ def _way(listed: Listed) -> str:
 
 
 def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
+    if doubt.kind == "other end":
+        return (
+            "places along the blade fit only as measured from its other end: was tip taken for shoulder? "
+            f"Measure them from the {system.stop}, or the whole list may be turned round"
+        )
     if doubt.kind == "jaw":
         explains = "explain the readings better" if doubt.share > 0.5 else "may explain the readings as well"
         return (
@@ -133,6 +136,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         )
     name = _cut(doubt.side, doubt.track, doubt.cut, system)
     if doubt.kind == "wrong place":
+        if (many := sum(one.kind == "wrong place" for one in result.doubts)) > 3:
+            return f"the places of {many} cuts are off by half their distance and more: was the stop missed, or a cut?"
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":

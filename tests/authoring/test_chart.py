@@ -37,6 +37,9 @@ SHAPES = {
     "both units": "depth,in,mm\n1,.339,8.60\n2,.321,8.15\n3,.303,7.70\n\n"
     "space,in,mm\n1,.843,21.4\n2,.752,19.1\n3,.661,16.8\n4,.571,14.5",
     "numbers under #": "#\tdepth (mm)\n1\t8.60\n2\t8.15\n3\t7.70\n\n#\tspace (mm)\n1\t21.4\n2\t19.1\n3\t16.8\n4\t14.5",
+    "quoted cells": '"depth","dimension"\n"1","8.60"\n"2",8.15\n3,"7.70"\n\n'
+    '"space","distance, mm"\n1,"21.4"\n2,19.1\n3,16.8\n4,14.5',
+    "cut and space": "depth,dimension\n1,8.60\n2,8.15\n3,7.70\n\ncut,space\n1,21.4\n2,19.1\n3,16.8\n4,14.5",
     "remarks": "# from the wall\ndepth dimension\n1 8.60\n# the next is worn\n2 8.15\n3 7.70\n\n"
     "space distance\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
 }
@@ -100,6 +103,11 @@ def test_lines_that_say_one_thing() -> None:
         "mill-depth": "0.9",
         "rule": "no more than 2 equal cuts in a row",
     }
+
+
+def test_lengths_beside_tables_in_thousandths_are_too() -> None:
+    chart = read("width,340\nthickness,90 thou\npitch,.1\nangle,90\nmacs,4\ndepth,thou\n1,318\n2,304")
+    assert chart.said == {"width": "0.340", "thickness": "0.090", "pitch": ".1", "angle": "90", "macs": "4"}
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import itertools
 import random
+import re
 from fractions import Fraction
 
 import constraint
@@ -17,6 +18,9 @@ from bitting.diagram import code_space
 from bitting.errors import BittingError
 from bitting.model import Place, code_of
 from bitting.notation import parse_code, parse_readings
+from bitting.report.complete import completion_lines
+from bitting.systemfile import load_system
+from bitting.text import percent
 from tests.complete_oracle import RULES, brute, fewest_by_matching, flat_of, never_shallower, random_case, system_of
 from tests.conftest import but_long
 
@@ -357,3 +361,17 @@ def test_readings_without_a_value_are_refused():
     system = system_of(("edge",), 3, 3, ())
     with pytest.raises(BittingError, match="nothing was measured"):
         complete(parse_code("? ? ?", system), readings=parse_readings("? ? ?", system))
+
+
+def test_a_try_that_is_likely_shows_its_chance_and_no_other_does():
+    system = load_system("dunlin")
+    code = parse_code("3 1 ? ? 2 5", system)
+    got = complete(code, system, 6, readings=parse_readings(".299 .333 .285 .272 .312 .262", system))
+    lines = list(completion_lines(got, str(code), system, 6))
+    tries = [line for line in lines if re.match(r" +\d+\. ", line)]
+    told = dict(zip(got.tries[0], tries, strict=False))
+    for text, line in told.items():
+        chance = dict(zip(got.codes, got.probabilities, strict=True)).get(text)
+        assert line.endswith(f"  {percent(chance)}") if chance else "%" not in line
+    assert any("%" in line for line in tries)
+    assert any("%" not in line for line in tries)

@@ -22,7 +22,7 @@ from scipy.stats import norm
 
 import bitting
 from bitting.cli import main
-from bitting.decoding import MeasurementModel, decode
+from bitting.decoding import Decoder, MeasurementModel, decode
 from bitting.decoding.corrections import Zero, combined, width_amounts, width_note, zero_from
 from bitting.decoding.model import caliper_step, model_with
 from bitting.decoding.positions import LONGEST, OTHER_END, PLACE_SD, SHIFT_SD, WRONG, place_fit
@@ -282,13 +282,27 @@ def test_tip_mistaken_for_shoulder_is_said() -> None:
     assert fit.other_end > 0.99
     result = decode_at(Bench({"finch": WORN}), ["8.6@8.0 8.2@10.3 7.8@12.6 7.4@14.9"], [system])
     assert any("was tip taken for shoulder?" in line for line, _ in render(result, 100, plain=True))
+    assert (result.verdict, [doubt.kind for doubt in result.doubts]) == ("unsure", ["other end"])
 
 
-def test_a_place_of_another_cut_is_not_excused_by_the_other_end_of_the_blade() -> None:
-    """A blade of unknown length always has room for one place."""
-    result = decode_at(Bench({"finch": evolve(PLAIN, reading_sd=0.02)}), ["8.20@17.7 8.20 7.80 7.40"], [make_system()])
-    assert result.verdict == "unsure"
-    assert [(doubt.kind, doubt.cut, doubt.off) for doubt in result.doubts] == [("wrong place", 1, pytest.approx(-2.3))]
+def test_one_place_that_is_off_names_its_cut() -> None:
+    """Any one place fits as measured from the other end: it says nothing of the end, but that the cut may be another."""
+    bench = Bench({"finch": evolve(PLAIN, reading_sd=0.02)})
+    assert decode_at(bench, ["8.60 8.20@17.7 7.80 7.40"], [make_system()]).verdict == "sure"
+    off = decode_at(bench, ["8.60 8.20@13.1 7.80 7.40"], [make_system()])
+    assert (off.verdict, [(doubt.kind, doubt.cut) for doubt in off.doubts]) == ("unsure", [("wrong place", 2)])
+
+
+@pytest.mark.parametrize(("places", "off"), [("@16.3 @14.1 @11.9", ()), ("@19.1 @16.8 @14.5", (3, 4, 5))])
+def test_places_that_are_all_at_the_next_cut_keep_an_answer_from_being_sure(places: str, off: tuple[int, ...]) -> None:
+    """They agree with each other, as where the stop was missed; but as well where cuts were counted wrongly."""
+    system = bitting.load_system("plover")
+    third, fourth, fifth = places.split()
+    left = f"8.11 8.54 7.66{third} 7.68{fourth} 8.09{fifth} 7.21 7.22"
+    readings = parse_readings(f"left: {left} / right: 8.55 8.56 8.10 7.22 7.23 8.11 8.57", system)
+    answer = Decoder(system).decode(readings)
+    assert answer.verdict == ("unsure" if off else "sure")
+    assert [(doubt.kind, doubt.cut) for doubt in answer.doubts] == [("wrong place", cut) for cut in off]
 
 
 def test_several_lists_stand_beside_each_other() -> None:
