@@ -74,6 +74,10 @@ def command(
     from bitting.notation.lengths import parse_place
     from bitting.report.align import alignment_lines, history_lines
 
+    if history is None and (adjusted or date):
+        raise BittingError("--adjusted and --date are for a history", hint="name its file with --history")
+    if machine is None and (fresh or left_right):
+        raise BittingError("--fresh and --left-right are for corrections", hint="name the machine file with --correct")
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)
     result = align(
         [parse_readings(text, system, unit) for text in _keys(readings)],

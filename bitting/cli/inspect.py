@@ -19,6 +19,7 @@ from bitting.cli.options import (
     touched,
     unit_option,
 )
+from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.machine.inspect.decision import Guard
@@ -65,6 +66,13 @@ def command(
     from bitting.notation import parse_code, parse_readings
     from bitting.report.inspect import inspection_lines
 
+    if only_limits and (readings or against or place_tolerance or unit):
+        raise BittingError(
+            "--limits is asked for before anything is read",
+            hint="leave it out, or else READINGS, --unit, --place-tolerance and --against",
+        )
+    if repeats > 1 and not only_limits:
+        raise BittingError("--repeats is for --limits", hint="join what was read of a cut: 7.40|7.42")
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)
     gauge = instrument.gauge(system)
     rule = Guard.parse(guard)

@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
+from bitting.cli import main
 from bitting.cli.align import command
 from bitting.errors import BittingError
 from bitting.geometry.frame import frame_of
@@ -764,6 +765,21 @@ def test_a_history_that_tells_of_a_drift_is_bad_news_and_each_key_keeps_its_verd
 def test_command_takes_several_keys_from_a_pipe() -> None:
     done = CliRunner().invoke(command, ["-s", "plover", "--json"], input=f"{KEY}\n\n{KEY}\n")
     assert json.loads(done.stdout)["keys"] == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        (["--adjusted"], "--history"),
+        (["--date", "2031-05-01"], "--history"),
+        (["--fresh"], "--correct"),
+        (["--left-right"], "--correct"),
+    ],
+)
+def test_what_would_be_written_nowhere_is_refused(words: list[str], wanted: str) -> None:
+    done = CliRunner().invoke(main, ["align", KEY, "-s", "plover", *words])
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert wanted in done.stderr
 
 
 def test_command_writes_history_and_corrections(tmp_path: Path) -> None:

@@ -609,6 +609,24 @@ def test_a_window_of_one_value_is_no_range() -> None:
     assert "7.759 to 7.759" not in done.stdout
 
 
+FINISHED = "7.75 8.30 7.75 7.20 6.65 7.20 7.75 8.30"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        [FINISHED, "--limits"],
+        ["--limits", "--against", FINISHED],
+        ["--limits", "--unit", "mm"],
+        [FINISHED, "--repeats", "4"],
+    ],
+)
+def test_what_limits_take_no_notice_of_is_refused(words: list[str]) -> None:
+    done = CliRunner().invoke(main, ["inspect", "2 1 2 3 4 3 2 1", *words, "-s", "wren"])
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "--limits" in done.stderr
+
+
 @pytest.mark.parametrize(("jaw", "moved"), [("0.5", True), ("0", False)])
 def test_limits_moved_by_what_the_jaw_stands_off_say_so(jaw: str, moved: bool) -> None:
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", "-s", "plover", "--limits", "--jaw", jaw])
