@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, say_all, system_option, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, say_all, system_option, tell, unicode_out
 from bitting.cli.help import Command
 from bitting.cli.options import (
     Instrument,
@@ -109,6 +109,8 @@ def command(
         inspecting=inspecting_of(key, instrument.gauge(system), Guard.parse(guard), length_of(tolerance, system)),
     )
     html = page_html(page)
+    if page.decoded is not None and page.decoded.differs:
+        tell("the readings don't say this code for sure: settle what the page says of them before a blank is cut")
     if output == "-":
         click.echo(html, file=sys.stdout, nl=False)
         return GOOD

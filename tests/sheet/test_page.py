@@ -304,6 +304,8 @@ def test_with_readings_the_decoded_key_stands_beside_the_code(tmp_path: Path) ->
     other = run("left: 2133244 / right: 1124422", "-s", "plover", "-o", str(target), "--readings", READ, "--force")
     assert other.exit_code == 0, other.output
     assert "These readings say another code" in target.read_text(encoding="utf-8")
+    assert "the readings don't say this code for sure" in other.stderr
+    assert result.stderr == ""
 
 
 @pytest.mark.parametrize(
