@@ -112,6 +112,8 @@ WHY = {
     "not read": "a cut has no reading that can be used",
     "half a step off": "a cut reads half a step from its depth",
     "wrong place": "a place along the blade is off",
+    "other end": "the places fit only as measured from the blade's other end",
+    "jaw": "wide jaws may explain the readings as well",
 }
 """What each kind of doubt says in a row."""
 
@@ -127,14 +129,18 @@ def _why(answer: Decoded) -> str:
 
 def _doubts(answer: Decoded, system: System) -> str:
     """The cuts to measure again, the most doubtful first, each with what it may be."""
-    doubtful = sorted((c for c in answer.cuts if c.confidence < answer.sure_limit), key=lambda cut: cut.confidence)
+    named = {(doubt.side, doubt.track, doubt.cut) for doubt in answer.doubts}
+    doubtful = [c for c in answer.cuts if c.confidence < answer.sure_limit or (c.side, c.track, c.cut) in named]
+    doubtful.sort(key=lambda cut: cut.confidence)
     if not doubtful:
-        return "no single cut is in doubt, but small doubts add up: measure every cut again"
+        return (
+            f"no single cut is in doubt{'' if answer.doubts else ', but small doubts add up'}: measure every cut again"
+        )
     several = len(system.tracks) > 1
-    named = []
+    again = []
     for cut in doubtful[:DOUBTFUL]:
         name = cut_name(cut.side, cut.track if several else "cut", cut.cut)
         depths = " or ".join([cut.depth, *(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)])
-        named.append(f"{name} ({depths})")
+        again.append(f"{name} ({depths})")
     more = f" and {len(doubtful) - DOUBTFUL} more" if len(doubtful) > DOUBTFUL else ""
-    return f"measure again {', '.join(named)}{more}"
+    return f"measure again {', '.join(again)}{more}"
