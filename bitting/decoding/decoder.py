@@ -285,7 +285,7 @@ class Decoder:
         most = ranked[0].probability
         if jaw >= NAMED or (jaw >= JAW_ASKED and most >= sure > most * (1 - jaw)):
             doubts = (*doubts, Doubt("jaw", share=jaw))
-        enough = most >= sure and (found.listed.name == AS_GIVEN or found.listed.share >= sure)
+        enough = most * (1.0 if found.listed.name == AS_GIVEN else found.listed.share) >= sure
         verdict: Verdict = "no-fit" if fit.p_value < FIT_LIMIT else "sure" if enough and not doubts else "unsure"
         again: tuple[Next, ...] = ()
         if advise and verdict == "unsure":

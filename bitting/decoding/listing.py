@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from functools import partial
 from itertools import groupby
 
 import numpy as np
@@ -107,12 +108,16 @@ def _of_list(readings: Readings, system: System, number: int | None) -> Iterator
     turned = {
         name: (lambda cut, last=count - 1: evolve(cut, cut=last - cut.cut)) for name, count in counts.items()
     }  # fmt: skip
-    read = {cut.track for cut in readings.cuts if cut.readings and number in (None, cut.list_number)}
-    single = [name for name in read if name != ACROSS]
+    read = {(cut.side, cut.track) for cut in readings.cuts if cut.readings and number in (None, cut.list_number)}
+    lists = sorted((one for one in read if one[1] != ACROSS), key=str)
     yield way(_turned(readings, read, number), PRIOR[FROM_TIP], turned)
-    for name in sorted(single) if len(single) > 1 else ():
-        end = _turned(readings, {name}, number)
-        yield way(f"{name} {end}", PRIOR["one track from the tip"] / len(single), {name: turned[name]})
+    for side, name in lists if len(lists) > 1 else ():
+        end = _turned(readings, {(side, name)}, number)
+        yield way(
+            f"{system.called(side, name)} {end}",
+            PRIOR["one track from the tip"] / len(lists),
+            {name: partial(_turned_side, side, turned[name])},
+        )
     names = [track.name for track in system.tracks]
     if len(names) == 2 and counts[names[0]] == counts[names[1]]:
         other = dict(zip(names, reversed(names), strict=True))
@@ -124,15 +129,15 @@ def _of_list(readings: Readings, system: System, number: int | None) -> Iterator
         yield way(
             SIDES, PRIOR[SIDES], {name: (lambda cut: evolve(cut, side=facing.get(cut.side or ""))) for name in counts}
         )
-    lists = sorted(
-        {(cut.side, cut.track) for cut in readings.cuts if cut.track in single and number in (None, cut.list_number)},
-        key=str,
-    )
     for side, name in lists:
         for kind in (SKIPPED, TWICE, SWAPPED):
             share = PRIOR[kind] / len(lists) / max(counts[name] - 1, 1)
             for at in range(counts[name] - 1):
                 yield _slipped(readings, (side, name, counts[name]), number, kind, at, share)
+
+
+def _turned_side(side: str | None, turn: Callable[[ReadCut], ReadCut], cut: ReadCut) -> ReadCut:
+    return turn(cut) if cut.side == side else cut
 
 
 def _backwards(cuts: Sequence[ReadCut]) -> bool:
@@ -141,10 +146,10 @@ def _backwards(cuts: Sequence[ReadCut]) -> bool:
     return len(spans) > 1 and spans[0][1] > spans[-1][1] and spans[0][0] < spans[-1][0]
 
 
-def _turned(readings: Readings, tracks: Collection[str], number: int | None) -> str:
-    """What it is called when these tracks run from the end that they weren't said to run from."""
+def _turned(readings: Readings, turned: Collection[tuple[str | None, str]], number: int | None) -> str:
+    """What it is called when these tracks (side, name) run from the end that they weren't said to run from."""
     lists = groupby(readings.cuts, key=lambda cut: (cut.list_number, cut.side, cut.track))
-    said = {_backwards([*cuts]) for (of, _, track), cuts in lists if track in tracks and number in (None, of)}
+    said = {_backwards([*cuts]) for (of, *track), cuts in lists if tuple(track) in turned and number in (None, of)}
     from_tip, from_bow, other = ENDS
     if len(said) > 1:
         return other

@@ -42,6 +42,15 @@ def orders(count: int) -> list[tuple[str, float, list[int | None]]]:
     return [("as given", 1 - sum(share for _, share, _ in out), [*range(count)]), *out]
 
 
+def test_one_side_alone_may_be_listed_from_the_tip() -> None:
+    """Only the top was: its two places say so, the bottom is as legal from either end, and was called sure backwards."""
+    text = "top: 1.75@7.078 2.98@10.35 1.8 2.89 2.39 0.48 / bottom: 1.69 0.48 0.51 1.69 0.53 1.11"
+    system = load_system("grebe")
+    readings = parse_readings(text, system)
+    assert {"top from the tip", "bottom from the tip"} <= {way.name for way in ways_of(readings, system)}
+    assert Decoder(system).decode(readings).verdict == "unsure"
+
+
 @pytest.mark.parametrize(
     ("values", "name"),
     [
