@@ -194,6 +194,13 @@ def test_whatever_keeps_a_key_from_being_sure_is_said_with_the_cut_to_measure() 
     assert (row.verdict, "wide jaws" in row.findings) == ("unsure", True), row
 
 
+def test_what_joins_repeated_readings_is_not_taken_for_what_separates_columns(tmp_path: Path) -> None:
+    source = tmp_path / "in.csv"
+    source.write_text("caliper\n" + "7.75 8.30|8.31 7.75 7.20 7.75 7.20 8.30 7.75\n" * 3)
+    done = batch(str(source), "-s", "wren", "--readings", "caliper", "-o", "-")
+    assert [row[1] for row in table(done.stdout)[1:]] == ["sure"] * 3
+
+
 def test_choices_reach_the_model() -> None:
     text = "7.71 7.15 7.69 7.15 7.12 6.60 7.70 6.95"
     plain = decoded([text])[0]

@@ -176,6 +176,8 @@ def _find_delimiter(text: str, present: str) -> str:
     best, found = (False, 0.0, 0), ""
     csv.field_size_limit(LONGEST)  # a quote that is never closed must not make its delimiter look impossible
     for delimiter in DELIMITERS:
+        if delimiter == "|" and delimiter not in text.split("\n", 1)[0]:
+            continue  # it joins repeated readings
         try:
             rows = list(islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), 200))
         except csv.Error:
