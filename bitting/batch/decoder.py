@@ -17,6 +17,7 @@ from bitting.batch.output import Row
 from bitting.decoding import SURE, Decoded, Decoder
 from bitting.decoding.listing import AS_GIVEN
 from bitting.decoding.model import Made, as_shown, caliper_step, model_with
+from bitting.decoding.result import Kind
 from bitting.errors import BittingError
 from bitting.model import Readings, System
 from bitting.notation import parse_readings
@@ -97,17 +98,17 @@ def _row(answer: Decoded, system: System) -> Row:
             f"(limit {answer.fit.limit:.0%}); measure again, or try other systems"
         )
         return Row("no-fit", findings=words)
+    taken = "" if answer.listed == AS_GIVEN else f"the list was taken: {answer.listed}"
     if answer.verdict == "sure":
-        taken = "" if answer.listed == AS_GIVEN else f"the list was taken: {answer.listed}"
         return Row("sure", answer.code, taken, probability=answer.probability)
-    words = f"{percent(answer.probability)} {_why(answer)}; {_doubts(answer, system)}"
+    words = f"{percent(answer.probability)} {_why(answer)}; {taken and f'{taken}; '}{_doubts(answer, system)}"
     second = answer.candidates[1] if len(answer.candidates) > 1 else None
     if second is not None:
         words += f"; next best {percent(second.probability)}"
     return Row("unsure", answer.code, words, second.code if second else "", probability=answer.probability)
 
 
-WHY = {
+WHY: dict[Kind, str] = {
     "listing": "the list may have been taken otherwise",
     "not read": "a cut has no reading that can be used",
     "half a step off": "a cut reads half a step from its depth",
@@ -122,9 +123,7 @@ def _why(answer: Decoded) -> str:
     """Why an answer isn't sure."""
     if answer.probability < answer.sure_limit:
         return f"is below {answer.sure_limit:.0%}"
-    return (
-        f"but {' and '.join(WHY[kind] for kind in dict.fromkeys(doubt.kind for doubt in answer.doubts)) or 'not sure'}"
-    )
+    return f"but {' and '.join(dict.fromkeys(WHY[doubt.kind] for doubt in answer.doubts) or [WHY['listing']])}"
 
 
 def _doubts(answer: Decoded, system: System) -> str:

@@ -21,6 +21,9 @@ Verdict = Literal["sure", "unsure", "no-fit"]
 Taken = Literal["reading", "wrong", "slip of the pen", "wrong place"]
 """What a reading was taken for."""
 
+Kind = Literal["listing", "not read", "half a step off", "wrong place", "other end", "jaw"]
+"""What keeps an answer from being sure (see `Doubt`)."""
+
 
 class OfCut(Value):
     """What is said of one cut; its JSON has a side only on keys whose sides differ."""
@@ -126,7 +129,7 @@ class Doubt(Value):
     than stated have `share`), "other end" (that places were measured from the other end has `share`).
     """
 
-    kind: str
+    kind: Kind
     track: str = ""
     cut: int = 0
     side: str | None = None

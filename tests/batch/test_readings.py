@@ -7,6 +7,7 @@ import io
 import json
 import stat
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import openpyxl
@@ -18,10 +19,11 @@ import bitting
 from bitting.batch import decode_rows as decode_rows_module
 from bitting.batch.columns import Layout, Wanted, find_columns
 from bitting.batch.decode_rows import RowDecoder
-from bitting.batch.decoder import Choices
+from bitting.batch.decoder import WHY, Choices
 from bitting.batch.output import Row
 from bitting.cli import main
 from bitting.decoding import Decoder, decode
+from bitting.decoding.result import Kind
 from bitting.errors import BittingError
 from bitting.model import System, code_of
 from bitting.notation import parse_readings
@@ -192,6 +194,19 @@ def test_whatever_keeps_a_key_from_being_sure_is_said_with_the_cut_to_measure() 
         assert (row.verdict, words in row.findings) == ("unsure", True), row
     (row,) = decoded(["0.3155 0.2652 0.3148 0.2129 0.2962 0.2477"], Choices(sure=0.97), load_system("dunlin"))
     assert (row.verdict, "wide jaws" in row.findings) == ("unsure", True), row
+
+
+def test_every_kind_of_doubt_has_words_in_a_row() -> None:
+    assert set(WHY) == set(get_args(Kind))
+
+
+def test_a_list_taken_otherwise_is_said_in_rows_that_are_not_sure_too() -> None:
+    """The code of a key listed from the tip is for the key held the usual way: without a word it looks reversed."""
+    text = "8.27|8.26 7.14|7.16 7.66|7.67 8.25|8.25 7.15|7.14 7.70|7.69 8.22|8.24 8.26"
+    for sure, verdict in ((0.9, "sure"), (0.999999, "unsure")):
+        (row,) = decoded([text], Choices(sure=sure))
+        assert (row.verdict, row.canonical) == (verdict, "1 1 2 3 1 2 3 1")
+        assert "the list was taken: from the tip" in row.findings
 
 
 def test_what_joins_repeated_readings_is_not_taken_for_what_separates_columns(tmp_path: Path) -> None:
