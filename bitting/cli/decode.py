@@ -93,6 +93,8 @@ def command(
     Without READINGS it is asked for. Several READINGS are lists of the same key, measured one after the other: a second
     list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
+    from attrs import evolve
+
     from bitting.decoding.session import decode_at
     from bitting.report.decode import render
     from bitting.systemfile import known_systems
@@ -109,7 +111,7 @@ def command(
     inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
         may_draw(svg, force, inputs)
-    bench = _bench(systems, measured, unit, width, place)
+    bench = evolve(_bench(systems, measured, unit, width, place), jaw_said=jaw is not None)
     called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
     of_known = (("Readings of the key of known code", known_key.against), ("Its code", known_key.against_code))
     texts = ask_all([*zip(called, readings or ("-",), strict=True), *(() if known is None else of_known)])

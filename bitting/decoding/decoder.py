@@ -68,10 +68,11 @@ NONSENSE = "the readings fit nothing, so only one near code was looked for, with
 class Decoder:
     """Decodes keys of one system with one model. Set-up builds the diagram of legal codes; keys share it.
 
-    `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides
-    all of its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and
-    have `?` elsewhere. `place_sd` (mm) is the uncertainty of places along the blade; without `listings` every list is taken
-    for one that was taken as asked. Raises `BittingError` for a system without legal codes or too large for a diagram.
+    `made` ("original" or "copy") says how the key was cut and overrides the system's shared errors; `model` overrides all of
+    its figures. With `lock` only the cuts that this lock reads are decoded: codes are told apart by them alone and have `?`
+    elsewhere. `place_sd` (mm) is the uncertainty of places along the blade; without `listings` every list is taken for one
+    that was taken as asked; with `jaw_said` nobody is asked whether the jaws were wider than stated. Raises `BittingError`
+    for a system without legal codes or too large for a diagram.
     """
 
     def __init__(
@@ -84,12 +85,13 @@ class Decoder:
         space: CodeSpace | None = None,
         place_sd: float = PLACE_SD,
         listings: bool = True,
+        jaw_said: bool = False,
     ) -> None:
         from bitting.diagram import code_space
 
         self.system = system
         self.model = model if model is not None else model_of(system, made)
-        self.place_sd, self.listings = place_sd, listings
+        self.place_sd, self.listings, self.jaw_said = place_sd, listings, jaw_said
         space = code_space(system) if space is None else space
         if space.count == 0:
             raise BittingError(
@@ -115,7 +117,7 @@ class Decoder:
     def _blunt(self) -> Solver | None:
         """That of a caliper with wide jaws, without tilt and left-right difference; None where that changes nothing."""
         measuring, wide = self.system.measuring, self.system.from_mm(WIDE_JAW)
-        if measuring.contact or 2 * (measuring.jaw or 0.0) >= wide:
+        if self.jaw_said or measuring.contact or 2 * (measuring.jaw or 0.0) >= wide:
             return None
         system = evolve(self.system, measuring=evolve(measuring, jaw=wide))
         reach = reach_of(system)

@@ -29,13 +29,14 @@ def decode_among(
     made: Made | None = None,
     model_of: Callable[[System], MeasurementModel] | None = None,
     place_sd: float = PLACE_SD,
+    jaw_said: bool = False,
 ) -> Decoded:
     """The answer of the system with the most evidence, with the ranking of all in `.systems`.
 
     `read` gives the readings as one system understands them and may raise `BittingError` for a system they can't belong
     to (another number of cuts, other tracks): such a system is not compared, and its reason stands among `.notes`. Raises
     the first of these errors when no system is left. The verdict is unsure at best when another system holds more than
-    what `sure` leaves. `place_sd` (mm) is the uncertainty of places along the blade.
+    what `sure` leaves. `place_sd` and `jaw_said` are those of a `Decoder`.
     (Long: what is found of each system goes into the ranking, the notes and the answer.)
     """
     found: list[tuple[float, Decoded, Decoder]] = []
@@ -45,7 +46,8 @@ def decode_among(
     for system in systems:
         try:
             readings = read(system)
-            decoder = Decoder(system, model_of(system) if model_of else None, made=made, place_sd=place_sd)
+            model = model_of(system) if model_of else None
+            decoder = Decoder(system, model, made=made, place_sd=place_sd, jaw_said=jaw_said)
             answer = decoder.decode(readings, best, sure, advise=False)
         except BittingError as fault:
             faults.append(fault)

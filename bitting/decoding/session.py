@@ -33,7 +33,8 @@ from bitting.notation import parse_readings
 @frozen
 class Bench:
     """What is known beside the readings. `step` (per system name) is the caliper's resolution in the system's unit;
-    `width` the blade's measured width; `zero` what a key of known code said of the caliper; `place_sd` in mm."""
+    `width` the blade's measured width; `zero` what a key of known code said of the caliper; `place_sd` in mm. `jaw_said`:
+    the system's jaw is as this key's measurer said."""
 
     models: Mapping[str, MeasurementModel] = field(factory=dict)
     steps: Mapping[str, float] = field(factory=dict)
@@ -41,6 +42,7 @@ class Bench:
     width: float | None = None
     zero: Zero | None = None
     place_sd: float = PLACE_SD
+    jaw_said: bool = False
 
 
 def decode_at(
@@ -69,7 +71,7 @@ def decode_at(
 
     if len(systems) == 1:
         system = systems[0]
-        decoder = Decoder(system, ready[system.name][1], lock=lock, place_sd=bench.place_sd)
+        decoder = Decoder(system, ready[system.name][1], lock=lock, place_sd=bench.place_sd, jaw_said=bench.jaw_said)
         result = decoder.decode(read(system), best, sure)
     else:
         result = decode_among(
@@ -79,6 +81,7 @@ def decode_at(
             sure,
             model_of=lambda s: ready[s.name][1],
             place_sd=bench.place_sd,
+            jaw_said=bench.jaw_said,
         )
     system = next(s for s in systems if s.name == result.system)
     mean = ready[system.name][0]

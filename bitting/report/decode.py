@@ -279,12 +279,23 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
         return
     if result.verdict == "no-fit":
         return
-    if shifted := _shifted(result):
+    if result.probability >= result.sure_limit:  # what is in doubt is not the code of what was read
+        if result.lists > 1 and any(doubt.kind == "listing" for doubt in result.doubts):
+            yield CONTRADICT, DOUBT
+            return
+        if result.listed in ENDS:
+            tip = (
+                "write `from tip` before the colon of each track"
+                if len(system.lanes) > 1
+                else "write `from tip:` first"
+            )
+            write = tip if result.listed == FROM_TIP else "leave `from tip` out there"
+            yield f"not sure for the way that the list was taken: if that is right, {write}", DOUBT
+            return
+        if all(doubt.kind == "jaw" for doubt in result.doubts):
+            return
+    elif shifted := _shifted(result):
         yield shifted, DOUBT
-        return
-    if result.listed in ENDS and result.probability >= result.sure_limit:
-        write = "write `from tip:` in front of it" if result.listed == FROM_TIP else "leave `from tip` out there"
-        yield f"not sure for the way that the list was taken: if that is right, {write}", DOUBT
         return
     named = [one for one in result.measure_next if one.deciding]
     if result.measure_next and len(result.measure_next) > 6 and not named:
@@ -320,6 +331,10 @@ def _shifted(result: Decoded) -> str:
     )
 
 
+CONTRADICT = (
+    "the lists contradict each other, and no more readings of the cuts settle that: look at the key, and write the list that "
+    "was taken otherwise as it was taken"
+)
 SECOND_LIST = (
     "measure every cut once more as a second list, beginning at the tip (`from tip` before the colon): two lists also "
     "show a cut skipped or taken for another"

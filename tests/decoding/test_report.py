@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import pytest
 from attrs import evolve, fields
+from click.testing import CliRunner
 
 from bitting import check, docs
+from bitting.cli import main
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
-from bitting.decoding.model import model_with
+from bitting.decoding.model import model_of, model_with
+from bitting.decoding.session import Bench, decode_at
 from bitting.model import code_of
 from bitting.notation import parse_readings
 from bitting.report.decode import assumptions, render
@@ -169,6 +172,50 @@ def test_where_the_other_code_is_this_one_shifted_whole_it_is_the_caliper_that_s
     assert "--against" in line
     assert not any(line.startswith("measure next") for line in lines)
     assert not any(line.startswith("the other code is") for line in told(answer(PLOVER, "plover")))
+
+
+@pytest.mark.parametrize(
+    ("system", "texts"),
+    [
+        (
+            "plover",
+            (
+                "left: 7.56 7.59 7.13 7.62 7.15 6.70 7.08 / right: 8.01 7.61 8.09 7.17 6.68 7.11 7.09",
+                "right from tip: 7.09 6.71 7.15 7.65 7.09 7.58 7.55 / left from tip: 7.10 7.11 6.71 7.15 8.09 7.60 8.00",
+            ),
+        ),
+        ("dunlin", ("0.350 0.281 0.264 0.315 0.329 0.279", "from tip: 0.349 0.282 0.265 0.316 0.331 0.280")),
+        (
+            "grebe",
+            (
+                "top: 0.50 1.67 2.89 2.30 1.66 0.45 / bottom: 0.52 1.06 1.64 1.68 1.08 2.32",
+                "top from tip: 2.30 1.08 1.71 1.66 1.06 0.52 / bottom from tip: 0.49 1.64 2.31 2.89 1.69 0.54",
+            ),
+        ),
+    ],
+)
+def test_two_lists_that_contradict_each_other_are_settled_by_the_key_and_not_by_more_readings(
+    system: str, texts: tuple[str, ...]
+) -> None:
+    known = load_system(system)
+    lines = told(decode_at(Bench({system: model_of(known)}), texts, [known]))
+    assert any("look at the key again" in line for line in lines)
+    assert lines[-1].startswith("the lists contradict each other")
+    assert not any("--against" in line or "second list" in line or line.startswith("measure next") for line in lines)
+
+
+def test_who_says_how_wide_the_jaw_is_is_not_asked_again() -> None:
+    system, other = load_system("dunlin"), load_system("wren")
+    text = "0.245|0.245|0.244 0.345 0.279|0.280|0.280 0.243|0.242|0.243 0.329|0.329|0.330 0.294"
+    bench = Bench({one.name: model_of(one) for one in (system, other)})
+    asked = decode_at(bench, [text], [system])
+    assert (asked.verdict, [doubt.kind for doubt in asked.doubts]) == ("unsure", ["jaw"])
+    assert "or give --jaw" in " ".join(told(asked))
+    assert not any(line.startswith("measure next") for line in told(asked))  # no cut is in doubt
+    for systems in ([system], [system, other]):
+        said = decode_at(evolve(bench, jaw_said=True), [text], systems)
+        assert (said.verdict, said.code, said.wide_jaws) == ("sure", "6 0 4 6 1 3", 0.0)
+    assert CliRunner().invoke(main, ["decode", text, "-s", "dunlin", "--jaw", "0"]).output.startswith("sure: ")
 
 
 @pytest.mark.parametrize("name", [f.name for f in fields(MeasurementModel)])
