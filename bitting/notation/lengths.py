@@ -87,7 +87,7 @@ def parse_place(text: str, system: System) -> PlaceReading:
         raise BittingError(
             f"{text!r} is no place of a cut",
             hint="give its distance from the stop (`14.52`), both walls (`13.95..15.05`), or the cut too "
-            "(`left 4: 14.52`)",
+            "(`left 4: 14.52`); give --place once for each",
         )
     side, track = None, None
     if found["names"]:

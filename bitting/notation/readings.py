@@ -275,7 +275,7 @@ class _Reader:
         if len(places) > 1:
             raise NotationError(
                 "the place of one cut is given twice",
-                hint="write @ and the distance from the stop behind one of its readings",
+                hint="leave out a reading taken at another cut; else write the place behind one reading of the cut only",
                 text=self.text,
                 span=span_of(places[1]),
             )

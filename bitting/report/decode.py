@@ -139,7 +139,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         if (many := sum(one.kind == "wrong place" for one in result.doubts)) > 3:
             return f"the places of {many} cuts are off by half their distance and more: was the stop missed, or a cut?"
         off = f"{abs(doubt.off):.1f} mm {'further' if doubt.off > 0 else 'nearer'}"
-        return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
+        another = "measured at another cut? Then leave it out when you measure anew"
+        return f"the place of {name} is {off} from the stop than the cut lies: {another}"
     if doubt.kind == "half a step off":
         return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))

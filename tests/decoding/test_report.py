@@ -6,7 +6,7 @@ import pytest
 from attrs import evolve, fields
 from click.testing import CliRunner
 
-from bitting import check, docs
+from bitting import BittingError, check, docs
 from bitting.cli import main
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.model import model_of, model_with
@@ -202,6 +202,19 @@ def test_two_lists_that_contradict_each_other_are_settled_by_the_key_and_not_by_
     assert any("look at the key again" in line for line in lines)
     assert lines[-1].startswith("the lists contradict each other")
     assert not any("--against" in line or "second list" in line or line.startswith("measure next") for line in lines)
+
+
+def test_a_reading_taken_at_another_cut_is_to_be_left_out_when_the_cut_is_measured_anew() -> None:
+    text = (
+        "left: 2.36@5.1 3.04@7.5 2.69@9.9 3.04@12.4 3.42@14.6 3.46@16.8 3.03@19.3 3.07@21.7 / "
+        "right: 3.06@5.0 3.08@7.5 2.68@10.0 2.00@12.0 2.32@17.1 2.36@16.9 2.75@19.4 3.44@21.8"
+    )
+    assert any(
+        "the place of right 5 is 2.5 mm" in line and "leave it out" in line for line in told(answer(text, "heron"))
+    )
+    with pytest.raises(BittingError) as refused:
+        answer(text.replace("2.32@17.1", "2.32@17.1|2.69@14.7"), "heron")
+    assert "leave out" in refused.value.hint
 
 
 def test_who_says_how_wide_the_jaw_is_is_not_asked_again() -> None:

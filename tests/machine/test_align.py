@@ -807,6 +807,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     ("arguments", "words"),
     [
         ([KEY, "-s", "plover", "--place", "there"], "'there' is no place of a cut"),
+        ([KEY, "-s", "plover", "--place", "left 4: 14.62, right 4: 14.60"], "give --place once for each"),
         ([KEY, "-s", "plover", "--history", "nowhere/x.csv"], "nowhere"),
         ([KEY, "-s", "plover", "--correct", "nowhere/machine.toml"], "nowhere"),
         (["left: 8.6", "-s", "plover"], "left"),
