@@ -29,21 +29,21 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
     system = result.of
     if system is None:
         raise ValueError("a result to render carries its system")
-    yield from folded(_verdict(result, system), columns)
+    yield from folded(verdict(result, system), columns)
     if len(result.systems) > 1:
         yield "", None
         yield from _systems(result)
     yield "", None
     yield from ((line, None) for line in table(table_rows(result, system), HEADS))
-    yield "", None
-    yield from folded(_what_next(result, system), columns)
+    following = list(folded(_what_next(result, system), columns))
+    yield from [("", None), *following] if following else ()
     if full:
         yield from _everything(result, system, columns, plain=plain)
 
 
-def _verdict(result: Decoded, system: System) -> Iterator[Line]:
+def verdict(result: Decoded, system: System) -> Iterator[Line]:
     """The answer in sentences, and what keeps it from being sure."""
-    yield from headline(result, system)
+    yield from _headline(result, system)
     yield from _listing(result, system)
     yield from _offset(result, system)
     if result.copied:
@@ -66,7 +66,7 @@ def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -
     yield assumptions(result, system), None
 
 
-def headline(result: Decoded, system: System) -> Iterator[Line]:
+def _headline(result: Decoded, system: System) -> Iterator[Line]:
     """The code, whether it is sure, and how probable it is."""
     whole = len(result.cuts) == sum(lane.track.cuts for lane in system.lanes)
     what = "the whole code" if whole else "every cut that this lock reads"

@@ -18,7 +18,7 @@ from bitting.machine.plan.plan import Plan
 from bitting.model import Code, Readings, System
 from bitting.notation.aloud import spell
 from bitting.report.check import where
-from bitting.report.decode import HEADS, headline, table_rows
+from bitting.report.decode import HEADS, table_rows, verdict
 from bitting.report.decode_svg import readings_svg
 from bitting.report.drawing import life_size_svg
 from bitting.report.inspect import STANDS_OFF, both, number, window_words
@@ -231,7 +231,7 @@ def _decoded(code: Code, system: System, readings: Readings) -> Decoded:
     return Decoded(
         differs=not same or found.verdict != "sure",
         beside=beside,
-        said=tuple(line for line, _ in headline(found, system)),
+        said=tuple(line for line, _ in verdict(found, system)),
         heads=HEADS,
         table=tuple(table_rows(found, system)),
         picture=readings_svg(found),

@@ -225,6 +225,7 @@ def test_who_says_how_wide_the_jaw_is_is_not_asked_again() -> None:
     assert (asked.verdict, [doubt.kind for doubt in asked.doubts]) == ("unsure", ["jaw"])
     assert "or give --jaw" in " ".join(told(asked))
     assert not any(line.startswith("measure next") for line in told(asked))  # no cut is in doubt
+    assert told(asked)[-1] != ""
     for systems in ([system], [system, other]):
         said = decode_at(evolve(bench, jaw_said=True), [text], systems)
         assert (said.verdict, said.code, said.wide_jaws) == ("sure", "6 0 4 6 1 3", 0.0)

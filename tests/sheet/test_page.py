@@ -291,6 +291,17 @@ def _facts(path: Path) -> Any:
     return json.loads(found[1])
 
 
+def test_the_page_says_why_the_readings_are_not_sure(tmp_path: Path) -> None:
+    out = tmp_path / "key.html"
+    tip = "left: 7.11 7.13 6.71 7.17 8.09 7.60 8.03 / right: 7.09 6.71 7.17 7.63 7.10 7.57 7.62"
+    code = "left: 2324544 / right: 3343454"
+    done = CliRunner().invoke(main, ["sheet", code, "-s", "plover", "--readings", tip, "-o", str(out)])
+    assert done.exit_code == 0
+    page = " ".join(out.read_text(encoding="utf-8").split())
+    assert "if the list was taken as said below" in page
+    assert "the list was taken from the tip" in page
+
+
 def test_with_readings_the_decoded_key_stands_beside_the_code(tmp_path: Path) -> None:
     target = tmp_path / "key.html"
     result = run(CODES["plover"], "-s", "plover", "-o", str(target), "--readings", READ)
