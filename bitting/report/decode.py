@@ -142,6 +142,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         return f"the place of {name} is {off} from the stop than the cut lies: measured at another cut?"
     if doubt.kind == "half a step off":
         return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
+    if doubt.kind == "lists disagree":
+        return f"the lists disagree on {name}: measure it once more, as a list of its own"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
         if (unread := sum(not other.values for other in result.cuts)) > 3:
