@@ -162,7 +162,7 @@ def _lists_disagree(cut: CutResult, lists: Sequence[int], ends: tuple[float, flo
     low, high = ends
     rows = list(zip(lists, cut.values, cut.taken_for, strict=True))
     agree = {number for number, _, taken in rows if taken == "reading"}
-    against = {number for number, value, taken in rows if taken == "wrong" and low <= value <= high} - agree
+    against = {number for number, value, taken in rows if taken != "reading" and low <= value <= high} - agree
     return bool(agree) and len(against) >= len(agree)
 
 

@@ -61,6 +61,8 @@ def test_two_lists_that_disagree_on_a_cut_are_never_sure_until_a_third_decides()
     for third, code in (("0.2460", "0 2 7 6 2 7"), ("0.3160", "0 2 7 2 2 7")):
         decided = asked(first, second, f"? ? ? {third} ? ?")
         assert (decided.verdict, decided.code, decided.doubts) == ("sure", code, ())
+    slip = asked(first, second.replace("0.2450", "0.3610"))  # its figures exchanged: 0.3160
+    assert [(doubt.kind, doubt.cut) for doubt in slip.doubts] == [("lists disagree", 4)]
     assert not asked(first, far).doubts, "far outside every depth it is no other cut"
 
 
