@@ -112,6 +112,7 @@ WHY: dict[Kind, str] = {
     "listing": "the list may have been taken otherwise",
     "not read": "a cut has no reading that can be used",
     "half a step off": "a cut reads half a step from its depth",
+    "lists disagree": "the lists disagree on a cut",
     "wrong place": "a place along the blade is off",
     "other end": "the places fit only as measured from the blade's other end",
     "jaw": "wide jaws may explain the readings as well",

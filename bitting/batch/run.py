@@ -70,9 +70,14 @@ def _answer(run: Run, kind: str | None, target: BinaryIO) -> None:
         raise BittingError("a workbook can't be shown on a terminal", hint="name a file with -o")
     if kind == "parquet":
         check_library()  # says now where there is none
+    book = start.startswith((ZIP, OLD_WORKBOOK))
+    if run.job.sheet and not book:
+        raise BittingError("only a workbook has sheets, and the file is none", hint="leave --sheet out")
+    if run.job.delimiter and (book or start.startswith(PARQUET)):
+        raise BittingError("nothing separates the columns of such a file", hint="leave --delimiter out: it is for CSV")
     if start.startswith(PARQUET):
         answer_parquet(run, kind or "parquet", target)
-    elif start.startswith((ZIP, OLD_WORKBOOK)):
+    elif book:
         answer_workbook(run, kind or "xlsx", target)
     elif kind in (None, "csv"):
         rewrite(run, target)

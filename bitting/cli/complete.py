@@ -10,6 +10,7 @@ import click
 from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, lock_names, system_option, tell
 from bitting.cli.help import Command
 from bitting.cli.options import may_draw, unit_option
+from bitting.errors import BittingError
 
 JSON_CODES, ONE_SCREEN = 20, 6
 """How many codes are listed where nobody says: in JSON, and on a terminal, where tries and facts are to stand below them."""
@@ -57,6 +58,8 @@ def command(
     if svg is not None:
         may_draw(svg, force, [system.path])
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
+    if unit and readings_text is None:
+        raise BittingError("--unit is that of readings", hint="give them with --readings, or leave it out")
     readings = None if readings_text is None else parse_readings(readings_text, system, unit)
     listed = JSON_CODES if limit is None else limit
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)

@@ -118,6 +118,10 @@ def command(
     if known is not None:
         *texts, read, code = texts
         bench = _with_zero(bench, known, read, code, measured, zero, unworn=known_key.against_new)
+    if place and not any("@" in text for text in texts):
+        raise BittingError(
+            "--place is for places along the blade, and no reading has one", hint="write 7.40@21.4, or leave it out"
+        )
     result = decode_at(bench, texts, systems, best, sure, lock=lock)
     if svg is not None:
         from bitting.files import write_whole

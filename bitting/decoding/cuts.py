@@ -138,17 +138,32 @@ def doubts_of(found: Found, cuts: Sequence[CutResult], system: System) -> tuple[
     out = [Doubt("listing", share=one.share) for one in found.others]
     lanes = [(lane.side, lane.track.name) for lane in system.lanes]
     across = {(*lanes[place.lane], place.cut + 1) for pair in found.read.pairs for place in pair.places}
+    lists: dict[tuple[str | None, str, int], list[int]] = {}
+    for one in found.read.cuts:
+        lists.setdefault((*lanes[one.place.lane], one.place.cut + 1), []).extend(one.lists)
     for cut in cuts:
+        at, track = (cut.side, cut.track, cut.cut), system.track(cut.track)
         right = [value for value, taken in zip(cut.values, cut.taken_for, strict=True) if taken == "reading"]
-        if not right and "wrong place" not in cut.taken_for and (cut.side, cut.track, cut.cut) not in across:
+        if not right and "wrong place" not in cut.taken_for and at not in across:
             out.append(Doubt("not read", cut.track, cut.cut, cut.side))
-        elif right and cut.deviation is not None and _half_a_step(system.track(cut.track), cut, right):
+        elif right and cut.deviation is not None and _half_a_step(track, cut, right):
             out.append(Doubt("half a step off", cut.track, cut.cut, cut.side))
+        if _lists_disagree(cut, lists.get(at, []), track.ends):
+            out.append(Doubt("lists disagree", cut.track, cut.cut, cut.side))
     if found.places is not None:
         if found.places.other_end > 0.5:
             out.append(Doubt("other end", share=found.places.other_end))
         out += [Doubt("wrong place", off.track, off.cut, off.side, off=off.off) for off in found.places.wrong]
     return tuple(out)
+
+
+def _lists_disagree(cut: CutResult, lists: Sequence[int], ends: tuple[float, float]) -> bool:
+    """Whether as many lists or more read another depth of a cut as its own; `lists` has the list of each reading."""
+    low, high = ends
+    rows = list(zip(lists, cut.values, cut.taken_for, strict=True))
+    agree = {number for number, _, taken in rows if taken == "reading"}
+    against = {number for number, value, taken in rows if taken != "reading" and low <= value <= high} - agree
+    return bool(agree) and len(against) >= len(agree)
 
 
 def _half_a_step(track: Track, cut: CutResult, right: Sequence[float]) -> bool:

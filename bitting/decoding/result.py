@@ -21,7 +21,7 @@ Verdict = Literal["sure", "unsure", "no-fit"]
 Taken = Literal["reading", "wrong", "slip of the pen", "wrong place"]
 """What a reading was taken for."""
 
-Kind = Literal["listing", "not read", "half a step off", "wrong place", "other end", "jaw"]
+Kind = Literal["listing", "not read", "half a step off", "lists disagree", "wrong place", "other end", "jaw"]
 """What keeps an answer from being sure (see `Doubt`)."""
 
 
@@ -125,6 +125,7 @@ class Doubt(Value):
     """What keeps an answer from being sure, whatever its probability.
 
     `kind`: "not read" (no reading of the cut is one), "half a step off" (readings that agree lie so far from its depth),
+    "lists disagree" (as many lists or more read another depth there),
     "wrong place" (its place along the blade is `off` mm), "listing" (another way of listing has `share`), "jaw" (jaws wider
     than stated have `share`), "other end" (that places were measured from the other end has `share`).
     """

@@ -26,6 +26,8 @@ def render(code: Code, report: Report, columns: int, plain_text: bool, *, meant:
     place = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
     if report.legal:
         yield f"legal in {place}: {code.plain}", GOOD
+    elif meant:
+        yield f"NOT a code of {place} as it is written", BAD
     else:
         yield f"NOT legal in {place}: {plural(len(faults), 'fault')}", BAD
         if report.canonical is not None:

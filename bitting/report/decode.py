@@ -143,6 +143,8 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
         return f"the place of {name} is {off} from the stop than the cut lies: {another}"
     if doubt.kind == "half a step off":
         return f"what was read of {name} lies half a step or more from its depth: burr, filed, or another cut?"
+    if doubt.kind == "lists disagree":
+        return f"the lists disagree on {name}: measure it once more, as a list of its own"
     cut = next(c for c in result.cuts if (c.side, c.track, c.cut) == (doubt.side, doubt.track, doubt.cut))
     if not cut.values:
         if (unread := sum(not other.values for other in result.cuts)) > 3:
@@ -182,16 +184,21 @@ HEADS = ("cut", "depth", "reading", "deviation", "or else")
 
 
 def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
-    """The table of a decoded key, a row per cut, with the headings `HEADS`."""
+    """The table of a decoded key, a row per cut, with the headings `HEADS`; readings half a step apart have no mean."""
     rows: list[tuple[str, ...]] = []
     for cut in result.cuts:
         others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
+        read = "not read" if cut.reading is None else number(cut.reading, system)
+        off = "" if cut.deviation is None else number(cut.deviation, system, sign="+")
+        low, high = min(cut.values, default=0.0), max(cut.values, default=0.0)
+        if high - low > system.step / 2:
+            read, off = f"{number(low, system)} to {number(high, system)}", ""
         rows.append(
             (
                 cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
                 cut.depth,
-                "not read" if cut.reading is None else number(cut.reading, system),
-                "" if cut.deviation is None else number(cut.deviation, system, sign="+"),
+                read,
+                off,
                 others,
             )
         )

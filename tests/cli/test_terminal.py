@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from openpyxl import Workbook
 
 from bitting import complete, load_system, parse_code, plan
 from bitting.cli import main
@@ -297,3 +298,26 @@ def test_commands_come_without_what_they_do_not_need() -> None:
     for arguments, needed in ((TEXTS["inspect"], ""), (TEXTS["align"], "numpy"), (TEXTS["compare"], "numpy")):
         done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True, text=True, check=True)
         assert done.stdout.strip() == needed, arguments
+
+
+@pytest.mark.parametrize(
+    ("arguments", "option"),
+    [
+        (["complete", OPEN, "-s", "plover", "--unit", "in"], "--unit"),
+        (["decode", KEY, "-s", "plover", "--place", "0.1"], "--place"),
+        (["batch", "{csv}", "-s", "plover", "-o", "-", "--sheet", "Old"], "--sheet"),
+        (["batch", "{xlsx}", "-s", "plover", "-o", "-", "--delimiter", ";"], "--delimiter"),
+    ],
+)
+def test_an_option_that_there_is_nothing_for_is_refused(arguments: list[str], option: str, tmp_path: Path) -> None:
+    """It was passed over, as if what it says had counted."""
+    (tmp_path / "codes.csv").write_text("code\n" + CODE + "\n")
+    book = Workbook()
+    book.active.append(["code"])
+    book.active.append([CODE])
+    book.save(tmp_path / "codes.xlsx")
+    given = [one.format(csv=tmp_path / "codes.csv", xlsx=tmp_path / "codes.xlsx") for one in arguments]
+    place = given.index(option)
+    assert run(*given[:place], *given[place + 2 :]).exit_code in (0, 1)
+    done = run(*given)
+    assert (done.exit_code, done.stdout, "leave" in done.stderr) == (2, "", True)

@@ -9,6 +9,7 @@ import pytest
 from attrs import evolve
 
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode, model_of
+from bitting.decoding.corrections import combined
 from bitting.decoding.listing import ways_of
 from bitting.decoding.session import Bench, decode_at
 from bitting.decoding.slips import slip_of_pen
@@ -40,6 +41,29 @@ def orders(count: int) -> list[tuple[str, float, list[int | None]]]:
         for name, order in (("a cut skipped", skipped), ("a cut read twice", twice), ("neighbours swapped", swapped)):
             out.append((name, PRIOR[name] / last, order))
     return [("as given", 1 - sum(share for _, share, _ in out), [*range(count)]), *out]
+
+
+def test_two_lists_that_disagree_on_a_cut_are_never_sure_until_a_third_decides() -> None:
+    """Read twice at the next cut in one list, and right in the other: the two readings outweighed the one, and it was sure."""
+    system = load_system("dunlin")
+    first = "0.3515|0.3515 0.3170|0.3135 0.2315|0.2315 0.3165|0.3160 0.3165|0.3160 0.2325|0.2295"
+    second, far = "0.3505 0.3165 0.2305 0.2450 0.3170 0.2300", "0.3505 0.3165 0.2305 0.7110 0.3170 0.2300"
+
+    def asked(*texts: str) -> Decoded:
+        return Decoder(system).decode(combined([parse_readings(text, system) for text in texts])[0])
+
+    doubted = asked(first, second)
+    assert (doubted.verdict, [(doubt.kind, doubt.cut) for doubt in doubted.doubts]) == (
+        "unsure",
+        [("lists disagree", 4)],
+    )
+    assert doubted.measure_next[0].cut == 4
+    for third, code in (("0.2460", "0 2 7 6 2 7"), ("0.3160", "0 2 7 2 2 7")):
+        decided = asked(first, second, f"? ? ? {third} ? ?")
+        assert (decided.verdict, decided.code, decided.doubts) == ("sure", code, ())
+    slip = asked(first, second.replace("0.2450", "0.3610"))  # its figures exchanged: 0.3160
+    assert [(doubt.kind, doubt.cut) for doubt in slip.doubts] == [("lists disagree", 4)]
+    assert not asked(first, far).doubts, "far outside every depth it is no other cut"
 
 
 def test_one_side_alone_may_be_listed_from_the_tip() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from attrs import evolve, fields
 from click.testing import CliRunner
@@ -72,6 +74,14 @@ def test_a_cut_that_was_not_read_is_named_with_every_depth_it_may_have() -> None
     ]
     assert (result.measure_next[0].track, result.measure_next[0].cut) == ("left", 3)
     assert result.verdict == "unsure"
+
+
+def test_readings_of_a_cut_that_contradict_each_other_have_no_mean() -> None:
+    """Half of 8.11 and half of 8.55 is a depth that nobody read."""
+    lines = told(answer(PLOVER.replace("8.11", "8.11|8.55", 1), "plover"))
+    assert any(re.fullmatch(r"left 1 +\d +8.110 to 8.550 +\d [\d.]+ %", line) for line in lines), lines
+    lines = told(answer(PLOVER.replace("8.11", "8.11|8.13", 1), "plover"))
+    assert any(re.match(r"left 1 +2 +8.120 +-0.0", line) for line in lines), lines
 
 
 def test_an_answer_takes_one_screen() -> None:
