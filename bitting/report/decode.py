@@ -6,7 +6,7 @@ the mean of the cut's readings, and what lies between it and its depth is wear a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.listing import AS_GIVEN, ENDS, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
@@ -22,6 +22,8 @@ FAR = 2.0
 """Standard deviations of the offset past which it is named."""
 TOLD = 0.01
 """Probability from which another depth is told."""
+ASKED, OFTEN, OPEN = 4, 3, 3
+"""Cuts that are named to be measured next at most; so many readings of each are often enough, and so many may be tried."""
 
 
 def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) -> Iterator[Line]:
@@ -268,24 +270,8 @@ def _cut(side: str | None, track: str, cut: int, system: System) -> str:
 def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     """What to do next, in a locksmith's words."""
     if result.verdict == "sure":
-        if result.lists == 1 and result.listed == "as given":
-            several = len(system.tracks) > 1 or len(system.lanes) > 1
-            first = f", {system.lanes[0].label} first" if several else ""
-            yield (
-                f"was the list taken from the bow{first}, unless you wrote otherwise? "
-                "A list taken otherwise that is legal too can't be told",
-                None,
-            )
-        if result.wide_jaws >= JAW_ASKED:
-            wide = f"{system.from_mm(WIDE_JAW):.2g} {system.unit}"
-            yield (
-                f"was it read with the knife edges of the jaws? Read with jaws {wide} wide it may be another code",
-                None,
-            )
-        if result.exchanged:
-            yield f"read once more, as two figures exchanged would be legal too: {_exchanged(result, system)}", None
-        return
-    if result.verdict == "no-fit":
+        yield from ((line, None) for line in _asked_when_sure(result, system))
+    if result.verdict != "unsure":
         return
     if result.probability >= result.sure_limit:  # what is in doubt is not the code of what was read
         if result.lists > 1 and any(doubt.kind == "listing" for doubt in result.doubts):
@@ -293,9 +279,9 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
             return
         if result.listed in ENDS:
             tip = (
-                "write `from tip` before the colon of each track"
-                if len(system.lanes) > 1
-                else "write `from tip:` first"
+                "write `from tip:` first"
+                if len(system.lanes) == 1
+                else "write `from tip` before the colon of each track"
             )
             write = tip if result.listed == FROM_TIP else "leave `from tip` out there"
             yield f"not sure for the way that the list was taken: if that is right, {write}", DOUBT
@@ -305,16 +291,57 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     elif shifted := _shifted(result):
         yield shifted, DOUBT
         return
+    asked = result.measure_next[:ASKED]
+    if result.probability >= result.sure_limit:
+        doubted = {(doubt.side, doubt.track, doubt.cut) for doubt in result.doubts}
+        asked = tuple(one for one in asked if (one.side, one.track, one.cut) in doubted) or asked
+    if often := list(_read_often(result, system, asked)):
+        yield from ((line, DOUBT) for line in often)
+        return
     named = [one for one in result.measure_next if one.deciding]
-    if result.measure_next and len(result.measure_next) > 6 and not named:
+    if len(result.measure_next) > 6 and not named:
         yield SECOND_LIST, DOUBT
         return
-    if result.measure_next:
+    if asked:
         yield "measure next, the most useful first (`|` joins readings of a cut: first|second):", DOUBT
-        for following in result.measure_next[:4]:
-            yield f"  {_next(following, system)}", None
+    for following in asked:
+        yield f"  {_next(following, system)}", None
     if result.lists == 1:
         yield f"or {SECOND_LIST}", None
+
+
+def _asked_when_sure(result: Decoded, system: System) -> Iterator[str]:
+    """What the readings can't show, and the locksmith knows."""
+    if result.lists == 1 and result.listed == AS_GIVEN:
+        first = f", {system.lanes[0].label} first" if len(system.lanes) > 1 else ""
+        yield (
+            f"was the list taken from the bow{first}, unless you wrote otherwise? "
+            "A list taken otherwise that is legal too can't be told"
+        )
+    if result.wide_jaws >= JAW_ASKED:
+        wide = f"{system.from_mm(WIDE_JAW):.2g} {system.unit}"
+        yield f"was it read with the knife edges of the jaws? Read with jaws {wide} wide it may be another code"
+    if result.exchanged:
+        yield f"read once more, as two figures exchanged would be legal too: {_exchanged(result, system)}"
+
+
+def _read_often(result: Decoded, system: System, asked: Sequence[Next]) -> Iterator[str]:
+    """What to do where the cuts that are asked for were read often: try the few that they may be."""
+    times = {(cut.side, cut.track, cut.cut): len(cut.values) for cut in result.cuts}
+    disagree = any(doubt.kind == "lists disagree" for doubt in result.doubts)  # one more reading decides that
+    if disagree or not asked or any(times.get((one.side, one.track, one.cut), OFTEN) < OFTEN for one in asked):
+        return
+    lists: dict[str, list[str]] = {}
+    for cut in result.cuts:
+        depths = [cut.depth, *(other.depth for other in cut.alternatives if other.probability >= TOLD)]
+        written = cut.depth if len(depths) == 1 else f"[{' '.join(depths)}]"
+        lists.setdefault(system.called(cut.side, cut.track), []).append(written)
+    left = sum("[" in written for row in lists.values() for written in row)
+    if not left:
+        yield "read often enough: look at the key. Where wear or a burr explains what those cuts read, cut the code as it is"
+    elif left <= OPEN:
+        yield "read often enough: more readings hardly settle it. `bitting complete` finds the fewest blanks to try what is left:"
+        yield "  " + " / ".join((f"{name}: " if len(lists) > 1 else "") + " ".join(row) for name, row in lists.items())
 
 
 def _exchanged(result: Decoded, system: System) -> str:

@@ -8,13 +8,13 @@ import pytest
 from attrs import evolve, fields
 from click.testing import CliRunner
 
-from bitting import BittingError, check, docs
+from bitting import BittingError, check, complete, docs
 from bitting.cli import main
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode
 from bitting.decoding.model import model_of, model_with
 from bitting.decoding.session import Bench, decode_at
 from bitting.model import code_of
-from bitting.notation import parse_readings
+from bitting.notation import parse_code, parse_readings
 from bitting.report.decode import assumptions, render
 from bitting.systemfile import load_system
 from tests.decode_oracle import make_readings, make_system
@@ -82,6 +82,21 @@ def test_readings_of_a_cut_that_contradict_each_other_have_no_mean() -> None:
     assert any(re.fullmatch(r"left 1 +\d +8.110 to 8.550 +\d [\d.]+ %", line) for line in lines), lines
     lines = told(answer(PLOVER.replace("8.11", "8.11|8.13", 1), "plover"))
     assert any(re.match(r"left 1 +2 +8.120 +-0.0", line) for line in lines), lines
+
+
+def test_cuts_that_were_read_often_are_not_asked_for_for_ever() -> None:
+    """A cut between two depths stays there however often it is read: then both are tried, or the key is looked at."""
+    every = " / ".join(
+        f"{name}: " + " ".join("|".join([cut] * 3) for cut in row.split())
+        for name, row in (part.split(": ") for part in PLOVER.replace("8.11", "8.34", 1).split(" / "))
+    )
+    lines = told(answer(every, "plover"))
+    assert "read often enough" in " ".join(lines), lines
+    (code,) = [line.strip() for line in lines if "[" in line and ":" in line and "`" not in line]
+    system = load_system("plover")
+    tried = complete(parse_code(code, system), system)
+    assert tried.count > 1
+    assert answer(every, "plover").code in tried.codes
 
 
 def test_an_answer_takes_one_screen() -> None:
