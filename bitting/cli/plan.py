@@ -23,7 +23,7 @@ A machine file
   [cutter]
   diameter = 2.38             # as measured
   [corrections]               # written by bitting align
-  space = 0.02                # also: depth, depth_scale, left_right, cutter
+  space = 0.02                # also: depth, depth_scale, left_right, cutter, counted
 
 Exit status: 0 the plan is good; 1 the code is not legal, the key would be cut through, or the simulation found a fault; 2
 there can be no plan.

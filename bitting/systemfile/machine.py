@@ -15,6 +15,7 @@ from typing import Any, Literal
 
 from attrs import evolve, fields, frozen, has
 
+from bitting.errors import BittingError
 from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
 from bitting.systemfile.build import parse, unusable
@@ -55,13 +56,33 @@ class Control:
 
 @frozen
 class Corrections:
-    """What is added to settings: see the module's text. `cutter` None: the system's own."""
+    """What is added to settings: see the module's text. `cutter` None: the system's own.
+
+    `counted` says of the keys they were found on what `counted_in` says of a system's; None: nobody said it.
+    """
 
     space: float = 0.0
     depth: float = 0.0
     depth_scale: float = 0.0
     left_right: float = 0.0
     cutter: float | None = None
+    counted: str | None = None
+
+    def must_serve(self, system: System) -> None:
+        """Raise BittingError where they were found on keys that are counted otherwise than a system's."""
+        if self.counted not in (None, here := counted_in(system)):
+            raise BittingError(
+                f"the machine file's corrections were found on keys counted {self.counted}; those of {system.name!r} are "
+                f"counted {here}, so they may go the wrong way",
+                hint=f"measure a setup key of {system.name!r} and write its corrections into a machine file of its own "
+                f"(`bitting align --correct`)",
+            )
+
+
+def counted_in(system: System) -> str:
+    """From where a system counts distances, and which way depths go: a correction's sign holds for no other."""
+    ways = sorted({f"{t.milling}, deeper is {'more' if t.deeper > 0 else 'less'}" for t in system.tracks})
+    return f"from the {system.stop}, {' and '.join(ways)}"
 
 
 @frozen
@@ -83,7 +104,8 @@ class Machine:
         return self.space if name == "space" else self.depth
 
     def fitted(self, system: System) -> Machine:
-        """The same machine with its lengths in the unit of a system."""
+        """The same machine with its lengths in the unit of a system, which its corrections must serve."""
+        self.corrections.must_serve(system)
         if self.unit == system.unit:
             return self
         k = MM_PER_INCH if self.unit == "in" else 1 / MM_PER_INCH
@@ -144,6 +166,7 @@ CORRECTIONS = (
     Key("depth_scale", _length, about="added to a dimension, per length that it lies from the shallowest"),
     Key("left_right", _length, about="added to dimensions of the left track, taken from those of the right one"),
     Key("cutter", _length, about="the cutter with which they were found"),
+    Key("counted", line_of_text, about="how the keys are counted on which they were found"),
 )
 TOP = (
     Key("format", whole("the version of the format, a whole number", FORMAT, FORMAT), True, f"format = {FORMAT}"),
@@ -195,7 +218,7 @@ def with_corrections(text: str, corrections: Corrections) -> str:
 
     document = tomlkit.parse(text)
     document["corrections"] = {
-        f.name: round(value, 6)
+        f.name: value if isinstance(value, str) else round(value, 6)
         for f in fields(Corrections)
         if (value := getattr(corrections, f.name)) is not None and value != 0
     }

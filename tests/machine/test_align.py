@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
+from bitting import sample
 from bitting.cli import main
 from bitting.cli.align import command
 from bitting.errors import BittingError
@@ -28,6 +29,7 @@ from bitting.machine.align.fit import Row, fit_terms
 from bitting.machine.align.history import COLUMNS, D2, History, appended, ewma, moving_sigma, shewhart
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.dial import setting_of
+from bitting.machine.plan.plan import plan
 from bitting.machine.plan.steps import Step
 from bitting.model import (
     Across,
@@ -42,6 +44,7 @@ from bitting.model import (
     Track,
     code_of,
 )
+from bitting.notation import parse_readings
 from bitting.notation.lengths import PlaceReading, parse_place
 from bitting.report.align import alignment_lines
 from bitting.systemfile import load_system, shipped_systems
@@ -677,6 +680,22 @@ def test_corrections_are_in_the_unit_of_the_machine(tmp_path: Path) -> None:
     path = tmp_path / "machine.toml"
     path.write_text(MACHINE.replace('unit = "mm"', 'unit = "in"'), encoding="utf-8")
     assert correct(path, result_of(0.10), system()).depth == pytest.approx(-0.10 / 25.4)
+
+
+@pytest.mark.parametrize("other", ["grebe", "wren", "heron"])  # counted from its own edge, from the shoulder, internal
+def test_corrections_serve_only_keys_counted_alike(tmp_path: Path, other: str) -> None:
+    """Deeper is less in one system and more in another: the same figure would go the wrong way, and spoil a blank."""
+    path = tmp_path / "machine.toml"
+    correct(path, align([parse_readings(KEY, load_system("plover"))], load_system("plover")), load_system("plover"))
+    assert plan(sample(load_system("siskin"), seed=1)[0], load_system("siskin"), machine=load_machine(path)).good
+    counted, before = load_system(other), path.read_text(encoding="utf-8")
+    with pytest.raises(BittingError, match=f"found on keys counted from the tip.*{other}.*wrong way"):
+        plan(sample(counted, seed=1)[0], counted, machine=load_machine(path))
+    with pytest.raises(BittingError, match="wrong way"):
+        correct(path, result_of(0.10), counted)
+    assert path.read_text(encoding="utf-8") == before
+    correct(path, result_of(0.10), counted, fresh=True)
+    assert plan(sample(counted, seed=1)[0], counted, machine=load_machine(path)).good
 
 
 @pytest.mark.parametrize(("first", "sign"), [("left", -1), ("right", 1)])

@@ -135,6 +135,20 @@ def test_play_in_the_controls_is_taken_up(direction: Direction, ease: bool) -> N
     assert harmed
 
 
+@pytest.mark.parametrize(
+    ("play", "direction", "told"), [(0.06, None, True), (0.0, None, False), (0.06, "tip-to-bow", False)]
+)
+def test_tracks_cut_in_opposite_directions_lie_apart_by_the_play(
+    play: float, direction: Direction | None, told: bool
+) -> None:
+    """A dial whose zero holds on the way to the tip is out by the play on the way to the bow: no move takes that up."""
+    machine = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, play))
+    system = load_system("plover")
+    code = parse_code("left: 2133244 / right: 1124421", system)
+    warned = " ".join(plan(code, system, machine=machine, direction=direction).warnings)
+    assert ("0.06 mm" in warned and "further the way it is cut" in warned) is told
+
+
 def test_overshoots_stay_off_the_shoulder_and_the_clamp() -> None:
     play = Machine("played", "mm", Control(1.0, 0.0, "to-bow", 100, 0.4), Control(1.0, 0.0, "deepens", 100, 0.06))
     code = code_of(TWO, [[0, 1, 2, 1, 0, 1, 2, 1]])

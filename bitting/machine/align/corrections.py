@@ -16,7 +16,7 @@ from bitting.files import read_whole, write_whole
 from bitting.geometry.frame import hand_of
 from bitting.machine.align.alignment import Alignment
 from bitting.model import MM_PER_INCH, System
-from bitting.systemfile.machine import Corrections, load_machine, read_machine, with_corrections
+from bitting.systemfile.machine import Corrections, counted_in, load_machine, read_machine, with_corrections
 
 BEGINNING = """# A machine set by hand. `bitting docs plan` shows the tables [space] and [depth], which say how its
 # controls turn; without them settings are told, and not turns.
@@ -80,7 +80,9 @@ def correct(
         )
     # what the cutter leaves is in the measured error of a key that was cut without any corrections
     before = Corrections(cutter=machine.cutter) if fresh else machine.corrections
+    before.must_serve(system)
     hand = 1 if hand_of(system, system.lanes[0]) == "left" else -1
-    new = corrections_from(result, before, per_unit, hand if left_right else 0)
+    found = corrections_from(result, before, per_unit, hand if left_right else 0)
+    new = evolve(found, counted=counted_in(system))
     write_whole(path, with_corrections(text, new), force=True, inputs=inputs)
     return new

@@ -71,6 +71,17 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     return tuple(found)
 
 
+def play_apart(system: System, machine: Machine | None, directions: Sequence[str]) -> tuple[str, ...]:
+    """Tracks cut in opposite directions come to their places from opposite ways; the dial's zero holds for one of them."""
+    play = 0.0 if machine is None or machine.space is None else machine.space.backlash
+    if not play or len(set(directions)) < 2:
+        return ()
+    return (
+        f"the tracks are cut in opposite directions, and the space control has {length(system, play)} of play: its zero holds "
+        f"for the way in which it was set; a track cut the other way needs every space set that much further the way it is cut",
+    )
+
+
 def cutter_words(system: System) -> str:
     cutting = system.cutting
     if cutting.shape == "vee":
