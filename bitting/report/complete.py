@@ -75,9 +75,10 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             f"{answer.blanks_at_most:,} blanks are enough to try them all, and it takes {answer.blanks_at_least:,} at least: "
             "too many codes to find the fewest. Find out more about the key before you cut any."
         )
-    chances = dict(zip(answer.codes[:shown], answer.probabilities or (), strict=False))
+    chances = dict(zip(answer.codes, answer.probabilities or (), strict=False))
     if chances:
-        yield "A try with a per cent sign is one of those above; the others are less likely: cut past them to save tries."
+        rest = "" if answer.complete else f"; without one it is at most {percent(min(chances.values()))}"
+        yield f"Behind a try stands how likely it is{rest}. What is cut past to save tries, this blank can't try any more."
     left = 2 * shown
     for number in range(len(answer.tries)):
         tries = worklist(answer, system, number)

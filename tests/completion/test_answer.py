@@ -375,3 +375,20 @@ def test_a_try_that_is_likely_shows_its_chance_and_no_other_does():
         assert line.endswith(f"  {percent(chance)}") if chance else "%" not in line
     assert any("%" in line for line in tries)
     assert any("%" not in line for line in tries)
+
+
+@pytest.mark.parametrize("known", ["5 7 ? 4 6 ?", "5 7 [2 3] 4 6 ?"])
+def test_what_is_said_of_a_try_without_a_chance_is_true(known):
+    """Codes that are as likely as those listed were called less likely, to be cut past."""
+    system = load_system("dunlin")
+    code, readings = parse_code(known, system), parse_readings(".264 .229 ? .279 .247 ?", system)
+    every = complete(code, system, 100, readings=readings)
+    chance = dict(zip(every.codes, every.probabilities, strict=True))
+    got = complete(code, system, 20, readings=readings)
+    lines = list(completion_lines(got, str(code), system, 6))
+    (said,) = [line for line in lines if line.startswith("Behind a try")]
+    tries = [line for line in lines if re.match(r" +\d+\. ", line)]
+    silent = [chance[t] for t, line in zip(got.tries[0], tries, strict=False) if "%" not in line]
+    bound = re.search(r"at most ([\d.]+) %", said)
+    assert bool(bound) == (not got.complete)
+    assert all(float(bound[1]) >= 100 * p - 0.05 for p in silent)
