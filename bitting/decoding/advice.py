@@ -154,13 +154,19 @@ def lists_of(one: CutLikelihood) -> list[tuple[Reading, ...]]:
 
 
 def _intervals(outcomes: Array, depth: Array, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
-    """Ranges of the new reading that decide for one depth; ranges that hardly ever happen are given to a neighbour."""
+    """Ranges of the new reading that decide for one depth; ranges that hardly ever happen are given to a neighbour.
+
+    None where the depths come out of order: some of the readings would be taken to be wrong, and decide nothing.
+    """
     starts = np.concatenate([[0], np.flatnonzero(np.diff(depth)) + 1])
     shares = np.add.reduceat(total, starts) / max(total.sum(), 1e-300)
     runs: list[tuple[int, int]] = []  # (first outcome, depth), neighbours of the same depth as one
     for start, share in zip(starts.tolist(), shares, strict=True):
         if share >= RARE and (not runs or runs[-1][1] != depth[start]):
             runs.append((start, int(depth[start])))
+    order = [d for _, d in runs]
+    if order not in (sorted(set(order)), sorted(set(order), reverse=True)):
+        return ()
     middles = [float((outcomes[start - 1] + outcomes[start]) / 2) for start, _ in runs[1:]]
     lows: list[float | None] = [None, *middles]
     highs: list[float | None] = [*middles, None]

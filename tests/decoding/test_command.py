@@ -70,6 +70,17 @@ def test_a_reading_between_two_depths_is_decided_by_another() -> None:
     assert advice.risk < 1 - first.probability
 
 
+def test_a_reading_that_would_be_taken_to_be_wrong_is_given_no_depth() -> None:
+    """`below 2.38 it is 4; up to 2.86 it is 3; above it is 4` was advised, where a reading of 3.00 leads to 2."""
+    heron = bitting.load_system("heron")
+    left, right = "3.42 3.08 2.68 2.37 2.68 ? 2.68 2.59", "3.02 2.68 ? 3.42 2.96 2.37 3.40 2.97"
+    result = decode(bitting.parse_readings(f"left {left} / right {right}", heron), heron)
+    assert {("right", 6), ("left", 6)} <= {(one.track, one.cut) for one in result.measure_next}
+    for one in result.measure_next:  # shallower is more, for heron
+        labels = [deciding.depth for deciding in one.deciding]
+        assert labels == sorted(set(labels), reverse=True)
+
+
 def test_a_wrong_reading_is_suspicious() -> None:
     result = decode(readings([8.59, [8.19, 7.5], 7.79, 7.39]), make_system(), model=MODEL)
     assert result.cuts[1].wrong[1] > 0.9 > 0.1 > result.cuts[1].wrong[0]
