@@ -14,6 +14,8 @@ from bitting.report.table import Line, wrapped
 from bitting.text import listed, percent, plural
 
 ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
+REST_TOLD = 0.05
+"""Probability from which it is told that none of the suggestions was meant."""
 ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
 
@@ -113,6 +115,9 @@ def _suggestions(report: Report, system: System, columns: int) -> Iterator[Line]
         else:
             yield f"{chance}{code}", None
             yield f"{'':10}{suggestion.change}", None
+    left = 1 - sum(suggestion.probability for suggestion in report.suggestions)
+    if not two and left >= REST_TOLD:
+        yield f"  {percent(left):>6}  none of these", None
     again = "ask for the code again: there are more ways to two slips" if two else ASK_BACK
     yield from wrapped("", again, columns, None)
 
