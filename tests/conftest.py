@@ -1,7 +1,6 @@
-"""How much README's command tries: a quarter of what is drawn at random, and of a list of cases those that end soon.
+"""How much of the tests is tried: a quarter of what is drawn at random, so that `.ci/run` ends in twelve minutes on two cores.
 
-Where the thorough tests are asked for (`-m "thorough or not thorough"`), every case is tried and a third of what is
-drawn, so that `.ci/run` ends in twelve minutes on two cores.
+Of a list of cases README's command tries those that end soon; with `-m "thorough or not thorough"` every one is tried.
 """
 
 from __future__ import annotations
@@ -12,13 +11,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-settings.register_profile("whole", max_examples=34, deadline=None)
 settings.register_profile("quarter", max_examples=25, deadline=None)
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Before any test is read, so that `drawn` knows."""
-    settings.load_profile("quarter" if config.option.markexpr == "not thorough" else "whole")
+settings.load_profile("quarter")  # before any test is read, so that `drawn` knows
 
 
 def drawn(examples: int) -> settings:
