@@ -141,5 +141,8 @@ def _correct(
 
     held = load_machine(path).corrections if Path(path).exists() and not fresh else Corrections()
     above = ", on top of those it held: right for a key cut with them; if this one wasn't, say it again with --fresh"
-    words = f"Corrections written to {path}{above if evolve(held, cutter=None, counted=None) != Corrections() else ''}."
+    words = (
+        f"Corrections written to {path}{above if evolve(held, cutter=None, counted=None) != Corrections() else ''}. Plan with "
+        f"--machine {path}, and leave the machine as it is set: it would be corrected twice."
+    )
     return correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path]), words

@@ -808,6 +808,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     done = CliRunner().invoke(command, arguments)
     assert done.exit_code == 1
     assert "Corrections written" in done.stdout
+    assert "leave the machine as it is set" in " ".join(done.stdout.split()), "turned as well, it is corrected twice"
     assert "1 setup key since" in done.stdout
     assert load_machine(machine).corrections.depth == pytest.approx(-0.06, abs=0.005)
     assert history.read_text(encoding="utf-8").splitlines()[1].startswith("2031-05-01,plover,mm,0.06")
