@@ -10,6 +10,7 @@ from bitting.machine.inspect.limits import CutLimits, Limits
 from bitting.machine.inspect.result import InspectedCut, InspectedPlace, Inspection
 from bitting.model import System
 from bitting.report.table import Line, table
+from bitting.systemfile.load import typed_as
 from bitting.text import DIGITS, percent
 
 WORDS = {"pass": "pass", "fail": "scrap", "recut": "recut", "uncertain": "too close to tell"}
@@ -264,7 +265,7 @@ def _action(cut: InspectedCut, name: str, result: Inspection, system: System) ->
     like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
     if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
         moved = " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
-        plan = f"bitting plan -s {system.name} --take '{name} by {number(cut.recut, system)}'"
+        plan = f"bitting plan -s {typed_as(system)} --take '{name} by {number(cut.recut, system)}'"
         clamp = moved if cut.still_clamped else ""
         yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
     elif cut.verdict == "fail" and cut.deviation is not None:

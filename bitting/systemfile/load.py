@@ -15,6 +15,7 @@ bitting.errors.BittingError: no system is called 'plovr'
 from __future__ import annotations
 
 import os
+import shlex
 import tomllib
 from collections.abc import Iterable
 from typing import NamedTuple
@@ -79,6 +80,12 @@ def _declared(path: str) -> str:
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return stem
     return name if isinstance(name, str) and name else stem
+
+
+def typed_as(system: System) -> str:
+    """What a command is given for a system: its name, where that finds this one and no other; else its file's path, quoted."""
+    paths = [known.path for known in known_systems() if known.name.casefold() == system.name.casefold()]
+    return system.name if paths == [system.path] or not system.path else shlex.quote(system.path)
 
 
 def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> System:

@@ -9,6 +9,7 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import attrs
@@ -663,6 +664,15 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert (
         "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan -s plover --take 'right 6 by 0.140'" in told
     ), told
+
+
+def test_the_plan_that_mends_a_cut_is_for_the_system_of_the_file_not_for_another_of_its_name(tmp_path: Path) -> None:
+    """Copied from a shipped one and named like it still: by that name the plan would mill to the shipped one's depths."""
+    own = tmp_path / "my plover.toml"
+    own.write_text((Path(bitting.load_system("plover").path)).read_text(encoding="utf-8"), encoding="utf-8")
+    rows = "left: 8.15 8.60 7.70 7.70 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.30 8.60"
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", str(own)])
+    assert f"bitting plan -s '{own}' --take 'right 6 by 0.140'" in done.stdout
 
 
 EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
