@@ -66,6 +66,17 @@ def test_two_lists_that_disagree_on_a_cut_are_never_sure_until_a_third_decides()
     assert not asked(first, far).doubts, "far outside every depth it is no other cut"
 
 
+def test_a_turned_list_is_sure_only_where_code_and_way_together_have_the_limit() -> None:
+    system = load_system("wren")
+    text = "7.21|7.25 7.78|7.8 7.23|7.22 7.28|7.2@15.8 7.72|7.77 6.66|6.61 7.21|7.2 6.75|6.74"
+    answer = decode(parse_readings(text, system), system, sure=0.5)
+    both = answer.listing.share * answer.probability
+    limit = (both + min(answer.listing.share, answer.probability)) / 2  # each of the two has it, both together haven't
+    assert answer.listed == "from the tip"
+    assert decode(parse_readings(text, system), system, sure=limit).verdict == "unsure"
+    assert decode(parse_readings(text, system), system, sure=both * 0.999).verdict == "sure"
+
+
 def test_one_side_alone_may_be_listed_from_the_tip() -> None:
     """Only the top was: its two places say so, the bottom is as legal from either end, and was called sure backwards."""
     text = "top: 1.75@7.078 2.98@10.35 1.8 2.89 2.39 0.48 / bottom: 1.69 0.48 0.51 1.69 0.53 1.11"
