@@ -57,7 +57,7 @@ SETTINGS = (
     "tolerance", "rule",
 )  # fmt: skip
 """What a line of the chart may say beside its tables, as `key, value`."""
-_LENGTHS = {"width", "thickness", "mill-depth", "prepared", "root", "seat", "first", "pitch", "tolerance"}
+_LENGTHS = {"width", "thickness", "cutter", "mill-depth", "prepared", "root", "seat", "first", "pitch", "tolerance"}
 _ALIASES = {
     "milled": "mill-depth", "milldepth": "mill-depth", "bladewidth": "width", "bladethickness": "thickness", "units": "unit",
     "kind": "milling", "adjacent": "macs", "system": "name",

@@ -93,8 +93,6 @@ def command(
     Without READINGS it is asked for. Several READINGS are lists of the same key, measured one after the other: a second
     list, taken from the tip (`from tip:`), finds what no repeat of the first can, such as a cut skipped.
     """
-    from attrs import evolve
-
     from bitting.decoding.session import decode_at
     from bitting.report.decode import render
     from bitting.systemfile import known_systems
@@ -111,7 +109,7 @@ def command(
     inputs = [system.path for system in (*systems, known) if system is not None]
     if svg is not None:
         may_draw(svg, force, inputs)
-    bench = evolve(_bench(systems, measured, unit, width, place), jaw_said=jaw is not None)
+    bench = _bench(systems, measured, unit, width, place, jaw_said=jaw is not None)
     called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
     of_known = (("Readings of the key of known code", known_key.against), ("Its code", known_key.against_code))
     texts = ask_all([*zip(called, readings or ("-",), strict=True), *(() if known is None else of_known)])
@@ -150,7 +148,9 @@ def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> lis
     ]
 
 
-def _bench(systems: list[System], measured: Measured, unit: str | None, width: str | None, place: str | None) -> Bench:
+def _bench(
+    systems: list[System], measured: Measured, unit: str | None, width: str | None, place: str | None, *, jaw_said: bool
+) -> Bench:
     """What the options say of key, caliper and blank; lengths are in the unit of the first system."""
     from bitting.decoding.model import caliper_step, length_option, model_with
     from bitting.decoding.positions import PLACE_SD
@@ -166,6 +166,7 @@ def _bench(systems: list[System], measured: Measured, unit: str | None, width: s
         unit=unit,
         width=None if width is None else length_option(width, "width", first, 100.0),
         place_sd=place_sd,
+        jaw_said=jaw_said,
     )
 
 

@@ -106,8 +106,15 @@ def test_lines_that_say_one_thing() -> None:
 
 
 def test_lengths_beside_tables_in_thousandths_are_too() -> None:
-    chart = read("width,340\nthickness,90 thou\npitch,.1\nangle,90\nmacs,4\ndepth,thou\n1,318\n2,304")
-    assert chart.said == {"width": "0.340", "thickness": "0.090", "pitch": ".1", "angle": "90", "macs": "4"}
+    chart = read("width,340\nthickness,90 thou\ncutter,93\npitch,.1\nangle,90\nmacs,4\ndepth,thou\n1,318\n2,304")
+    assert chart.said == {
+        "width": "0.340",
+        "thickness": "0.090",
+        "cutter": "0.093",
+        "pitch": ".1",
+        "angle": "90",
+        "macs": "4",
+    }
 
 
 @pytest.mark.parametrize(
