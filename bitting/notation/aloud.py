@@ -31,7 +31,10 @@ HEARD = {
     "alpha": "A", "juliet": "J", "whisky": "W", "xray": "X",
 }  # fmt: skip
 """What somebody who reads a code aloud may say for a depth, and in capitals the depth meant."""
-HANDS = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right", "upper": "top", "lower": "bottom"}
+HANDS = {
+    "lh": "left", "rh": "right", "lhs": "left", "rhs": "right", "upper": "top", "lower": "bottom",
+    "lima": "left", "romeo": "right", "tango": "top", "bravo": "bottom",
+}  # fmt: skip
 """Other words for what systems call left, right, top and bottom."""
 TIMES = {"double": 2, "triple": 3}
 """Words for so many of the depth behind them."""

@@ -52,6 +52,7 @@ WAYS = [
     "top left: 2133244 / top right: 1124421", "top 2133244 1124421",
     "two one three three two four four / one one two four four two one", "2133244 and 1124421", "l2133244r1124421",
     "left two one three three two four four right 1124421", "Two-One-Three-Three-Two-Four-Four / 1124421",
+    "Lima 2133244 Romeo 1124421", "lima two one three three two four four romeo: 1124421",
     "two one double three two double four and double one two double four two one",
 ]  # fmt: skip
 
@@ -89,6 +90,8 @@ def test_ways_to_say_one_code_of_two_tracks(text):
         (DUNLIN, "0 1 2 3 4 5 from bow", "0 1 2 3 4 5"),
         (SISKIN, "foxtrot Echo delta charlie bravo alfa ALPHA b c / right a b charlie d e f f echo d",
          "left: F E D C B A A B C / right: A B C D E F F E D"),
+        (GREBE, "tango 233123 bravo 454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (SISKIN, "lima fedcbaabc romeo a bravo cdeffed", "left: F E D C B A A B C / right: A B C D E F F E D"),
         (GREBE, "both 233123", "top(2 3 3 1 2 3); bottom(2 3 3 1 2 3)"),
         (SIDED, "top left: 213 / top right: 112 / bottom left: 311 / bottom right: 222",
          "top(left: 2 1 3 / right: 1 1 2); bottom(left: 3 1 1 / right: 2 2 2)"),
