@@ -5,7 +5,7 @@ Of a list of cases README's command tries those that end soon; with `-m "thoroug
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pytest
@@ -18,6 +18,14 @@ settings.load_profile("quarter")  # before any test is read, so that `drawn` kno
 def drawn(examples: int) -> settings:
     """As many examples of a property, or the part of them that the profile takes."""
     return settings(max_examples=max(10, examples * settings.default.max_examples // 100), deadline=None)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def no_own_systems(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Whatever systems stand in the folder of whoever runs the tests are not asked."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        yield
 
 
 def but_long(cases: Iterable[Any], *long: Any) -> list[Any]:

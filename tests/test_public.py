@@ -94,6 +94,25 @@ def test_what_is_no_text_is_told_to_be_none(read, value):
         read(value, PLOVER)
 
 
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: bitting.check_many(PLOVER, None),
+        lambda: bitting.check_many(PLOVER, 21332441124421),
+        lambda: bitting.decode_many(None, PLOVER),
+        lambda: bitting.decode_many(bitting.parse_readings(READINGS, PLOVER), PLOVER),
+        lambda: bitting.decode_many([[7.4]], PLOVER),
+        lambda: bitting.decode_many([bitting.parse_readings(READINGS, PLOVER)], "plover"),
+        lambda: bitting.load_system(5),
+    ],
+)
+def test_a_value_of_another_type_is_named_by_its_type_alone(call):
+    with pytest.raises(bitting.BittingError, match=r"(a value of type \w+|a text) stands where a") as fault:
+        call()
+    assert fault.value.hint
+    assert "2133" not in fault.value.message
+
+
 def test_less_than_no_codes_are_not_drawn():
     with pytest.raises(bitting.BittingError, match="-1 codes"):
         bitting.sample(PLOVER, -1)

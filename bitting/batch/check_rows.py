@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from functools import partial
 
 import numpy as np
@@ -22,16 +23,18 @@ from bitting.batch.damage import read_damaged
 from bitting.batch.dates import ambiguous
 from bitting.batch.duplicates import NAMED, Seen
 from bitting.batch.judge import Answer, Judge, Judged, Verdict, canonical_forms
-from bitting.batch.listing import Listing
+from bitting.batch.listing import FEW, Listing
 from bitting.batch.output import CODES, Chunk, Row, RowWorker, chunk_of, rows_without
 from bitting.batch.shapes import Shape, Template
 from bitting.batch.suggest import NONE, Suggester, Suggestion
 from bitting.batch.summary import CodeSummary, CutDepths, Figures
 from bitting.batch.systems import Systems
 from bitting.batch.xlsx.read import code_cell
+from bitting.errors import BittingError
 from bitting.model import Finding
 from bitting.notation import parse_code
 from bitting.repair.written import missing, readable
+from bitting.systemfile.load import known_systems, load_system
 
 
 @frozen
@@ -75,6 +78,8 @@ class Pending:
 
 Wrong = tuple[int, Pending, Template | None]
 """An illegal row: its number in the chunk, what is known of it, and the template of its shape where that is known."""
+STRAYS = 200
+"""So many rows that aren't legal are looked up in other systems."""
 REMARKED = 50_000
 """Rows up to which a code that differs from an earlier one only by a slip gets a remark in its row."""
 
@@ -96,6 +101,8 @@ class RowChecker(RowWorker):
     _ahead: int = field(init=False, default=0)
     """How many rows the table has at most, where that is few enough for remarks on codes that differ only by a slip."""
     _joined: bool = field(init=False, default=False)
+    _strays: list[str] = field(init=False, factory=list)
+    """The first texts that are no legal codes of the default system."""
     _systems: Systems[Judge] = field(init=False)
     _suggesters: dict[str, Suggester] = field(init=False, factory=dict)
 
@@ -104,7 +111,7 @@ class RowChecker(RowWorker):
 
     def reset(self) -> None:
         RowWorker.reset(self)
-        for counted in (self.rules, self.advice, self.seen, self.listings):
+        for counted in (self.rules, self.advice, self.seen, self.listings, self._strays):
             counted.clear()
         for suggester in self._suggesters.values():
             suggester.unlooked = 0
@@ -124,9 +131,12 @@ class RowChecker(RowWorker):
         self._joined = bool(layout.lists)
 
     def answered(self, texts: Sequence[str], rows: Integers, systems: Sequence[str] | None) -> Chunk:
-        if systems is None:
-            return self._classify(self._systems.of(""), texts, rows)
-        return self._classify_each(texts, rows, systems)
+        if systems is not None:
+            return self._classify_each(texts, rows, systems)
+        chunk = self._classify(self._systems.of(""), texts, rows)
+        bad = np.isin(chunk.verdict, (int(Verdict.ILLEGAL), int(Verdict.UNREADABLE)))
+        self._strays += [texts[row] for row in np.flatnonzero(bad)[: STRAYS - len(self._strays)].tolist()]
+        return chunk
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
         """Rows of several systems: those of one system together."""
@@ -216,7 +226,7 @@ class RowChecker(RowWorker):
         return evolve(one, faults=judge.explainer.findings(parse_code(one.text, judge.system)))
 
     def notes(self) -> list[str]:
-        notes = [*self._systems.doubts]
+        notes = [*self._systems.doubts, *self._elsewhere()]
         notes += [note for listing in self.listings.values() for note in listing.notes()]
         if unlooked := sum(suggester.unlooked for suggester in self._suggesters.values()):
             looked = (
@@ -226,6 +236,19 @@ class RowChecker(RowWorker):
             )
             notes.append(f"{unlooked:,} illegal rows have no suggestion: {looked} (--suggestions all looks at all)")
         return notes
+
+    def _elsewhere(self) -> Iterator[str]:
+        """In which other systems most codes are legal, where most aren't in the one that was named."""
+        bad = self.counts["illegal"] + self.counts["unreadable"]
+        if bad <= self.counts["legal"] or len(self._strays) < FEW:
+            return
+        for known in known_systems():
+            with suppress(BittingError):
+                judge = Judge(load_system(known.path))
+                legal = int(np.count_nonzero(judge.judge(self._strays).verdict == Verdict.LEGAL))
+                if judge.system != self.default and 2 * legal > len(self._strays):
+                    looked = f"{legal} of the first {len(self._strays)} rows that aren't legal"
+                    yield f"{looked} are legal in {judge.system.name}: is that their system?"
 
     def summary(self, figures: Figures) -> CodeSummary:
         repeated = [seen.repeated() for seen in self.seen.values()]

@@ -105,9 +105,10 @@ def check_many(system: System, texts: Iterable[str | None]) -> CheckedMany:
     text or a table in place of a list.
     """
     expect(System, system)
-    if isinstance(texts, str) or getattr(texts, "ndim", 1) != 1:
+    if isinstance(texts, str) or not isinstance(texts, Iterable) or getattr(texts, "ndim", 1) != 1:
+        one = "one text" if isinstance(texts, str) else f"a value of type {type(texts).__name__}"
         raise BittingError(
-            f"{'one text' if isinstance(texts, str) else 'a whole table'} stands where a list of texts is wanted",
+            f"{'a whole table' if hasattr(texts, 'ndim') else one} stands where a list of texts is wanted",
             hint="give a list or one column; `bitting.check` is for one code",
         )
     listed = [text if isinstance(text, str) else _empty(number, text) for number, text in enumerate(texts)]

@@ -14,6 +14,7 @@ from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
     NO_ANSWER,
+    all_systems,
     ask,
     complain,
     known_system,
@@ -49,16 +50,14 @@ Exit status: 0 every code is legal (in one of the systems); 1 one is not; 2 one 
     shell_complete=lock_names,
     help="Only the cuts that this lock reads; write those alone, or the others as ?.",
 )
-def command(codes: tuple[str, ...], names: tuple[str, ...], all_systems: bool, lock: str | None, as_json: bool) -> int:
+def command(codes: tuple[str, ...], names: tuple[str, ...], every: bool, lock: str | None, as_json: bool) -> int:
     """Every fault of a code at once, with a caret under the cuts, and the nearest legal codes.
 
     CODE lists the cuts from bow to tip, track by track: 'left: 2133144 / right: 1124421'. Quote it, so that it stays one
     code. Without CODE it is asked for, so that it doesn't stay in the shell's history.
     """
-    from bitting.systemfile import shipped_systems
 
-    chosen = [*names, *(name for name in shipped_systems() if name not in names)] if all_systems or not names else names
-    systems = [known_system(name) for name in chosen]
+    systems = all_systems(names) if every or not names else [known_system(name) for name in names]
     if lock is not None and len(systems) > 1:
         raise BittingError("a lock belongs to one system", hint="name the system: -s SYSTEM --lock NAME")
     _one_code_in_pieces(codes, systems[0])

@@ -57,6 +57,21 @@ def known_system(name: str, *, sound: bool = True, ruled: bool = True) -> System
     return system
 
 
+def all_systems(named: Sequence[str]) -> list[System]:
+    """The systems that are named, and behind them every other: the shipped ones and the user's own. An own file that can't
+    be used is told and left out, unless it is named."""
+    from bitting.systemfile import known_systems
+
+    found = [known_system(name) for name in dict.fromkeys(named)]
+    paths = {system.path for system in found}
+    for known in known_systems():
+        try:
+            found += [known_system(known.path)] if known.path not in paths else []
+        except BittingError as fault:
+            tell(f"note: {known.path} is left out: {fault.message}")
+    return found
+
+
 DOUBTS = "bitting.doubts"
 """Where a call keeps the errors that lint finds in its systems, until its answer begins: path -> (system, errors)."""
 
@@ -89,7 +104,7 @@ def tell_doubts() -> None:
 
 
 def systems_option(function: F) -> F:
-    """`-s SYSTEM`, several times, or `--all-systems`; `names` and `all_systems` for the command."""
+    """`-s SYSTEM`, several times, or `--all-systems`; `names` and `every` for the command."""
     one = click.option(
         "-s",
         "--system",
@@ -99,7 +114,9 @@ def systems_option(function: F) -> F:
         shell_complete=system_names,
         help="A system's name (see `bitting systems list`) or its file; several are gone through.",
     )
-    every = click.option("--all-systems", is_flag=True, help="Every shipped system, as without -s.")
+    every = click.option(
+        "--all-systems", "every", is_flag=True, help="Every system, shipped and your own, as without -s."
+    )
     return one(every(function))
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, lock_names, system_names, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, all_systems, give, known_system, lock_names, system_names, unicode_out
 from bitting.cli.help import Command
 from bitting.cli.options import (
     KnownKey,
@@ -39,7 +39,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
     "-s", "--system", "names", multiple=True, metavar="SYSTEM", shell_complete=system_names,
     help="A shipped system's name or the path of a system file; several are ranked.",
 )  # fmt: skip
-@click.option("--all-systems", is_flag=True, help="Rank all systems: the shipped ones and your own.")
+@click.option("--all-systems", "every", is_flag=True, help="Rank all systems: the shipped ones and your own.")
 @unit_option
 @click.option("--best", type=click.IntRange(1, 1000), default=5, show_default=True, help="How many codes to list.")
 @click.option(
@@ -68,7 +68,7 @@ Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be
 def command(
     readings: tuple[str, ...],
     names: tuple[str, ...],
-    all_systems: bool,
+    every: bool,
     unit: str | None,
     best: int,
     sure: float,
@@ -95,12 +95,11 @@ def command(
     """
     from bitting.decoding.session import decode_at
     from bitting.report.decode import render
-    from bitting.systemfile import known_systems
 
-    chosen = [*names, *(k.name for k in known_systems() if k.name not in names)] if all_systems else list(names)
-    if not chosen:
+    if not names and not every:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
-    systems = _read_by([known_system(name) for name in dict.fromkeys(chosen)], jaw, contact)
+    chosen = all_systems(names) if every else [known_system(name) for name in dict.fromkeys(names)]
+    systems = _read_by(chosen, jaw, contact)
     if gauge is not None:
         from bitting.decoding.corrections import gauged
 

@@ -145,6 +145,7 @@ class Decoder:
         """Like `decode` for each key, in order."""
         _check_options(best, sure)
         for readings in keys:
+            expect(Readings, readings)
             expect_read_for(readings, self.system)
         found = [self.found(readings, best) for readings in keys]
         fits = self._p_values(found)
@@ -436,4 +437,8 @@ def decode_many(
     made: Made | None = None,
 ) -> list[Decoded]:
     """Like `decode`, for many keys of one system, without advice on what to measure again."""
+    expect(System, system)
+    if isinstance(keys, Readings) or not isinstance(keys, Iterable):
+        given = f"a value of type {type(keys).__name__} stands where a list of Readings is wanted"
+        raise BittingError(given, hint="`bitting.decode` is for one key")
     return Decoder(system, model, made=made).decode_many(list(keys), best, sure)

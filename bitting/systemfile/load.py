@@ -96,6 +96,9 @@ def load_system(name_or_path: str | os.PathLike[str], *, sound: bool = True) -> 
     is wrong with it. Raises `BittingError` where there is no such system or there are two, `SystemFileError` for a file that
     can't be read or used.
     """
+    if not isinstance(name_or_path, str | os.PathLike):
+        given = f"a value of type {type(name_or_path).__name__} stands where a system's name is wanted"
+        raise BittingError(given, hint="give a name or a path, as text")
     given = os.fspath(name_or_path)
     if not isinstance(name_or_path, str) or given.endswith(".toml") or os.path.basename(given) != given:
         path = given

@@ -106,6 +106,15 @@ def test_a_track_left_out_in_all_rows_is_said(tmp_path: Path) -> None:
     assert not any("missing in all" in note for note in summary.notes)
 
 
+def test_a_table_of_another_system_is_said(tmp_path: Path) -> None:
+    codes = taken("plover", "")
+    note = f"{len(codes)} of the first {len(codes)} rows that aren't legal are legal in plover: is that their system?"
+    for name in ("heron", "wren", "dunlin"):
+        assert note in summary_of(tmp_path, codes, name).notes
+    for texts, name in ((codes, "plover"), (codes[:5] + taken("wren", "")[:5], "wren"), (codes[:2], "wren")):
+        assert not any("is that their system" in note for note in summary_of(tmp_path, texts, name).notes)
+
+
 @pytest.mark.thorough
 def test_two_thirds_of_what_is_offered_is_what_was_meant() -> None:
     """Every kind of mistake equally often, over four systems; a count, not a guarantee for any one of them."""

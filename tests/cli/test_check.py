@@ -7,11 +7,12 @@ import re
 import shlex
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
-from bitting import count, load_system
+from bitting import count, load_system, shipped_systems
 from bitting.cli import COMMANDS, main
 
 LEGAL = "left: 2133244 / right: 1124421"
@@ -67,6 +68,24 @@ def test_words_that_are_no_code_are_answered_in_a_line():
     assert (result.exit_code, result.stdout) == (2, "")
     assert "is no code: one of plover has 14 cuts, each one of 1 2 3 4 5" in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_own_systems_are_asked_too_and_one_that_is_spoilt_stops_nobody(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    own = tmp_path / "bitting" / "systems"
+    own.mkdir(parents=True)
+    plover = Path(load_system("plover").path).read_text()
+    (own / "finch.toml").write_text(plover.replace('"plover"', '"finch"'))
+    (own / "knot.toml").write_text("[system")
+    for options in ([], ["--all-systems"], ["-s", "plover", "--all-systems"]):
+        result = run("check", LEGAL, *options)
+        assert result.exit_code == 0
+        assert f"legal in 2 of {len(shipped_systems()) + 1} systems" in result.stdout
+        assert "finch" in result.stdout
+        assert "knot.toml is left out" in result.stderr
+    result = run("decode", "?", "--all-systems")
+    assert "knot.toml is left out" in result.stderr
+    assert run("check", LEGAL, "-s", "knot").exit_code == 2
 
 
 @pytest.mark.parametrize(
