@@ -17,7 +17,7 @@ from bitting.cli.options import (
     contact_option,
     key_options,
     may_draw,
-    touched,
+    read_by,
     unit_option,
 )
 from bitting.errors import BittingError
@@ -99,7 +99,7 @@ def command(
     if not names and not every:
         raise BittingError("no system was named", hint="name one with -s SYSTEM, several, or --all-systems")
     chosen = all_systems(names) if every else [known_system(name) for name in dict.fromkeys(names)]
-    systems = _read_by(chosen, jaw, contact)
+    systems = read_by(chosen, jaw, contact)
     if gauge is not None:
         from bitting.decoding.corrections import gauged
 
@@ -128,23 +128,6 @@ def command(
     columns = shutil.get_terminal_size().columns
     give(as_json, result, render(result, columns, plain=not unicode_out(), full=full))
     return GOOD if result.verdict == "sure" else BAD_NEWS
-
-
-def _read_by(systems: list[System], jaw: str | None, contact: str | None) -> list[System]:
-    """The systems as read by that jaw, or by a ball or pin of that radius; lengths are in the unit of the first."""
-    from attrs import evolve
-
-    from bitting.decoding.model import length_option
-
-    first = touched(systems[0], contact, jaw)
-    if contact is None and jaw is None:
-        return systems
-    width = 0.0 if jaw is None else first.in_mm(length_option(jaw, "jaw", first, 20.0))
-    radius = 0.0 if contact is None else first.in_mm(first.need("measuring.contact"))
-    return [
-        evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width), contact=one.from_mm(radius) or None))
-        for one in systems
-    ]
 
 
 def _bench(

@@ -194,6 +194,21 @@ def touched(system: System, contact: str | None, jaw: str | None) -> System:
     return evolve(system, measuring=evolve(system.measuring, contact=radius, jaw=None))
 
 
+def read_by(systems: list[System], jaw: str | None, contact: str | None) -> list[System]:
+    """The systems as read by that jaw, or by a ball or pin of that radius; lengths are in the unit of the first."""
+    from bitting.decoding.model import length_option
+
+    first = touched(systems[0], contact, jaw)
+    if contact is None and jaw is None:
+        return systems
+    width = 0.0 if jaw is None else first.in_mm(length_option(jaw, "jaw", first, 20.0))
+    radius = 0.0 if contact is None else first.in_mm(first.need("measuring.contact"))
+    return [
+        evolve(one, measuring=evolve(one.measuring, jaw=one.from_mm(width), contact=one.from_mm(radius) or None))
+        for one in systems
+    ]
+
+
 def may_draw(path: str, force: bool, inputs: Sequence[str]) -> None:
     """Find out before the work whether a picture beside the answer can be kept."""
     from bitting.files import may_write

@@ -18,6 +18,7 @@ from bitting.cli.options import (
     guard_option,
     length_of,
     plan_options,
+    read_by,
     tolerance_option,
     touched,
     unit_option,
@@ -26,8 +27,9 @@ from bitting.errors import BittingError
 
 if TYPE_CHECKING:
     from bitting.checking import Report
+    from bitting.decoding.result import Decoded
     from bitting.machine.plan.plan import Plan
-    from bitting.model import Code
+    from bitting.model import Code, System
 
 EPILOG = """The page holds the code: FILE is readable by you only. Delete it when the key is handed over.
 
@@ -79,7 +81,7 @@ def command(
     from bitting.files import may_write, write_whole
     from bitting.machine.inspect.decision import Guard
     from bitting.machine.plan.plan import parse_take, plan
-    from bitting.notation import parse_code, parse_readings
+    from bitting.notation import parse_code
     from bitting.sheet.html import page_html
     from bitting.sheet.page import inspecting_of, page_of
 
@@ -105,7 +107,7 @@ def command(
         made,
         key,
         have=known,
-        readings=None if read is None else parse_readings(read, system, unit),
+        decoded=None if read is None else _decoded(read, system, unit, instrument),
         inspecting=inspecting_of(key, instrument.gauge(system), Guard.parse(guard), length_of(tolerance, system)),
     )
     html = page_html(page)
@@ -150,3 +152,18 @@ def _refuse_plan(made: Plan, as_json: bool) -> int:
         say(f"! {warning}")
     say("no page was made")
     return BAD_NEWS
+
+
+def _decoded(text: str, system: System, unit: str | None, instrument: Instrument) -> Decoded:
+    """The old key as `bitting decode` answers, told of the same caliper and jaw that the new one is inspected with."""
+    from bitting.decoding.model import caliper_step, model_with
+    from bitting.decoding.session import Bench, decode_at
+
+    caliper = instrument.caliper
+    bench = Bench(
+        models={system.name: model_with(system, caliper=caliper)},
+        steps={system.name: caliper_step(caliper, system)},
+        unit=unit,
+        jaw_said=instrument.jaw is not None,
+    )
+    return decode_at(bench, [text], read_by([system], instrument.jaw, instrument.contact))

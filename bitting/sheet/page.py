@@ -7,6 +7,7 @@ commands of these names, gathered in the order in which a locksmith needs them.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from attrs import evolve, field, frozen
 
@@ -15,7 +16,7 @@ from bitting.errors import BittingError
 from bitting.machine.inspect.decision import Guard
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.plan import Plan
-from bitting.model import Code, Readings, System
+from bitting.model import Code, System
 from bitting.notation.aloud import spell
 from bitting.report.check import where
 from bitting.report.decode import HEADS, table_rows, verdict
@@ -26,6 +27,9 @@ from bitting.report.plan import verdict_lines
 from bitting.sheet.limits import Judging, Limits, judging
 from bitting.sheet.moves import MoveList, PageStep, lists_of, moves, steps_of
 from bitting.sheet.picture import Board, Mark, boards_of
+
+if TYPE_CHECKING:
+    from bitting.decoding import result
 
 RULER_MM = 50.0
 BELOW = "Then type what the caliper reads into the table below, under: Inspect the finished key."
@@ -103,12 +107,12 @@ def page_of(
     *,
     have: Code | None = None,
     inspecting: Inspecting | None = None,
-    readings: Readings | None = None,
+    decoded: result.Decoded | None = None,
 ) -> Page:
     """The page of a plan: `have` is the code that the key is cut to already, where the plan is of a change from another.
 
-    `inspecting` says how the finished key is judged (None: no table of limits), `readings` are those of the key that the
-    code was read from. Raises BittingError where the plan is not good: such a page is never made.
+    `inspecting` says how the finished key is judged (None: no table of limits), `decoded` is the key that the code
+    was read from. Raises BittingError where the plan is not good: such a page is never made.
 
     (Long: it names every field of a page.)
     """
@@ -136,7 +140,7 @@ def page_of(
         lists=lists_of(made, steps),
         moves=moves(made),
         inspecting=inspecting,
-        decoded=None if readings is None else _decoded(code, system, readings),
+        decoded=None if decoded is None else _decoded(code, system, decoded),
     )
 
 
@@ -218,10 +222,7 @@ def _limits_said(found: Judging, system: System) -> str:
     )
 
 
-def _decoded(code: Code, system: System, readings: Readings) -> Decoded:
-    from bitting.decoding import decode
-
-    found = decode(readings, system)
+def _decoded(code: Code, system: System, found: result.Decoded) -> Decoded:
     same = found.code == code.canonical
     beside = (
         "The most probable code of these readings is the one on this page."

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from bitting.decoding import decode
 from bitting.machine.plan.plan import plan
 from bitting.notation import parse_readings
 from bitting.sheet.html import page_html, part
@@ -194,7 +195,7 @@ def test_on_a_telephone_code_and_chart_are_whole(opened: Any, tmp_path: Path) ->
     code = code_of("siskin")
     rows = zip(code.system.lanes, code.depths or (), strict=True)
     read = " / ".join(" ".join(str(lane.track.depths[d]) for d in row) for lane, row in rows)
-    page = page_of(plan(code, code.system), code, readings=parse_readings(read, code.system))
+    page = page_of(plan(code, code.system), code, decoded=decode(parse_readings(read, code.system), code.system))
     path = tmp_path / "page.html"
     path.write_text(page_html(page), encoding="utf-8")
     tab = opened(path=path, viewport={"width": 360, "height": 780})

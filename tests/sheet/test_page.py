@@ -319,6 +319,18 @@ def test_with_readings_the_decoded_key_stands_beside_the_code(tmp_path: Path) ->
     assert result.stderr == ""
 
 
+@pytest.mark.parametrize("options", [(), ("--jaw", "0"), ("--jaw", "1.5"), ("--caliper", "0.08"), ("--contact", "0.3")])
+def test_the_old_key_is_decoded_as_by_decode_with_the_same_caliper(options: tuple[str, ...], tmp_path: Path) -> None:
+    target = tmp_path / "key.html"
+    assert run(CODES["plover"], "-s", "plover", "-o", str(target), "--readings", READ, *options).exit_code == 0
+    result = CliRunner().invoke(main, ["decode", READ, "-s", "plover", "--json", *options])
+    found = json.loads(result.stdout)
+    text = target.read_text(encoding="utf-8")
+    assert ("DOESN" in text) == (found["verdict"] == "no-fit")
+    read = re.findall(r"<td>([+-]\d\.\d{3})</td>", text)
+    assert [float(one) for one in read[:14]] == [round(cut["deviation"], 3) for cut in found["cuts"]]
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
