@@ -32,6 +32,10 @@ HEADER_WITHIN = 30
 Table = Sequence[Sequence[str]]
 Good = Callable[[Sequence[str]], Sequence[bool]]
 """Which texts are whole codes (or readings) of the system."""
+FEW_DIGITS = 3
+"""Where no system is known, a cell of so many digits may be a code."""
+_APART = re.compile(r"(?<=\b\w)[\W_]+(?=\w\b)")
+"""What stands between signs written one by one."""
 _NUMBER = re.compile(r"[0-9]*(?:[.,][0-9]*)?")
 
 
@@ -160,6 +164,12 @@ class _Finder:
     def layout(self, header: int | None, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> Layout:
         names = tuple(self.rows[header]) if header is not None else ()
         system, name = None, self.wanted.system_column
+        if True in (before := self.goods(places, lists)[: header or 0]):
+            option = "--readings" if self.measured else "--column"
+            raise BittingError(
+                f"row {before.index(True) + 1} holds a code and stands above the header in row {len(before) + 1}",
+                hint=f"take the first rows out, or name the column by its place ({option} {places[0] + 1}): then all are asked",
+            )
         if name is not None:
             system = self.numbered(name) if name.strip().isdigit() else self.place(names or self.rows[0], name)
         return Layout(header, names, tuple(places), tuple(lists), system, self.measured)
@@ -211,11 +221,32 @@ class _Finder:
         return self.layout(self.above([place]), [place])
 
     def above(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> int | None:
-        """The header of a column: the row above its first code, None where that is the first row."""
+        """The header of a column: of the rows above its first code the one most like a header, the first of several.
+
+        None where none is: a row whose cell looks like a code, however wrong, is no header, nor is what stands below such
+        a row as wide as itself. (A date printed above the header is narrower.)
+        """
         whole = self.goods(places, lists)
-        if True not in whole:
-            return self.filled()
-        return whole.index(True) - 1 if whole.index(True) else None
+        best: tuple[tuple[bool, bool, int, int], int] | None = None
+        widest = 0
+        for number, row in enumerate(self.rows[: whole.index(True) if True in whole else HEADER_WITHIN]):
+            width = sum(1 for cell in row if cell.strip())
+            cells = [row[place] for place in places if place < len(row)]
+            if any(map(self.like_code, cells)):
+                widest = max(widest, width)
+            elif width > widest:
+                rank = (any(map(str.strip, cells)), not any(map(str.isdigit, "".join(row))), width, -number)
+                best = max(best or (rank, number), (rank, number))
+        return best[1] if best else None
+
+    def like_code(self, cell: str) -> bool:
+        """Whether a cell holds half a code or more, or what may have been meant for it: no name of a column does."""
+        tracks = [lane.track for lane in self.system.lanes] if self.system else []
+        signs = {sign.casefold() for track in tracks for label in track.labels for sign in label} | set("0123456789?")
+        half = sum(track.cuts for track in tracks) / 2 or FEW_DIGITS
+        words = re.findall(r"\w+|\?", _APART.sub("", cell.casefold()))
+        counted = sum(len(word) for word in words if 3 * sum(sign in signs for sign in word) >= 2 * len(word))
+        return counted >= half
 
     def goods(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = (), start: int = 0) -> list[bool]:
         """Whether the cells of each row are a whole code."""
@@ -271,8 +302,8 @@ class _Finder:
             return lanes
         likely = []
         for place in range(max(map(len, self.rows)) if self.good else 0):
-            whole = self.goods([place])
-            if True in whole and self.share(place, whole.index(True)) > 0.5:
+            header = self.above([place])
+            if self.share(place, 0 if header is None else header + 1) > 0.5:
                 likely.append(place)
         if len(likely) != 1:
             how = "several hold" if likely else "none holds"
@@ -287,10 +318,21 @@ class _Finder:
             names = [plain(cell) for cell in row]
             if all(names.count(name) == 1 for name in wanted):
                 places = [names.index(name) for name in wanted]
-                body = self.rows[number + 1 :]
-                filled = sum(any(place < len(row) and row[place].strip() for place in places) for row in body)
-                if 2 * sum(self.goods(places, lanes, number + 1)) > filled:
+                columns = [column_of(self.rows[number + 1 :], place) for place in places]
+                filled = [any(map(str.strip, cells)) for cells in zip(*columns, strict=True)]
+                whole = sum(self.goods(places, lanes, number + 1))
+                others = [self.goods([place], start=number + 1) for place in set(range(len(row))) - set(places)]
+                if any(good and not here for other in others for good, here in zip(other, filled, strict=True)):
+                    raise _uncertain(row, "some rows have a code in a column of its own, others one a track")
+                if 2 * whole > sum(filled):
                     return self.layout(number, places, lanes)
+                if whole:
+                    called = [row[place].strip() for place in places]
+                    both = ",".join(f"{track}={name}" for (_, track), name in zip(lanes, called, strict=True))
+                    raise BittingError(
+                        f"only {whole} of {sum(filled)} rows have a code in {' and '.join(called)}",
+                        hint=f"name the columns with --columns '{both}', or one with --column; {listed(row)}",
+                    )
         return None
 
     def per_cut(self) -> Layout:

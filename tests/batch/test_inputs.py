@@ -51,6 +51,55 @@ def test_digits_are_always_a_place(column: str, tmp_path: Path) -> None:
         assert f"there is no column {place}; a column given in digits is its place" in result.stderr
 
 
+NEAR = ["9113244 1124421", "211324 1124421", "311324O 1124421", "2113244", "left 2133244", "2 1 3 3 2 4 O"]
+"""No codes of plover, though meant for one: a depth that isn't there, a cut lost, a letter, half a code."""
+
+
+@pytest.mark.parametrize("near", NEAR)
+@pytest.mark.parametrize(
+    "header", ["No,Key,Name", "Nr,Schlüssel,", "No,Key 2,Name", "Fleet list,,\n,,\nNo,Key,Name", ""]
+)
+@pytest.mark.parametrize("column", [None, "2"])
+def test_a_code_with_a_fault_in_the_first_row_is_no_header(near: str, header: str, column: str | None) -> None:
+    rows = [line.split(",") for line in header.splitlines()]
+    rows += [[str(number), text, "a"] for number, text in enumerate([near, "see note", near, *[GOOD] * 9])]
+    good = lambda texts: [text == GOOD for text in texts]  # noqa: E731
+    layout = find_columns(rows, Wanted(column), load_system("plover"), good, measured=False)
+    assert (layout.first, layout.places) == (len(header.splitlines()), (1,))
+
+
+def test_a_date_above_the_header_is_none(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text(f"printed,2026-11-01,\n,,\nNo,Key,Name\n1,{GOOD},a\n2,{WRONG},b\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+    assert result.stdout.splitlines()[2].startswith("No,Key,Name,verdict,")
+    assert "1 illegal" in result.stderr or "illegal     1" in result.stderr
+
+
+def test_where_a_track_has_its_column_and_other_rows_hold_whole_codes_nothing_is_guessed(tmp_path: Path) -> None:
+    split, whole = "2133244,1124421,a", f"{GOOD},,b"
+    for rows, said in (
+        ([split] * 4 + [whole] * 6, "only 4 of 10 rows have a code in Left and Right"),
+        ([",,", f"{split},"] + [f",,b,{GOOD}"] * 9, "some rows have a code in a column of its own"),
+    ):
+        (tmp_path / "t.csv").write_text("\n".join(["Left,Right,Name,Other", *rows]))
+        result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert said in result.stderr
+    (tmp_path / "t.csv").write_text("\n".join(["Left,Right,Name", *[split] * 6, *[whole] * 4]))
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+    assert verdicts(result.stdout).count("legal") == 6
+    assert len(verdicts(result.stdout)) == 10
+
+
+def test_codes_above_the_header_are_not_left_out_in_silence(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text(f"No,Key\n1,{WRONG}\n2,{GOOD}\nNo,Code\n3,{GOOD}\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "row 2 holds a code and stands above the header in row 4" in result.stderr
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-", "--column", "2")
+    assert verdicts(result.stdout) == ["illegal", "legal", "unreadable", "legal"]
+
+
 def test_a_header_that_is_a_number_is_named_with_an_equals_sign() -> None:
     rows = [["1", "2", "3"], ["a", GOOD, "plover"], ["3", "1", "1"]]
     plover = load_system("plover")
