@@ -183,6 +183,8 @@ def split_rows(text: str) -> list[list[str]]:
 
     >>> split_rows("1 8,60\\n2 8,15"), split_rows("1,8.60"), split_rows("stop: tip"), split_rows("1,8,60\\n2,8,15")
     ([['1', '8,60'], ['2', '8,15']], [['1', '8.60']], [['stop', 'tip']], [['1', '8,60'], ['2', '8,15']])
+    >>> split_rows("space,left,right\\n1,850,810")  # as many columns as the header has
+    [['space', 'left', 'right'], ['1', '850', '810']]
     """
     lines = [line.rstrip() for line in text.lstrip("\ufeff").splitlines()]
     body = "\n".join(line for line in lines if not _REMARK.match(line))
@@ -195,7 +197,13 @@ def split_rows(text: str) -> list[list[str]]:
                 for line in lines
             ]
     points = bool(re.search(r"\d*\.\d", body))
-    return [_cells(line, points=points) for line in lines]
+    rows, columns = [], 0
+    for line in lines:
+        cells = [cell.strip() for cell in line.split(",")]
+        if len(cells) < 2 or not any(map(_value, cells)):  # a header, or what ends its rows
+            columns = len(cells)
+        rows.append(cells if len(cells) == columns > 2 and any(cells) else _cells(line, points=points))
+    return rows
 
 
 def _cells(line: str, *, points: bool) -> list[str]:
