@@ -14,7 +14,7 @@ from itertools import pairwise
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
-from bitting.machine.plan.words import length
+from bitting.machine.plan.words import UNSTOP, gauged_again, length
 from bitting.model import System
 from bitting.report.table import Line, table, wrapped
 
@@ -81,7 +81,7 @@ def _worked(plan: Plan, columns: int, full: bool, short: bool) -> Iterator[Line]
             shown[track.track] = (number, track)
             number += moves
     for side, parts in again.items():
-        turn = "" if full else "turn over, gauge it against the stop again; "
+        turn = "" if full else f"turn over, {gauged_again(plan.made_for)}; "
         repeated = f"{side.upper()}: {turn}{'all of' if short else 'moves'} {', '.join(parts)} once more"
         yield from wrapped("", repeated, columns, HEAD)
 
@@ -89,7 +89,7 @@ def _worked(plan: Plan, columns: int, full: bool, short: bool) -> Iterator[Line]
 def _before(plan: Plan) -> str:
     """Set-up in a line."""
     tip = plan.made_for.stop == "tip"
-    stop = "gauge at the tip, clamp, take the stop away" if tip else "gauge at the shoulder, clamp"
+    stop = f"gauge at the tip, clamp, {UNSTOP}" if tip else "gauge at the shoulder, clamp"
     return f"Before: glasses on; {stop}."
 
 
@@ -155,7 +155,7 @@ def _title(track: TrackPlan, *, turned: bool) -> str:
         )
         start = f"start at the load place, depth {labels[0]} ({setting})"
     turns = "" if first.turns is None else f"; {first.turns}"
-    turn = "turn over, gauge it against the stop again; " if turned else ""
+    turn = f"turn over, {gauged_again(track.frame.system)}; " if turned else ""
     return f"{track.label.upper()}, {way}: {turn}{start}{turns}"
 
 

@@ -122,7 +122,7 @@ def page_of(
             f"a plan that is not good gets no page: {' '.join(made.warnings)}", hint="`bitting plan` shows all of it"
         )
     *steps, last = steps_of(made)
-    steps.append(last if inspecting is None else evolve(last, lines=(*last.lines, BELOW)))
+    steps.append(last if inspecting is None else evolve(last, lines=(last.lines[0], BELOW, *last.lines[1:])))
     earlier = None if made.taken is None else depths if have is None else have.depths
     boards, marks = boards_of(made, depths, earlier)
     of_track = [iter(row) for row in marks]

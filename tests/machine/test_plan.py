@@ -674,8 +674,19 @@ def test_cautions_stand_where_the_hurt_is() -> None:
         assert "If it sticks: stop turning, back to where it went in, withdraw it straight; no pliers." in after
         assert "steering" not in after
     tip, shoulder = (" ".join(plan(code_of(s, next(legal_depths(s, 1, 1))), s).setup) for s in (FOUR, TWO))
-    assert "take the stop away before the first move" in tip
+    assert tip.index("gauged against the stop before it is tightened") < tip.index("Then take the stop away")
     assert "take the stop away" not in shoulder
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+def test_a_key_gauged_at_the_tip_has_the_stop_taken_away_each_time_it_is_clamped(name: str) -> None:
+    """The cutter starts and runs out past the tip, where the stop stands (common practice)."""
+    system = load_system(name)
+    made = plan(code_of(system, next(legal_depths(system, 1, 1))), system)
+    clamped = max(1, len(system.sides)) if system.stop == "tip" else 0
+    for full in (False, True):
+        words = " ".join(" ".join(line for line, _ in plan_lines(made, columns=200, full=full)).split())
+        assert words.count("take the stop away") == clamped
 
 
 def test_play_is_said_of_the_controls_that_have_it() -> None:

@@ -34,12 +34,7 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     face = "face" if system.tracks[0].milling != "edge" else "edge"
     found = [
         f"Cutter, spindle unplugged: {cutter_words(system)}, sharp, clean and tight.",
-        f"Stop: the blank's {system.stop} against it; try that it can't be pushed further."
-        + (
-            " Clamp, then take the stop away before the first move: the cutter starts and runs out where it stands."
-            if system.stop == "tip"
-            else ""
-        ),
+        f"Stop: the blank's {system.stop} against it; try that it can't be pushed further.",
     ]
     if machine is not None and machine.cutter is not None:
         found.append(f"This machine's cutter measures {length(system, machine.cutter)}; settings allow for it.")
@@ -56,6 +51,7 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     first = f"{system.sides[0]} {face} up" if system.sides and face == "face" else f"{face} to the cutter"
     found.append(
         f"Key: {first}, bow towards you, flat on the clamp and gauged against the stop before it is tightened."
+        + (f" Then {UNSTOP}: the cutter starts and runs out where it stands." if system.stop == "tip" else "")
     )
     if system.blade.mill_depth is not None and face == "face":
         found.append(
@@ -95,7 +91,15 @@ def turn_over(system: System, side: str) -> str:
         how = f"turn the key so that its {side} edge meets the cutter"
     else:
         how = f"give the key half a turn about its long axis, {side} up"
-    return f"Spindle stopped, hands clear: loosen the clamp, {how}; brush the clamp, clamp it gauged against the stop again."
+    return f"Spindle stopped, hands clear: loosen the clamp, {how}; brush the clamp, {gauged_again(system)}."
+
+
+UNSTOP = "take the stop away"
+
+
+def gauged_again(system: System) -> str:
+    """How a key is clamped that was clamped before; a cutter that starts past the tip would meet a stop that stands there."""
+    return "gauge it against the stop again, clamp" + (f", {UNSTOP}" if system.stop == "tip" else "")
 
 
 CAUTIONS = (
