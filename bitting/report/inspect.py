@@ -265,7 +265,12 @@ def _action(cut: InspectedCut, name: str, result: Inspection, system: System) ->
     like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
     if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
         moved = " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
-        plan = f"bitting plan -s {typed_as(system)} --take '{name} by {number(cut.recut, system)}'"
+        sides = system.sides if cut.side is None and system.convenience and len(system.sides) > 1 else ("",)
+        plan = (
+            f"bitting plan -s {typed_as(system)} --take '{f'{sides[0]} {name}'.strip()} by {number(cut.recut, system)}'"
+        )
+        if len(sides) > 1:  # without a side both would be milled, and one of them nobody measured
+            plan = f"if it was the {sides[0]}, {plan}; " + ", ".join(f"else '{side} {name} by …'" for side in sides[1:])
         clamp = moved if cut.still_clamped else ""
         yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
     elif cut.verdict == "fail" and cut.deviation is not None:

@@ -77,7 +77,9 @@ def test_a_dimension_for_each_track() -> None:
 
 @pytest.mark.parametrize("end", ["3,650,", "3,650"])
 def test_whole_numbers_between_commas_are_columns_where_the_header_has_as_many(end: str) -> None:
-    chart = read(f"unit,thou\n\ndepth,left,right\n1,338,330\n2,320,312\n\nspace,left,right\n1,850,810\n2,750,710\n{end}")
+    chart = read(
+        f"unit,thou\n\ndepth,left,right\n1,338,330\n2,320,312\n\nspace,left,right\n1,850,810\n2,750,710\n{end}"
+    )
     assert chart.depths == {"left": {"1": "0.338", "2": "0.320"}, "right": {"1": "0.330", "2": "0.312"}}
     assert chart.spaces == {"left": ("0.850", "0.750", "0.650"), "right": ("0.810", "0.710")}
 

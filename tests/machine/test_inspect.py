@@ -662,8 +662,12 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
     assert (
-        "right 6: too shallow, take off 0.140 mm (5.5 thou): bitting plan -s plover --take 'right 6 by 0.140'" in told
-    ), told
+        "right 6: too shallow, take off 0.140 mm (5.5 thou): if it was the top, bitting plan -s plover --take "
+        "'top right 6 by 0.140'; else 'bottom right 6 by …'." in told
+    ), "without a side the plan would mill the other too, which nobody measured"
+    named = rows.replace("left:", "bottom left:").replace("right:", "bottom right:")
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", named, "-s", "plover"])
+    assert "mm (5.5 thou): bitting plan -s plover --take 'bottom right 6 by 0.140'" in " ".join(done.stdout.split())
 
 
 def test_the_plan_that_mends_a_cut_is_for_the_system_of_the_file_not_for_another_of_its_name(tmp_path: Path) -> None:
@@ -672,7 +676,7 @@ def test_the_plan_that_mends_a_cut_is_for_the_system_of_the_file_not_for_another
     own.write_text((Path(bitting.load_system("plover").path)).read_text(encoding="utf-8"), encoding="utf-8")
     rows = "left: 8.15 8.60 7.70 7.70 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.30 8.60"
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", str(own)])
-    assert f"bitting plan -s '{own}' --take 'right 6 by 0.140'" in done.stdout
+    assert f"bitting plan -s '{own}' --take 'top right 6 by 0.140'" in done.stdout
 
 
 EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
