@@ -98,7 +98,6 @@ def _sides(text: str, system: System) -> Iterator[str]:
 def _ends(text: str, system: System) -> Iterator[str]:
     """Where one list was begun, said behind its cuts or at both its ends."""
     if len(system.tracks) == 1 and not system.sided:
-        yield re.sub(r"(?i)\A(.*\d.*?)[\s,(]*\bfrom\s+(?:the\s+)?(tip|bow)\b\W*\Z", r"from \2: \1", text)
         yield re.sub(r"(?i)\A\W*(tip|bow)\b\W*(\d.*?)\W*\b(?!\1)(?:tip|bow)\W*\Z", r"from \1: \2", text)
 
 

@@ -7,8 +7,8 @@ only where the notation alone gives no whole code, so nothing that the notation 
 A word before cuts is a name when it begins one (`l`, `Left`, `lh`, `left side`), and no depth label could be meant by it;
 before `:` or `=` it is one always, as in the notation. `l2133` is a name and its cuts. Between two tracks may stand `/`,
 `,`, `;`, `and`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is
-3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. `tip to bow` is `from tip`; a key
-of one list may have it behind its cuts.
+3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. `tip to bow` and `(from tip)` are `from
+tip`; it may stand behind the cuts of a key of one list, or of every list.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ JOINS = ("and", "&")
 
 COURSE = re.compile(r"(?i)\b(?:from[\s-]+(?:the[\s-]+)?)?(tip|bow)[\s-]+to[\s-]+(?:the[\s-]+)?(?!\1)(?:tip|bow)\b")
 """A list's direction in full: `tip to bow`."""
+BRACKETED = re.compile(r"(?i)\((?=\s*from\s+(?:the\s+)?(?:tip|bow)\s*\))|(?<=\btip)\s*\)|(?<=\bbow)\s*\)")
+"""The brackets of `(from tip)`."""
 
 
 class Piece(NamedTuple):
@@ -105,6 +107,7 @@ class _Hearing:
         self.plain = blank_comments(normalise(text))
         if not any(self._is_cuts(word) for word in ("tip", "to", "bow")):
             self.plain = COURSE.sub(lambda course: f"from {course[1]}".ljust(len(course[0])), self.plain)
+            self.plain = BRACKETED.sub(lambda sign: " " * len(sign[0]), self.plain)
         if kind == "code":
             self.plain = re.sub(r"(?i)x-ray|[^\W\d_]+", self._heard, self.plain)
         glued = kind == "code" and not any(sign.isdigit() for name in self._names_of() for sign in name)
@@ -128,6 +131,7 @@ class _Hearing:
     def said(self) -> Said | None:
         if any(piece.text == "(" for piece in self.pieces):
             return self._wrapped()
+        self._put_before()
         end = self._turned()
         parts = self._parts(0, len(self.pieces) - len(end))
         if parts is None or not (self.spoken or self.doubled or any(part.head for part in parts)):
@@ -137,6 +141,21 @@ class _Hearing:
             parts = [Part(head, parts[0].pieces)]
         heads = [part.head for part in parts if part.head]
         return Said(partial(self._sides, parts), self._sure(heads))
+
+    def _put_before(self) -> None:
+        """`from tip` behind the cuts of each of several lists, put before them."""
+        cuts = [self._is_cuts(piece.text) or piece.text[0].isdigit() for piece in self.pieces]
+        ends = [at for at in range(len(self.pieces)) if self._from(at)]
+        if len(ends) != len(self.system.lanes) or not all(at and cuts[at - 1] for at in ends):
+            return
+        start = 0
+        ordered: list[Piece] = []
+        for at in ends:
+            stop = at + 2 + (self._text(at + 1) == "the")
+            first = cuts.index(True, start)
+            ordered += [*self.pieces[start:first], *self.pieces[at:stop], *self.pieces[first:at]]
+            start = stop
+        self.pieces = [*ordered, *self.pieces[start:]]
 
     def _turned(self) -> list[Piece]:
         """`from the tip` behind the cuts: where a key has several lists it may be said of all or of the last, and is refused."""

@@ -52,7 +52,10 @@ WAYS = [
     "top left: 2133244 / top right: 1124421", "top 2133244 1124421",
     "two one three three two four four / one one two four four two one", "2133244 and 1124421", "l2133244r1124421",
     "left two one three three two four four right 1124421", "Two-One-Three-Three-Two-Four-Four / 1124421",
-    "Lima 2133244 Romeo 1124421", "lima two one three three two four four romeo: 1124421",
+    "left 4423312 from tip / right 1244211 from tip", "left 4423312 (from tip) right 1244211 (from the tip)",
+    "left (from tip) 4423312 / right (from bow) 1124421", "left: 4 4 2 3 3 1 2 (tip to bow), right: 1124421 (from bow)",
+    "4423312 (from tip) / 1244211 (from tip)", "Lima 2133244 Romeo 1124421",
+    "lima two one three three two four four romeo: 1124421",
     "two one double three two double four and double one two double four two one",
 ]  # fmt: skip
 
@@ -83,6 +86,8 @@ def test_ways_to_say_one_code_of_two_tracks(text):
         (DUNLIN, "0 one two 3 four five", "0 1 2 3 4 5"),
         (DUNLIN, "012345 from tip", "5 4 3 2 1 0"),
         (DUNLIN, "0 1 2 3 4 5, from the tip", "5 4 3 2 1 0"),
+        (DUNLIN, "012345 (from tip)", "5 4 3 2 1 0"),
+        (DUNLIN, "(tip to bow) 012345", "5 4 3 2 1 0"),
         (DUNLIN, "tip to bow 012345", "5 4 3 2 1 0"),
         (DUNLIN, "012345, tip to bow", "5 4 3 2 1 0"),
         (DUNLIN, "bow to tip: 012345", "0 1 2 3 4 5"),
