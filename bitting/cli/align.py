@@ -104,7 +104,8 @@ def command(
     beside = {"history": as_json_value(kept)} if kept is not None else {}
     beside |= {"corrections": as_json_value(corrections)} if note else {}
     charts = () if kept is None else history_lines(kept, system)
-    give(as_json, result.as_dict() | beside, chain(alignment_lines(result, system, kept), [note] * bool(note), charts))
+    lines = alignment_lines(result, system, kept, corrected=None if corrections is None else machine)
+    give(as_json, result.as_dict() | beside, chain(lines, [note] * bool(note), charts))
     steady = result.verdict == "leave" and not (kept and kept.signals)
     return GOOD if steady else BAD_NEWS
 
@@ -140,9 +141,13 @@ def _correct(
     from bitting.systemfile.machine import Corrections, load_machine
 
     held = load_machine(path).corrections if Path(path).exists() and not fresh else Corrections()
+    written = correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path])
     above = ", on top of those it held: right for a key cut with them; if this one wasn't, say it again with --fresh"
-    words = (
-        f"Corrections written to {path}{above if evolve(held, cutter=None, counted=None) != Corrections() else ''}. Plan with "
-        f"--machine {path}, and leave the machine as it is set: it would be corrected twice."
-    )
-    return correct(path, result, system, fresh=fresh, left_right=left_right, inputs=[system.path]), words
+    if written == held:
+        words = (
+            f"Nothing was written to {path}: it holds just this already. Cut the next key with it, and measure that."
+        )
+    else:
+        on_top = evolve(held, cutter=None, counted=None) != Corrections()
+        words = f"Corrections written to {path}{above if on_top else ''}. Plan with --machine {path}."
+    return written, words

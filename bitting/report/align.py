@@ -21,14 +21,20 @@ WHOLE = {
 }
 
 
-def alignment_lines(result: Alignment, system: System, history: History | None = None) -> Iterator[str]:
-    """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it."""
+def alignment_lines(
+    result: Alignment, system: System, history: History | None = None, *, corrected: str | None = None
+) -> Iterator[str]:
+    """The answer for a terminal; ± is twice the standard uncertainty. What the history says of it stands beside it.
+
+    `corrected` is the machine file that takes the error off: who turned the dials as well would have it twice.
+    """
     signals = () if history is None else history.signals
     settings = (result.to_depth, result.to_scale, result.to_space, result.to_space_scale, result.to_lost_motion)
     whole: str = "look" if signals and result.verdict == "leave" else result.verdict
     if whole == "adjust" and not any(settings):
         whole = "wait"
-    yield f"{WHOLE[whole]}: {result.reason}."
+    stays = f"{corrected} corrects it now, leave the dials as they are"
+    yield f"{WHOLE[whole] if corrected is None else stays}: {result.reason}."
     for signal in signals:
         yield f"Look: {signal}."
     if whole == "look":
@@ -37,11 +43,12 @@ def alignment_lines(result: Alignment, system: System, history: History | None =
     deep = ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
     from_tip = system.stop == "tip"
     near = ("too near the bow", "too near the tip") if from_tip else ("too near the tip", "too near the bow")
-    yield from _setting("depth", result.depth_offset, result.to_depth, deep, system)
+    done = "set it" if corrected is None else "corrected by"
+    yield from _setting("depth", result.depth_offset, result.to_depth, deep, system, done)
     if result.space_offset is None:
         yield "space  not measured: give the place of the deep cut with --place"
     else:
-        yield from _setting("space", result.space_offset, result.to_space, near, system)
+        yield from _setting("space", result.space_offset, result.to_space, near, system, done)
     yield from _scales(result, system)
     yield ""
     yield from _terms(result, system)
@@ -63,7 +70,9 @@ OPPOSITE = {
 }
 
 
-def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str], system: System) -> Iterator[str]:
+def _setting(
+    what: str, offset: Term, change: float | None, ways: tuple[str, str], system: System, done: str
+) -> Iterator[str]:
     if offset.mean is None or offset.sd is None:
         yield f"{what}  can't be told from these readings"
         return
@@ -72,7 +81,7 @@ def _setting(what: str, offset: Term, change: float | None, ways: tuple[str, str
     off = "right" if number(size, system) == number(0.0, system) else f"{both(size, system)} {way}"
     yield f"{what}  cuts are {off}, ± {both(EXPANDED * offset.sd, system)}"
     if change is not None:
-        yield f"       -> set it {both(abs(change), system)} {OPPOSITE[way]}"
+        yield f"       -> {done} {both(abs(change), system)} {OPPOSITE[way]}"
 
 
 def _scales(result: Alignment, system: System) -> Iterator[str]:

@@ -801,6 +801,19 @@ def test_what_would_be_written_nowhere_is_refused(words: list[str], wanted: str)
     assert wanted in done.stderr
 
 
+def test_the_same_readings_again_are_not_counted_twice(tmp_path: Path) -> None:
+    machine = tmp_path / "machine.toml"
+    arguments = [KEY, "-s", "plover", "--correct", str(machine)]
+    assert "Corrections written" in CliRunner().invoke(command, arguments).stdout
+    once = machine.read_text(encoding="utf-8")
+    again = CliRunner().invoke(command, arguments)
+    assert again.exit_code == 1
+    assert "it holds just this already" in again.stdout
+    assert machine.read_text(encoding="utf-8") == once
+    assert "on top of those it held" in CliRunner().invoke(command, [f"{KEY}5", *arguments[1:]]).stdout
+    assert machine.read_text(encoding="utf-8") != once
+
+
 def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     machine, history = tmp_path / "machine.toml", tmp_path / "machine.csv"
     machine.write_text(MACHINE, encoding="utf-8")
@@ -808,7 +821,8 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     done = CliRunner().invoke(command, arguments)
     assert done.exit_code == 1
     assert "Corrections written" in done.stdout
-    assert "leave the machine as it is set" in " ".join(done.stdout.split()), "turned as well, it is corrected twice"
+    assert "machine.toml corrects it now, leave the dials as they are" in done.stdout, "turned as well, it is twice"
+    assert "set it" not in done.stdout
     assert "1 setup key since" in done.stdout
     assert load_machine(machine).corrections.depth == pytest.approx(-0.06, abs=0.005)
     assert history.read_text(encoding="utf-8").splitlines()[1].startswith("2031-05-01,plover,mm,0.06")

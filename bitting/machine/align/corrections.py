@@ -26,6 +26,10 @@ unit = "{unit}"
 """A machine file that knows nothing yet."""
 
 
+TERMS = ("space", "depth", "depth_scale", "left_right")
+"""What a setup key's error is corrected by."""
+
+
 def curable(result: Alignment, left_right: bool = False) -> bool:
     """Whether the answer asks for a correction that a machine file can hold."""
     apart = left_right and result.uneven == ("left-right",) and result.left_right is not None
@@ -67,7 +71,8 @@ def correct(
 ) -> Corrections:
     """Write the corrections into the machine file, a new one where there is none, and return them in its unit.
 
-    `inputs` are files that the run reads beside it, none of which it can be.
+    A file that holds just these already stays as it is: the same readings again would have them counted twice. `inputs`
+    are files that the run reads beside it, none of which it can be.
     """
     begun = not Path(path).exists()
     text = BEGINNING.format(unit=system.unit) if begun else read_whole(path, "the machine file")
@@ -82,7 +87,9 @@ def correct(
     before = Corrections(cutter=machine.cutter) if fresh else machine.corrections
     before.must_serve(system)
     hand = 1 if hand_of(system, system.lanes[0]) == "left" else -1
-    found = corrections_from(result, before, per_unit, hand if left_right else 0)
+    alone, found = (corrections_from(result, b, per_unit, hand if left_right else 0) for b in (Corrections(), before))
+    if all(abs(getattr(alone, term) - getattr(before, term)) < 2e-6 for term in TERMS):
+        return before
     new = evolve(found, counted=counted_in(system))
     write_whole(path, with_corrections(text, new), force=True, inputs=inputs)
     return new
