@@ -828,11 +828,12 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
     assert history.read_text(encoding="utf-8").splitlines()[1].startswith("2031-05-01,plover,mm,0.06")
     assert "8.66" not in history.read_text(encoding="utf-8")
     assert "--fresh" not in done.stdout
-    twice = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine)])
+    other = KEY.replace("8.65", "8.64")
+    twice = CliRunner().invoke(command, [other, "-s", "plover", "--correct", str(machine)])
     assert "on top of those it held" in twice.stdout
     fresh = CliRunner().invoke(command, [KEY, "-s", "plover", "--correct", str(machine), "--fresh"])
     assert "on top of" not in fresh.stdout
-    again = CliRunner().invoke(command, [*arguments, "--json"])
+    again = CliRunner().invoke(command, [other, *arguments[1:], "--json"])
     answer = json.loads(again.stdout)
     assert (answer["history"]["keys"], answer["corrections"]["depth"]) == (1, pytest.approx(-0.12, abs=0.01))
 
