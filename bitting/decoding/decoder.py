@@ -323,6 +323,7 @@ class Decoder:
             lists=len({cut.list_number for cut in found.readings.cuts}),
             of=self.system,
             wide_jaws=jaw,
+            readings_unit=found.readings.unit,
             notes=tuple(self._notes(found)),
         )
 

@@ -200,7 +200,8 @@ class Decoded(Value):
     listing. `doubts` keep the answer from being sure; `exchanged` are slips that a sure answer may hide, and `wide_jaws`
     the share that a caliper with jaws 2 mm wide has. `log_total` is the evidence with every way of listing and the places
     along the blade (`places`).
-    `lists`: how many there were, `copied` of which were left out because they repeat another to the digit.
+    `lists`: how many there were, `copied` of which were left out because they repeat another to the digit. Lengths are in
+    the system's unit; `readings_unit` is the one that the key was measured in.
     """
 
     system: str
@@ -227,6 +228,7 @@ class Decoded(Value):
     doubts: tuple[Doubt, ...] = ()
     exchanged: tuple[Exchanged, ...] = ()
     wide_jaws: float = 0.0
+    readings_unit: str = "mm"
     places: PlaceFit | None = field(default=None, metadata=NOT_JSON)
     lists: int = field(default=1, metadata=NOT_JSON)
     copied: int = field(default=0, metadata=NOT_JSON)

@@ -36,7 +36,7 @@ def render(result: Decoded, columns: int, *, plain: bool, full: bool = False) ->
         yield "", None
         yield from _systems(result)
     yield "", None
-    yield from ((line, None) for line in table(table_rows(result, system), HEADS))
+    yield from ((line, None) for line in table(table_rows(result, system), heads(result, system)))
     following = list(folded(_what_next(result, system), columns))
     yield from [("", None), *following] if following else ()
     if full:
@@ -153,7 +153,7 @@ def _doubt(doubt: Doubt, result: Decoded, system: System) -> str:
             return f"{unread} cuts were not read: their depths only follow from the rules"
         return f"{name} was not read: its depth only follows from the rules"
     low, high = next(track for track in system.tracks if track.name == cut.track).ends
-    told = ", ".join(number(value, system) for value in cut.values)
+    told = ", ".join(number(value, system, result.readings_unit) for value in cut.values)
     if "slip of the pen" in cut.taken_for:
         return f"{name} reads {told}, which looks like a slip of the pen: taken as not read"
     far = any(not low <= value <= high for value in cut.values)
@@ -182,19 +182,23 @@ def _systems(result: Decoded) -> Iterator[Line]:
         yield "none of these systems fits", BAD
 
 
-HEADS = ("cut", "depth", "reading", "deviation", "or else")
+def heads(result: Decoded, system: System) -> tuple[str, ...]:
+    """The headings of `table_rows`; the unit of what was read, where it isn't the system's."""
+    unit = "" if result.readings_unit == system.unit else f", {result.readings_unit}"
+    return "cut", "depth", f"reading{unit}", "deviation", "or else"
 
 
 def table_rows(result: Decoded, system: System) -> list[tuple[str, ...]]:
-    """The table of a decoded key, a row per cut, with the headings `HEADS`; readings half a step apart have no mean."""
+    """The table of a decoded key, a row per cut, in the unit it was read in; readings half a step apart have no mean."""
     rows: list[tuple[str, ...]] = []
+    unit = result.readings_unit
     for cut in result.cuts:
         others = ", ".join(f"{a.depth} {percent(a.probability)}" for a in cut.alternatives if a.probability >= TOLD)
-        read = "not read" if cut.reading is None else number(cut.reading, system)
-        off = "" if cut.deviation is None else number(cut.deviation, system, sign="+")
+        read = "not read" if cut.reading is None else number(cut.reading, system, unit)
+        off = "" if cut.deviation is None else number(cut.deviation, system, unit, sign="+")
         low, high = min(cut.values, default=0.0), max(cut.values, default=0.0)
         if high - low > system.step / 2:
-            read, off = f"{number(low, system)} to {number(high, system)}", ""
+            read, off = f"{number(low, system, unit)} to {number(high, system, unit)}", ""
         rows.append(
             (
                 cut_name(cut.side, cut.track if len(system.tracks) > 1 else None, cut.cut),
@@ -238,7 +242,10 @@ def _shared(result: Decoded, system: System) -> Iterator[Line]:
                 slip = {"wrong": "a wrong one", "slip of the pen": "a slip of the pen"}.get(
                     taken, "one of another place"
                 )
-                yield f"reading {number(value, system)} of {name} is taken for {slip} ({percent(share)})", DOUBT
+                yield (
+                    f"reading {number(value, system, result.readings_unit)} of {name} is taken for {slip} ({percent(share)})",
+                    DOUBT,
+                )
 
 
 def _candidates(result: Decoded, system: System) -> Iterator[Line]:
@@ -305,7 +312,7 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     if asked:
         yield "measure next, the most useful first (`|` joins readings of a cut: first|second):", DOUBT
     for following in asked:
-        yield f"  {_next(following, system)}", None
+        yield f"  {_next(following, system, result.readings_unit)}", None
     if result.lists == 1:
         yield f"or {SECOND_LIST}", None
 
@@ -376,21 +383,22 @@ SECOND_LIST = (
 )
 
 
-def _next(following: Next, system: System) -> str:
-    """`left 3: below 7.31 it is a 4, above a 3`."""
+def _next(following: Next, system: System, unit: str) -> str:
+    """`left 3: below 7.31 it is a 4, above a 3`, in the unit that the key was read in."""
     name = _cut(following.side, following.track, following.cut, system)
     parts = []
     for deciding in following.deciding:
         if deciding.low is None and deciding.high is None:
             continue
         if deciding.low is None:
-            where = f"below {number(deciding.high or 0.0, system)}"
+            where = f"below {number(deciding.high or 0.0, system, unit)}"
         elif deciding.high is None:
-            where = f"above {number(deciding.low, system)}"
+            where = f"above {number(deciding.low, system, unit)}"
         else:
-            where = f"from {number(deciding.low, system)} to {number(deciding.high, system)}"
+            where = f"from {number(deciding.low, system, unit)} to {number(deciding.high, system, unit)}"
         parts.append(f"{where} it is {deciding.depth}")
-    return f"{name}: {'; '.join(parts)}" if parts else name
+    measured = "" if unit == system.unit else f", {unit}"
+    return f"{name}{measured}: {'; '.join(parts)}" if parts else name
 
 
 def assumptions(result: Decoded, system: System) -> str:

@@ -19,7 +19,7 @@ from bitting.machine.plan.plan import Plan
 from bitting.model import Code, System
 from bitting.notation.aloud import spell
 from bitting.report.check import where
-from bitting.report.decode import HEADS, table_rows, verdict
+from bitting.report.decode import heads, table_rows, verdict
 from bitting.report.decode_svg import readings_svg
 from bitting.report.drawing import life_size_svg
 from bitting.report.inspect import STANDS_OFF, both, number, window_words
@@ -233,7 +233,7 @@ def _decoded(code: Code, system: System, found: result.Decoded) -> Decoded:
         differs=not same or found.verdict != "sure",
         beside=beside,
         said=tuple(line for line, _ in verdict(found, system)),
-        heads=HEADS,
+        heads=heads(found, system),
         table=tuple(table_rows(found, system)),
         picture=readings_svg(found),
     )

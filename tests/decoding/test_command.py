@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -198,6 +199,20 @@ KEYS = {"system", "verdict", "code", "probability", "cuts", "candidates", "offse
 
 def run(*arguments: str, text: str | None = None):  # type: ignore[no-untyped-def]
     return CliRunner().invoke(main, ["decode", *arguments], input=text)
+
+
+def test_what_was_read_in_thousandths_is_told_in_thousandths() -> None:
+    """Whoever holds a caliper set to thousandths has nothing of limits in millimetres."""
+    mm = [7.30, 7.21, 7.74, 7.09, 7.18, 6.58, 7.74, 7.15]
+    thou = " ".join(f"{value / 0.0254:.1f}" for value in mm)
+    told = " ".join(run(f"{thou} thou", "-s", "wren").stdout.split())
+    assert "reading, thou" in told
+    assert re.search(r"\b1 2 287\.4 [+-]\d+\.\d ", told), told
+    limits = [float(value) for value in re.findall(r"(?:below|above|from|to) (\d+\.\d+)", told)]
+    assert limits
+    assert all(220 < limit < 340 for limit in limits), "wren's depths in thousandths"
+    assert json.loads(run(f"{thou} thou", "-s", "wren", "--json").stdout)["readings_unit"] == "thou"
+    assert "reading, " not in run(" ".join(map(str, mm)), "-s", "wren").stdout
 
 
 def test_command_json() -> None:
