@@ -328,14 +328,14 @@ FAULTS: tuple[Fault, ...] = (
     ),
     Fault(
         "reading-unit", "readings", r"[0-9?]\s*",
-        r"(?i:(?P<mark>(?:cm|dm|m|inch(?:es)?|mils?|thous?|µm|μm|um|millimet\w*|\"|''|″|')(?!\w)))",
+        r"(?i:(?P<mark>(?:cm|dm|m|inch(?:es)?|mils?|thous(?:andths?)?|thou|µm|μm|um|millimet\w*|\"|''|″|')(?!\w)))",
         "'{found}' is no unit known here",
         "units are mm, in and thou (a thousandth of an inch)",
         ("7.42 «cm»", "0.335 «inch»", '0.335 «"»', "335 «mil»", "7.42 «µm»"),
     ),
     Fault(
         "reading-unit", "readings", r"",
-        r"(?i:(?P<mark>[0-9.,]+(?:cm|dm|m|inch(?:es)?|mils?|thous|µm|μm|um|\"|''|″|'))(?![\w]))",
+        r"(?i:(?P<mark>[0-9.,]+(?:cm|dm|m|inch(?:es)?|mils?|thous(?:andths?)?|µm|μm|um|\"|''|″|'))(?![\w]))",
         "'{found}' has no unit known here",
         "units are mm, in and thou (a thousandth of an inch)",
         ("«7.42cm»", "7 «0.335inch»", '«0.335"»', "«335mil»"),

@@ -63,6 +63,9 @@ REWRITTEN = (
     (r"[-,/;]\s*(?=\Z|[-/;)])|(?:\A|(?<=[/;(:]))\s*[-,/]", " "),  # a separator before the first cut, or after the last
     (QUOTES, ""),
     (r"[()]", " "),
+    (r"\[((?:\s*\w[\s,-]*){6,})\]", r" \1 "),  # a whole list in brackets, which one of so many depths is not
+    (r"(?i)[\s,;(]*\b(?:x\s?\d\d?|\d\d?\s?(?:x|pcs|pieces?|off))\b[\s.)]*\Z", ""),  # how many keys are wanted
+    (r"(?<=\w)\s+[-–—]{1,2}\s+(?=\w)", " / "),  # a dash between tracks
     (r"[<>{}]", " "),
     (";", "/"),
     (rf"(?i)\b{EMPTY_WORDS}\b(?:[\s,]*{EMPTY_WORDS}\b)*\s*[:=,.!]*", ""),

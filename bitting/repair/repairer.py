@@ -14,7 +14,7 @@ from bitting.model import Code, Depths, System, code_of
 from bitting.repair.moves import SignTable
 from bitting.repair.search import Column
 from bitting.repair.words import change
-from bitting.repair.written import Layout, layouts, missing, readable, signs_of
+from bitting.repair.written import Layout, layouts, miscounted, missing, readable, signs_of
 
 KEPT = 8
 """So many systems are kept compiled."""
@@ -78,6 +78,8 @@ class Repairer:
         signs = signs_of(code)
         found = column.nearest(np.array([self.table.numbers(signs)], np.uint16).T)
         slips, count = found.slips.item(0), found.count.item(0)
+        if not count and len(wrong := miscounted(code)) > 1:
+            return Answer((), f"{' and '.join(wrong)} each have a cut too few or too many: ask for these lists again")
         if not count:
             two = "; two are not looked for on so long a key" if column.too_long else ", nor two of the likely slips"
             return Answer((), f"no legal code is one slip away from this one{two}")

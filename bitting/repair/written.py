@@ -99,6 +99,12 @@ def missing(code: Code) -> str:
     return f"all the cuts of {' or of '.join(rest)} are missing"
 
 
+def miscounted(code: Code) -> list[str]:
+    """The lists that have more cuts than their track, or fewer."""
+    named = [(w, w.track) for w in code.written if w.track is not None]
+    return [code.system.called(w.side, track) for w, track in named if len(w.cuts) != code.system.track(track).cuts]
+
+
 def _ways(system: System, groups: dict[str | None, list[tuple[CutList, Row]]]) -> Iterator[Layout]:
     """The layouts of lists by side; a list that fits no track is cut up in every way that comes near."""
     again = any(w.track is None for lists in groups.values() for w, _ in lists)

@@ -42,7 +42,10 @@ SAME = "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"
         "left is 2133244 and right is 1124421", "left cuts 2133244 right cuts 1124421",
         "LEFT:2133244RIGHT:1124421", "left 2133244 then right 1124421", "track left 2133244 track right 1124421",
         "left side of key 2133244 right side of key 1124421", "left 2133244 right 1124421 please",
-        "2/1/3/3/2/4/4 1/1/2/4/4/2/1", "bow to tip left 2133244 right 1124421",
+        "left 2-1-3-3-2-4-4 - right 1-1-2-4-4-2-1", "left 2-1-3-3-2-4-4 — right 1-1-2-4-4-2-1",
+        "left 2-1-3-3-2-4-4 -- right 1-1-2-4-4-2-1", "left[2133244] right[1124421]", "L:2133244 R:1124421 (2 pcs)",
+        "2133244 1124421 x2", "left 2133244 right 1124421, 2 off", "2/1/3/3/2/4/4 1/1/2/4/4/2/1",
+        "bow to tip left 2133244 right 1124421",
         "Z133Z44 / 11Z44Z1", "2.1.3.3.2.4.4 rihgt 1124421",
     ],
 )  # fmt: skip

@@ -250,6 +250,18 @@ def test_a_code_space_that_is_too_large_gives_the_reason(monkeypatch: pytest.Mon
     assert "too many-sided" in answer.note
 
 
+def test_two_lists_of_a_wrong_length_are_asked_for_again():
+    """A cut dropped in each is none of the likely pairs of slips: that no legal code is near would be wrong."""
+    for name, text, lists in (
+        ("grebe", "top 21343 / bottom 44214", "top and bottom"),
+        ("plover", "left 213555 / right 23343334", "left and right"),
+    ):
+        made = bitting.load_system(name)
+        answer = Repairer(made).nearest(bitting.parse_code(text, made))
+        assert not answer.codes
+        assert answer.note == f"{lists} each have a cut too few or too many: ask for these lists again"
+
+
 def test_no_legal_code_at_all() -> None:
     made = system(track(cuts=3), must=("cut 1 is not 1 2 3 4",))
     answer = Repairer(made).nearest(bitting.parse_code("1 2 3", made))
