@@ -93,6 +93,7 @@ def number_of(code: Code) -> Numbered:
 def code_at(system: System, number: int) -> Numbered:
     """The code with a number, from 1. Raises `BittingError` past the last."""
     expect(System, system)
+    expect(int, number)
     from bitting.diagram import code_space
 
     space = code_space(system)

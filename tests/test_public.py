@@ -104,6 +104,9 @@ def test_what_is_no_text_is_told_to_be_none(read, value):
         lambda: bitting.decode_many([[7.4]], PLOVER),
         lambda: bitting.decode_many([bitting.parse_readings(READINGS, PLOVER)], "plover"),
         lambda: bitting.load_system(5),
+        lambda: bitting.code_at(PLOVER, 1.5),
+        lambda: bitting.code_at(PLOVER, "7"),
+        lambda: bitting.complete(CODE, PLOVER, where=["cut 5 is not 1", 3]),
     ],
 )
 def test_a_value_of_another_type_is_named_by_its_type_alone(call):

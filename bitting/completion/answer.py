@@ -178,6 +178,9 @@ def choices_of(space: CodeSpace) -> Choices:
 
 def _with_sentences(system: System, where: Iterable[str]) -> System:
     """The system with more rules that must hold."""
+    where = list(where)
+    for sentence in where:
+        expect(str, sentence)
     added = tuple(rule for sentence in where for rule in read_rule(system, sentence, "must"))
     return attrs.evolve(system, rules=system.rules + added) if added else system
 
