@@ -55,6 +55,8 @@ class _Sheet:
     rows: Sequence[Sequence[Value]]
     layout: Layout
     merged: tuple[tuple[int, int, int, int], ...] = ()
+    others: tuple[str, ...] = ()
+    """Sheets that hold something, and no codes (or readings) of the system."""
 
     def covered(self) -> dict[int, int]:
         """Rows whose text lies under merged cells, with the row that holds their value."""
@@ -71,7 +73,8 @@ def answer_workbook(run: Run, kind: str, target: BinaryIO) -> None:
     sheet = _find_sheet(run)
     run.begin(sheet.layout, len(sheet.rows))
     run.figures.encoding = "workbook"
-    run.figures.notes.append(f"the {_what(run)} are on sheet {sheet.name!r}")
+    rest = f"; none were found on {', '.join(map(repr, sheet.others))}" if sheet.others else ""
+    run.figures.notes.append(f"the {_what(run)} are on sheet {sheet.name!r}{rest}")
     body = sheet.rows[sheet.layout.first :]
     small = found == "xlsx" and _sheet_bytes(run.source) <= KEPT_BYTES
     if small and len(body) <= KEPT:
@@ -136,7 +139,8 @@ def _find_sheet(run: Run) -> _Sheet:
         raise BittingError(where + worst.message, hint=worst.hint)
     ((name, (read, layout, _)),) = sure.items()
     merged = tuple((*a, *b) for a, b in (read.merged_cell_ranges or ()))
-    return _Sheet(name, read.to_python(False), layout, merged)
+    others = tuple(n for n in names if n != name and (n in found or (n in faults and "empty" not in faults[n].message)))
+    return _Sheet(name, read.to_python(False), layout, merged, others)
 
 
 def _sheet_bytes(source: BinaryIO) -> int:
