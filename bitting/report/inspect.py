@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import zip_longest
 
 from bitting.machine.inspect.limits import CutLimits, Limits
@@ -75,11 +75,11 @@ def inspection_lines(result: Inspection, system: System, columns: int = 120) -> 
     yield from _tables(result, system, columns)
     yield from _places(result, system)
     yield ""
-    if not good:
-        yield from _actions(result, system)
     for pattern in result.patterns:
         yield f"In all: {pattern.message}, {both(abs(pattern.amount), system)} ± {both(2 * pattern.sd, system)}."
         yield f"  Look at {pattern.likely}."
+    if not good:
+        yield from _actions(result, system)
     if result.probability_all is not None and result.probability_all >= 0.5:
         yield f"All cuts in tolerance together: at least {percent(result.probability_all)}."
     for note in result.notes:
@@ -236,14 +236,19 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
     """What to do about each cut that doesn't pass; cuts that need the same are told together."""
     again: dict[int | None, list[str]] = {}
     shallow = []
+    if result.verdict != "fail":
+        yield from _recuts([cut for cut in result.cuts if cut.verdict == "recut"], system)
     for cut in result.cuts:
         name = _name(cut, system)
         if cut.verdict == "uncertain" and cut.deviation is not None and result.verdict != "fail":
             again.setdefault(cut.readings_to_decide, []).append(name)
             if cut.readings_to_decide is None and (cut.deviation + cut.correction) * system.track(cut.track).deeper < 0:
                 shallow.append(name)
-        else:
-            yield from _action(cut, name, result, system)
+        elif cut.verdict == "fail" and cut.deviation is not None:
+            stands = system.in_mm(abs(cut.correction)) >= 0.5e-3
+            jaw = f", {both(abs(cut.correction), system)} of it because the jaw stands off there" if stands else ""
+            like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
+            yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
     if hopeless := again.pop(None, []):
         yield f"Reading again with this caliper won't settle {', '.join(hopeless)}; use a better gauge."
         if shallow:
@@ -260,20 +265,28 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
         yield f"Still to measure: {', '.join(missing)}."
 
 
-def _action(cut: InspectedCut, name: str, result: Inspection, system: System) -> Iterator[str]:
-    """What to do about a cut that is surely wrong."""
-    like = f" It reads like depth {cut.reads_like}." if cut.reads_like else ""
-    if cut.verdict == "recut" and cut.recut is not None and result.verdict != "fail":
+def _recuts(cuts: Sequence[InspectedCut], system: System) -> Iterator[str]:
+    """What comes off each cut that is surely too shallow, and the plan that takes it off.
+
+    A cut that reads like another depth was set to that one: past its own depth it would be scrap.
+    """
+    called = typed_as(system)
+    takes: list[str] = []
+    sides: tuple[str, ...] = ("",)
+    for cut in cuts:
+        name, amount = _name(cut, system), cut.recut or 0.0
+        if like := cut.reads_like:
+            yield (
+                f"{name}: too shallow by {both(amount, system)}, it reads like depth {like}. Set to that by mistake? Mill it "
+                f"at {cut.depth} (bitting plan -s {called} --have -, the code with {like} there) and measure again."
+            )
+            continue
+        if cut.side is None and system.convenience and len(system.sides) > 1:
+            sides = system.sides  # without a side both would be milled, and one of them nobody measured
         moved = " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
-        sides = system.sides if cut.side is None and system.convenience and len(system.sides) > 1 else ("",)
-        plan = (
-            f"bitting plan -s {typed_as(system)} --take '{f'{sides[0]} {name}'.strip()} by {number(cut.recut, system)}'"
-        )
-        if len(sides) > 1:  # without a side both would be milled, and one of them nobody measured
-            plan = f"if it was the {sides[0]}, {plan}; " + ", ".join(f"else '{side} {name} by …'" for side in sides[1:])
-        clamp = moved if cut.still_clamped else ""
-        yield f"{name}: too shallow, take off {both(cut.recut, system)}: {plan}.{clamp}{like}"
-    elif cut.verdict == "fail" and cut.deviation is not None:
-        stands = system.in_mm(abs(cut.correction)) >= 0.5e-3
-        jaw = f", {both(abs(cut.correction), system)} of it because the jaw stands off there" if stands else ""
-        yield f"{name}: too deep by {both(abs(cut.deviation + cut.correction), system)}{jaw}.{like}"
+        takes.append(f"{name} by {number(amount, system)}")
+        yield f"{name}: too shallow, take off {both(amount, system)}.{moved if cut.still_clamped else ''}"
+    if takes:
+        option = " ".join(f"--take '{f'{sides[0]} {take}'.strip()}'" for take in takes)
+        else_side = "".join(f"; if it was the {side}, with {side} for {sides[0]}" for side in sides[1:])
+        yield f"  The plan{f', if it was the {sides[0]}' if else_side else ''}: bitting plan -s {called} {option}{else_side}."

@@ -662,12 +662,33 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
     assert (
-        "right 6: too shallow, take off 0.140 mm (5.5 thou): if it was the top, bitting plan -s plover --take "
-        "'top right 6 by 0.140'; else 'bottom right 6 by …'." in told
+        "right 6: too shallow, take off 0.140 mm (5.5 thou). The plan, if it was the top: bitting plan -s plover --take "
+        "'top right 6 by 0.140'; if it was the bottom, with bottom for top." in told
     ), "without a side the plan would mill the other too, which nobody measured"
     named = rows.replace("left:", "bottom left:").replace("right:", "bottom right:")
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", named, "-s", "plover"])
-    assert "mm (5.5 thou): bitting plan -s plover --take 'bottom right 6 by 0.140'" in " ".join(done.stdout.split())
+    assert "(5.5 thou). The plan: bitting plan -s plover --take 'bottom right 6 by 0.140'." in " ".join(
+        done.stdout.split()
+    )
+
+
+def test_cuts_too_shallow_together_have_one_plan_after_what_they_have_in_common() -> None:
+    rows = "left: 8.30 8.75 7.85 7.85 8.75 7.85 7.40 / right: 8.75 8.75 8.30 7.40 7.40 8.30 8.75"
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", "plover", "--jaw", "0"])
+    told = " ".join(done.stdout.split())
+    assert told.count("bitting plan") == 1
+    assert told.count("--take 'top ") == 14
+    assert told.index("In all: every cut is too shallow") < told.index("take off")
+
+
+def test_a_cut_that_reads_like_another_depth_is_milled_at_its_own_before_anything_is_set_past_it() -> None:
+    """Set to depth 3 by mistake: 0.45 mm past depth 4 would be scrap on a machine that is true."""
+    rows = "left: 8.15 8.60 7.70 7.70 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.70 7.25 8.15 8.60"
+    done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", "plover"])
+    told = " ".join(done.stdout.split())
+    assert "--take" not in told
+    assert "right 4: too shallow by 0.440 mm (17.3 thou), it reads like depth 3. Set to that by mistake?" in told
+    assert "Mill it at 4 (bitting plan -s plover --have -, the code with 3 there) and measure again." in told
 
 
 def test_the_plan_that_mends_a_cut_is_for_the_system_of_the_file_not_for_another_of_its_name(tmp_path: Path) -> None:
