@@ -17,7 +17,8 @@ from tomlkit.items import Array, Item, Table
 from bitting.authoring.chart import falling
 from bitting.authoring.questions import LEAVE_OUT, Answers, depth_tables, in_unit, space_lists
 from bitting.errors import BittingError
-from bitting.model import System
+from bitting.geometry.spare import deepest_alone
+from bitting.model import Cutting, System
 from bitting.model.system import DEFAULTS
 from bitting.systemfile import read_system
 
@@ -227,16 +228,24 @@ class _Writer:
             said="steepest",
         )
         cuts = min(len(row) for row in self._spaces().values())
-        deepest = self._deepest()
-        if deepest is not None and cuts > 2:
-            setup = f"{{ cut = {(cuts + 1) // 2}, depth = {_text(deepest)} }}"
-            self._put(table, "setup", setup, "the setup key: all shallowest but this one")
+        if cuts > 2 and len(self._depths()) == 1:
+            setup = f"{{ cut = {(cuts + 1) // 2}, depth = {_text(self._deepest((cuts - 1) // 2))} }}"
+            self._put(
+                table, "setup", setup, "the setup key: all shallowest but this one, the deepest that spares the others"
+            )
         return table
 
-    def _deepest(self) -> str | None:
-        """The deepest label, where all tracks share one table."""
-        first, *others = self._depths().values()
-        return None if others else self._in_order(first)[-1]
+    def _deepest(self, cut: int) -> str:
+        """The label of the deepest cut that spares those beside it where all others are the shallowest."""
+        a, (table,) = self.answers, self._depths().values()
+        cutter, angle, root, seat = (
+            float(a[key]) if a.has(key) else None for key in ("cutter", "angle", "root", "seat")
+        )
+        cutting = Cutting("vee" if a["shape"] == "vee" else "round", cutter, angle, root, seat)
+        labels = self._in_order(table)
+        rows = [[float(space) for space in row] for row in self._spaces().values()]
+        depths = [float(table[label]) for label in labels]
+        return labels[min(deepest_alone(cutting, depths, row, cut, seat or root or 0.0) for row in rows)]
 
     def _in_order(self, depths: Mapping[str, str]) -> list[str]:
         """The labels, the shallowest first."""

@@ -11,7 +11,8 @@ e >= r (derived).
 
 from __future__ import annotations
 
-from math import radians, sqrt, tan
+from collections.abc import Sequence
+from math import inf, radians, sqrt, tan
 
 from bitting.geometry.figures import EXACT
 from bitting.model import Cutting
@@ -35,6 +36,16 @@ def spared(cutting: Cutting, apart: float, flat: float) -> float | None:
     if cutting.shape == "vee":
         return vee_limit(apart, flat, cutting.root or 0.0, cutting.angle or 90.0)
     return round_limit((cutting.cutter or 0.0) / 2, apart, flat)
+
+
+def deepest_alone(cutting: Cutting, depths: Sequence[float], spaces: Sequence[float], cut: int, seat: float) -> int:
+    """The place in the depth table of the deepest cut that spares the seats beside it where all others are the shallowest.
+
+    `cut` counts from 0; the cutter must be stated.
+    """
+    limits = [spared(cutting, abs(space - spaces[cut]), seat) for i, space in enumerate(spaces) if i != cut]
+    room = min((limit for limit in limits if limit is not None), default=inf)
+    return max(place for place, depth in enumerate(depths) if place == 0 or abs(depth - depths[0]) <= room + EXACT)
 
 
 def groove_room(cutting: Cutting, apart: float) -> float:

@@ -10,6 +10,7 @@ from statistics import median
 from bitting.decoding.model import model_of
 from bitting.geometry.figures import EXACT, faults_of
 from bitting.geometry.frame import frame_of, hand_of, reach_of, seat_of
+from bitting.geometry.spare import deepest_alone
 from bitting.linting.facts import CUTTER, Check, Facts, is_round, is_vee
 from bitting.linting.result import LintFinding
 from bitting.model import Place, System, Track
@@ -97,15 +98,23 @@ def _close(facts: Facts) -> Iterator[LintFinding]:
 
 
 def _setup(facts: Facts) -> Iterator[LintFinding]:
-    """The setup key is cut to the deepest depth."""
-    setup = facts.system.cutting.setup
+    """The setup key is cut to the deepest depth that spares the seats beside it."""
+    system, setup = facts.system, facts.system.cutting.setup
     if setup is None:
         return
-    for track in facts.system.tracks:
-        if setup.depth != len(track.labels) - 1:
+    for track in system.tracks:
+        fits = deepest_alone(system.cutting, track.depths, track.spaces, setup.cut, seat_of(system))
+        at = f"the setup key's cut {setup.cut + 1} is at depth {track.labels[setup.depth]} on {track.name}"
+        if setup.depth > fits:
             message = (
-                f"the setup key is cut to depth {track.labels[setup.depth]} on {track.name}, and its deepest is "
-                f"{track.labels[-1]}: only the deepest cut shows the whole travel of the depth control"
+                f"{at}, where the cutter takes metal from the seats beside it: {track.labels[fits]} is the deepest that spares "
+                f"them, and `align` takes what is missing for an error of the machine"
+            )
+            yield LintFinding("setup-gouged", "warning", message)
+            return
+        if setup.depth < fits:
+            message = (
+                f"{at}, and its deepest is {track.labels[fits]}: that one shows the most of the depth control's travel"
             )
             yield LintFinding("setup-shallow", "warning", message)
             return
@@ -221,7 +230,8 @@ CHECKS = (
     Check("whether the tolerance tells depths apart", _tolerance, ("measuring.tolerance",), codes=False),
     Check("whether the cutter stays off the shoulder", _shoulder, (CUTTER,), codes=False, stops=True),
     Check("whether depths can be told apart", _close, codes=False),
-    Check("the setup key", _setup, codes=False),
+    Check("the setup key", _setup, (CUTTER, "cutting.seat"), is_round, codes=False),
+    Check("the setup key", _setup, (CUTTER,), is_vee, codes=False),
     Check("whether seats overlap", _overlap, ("cutting.seat",), is_round, codes=False, stops=True),
     Check("whether seats overlap", _overlap, ("cutting.root",), is_vee, codes=False, stops=True),
     Check(

@@ -29,6 +29,7 @@ def faults(found: Linted) -> list[tuple[str, str]]:
 
 
 PLOVER_MACS = '"adjacent cuts differ by at most 2",'
+DUNLIN_SETUP = 'setup = { cut = 3, depth = "6" }'
 DUNLIN_MACS = '"MACS is 6",'
 WREN_DEEPER = '"a cut is at most 1 deeper than the cut before it",'
 
@@ -83,12 +84,14 @@ BROKEN = [
     ("steps that can't be climbed but with easing", "plover", [("steepest = 70 ", "steepest = 50 ")],
      ("wall-eased", "warning"), ["a tumbler climbs 50°", "--ease"]),
     ("a setup key that isn't deep", "plover", [('setup = { cut = 4, depth = "5" }', 'setup = { cut = 4, depth = "3" }')],
-     ("setup-shallow", "warning"), ["cut to depth 3", "its deepest is 5"]),
+     ("setup-shallow", "warning"), ["is at depth 3", "its deepest is 5"]),
+    ("a setup key whose cut takes metal beside it", "dunlin", [(DUNLIN_SETUP, DUNLIN_SETUP.replace("6", "9"))],
+     ("setup-gouged", "warning"), ["cut 3 is at depth 9", "6 is the deepest that spares them"]),
     ("seats that overlap", "dunlin", [("pitch = 0.173", "pitch = 0.035"), ("first = 0.213", "first = 0.300"),
       (DUNLIN_MACS, '"MACS is 0",'),
      ('"no more than 2 equal cuts in a row",', ""), ('"at least 3 different depths",', ""), ('"cut 1 is not 8 9",', ""),
      ('"no depth is used more than 3 times",', ""), ('"at least 4 different depths"', "")],
-     ("seats-overlap", "error"), ["cuts 1 and 2 of edge lie 0.035 in apart"]),
+     [("seats-overlap", "error"), ("setup-gouged", "warning")], ["cuts 1 and 2 of edge lie 0.035 in apart"]),
     ("a seat wider than the cutter", "plover", [("seat = 0.3 ", "seat = 3.1 "), ("pitch = -2.3", "pitch = -3.3"),
      ("first = 21.4", "first = 28.0")],
      ("seat-residual", "error"), ["the seat is 3.10 mm wide and the cutter 3.00 mm"]),
@@ -101,11 +104,11 @@ BROKEN = [
     ("a vee's seat that stays unclean", "dunlin", [("root = 0.046 ", "root = 0.034 ")],
      ("seat-residual", "warning"), ["half the tolerance (0.001)"]),
     ("cuts nearer than the cutter", "siskin", [("pitch = -2.2", "pitch = -1.1")],
-     ("seat-gouged", "error"), ["cut 1", "room for 1 (0.44 mm)"]),
+     [("seat-gouged", "error"), ("setup-gouged", "warning")], ["cut 1", "room for 1 (0.44 mm)"]),
     ("a MACS that the vee can't leave", "dunlin", [(DUNLIN_MACS, '"MACS is 7",')],
      ("seat-gouged", "error"), ["may differ by 7 depths", "room for 6"]),
     ("a MACS that spares seats and not flats", "dunlin", [(DUNLIN_MACS, '"MACS is 7",'), ("seat = 0.040 ", "seat = 0.010 "),
-     ("jaw = 0.020", "jaw = 0.005")],
+     ("jaw = 0.020", "jaw = 0.005"), (DUNLIN_SETUP, DUNLIN_SETUP.replace("6", "7"))],
      ("flat-cut", "warning"), ["the flat of cut", "room for 6"]),
     ("a wall that no easing helps", "plover", [("steepest = 70 ", "steepest = 20 ")],
      ("wall-steep", "warning"), ["a tumbler climbs 20°", "easing stops don't bring it below"]),
