@@ -22,6 +22,7 @@ from attrs import field, frozen
 
 from bitting.errors import BittingError, nearest
 from bitting.model import System
+from bitting.notation.aloud import HANDS
 
 NAMES = frozenset(
     {"code", "codes", "bitting", "bittings", "keycode", "keycodes", "cuts", "cutcode", "bittingcode", "keybitting"}
@@ -34,6 +35,7 @@ Good = Callable[[Sequence[str]], Sequence[bool]]
 """Which texts are whole codes (or readings) of the system."""
 FEW_DIGITS = 3
 """Where no system is known, a cell of so many digits may be a code."""
+_FIGURE = re.compile(r"\d+(?:[.,]\d+)?")
 _APART = re.compile(r"(?<=\b\w)[\W_]+(?=\w\b)")
 """What stands between signs written one by one."""
 _NUMBER = re.compile(r"[0-9]*(?:[.,][0-9]*)?")
@@ -170,9 +172,25 @@ class _Finder:
                 f"row {before.index(True) + 1} holds a code and stands above the header in row {len(before) + 1}",
                 hint=f"take the first rows out, or name the column by its place ({option} {places[0] + 1}): then all are asked",
             )
+        if header is not None and len(places) == 1 and places[0] < len(names):
+            self.in_order(names[places[0]])
         if name is not None:
             system = self.numbered(name) if name.strip().isdigit() else self.place(names or self.rows[0], name)
         return Layout(header, names, tuple(places), tuple(lists), system, self.measured)
+
+    def in_order(self, name: str) -> None:
+        """Raises BittingError for a column that says its lists stand in another order than codes without names are read in."""
+        for known in ([track.name for track in self.system.tracks], self.system.sides) if self.system else ():
+            said = [HANDS.get(word, word) for word in re.findall(r"[^\W_]+", name.casefold())]
+            at = [
+                next((n for n, word in enumerate(said) if word in (one.casefold(), one[0].casefold())), None)
+                for one in known
+            ]
+            if len(known) > 1 and None not in at and at != sorted(at):  # type: ignore[type-var]
+                raise BittingError(
+                    f"the column {name.strip()!r} names its lists in another order than they are read: {', '.join(known)}",
+                    hint=f"where they do stand in that order call it {'/'.join(known)}; else write its name before each list",
+                )
 
     def place(self, row: Sequence[str], name: str) -> int:
         """The column of that name in a header row; the exact name before one that differs in case and blanks."""
@@ -223,8 +241,8 @@ class _Finder:
     def above(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> int | None:
         """The header of a column: of the rows above its first code the one most like a header, the first of several.
 
-        None where none is: a row whose cell looks like a code, however wrong, is no header, nor is what stands below such
-        a row as wide as itself. (A date printed above the header is narrower.)
+        None where none is: a row whose cell looks like a code, however wrong, is no header, nor is one with a number above
+        a number, nor what stands below such a row as wide as itself. (A date printed above the header is narrower.)
         """
         whole = self.goods(places, lists)
         best: tuple[tuple[bool, bool, int, int], int] | None = None
@@ -232,7 +250,11 @@ class _Finder:
         for number, row in enumerate(self.rows[: whole.index(True) if True in whole else HEADER_WITHIN]):
             width = sum(1 for cell in row if cell.strip())
             cells = [row[place] for place in places if place < len(row)]
-            if any(map(self.like_code, cells)):
+            below = self.rows[number + 1] if number + 1 < len(self.rows) else ()
+            counted = any(
+                _FIGURE.fullmatch(a.strip()) and _FIGURE.fullmatch(b.strip()) for a, b in zip(row, below, strict=False)
+            )
+            if counted or any(map(self.like_code, cells)):
                 widest = max(widest, width)
             elif width > widest:
                 rank = (any(map(str.strip, cells)), not any(map(str.isdigit, "".join(row))), width, -number)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
@@ -77,7 +78,7 @@ class Run:
             self.figures.notes.append("the table has no header row, so the added columns have no names")
         elif self.names != self.worker.columns.names:
             self.figures.notes.append(f"the table has columns of these names already; ours are {', '.join(self.names)}")
-        if any("tip" in name.casefold().split() for name in layout.called):
+        if any("tip" in re.findall(r"\w+", name.casefold()) for name in layout.called):
             told = "is read from the bow, whatever its name says: write from tip: before a list that isn't"
             self.figures.notes.append(f"{layout.column} {told}")
         unread = [n for n in layout.names if layout.system is None and "system" in n.casefold().split()]

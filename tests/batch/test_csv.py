@@ -226,12 +226,37 @@ def test_a_header_that_is_not_in_the_first_row(tmp_path: Path) -> None:
     assert (summary.header, summary.rows, summary.column) == (4, 1, "key code")
 
 
-@pytest.mark.parametrize(("name", "notes"), [("code", 0), ("code, tip of the blade", 1), ("Code from Tip", 1)])
+@pytest.mark.parametrize(
+    ("name", "notes"),
+    [
+        ("code", 0),
+        ("code, tip of the blade", 1),
+        ("Code from Tip", 1),
+        ("Code (from tip)", 1),
+        ("Code (tip-to-bow)", 1),
+    ],
+)
 def test_a_column_said_to_run_from_the_tip_is_read_from_the_bow_and_that_is_told(
     tmp_path: Path, name: str, notes: int
 ) -> None:
     _, summary = batch(tmp_path, f'plate,"{name}"\nA,{LEGAL}\nB,{LEGAL}\n'.encode())
     assert sum("is read from the bow, whatever its name says" in note for note in summary.notes) == notes
+
+
+@pytest.mark.parametrize(
+    ("name", "refused"),
+    [("left/right", False), ("right/left", True), ("Bitting right left", True), ("Code (R/L)", True), ("Code L+R", False),
+     ("RH / LH", True), ("copyright of left", False), ("right code", False)],
+)  # fmt: skip
+def test_a_column_whose_name_exchanges_the_tracks_is_not_read_in_the_system_s_order(
+    tmp_path: Path, name: str, refused: bool
+) -> None:
+    data = f'plate,"{name}"\nA,{LEGAL}\nB,{LEGAL}\n'.encode()
+    if refused:
+        with pytest.raises(BittingError, match="names its lists in another order than they are read: left, right"):
+            batch(tmp_path, data)
+    else:
+        assert batch(tmp_path, data)[1].counts["legal"] == 2
 
 
 @pytest.mark.parametrize(("name", "notes"), [("eco", 0), ("system", 1), ("Key System", 1)])

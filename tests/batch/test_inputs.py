@@ -68,6 +68,14 @@ def test_a_code_with_a_fault_in_the_first_row_is_no_header(near: str, header: st
     assert (layout.first, layout.places) == (len(header.splitlines()), (1,))
 
 
+@pytest.mark.parametrize("first", ["", "?", "lost", "ask the customer"])
+def test_a_first_row_without_a_code_is_no_header_where_rows_are_numbered(first: str, tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text(f"1,{first},a\n2,{GOOD},b\n3,{WRONG},c\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+    assert [line.split(",")[3] for line in result.stdout.splitlines()][1:] == ["legal", "illegal"]
+    assert "rows          3" in result.stderr or "rows        3" in result.stderr
+
+
 def test_a_date_above_the_header_is_none(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text(f"printed,2026-11-01,\n,,\nNo,Key,Name\n1,{GOOD},a\n2,{WRONG},b\n")
     result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
