@@ -335,10 +335,12 @@ class _Finder:
     def by_lane(self) -> Layout | None:
         """A column for each track, called as the track is, most rows of which are codes."""
         lanes = [] if self.system is None else [(lane.side, lane.track.name) for lane in self.system.lanes]
-        wanted = [plain(f"{side or ''}{track}") for side, track in lanes]
+        ways = [[plain(f"{side or ''}{track}") for side, track in lanes]]
+        ways += [[plain(self.system.called(side, track)) for side, track in lanes]] if self.system else []
         for number, row in enumerate(self.rows[:HEADER_WITHIN] if len(lanes) > 1 else ()):
             names = [plain(cell) for cell in row]
-            if all(names.count(name) == 1 for name in wanted):
+            wanted = next((way for way in ways if all(names.count(name) == 1 for name in way)), None)
+            if wanted is not None:
                 places = [names.index(name) for name in wanted]
                 columns = [column_of(self.rows[number + 1 :], place) for place in places]
                 filled = [any(map(str.strip, cells)) for cells in zip(*columns, strict=True)]

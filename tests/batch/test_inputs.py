@@ -99,6 +99,15 @@ def test_where_a_track_has_its_column_and_other_rows_hold_whole_codes_nothing_is
     assert len(verdicts(result.stdout)) == 10
 
 
+@pytest.mark.parametrize("names", ["top,bottom", "Bottom,TOP", "top edge,bottom edge"])
+def test_a_column_for_each_edge_is_found_by_what_people_call_it(names: str, tmp_path: Path) -> None:
+    cells = {"top": "233123", "bottom": "454254"}
+    row = ",".join(cells[name.split()[0].casefold()] for name in names.split(","))
+    (tmp_path / "t.csv").write_text(f"n,{names}\n1,{row}\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", "grebe", "-o", "-")
+    assert "legal,top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)" in result.stdout
+
+
 def test_codes_above_the_header_are_not_left_out_in_silence(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text(f"No,Key\n1,{WRONG}\n2,{GOOD}\nNo,Code\n3,{GOOD}\n")
     result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
