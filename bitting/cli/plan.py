@@ -19,7 +19,8 @@ A machine file
   divisions = 100             # marks on the dial
   zero = 0.0                  # the setting at which the dial shows 0
   clockwise = "to-bow"        # or "to-tip"
-  backlash = 0.05             # also: detents, limits = [least, greatest], clamp
+  backlash = 0.05             # also: detents, limits = [least, greatest], clamp,
+                              # zeroed = "to-bow": the way it went to its zero
   [cutter]
   diameter = 2.38             # as measured
   [corrections]               # written by bitting align

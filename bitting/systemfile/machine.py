@@ -30,7 +30,7 @@ ControlName = Literal["space", "depth"]
 class Control:
     """One control; lengths in the unit of the system the machine was `fitted` to.
 
-    `clockwise` says where a clockwise turn goes.
+    `clockwise` says where a clockwise turn goes, `zeroed` which way the control went when its zero was set.
     """
 
     per_turn: float
@@ -41,6 +41,7 @@ class Control:
     detents: float | None = None
     limits: tuple[float, float] | None = None
     clamp: float | None = None
+    zeroed: str | None = None
 
     @property
     def overshoot(self) -> float:
@@ -158,7 +159,15 @@ def _control(*clockwise: str) -> tuple[Key, ...]:
 
 
 CUTTER = (Key("diameter", _positive, about="as measured"),)
-SPACE = (*_control("to-bow", "to-tip"), Key("clamp", _length, about="where the clamp begins"))
+SPACE = (
+    *_control("to-bow", "to-tip"),
+    Key("clamp", _length, about="where the clamp begins"),
+    Key(
+        "zeroed",
+        one_of("to-bow", "to-tip"),
+        about="which way it went when its zero was set; the other way takes up the play",
+    ),
+)
 DEPTH = _control("deepens", "backs-out")
 CORRECTIONS = (
     Key("space", _length, about="added to every distance from the stop"),

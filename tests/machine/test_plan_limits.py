@@ -260,3 +260,32 @@ def test_of_a_vee_without_an_angle_the_flat_alone_is_known() -> None:
     """Root 1.2: half of it to either side, however deep."""
     frame = frame_of(evolve(EDGES, cutting=evolve(EDGES.cutting, angle=None)), EDGES.lanes[0])
     assert reach_of(frame, 0.0) == reach_of(frame, 1.65) == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize("system", [FOUR, TWO, INTERNAL, EDGES, VEE], ids=lambda system: system.name)
+@pytest.mark.parametrize("zeroed", ["to-bow", "to-tip"])
+@pytest.mark.parametrize("direction", ["bow-to-tip", "tip-to-bow", None])
+def test_on_a_machine_with_play_every_cut_lies_at_its_place_whichever_way_the_zero_was_set(
+    system: System, zeroed: str, direction: Direction | None
+) -> None:
+    """The screw turned by what is printed, and a carriage that it drags along by one flank of its thread or the other."""
+    play = system.from_mm(0.3)
+    space = Control(system.from_mm(1.0), 0.0, "to-bow", 100, play, zeroed=zeroed)
+    machine = Machine("m", system.unit, space, Control(system.from_mm(1.0), 0.0, "deepens", 100))
+    code = code_of(system, [[cut % 2 for cut in range(lane.track.cuts)] for lane in system.lanes])
+    made = plan(code, system, machine=machine, direction=direction)
+    assert not any("opposite directions" in warning for warning in made.warnings)
+    for track in made.tracks:
+        frame, carriage = track.frame, None
+        for step in track.steps:
+            if "space" not in (step.setting or {}):
+                continue
+            screw = frame.x_of((step.setting or {})["space"])  # where the carriage is while it goes the way of the zero
+            low, high = (screw, screw + play) if zeroed == "to-tip" else (screw - play, screw)
+            if carriage is None:
+                carriage = (
+                    low if track.direction == "bow-to-tip" else high
+                )  # it comes to the start the way the moves go on
+            carriage = min(max(carriage, low), high)
+            if step.action == "space":
+                assert carriage == pytest.approx(step.x, abs=1e-9), step

@@ -8,6 +8,7 @@ corrections were found with. A control's turns are counted from the dial's zero.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from attrs import evolve
 
@@ -15,6 +16,9 @@ from bitting.geometry.frame import Frame
 from bitting.machine.plan.steps import Step
 from bitting.systemfile.machine import Control, ControlName, Machine
 from bitting.text import DIGITS
+
+if TYPE_CHECKING:
+    from bitting.machine.plan.moves import Direction
 
 
 def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName) -> float:
@@ -31,15 +35,19 @@ def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName)
     return step.depth + c.depth + scaled + aside + frame.track.deeper * worn
 
 
-def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[Step, ...]:
-    """The steps with `setting` and `turns`: where the dial of the control that moves has to stand."""
+def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine, direction: Direction) -> tuple[Step, ...]:
+    """The steps with `setting` and `turns`: where the dial of the control that moves has to stand.
+
+    On a track that is cut the other way than the zero of space was set, every space is set further by its play.
+    """
     found: list[Step] = []
+    aside = {"space": play_of(frame, machine.space, direction), "depth": 0.0}
     for previous, step in zip([None, *steps], steps, strict=False):
         parts = []
         settings: dict[ControlName, float] = {}
         for control in moved(previous, step):
-            value = setting_of(frame, step, machine, control)
-            before = None if previous is None else setting_of(frame, previous, machine, control)
+            value = setting_of(frame, step, machine, control) + aside[control]
+            before = None if previous is None else setting_of(frame, previous, machine, control) + aside[control]
             dial = machine.control(control)
             settings[control] = value
             if dial is None:
@@ -50,6 +58,13 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine) -> tuple[S
             parts.append(words if previous is not None else f"{control} {words}")
         found.append(evolve(step, turns="; ".join(parts), setting=settings))
     return tuple(found)
+
+
+def play_of(frame: Frame, space: Control | None, direction: Direction) -> float:
+    """How much further space is set on a track that is cut in a direction; 0 where nobody said how the zero was set."""
+    if space is None or space.zeroed is None or direction.endswith(space.zeroed):
+        return 0.0
+    return space.backlash * (frame.along_sign if direction == "bow-to-tip" else -frame.along_sign)
 
 
 def moved(previous: Step | None, step: Step) -> tuple[ControlName, ...]:

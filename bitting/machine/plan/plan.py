@@ -319,7 +319,7 @@ class _Work:
         self.hit += [f"{lane.label}: {text}" for text in (obstacles(frame, steps, self.machine) if steps else ())]
         steps = with_bites(frame, steps, _cleared(frame, [*cleared, (lane, before)], self.radius, lane))
         if self.machine is not None:
-            steps = with_turns(frame, steps, self.machine)
+            steps = with_turns(frame, steps, self.machine, order.direction)
             self.notes += [f"{lane.label}: {fault}" for fault in out_of_reach(frame, steps, self.machine)]
         self.notes += words.climbing(frame, steps, order.direction)
         return before, steps

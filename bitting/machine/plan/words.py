@@ -12,6 +12,7 @@ from math import sqrt
 
 from bitting.geometry.frame import Frame, frame_of, seat_of
 from bitting.machine.plan.bite import milling_of
+from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.steps import Step
 from bitting.machine.simulate import Simulation, Wall
 from bitting.model import Lane, System
@@ -33,11 +34,9 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     """What is ready before the first move."""
     face = "face" if system.tracks[0].milling != "edge" else "edge"
     found = [
-        f"Cutter, spindle unplugged: {cutter_words(system)}, sharp, clean and tight.",
+        f"Cutter, spindle unplugged: {cutter_words(system, machine)}, sharp, clean and tight.",
         f"Stop: the blank's {system.stop} against it; try that it can't be pushed further.",
     ]
-    if machine is not None and machine.cutter is not None:
-        found.append(f"This machine's cutter measures {length(system, machine.cutter)}; settings allow for it.")
     setup = system.cutting.setup
     if setup is not None:
         track = system.tracks[0]
@@ -45,6 +44,14 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
             f"Setup key: every cut at {track.labels[0]}, cut {setup.cut + 1} at {track.labels[setup.depth]}. "
             f"Set the depth with its flat, then space and depth together in its deep cut."
         )
+        flat, at = track.depths[0], track.depths[0]
+        if machine is not None:
+            at = setting_of(frame_of(system, system.lanes[0]), Step("start", "", 0.0, flat), machine, "depth")
+        if system.in_both(at, 3) != system.in_both(flat, 3):
+            found[-1] += (
+                f" By the machine file the depth stands at {length(system, at)} where the cutter touches the flat, not at "
+                f"{length(system, flat)}: set to that, it would be corrected twice."
+            )
     found.append("Blank: the right one, straight, deburred; its tip cut first where such blanks come uncut.")
     if system.blade.prepared is not None:
         found.append(f"Its edges milled in by {length(system, system.blade.prepared)}, as this system's blanks are.")
@@ -69,20 +76,25 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
 
 def play_apart(system: System, machine: Machine | None, directions: Sequence[str]) -> tuple[str, ...]:
     """Tracks cut in opposite directions come to their places from opposite ways; the dial's zero holds for one of them."""
-    play = 0.0 if machine is None or machine.space is None else machine.space.backlash
-    if not play or len(set(directions)) < 2:
+    space = None if machine is None else machine.space
+    if space is None or not space.backlash or space.zeroed is not None or len(set(directions)) < 2:
         return ()
     return (
-        f"the tracks are cut in opposite directions, and the space control has {length(system, play)} of play: its zero holds "
-        f"for the way in which it was set; a track cut the other way needs every space set that much further the way it is cut",
+        f"the tracks are cut in opposite directions, and the space control has {length(system, space.backlash)} of play: its "
+        f'zero holds for the way it went when it was set. Write zeroed = "to-bow" or "to-tip" under [space], and the settings of '
+        f"the other way take up the play",
     )
 
 
-def cutter_words(system: System) -> str:
+def cutter_words(system: System, machine: Machine | None = None) -> str:
+    """The system's cutter, and the machine's where that measures otherwise."""
     cutting = system.cutting
     if cutting.shape == "vee":
         return f"vee, {cutting.angle:g}° included, {length(system, cutting.root or 0.0)} flat at its point"
-    return f"end mill, {length(system, cutting.cutter or 0.0)}, turning {cutting.rotation} seen from above"
+    own = f"{length(system, cutting.cutter or 0.0)}, turning {cutting.rotation} seen from above"
+    if machine is None or machine.cutter is None:
+        return f"end mill, {own}"
+    return f"this machine's end mill of {length(system, machine.cutter)} (settings allow for it; the system's is {own})"
 
 
 def turn_over(system: System, side: str) -> str:
