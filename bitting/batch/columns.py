@@ -322,15 +322,12 @@ class _Finder:
                 raise _uncertain(row, "it isn't certain which column holds the codes")
         if (lanes := self.by_lane()) is not None:
             return lanes
-        likely = []
-        for place in range(max(map(len, self.rows)) if self.good else 0):
-            header = self.above([place])
-            if self.share(place, 0 if header is None else header + 1) > 0.5:
-                likely.append(place)
+        headers = {place: self.above([place]) for place in range(max(map(len, self.rows)) if self.good else 0)}
+        likely = [p for p, header in headers.items() if self.share(p, 0 if header is None else header + 1) > 0.5]
         if len(likely) != 1:
             how = "several hold" if likely else "none holds"
             raise _uncertain(self.rows[self.filled()], f"no column is named as one of codes, and {how} codes")
-        return self.layout(self.above(likely), likely)
+        return self.layout(headers[likely[0]], likely)
 
     def by_lane(self) -> Layout | None:
         """A column for each track, called as the track is, most rows of which are codes."""

@@ -88,7 +88,7 @@ def _shared(answer: Comparison, system: System) -> Iterator[str]:
         if shared.first == WHOLE:
             between = "both"
         else:
-            between = f"a {shared.first!r} coded as the first and a {shared.second!r} coded as the second"
+            between = f"a lock {shared.first!r} coded as the first and a lock {shared.second!r} coded as the second"
         if shared.serves:
             yield f"One key can open {between}: {plain(shared.key or '', system)}"
         else:
