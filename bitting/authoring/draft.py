@@ -15,7 +15,7 @@ from attrs import define, field, frozen
 from tomlkit.items import Array, Item, Table
 
 from bitting.authoring.chart import falling
-from bitting.authoring.questions import LEAVE_OUT, Answers, depth_tables, in_unit, space_lists
+from bitting.authoring.questions import LEAVE_OUT, QUESTIONS, Answers, depth_tables, in_unit, space_lists
 from bitting.errors import BittingError
 from bitting.geometry.spare import deepest_alone
 from bitting.model import Cutting, System
@@ -48,10 +48,22 @@ def draft(answers: Answers, path: str) -> Draft:
             + " ".join(f"--{question.key} …" for question in missing)
             + "; or answer the questions on a terminal",
         )
-    writer = _Writer(answers, list(answers.notes))
+    idle = [
+        key for key in answers.given if key in QUESTIONS and not QUESTIONS[key].applies(answers) and answers.has(key)
+    ]
+    unused = [f"{key} {answers[key]} isn't used: {UNUSED.get(key, 'nothing here needs it')}" for key in idle]
+    writer = _Writer(answers, [*answers.notes, *unused])
     text = writer.text()
     system = read_system(text, path)
     return Draft(text, system, tuple(writer.notes), tuple(writer.assumed))
+
+
+ROUND, VEE = (
+    "it is cut with a vee, which has an angle and a root (or say shape, round)",
+    "it is cut with an end mill (or say shape, vee)",
+)
+UNUSED = {"cutter": ROUND, "angle": VEE, "root": VEE}
+"""Why an answer to a question that isn't asked goes nowhere."""
 
 
 @define

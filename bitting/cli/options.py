@@ -125,7 +125,7 @@ plan_options = as_one(
         help="The order of the cuts, instead of the system's own; conventional: whichever mills against the feed.",
     ),
     click.option(
-        "--have", metavar="OLD", help="The code that the key is cut to already: only what gets deeper is milled."
+        "--have", metavar="OLD", help="The code that the key is cut to already (- asks for it): only what gets deeper is milled.",
     ),
     click.option(
         "--take", "takes", multiple=True, metavar="'TRACK CUT by LENGTH'",

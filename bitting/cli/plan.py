@@ -8,7 +8,7 @@ import click
 
 from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, system_option, tell_doubts
 from bitting.cli.help import Command
-from bitting.cli.options import Work, plan_options
+from bitting.cli.options import Work, ask_all, plan_options
 
 EPILOG = """\b
 A machine file
@@ -49,9 +49,12 @@ def command(code: str | None, system_name: str, work: Work, copy: bool, full: bo
 
     system = known_system(system_name)
     machine = work.machine()
-    known = None if work.have is None else parse_code(work.have, system)
+    first, old = code, work.have
+    if old == "-":
+        first, old = ask_all([("Code", code), ("The code that the key has", old)])
+    known = None if old is None else parse_code(old, system)
     parts = [parse_take(text, system) for text in work.takes]
-    answer = plan(parse_code(ask(code, "Code"), system), system, work.ease, machine, work.direction, known, parts)
+    answer = plan(parse_code(ask(first, "Code"), system), system, work.ease, machine, work.direction, known, parts)
     if not as_json and not answer.good:
         tell_doubts()  # the plan's own bad news comes first
     columns = shutil.get_terminal_size().columns

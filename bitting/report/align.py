@@ -14,7 +14,7 @@ from bitting.text import plural
 
 WHOLE = {
     "leave": "Leave the machine as it is",
-    "look": "By this key alone, leave the machine as it is",
+    "look": "By these readings alone, leave the machine as it is",
     "adjust": "Adjust the machine",
     "uneven": "Don't turn the dials yet: the error is uneven",
     "wait": "Don't turn the dials yet",
@@ -38,7 +38,10 @@ def alignment_lines(
     for signal in signals:
         yield f"Look: {signal}."
     if whole == "look":
-        yield "To settle it cut a second setup key, clamped anew, and give the readings of both, without --history."
+        yield (
+            "To settle it cut one more setup key, clamped anew, and give its readings with these, without --history. If you "
+            "then set the machine, write yes under `adjusted` in the history's last row."
+        )
     yield ""
     deep = ("too deep", "too shallow") if system.tracks[0].deeper > 0 else ("too shallow", "too deep")
     from_tip = system.stop == "tip"

@@ -8,6 +8,7 @@ from bitting.completion.compare import WHOLE, Comparison, CutCompared
 from bitting.errors import BittingError
 from bitting.model import System
 from bitting.notation import plain
+from bitting.systemfile.load import typed_as
 
 WORDS = {"same": "", "deepen": "deepen", "too-deep": "too deep already", "open": "not known"}
 
@@ -72,7 +73,8 @@ def _verdict(answer: Comparison, system: System) -> Iterator[str]:
         recuts = ", ".join(
             f"{system.called(cut.side, cut.track)} cut {cut.cut} to {cut.second}" for cut in answer.recuts
         )
-        yield f"The first can be deepened into the second: {recuts}. The moves: bitting plan SECOND --have FIRST."
+        ask = f"bitting plan -s {typed_as(system)} --have - asks for the second, then the first"
+        yield f"The first can be deepened into the second: {recuts}. The moves: {ask}."
 
 
 def _sees(differs: bool | None) -> str:

@@ -8,6 +8,7 @@ from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
 from bitting.model import System
 from bitting.notation import plain
+from bitting.systemfile.load import typed_as
 from bitting.text import listed, percent, plural
 
 FIRST = (
@@ -85,9 +86,8 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
         if left <= 0:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
-        yield f"Blank {number + 1}:" + (
-            " (moves that deepen a try: bitting plan CODE --have THE-TRY-BEFORE)" * (not number and len(tries) > 1)
-        )
+        how = f" (moves from try to try: bitting plan -s {typed_as(system)} --have -)"
+        yield f"Blank {number + 1}:" + how * (not number and len(tries) > 1)
         for place, (step, code) in enumerate(zip(tries[:left], answer.tries[number], strict=False)):
             chance = f"  {percent(chances[code])}" if code in chances else ""
             yield f"  {place + 1:2}. {_step(step, system)}{chance}"

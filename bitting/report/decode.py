@@ -298,6 +298,9 @@ def _what_next(result: Decoded, system: System) -> Iterator[Line]:
     elif shifted := _shifted(result):
         yield shifted, DOUBT
         return
+    if result.lists == 1 and result.listed != AS_GIVEN:
+        yield f"repeats don't settle which way the list was taken: {SECOND_LIST}", DOUBT
+        return
     asked = result.measure_next[:ASKED]
     if result.probability >= result.sure_limit:
         doubted = {(doubt.side, doubt.track, doubt.cut) for doubt in result.doubts}

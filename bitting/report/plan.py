@@ -201,13 +201,14 @@ def _cuts_of(track: TrackPlan) -> Iterator[tuple[str, list[Step]]]:
 
 
 def _by_cut(track: TrackPlan, roomy: bool) -> list[str]:
-    """One line for each cut, with one or two moves; where there is no room, in the system's own unit alone."""
+    """A line of two moves for each cut, and one more for a third; where there is no room, in the system's own unit alone."""
     system, rows = track.frame.system, []
     for cut, moves in _cuts_of(track):
-        cells = [_cell(track.frame, step) for step in moves] + [("",) * 4] * (2 - len(moves))
-        climbs = [step for step in moves if step.milling == "climb"]
-        told = [f"CLIMBS {_bite(system, step)}" for step in climbs]
-        rows.append((cut and f"cut {cut}", *cells[0], *cells[1], ", ".join(told)))
+        for start in range(0, len(moves), 2):
+            pair = moves[start : start + 2]
+            cells = [_cell(track.frame, step) for step in pair] + [("",) * 4] * (2 - len(pair))
+            told = [f"CLIMBS {_bite(system, step)}" for step in pair if step.milling == "climb"]
+            rows.append((f"cut {cut}" if cut and not start else "", *cells[0], *cells[1], ", ".join(told)))
     kept, align = (range(10), "rllrrllrrl") if roomy else ((0, 1, 2, 3, 5, 6, 7, 9), "rllrllrl")
     return [f"  {line}" for line in table([[row[i] for i in kept] for row in rows], align=align, ruled=False)]
 

@@ -286,8 +286,8 @@ def test_compare_on_the_command_line(system_path):
     assert got.exit_code == 0
     assert "left cut 2   2 -> 3  deepen" in got.stdout
     assert (
-        "The first can be deepened into the second: left cut 2 to 3, right cut 4 to 3. The moves: bitting plan SECOND --have"
-        in got.stdout
+        "The first can be deepened into the second: left cut 2 to 3, right cut 4 to 3. The moves: bitting plan -s "
+        f"{system_path} --have - asks for the second, then the first." in got.stdout
     )
     assert "The lock 'door' sees a difference." in got.stdout
     assert run("compare", *reversed(keys), "-s", system_path).exit_code == 1

@@ -527,7 +527,7 @@ def test_equal_readings_do_not_make_the_limits_a_line(tmp_path: Path) -> None:
 
 def test_a_setup_key_without_its_deep_cut_is_refused() -> None:
     made = system()
-    with pytest.raises(BittingError, match="reads as if its deep cut had never been made"):
+    with pytest.raises(BittingError, match="reads as if its deep cut had never been made there"):
         align(setup_key(made, scale=-1.0), made)
 
 
@@ -596,9 +596,9 @@ def test_what_the_history_says_stands_beside_the_verdict_of_one_key(tmp_path: Pa
         history = append(path, found, f"2031-{i + 1:02d}-01", adjusted=False)
     assert (found.verdict, len(history.signals)) == ("leave", 1)
     lines = list(alignment_lines(found, made, history))
-    assert lines[0].startswith("By this key alone, leave")
+    assert lines[0].startswith("By these readings alone, leave")
     assert lines[1] == f"Look: {history.signals[0]}."
-    assert lines[2].startswith("To settle it cut a second setup key")
+    assert lines[2].startswith("To settle it cut one more setup key")
     assert next(alignment_lines(found, made)).startswith("Leave the machine as it is")
 
 
@@ -768,7 +768,7 @@ def test_a_history_that_tells_of_a_drift_is_bad_news_and_each_key_keeps_its_verd
     for month in range(1, 9):
         text = " ".join(f"{value + 0.008 * month:.3f}" for value in (8.3, 8.3, 8.3, 6.65, 8.3, 8.3, 8.3, 8.3))
         done = CliRunner().invoke(command, [text, "-s", "wren", "--history", path, "--date", f"2031-{month:02d}-01"])
-    assert "By this key alone, leave the machine" in done.stdout
+    assert "By these readings alone, leave the machine" in done.stdout
     assert done.exit_code == 1
     off = "8.40 8.40 8.40 6.75 8.40 8.40 8.40 8.40"
     done = CliRunner().invoke(command, [off, "-s", "wren", "--history", path, "--date", "2031-09-01"])

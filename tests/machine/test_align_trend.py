@@ -147,3 +147,15 @@ def test_the_steady_months_before_give_the_limits_of_the_individuals_chart() -> 
     assert (centre, 3 * sigma) == (pytest.approx(plain.centre), pytest.approx(plain.upper[0] - plain.centre))
     assert aside == {9}
     assert in_control([0.3, *steady], 0.012)[2] == set()  # most are out: the first was
+
+
+def test_values_on_a_line_are_known_no_better_than_a_caliper_reads() -> None:
+    """Five keys that fall on a line by chance: without a scatter of their own the drift would be certain."""
+    exact = trend(dates(5), [0.0, 0.002, 0.004, 0.006, 0.008])
+    assert exact is not None
+    assert exact.rate_sd == pytest.approx(0.0, abs=1e-6)
+    assert trend(dates(5), [0.0, 0.002, 0.004, 0.006, 0.008], least=0.01 / 12**0.5) is None
+    steep = trend(dates(5), [0.0, 0.02, 0.04, 0.06, 0.08], least=0.01 / 12**0.5)
+    assert steep is not None
+    assert steep.rate_sd is not None
+    assert steep.rate_sd > 1e-4

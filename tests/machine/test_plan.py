@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from attrs import evolve
 from click.testing import CliRunner, Result
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from bitting.cli.plan import command
@@ -348,6 +348,12 @@ def read_back(lines: Sequence[str]) -> list[list[tuple[str, str]]]:
     return tracks
 
 
+def moves_of(made: Plan) -> list[list[tuple[str, str]]]:
+    """The moves of each track as `read_back` has them; where both sides carry the same cuts, those of the first."""
+    once = [track for track in made.tracks if made.made_for.sided or track.side == made.tracks[0].side]
+    return [[(step.action, step.to) for step in track.steps[1:] if step.action != "retract"] for track in once]
+
+
 @pytest.mark.parametrize("name", shipped_systems())
 def test_the_plan_as_printed_is_short_and_read_back_gives_every_move(name: str) -> None:
     system = load_system(name)
@@ -358,12 +364,24 @@ def test_the_plan_as_printed_is_short_and_read_back_gives_every_move(name: str) 
         assert max(map(len, lines)) <= 80
         assert lines[0].startswith(f"{name}: ")
         assert lines[-1].endswith("More: --full")
-        wanted: list[list[tuple[str, str]]] = []
-        for track in made.tracks:
-            steps = [(step.action, step.to) for step in track.steps[1:] if step.action != "retract"]
-            if steps not in wanted or system.sided:
-                wanted.append(steps)
-        assert read_back(lines) == wanted
+        assert read_back(lines) == moves_of(made)
+
+
+@pytest.mark.parametrize("name", shipped_systems())
+@given(data=st.data())
+@drawn(80)
+def test_no_move_is_left_out_where_a_key_is_changed(name: str, data: st.DataObject) -> None:
+    """Legal or not; where a track has two stretches to deepen, three moves go to the first cut of the second."""
+    system = load_system(name)
+    new = [
+        [data.draw(st.integers(0, len(lane.track.labels) - 1)) for _ in range(lane.track.cuts)] for lane in system.lanes
+    ]
+    old = [[data.draw(st.sampled_from([depth, depth, max(depth - 1, 0), 0])) for depth in row] for row in new]
+    assume(new != old)
+    way = data.draw(st.sampled_from([None, *WAYS]))
+    made = plan(code_of(system, new), system, have=code_of(system, old), direction=way)
+    lines = [line for line, _ in plan_lines(made, columns=data.draw(st.sampled_from([70, 120])))]
+    assert read_back(lines) == moves_of(made)
 
 
 def test_the_printed_moves_stand_where_the_machine_s_own_cutter_does() -> None:
@@ -662,6 +680,29 @@ def test_a_track_of_one_cut_is_planned() -> None:
             result = plan(code_of(system, [[2]]), system, ease=True, direction=direction)
             assert result.simulation.gouge == 0
             assert result.simulation.reached
+
+
+def test_a_cutter_that_measures_otherwise_is_told_with_where_the_depth_stands_on_the_flat() -> None:
+    """Set to the flat's own figure with the cutter on the flat, the machine would be out by what settings allow for."""
+    system = load_system("wren")
+    code = parse_code("21232312", system)
+    flat = "touches a flat of 8.30 mm (326.8 thou): set to 8.30 mm there, it would be corrected twice"
+    for cutter, depth, told, stands in (
+        (2.2, 0.0, True, "7.70"), (3.4, 0.0, False, ""), (3.4, -0.1, False, "8.20"), (None, 0.0, False, "")
+    ):  # fmt: skip
+        made = plan(code, system, machine=Machine("m", "mm", None, None, cutter, Corrections(depth=depth)))
+        assert any(flat in warning and f"stands at {stands} mm" in warning for warning in made.warnings) == told
+        assert (flat in " ".join(made.setup)) == bool(stands)
+
+
+def test_both_codes_of_a_change_are_asked_for_and_stay_out_of_the_shell_s_history() -> None:
+    new, old = "2134244 1124421", "2133244 1124421"
+    piped = CliRunner().invoke(command, ["-s", "plover", "--have", "-"], input=f"{new}\n{old}\n")
+    assert piped.exit_code == 0
+    assert piped.stdout == CliRunner().invoke(command, [new, "-s", "plover", "--have", old]).stdout
+    one = CliRunner().invoke(command, ["-s", "plover", "--have", "-"], input=f"{new}\n")
+    assert (one.exit_code, one.stdout) == (2, "")
+    assert "in this order: code, the code that the key has" in one.stderr
 
 
 def test_cautions_stand_where_the_hurt_is() -> None:

@@ -170,8 +170,9 @@ def _same_key(system: System, fits: dict[Lane, Fit], setup: Depths | None) -> No
         called = system.called(side, name)
         if scale.mean + EXPANDED * scale.sd < -0.5:
             raise BittingError(
-                f"{called} reads as if its deep cut had never been made",
-                hint="say with --code what the key was cut to, or write ? for what wasn't cut",
+                f"{called} reads as if its deep cut had never been made there",
+                hint="was the list begun at the tip (from tip:)? Or was the key cut at another place? Say with --code what it "
+                "was cut to, and write ? for what wasn't cut",
             )
         if setup is None or name == "across":
             continue

@@ -40,6 +40,7 @@ from bitting.arrays import Floats
 from bitting.errors import BittingError
 from bitting.files import may_write, read_whole, write_whole
 from bitting.machine.align.alignment import EXPANDED, RELEVANT, Alignment
+from bitting.model import MM_PER_INCH
 from bitting.text import DIGITS
 
 D2 = 2 / math.sqrt(math.pi)
@@ -195,11 +196,14 @@ class Trend:
     leaves: str | None = None
 
 
-def trend(dates: Sequence[str], values: Sequence[float], tolerance: float | None = None) -> Trend | None:
+def trend(
+    dates: Sequence[str], values: Sequence[float], tolerance: float | None = None, least: float = 0.0
+) -> Trend | None:
     """Whether the values drift or have jumped; None where a straight level explains them (F test, 1 %) or they are few.
 
     A line has a level and a slope, a step two levels and its place. Both are held to the level alone by an F test (the
-    step's place counted as a figure that was fitted), and to each other by BIC.
+    step's place counted as a figure that was fitted), and to each other by BIC. Values that lie on either by chance scatter
+    by `least` all the same.
     """
     n = len(values)
     if n < LEAST_KEYS:
@@ -213,7 +217,7 @@ def trend(dates: Sequence[str], values: Sequence[float], tolerance: float | None
     steps = [float(((y[:k] - y[:k].mean()) ** 2).sum() + ((y[k:] - y[k:].mean()) ** 2).sum()) for k in range(1, n)]
     at = min(range(1, n), key=lambda k: steps[k - 1])
     step = steps[at - 1]
-    floor = max(level, 1e-18) * 1e-9
+    floor = max(level * 1e-9, (n - 2) * least**2, 1e-27)
     line, step = max(line, floor), max(step, floor)
     drifts, jumps = n * math.log(line / n) + 2 * math.log(n), n * math.log(step / n) + 3 * math.log(n)
     drift = drifts <= jumps
@@ -228,6 +232,8 @@ def trend(dates: Sequence[str], values: Sequence[float], tolerance: float | None
     return Trend("drift", float(slope), rate_sd, per_day, None, None, p_value, jumps - drifts, leaves)
 
 
+ROUNDED_MM = 0.01 / math.sqrt(12)
+"""Standard deviation of a reading that a caliper rounds to hundredths: no course of keys is known better."""
 LEAST_KEYS = 5
 """Keys with which a line and a step can be told apart at all."""
 
@@ -425,7 +431,7 @@ def _course(
         tuple(_to_set(row, what, tolerance, number, path) for number, row, _ in told),
         chart,
         slow,
-        trend(dates, values, tolerance),
+        trend(dates, values, tolerance, ROUNDED_MM / (1.0 if rows[0]["unit"] == "mm" else MM_PER_INCH)),
     )
 
 

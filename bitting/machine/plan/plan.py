@@ -258,6 +258,7 @@ def plan(
                 [(system.lanes[t.lane], t.cut, code.depths[t.lane][t.cut], t.length) for t in take],
                 side_taken,
             ),
+            *words.cutter_apart(system, fitted),
             *words.play_apart(system, fitted, [track.direction for track in work.tracks]),
             *work.notes,
         ),

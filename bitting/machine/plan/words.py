@@ -44,14 +44,8 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
             f"Setup key: every cut at {track.labels[0]}, cut {setup.cut + 1} at {track.labels[setup.depth]}. "
             f"Set the depth with its flat, then space and depth together in its deep cut."
         )
-        flat, at = track.depths[0], track.depths[0]
-        if machine is not None:
-            at = setting_of(frame_of(system, system.lanes[0]), Step("start", "", 0.0, flat), machine, "depth")
-        if system.in_both(at, 3) != system.in_both(flat, 3):
-            found[-1] += (
-                f" By the machine file the depth stands at {length(system, at)} where the cutter touches the flat, not at "
-                f"{length(system, flat)}: set to that, it would be corrected twice."
-            )
+        stands = on_the_flat(system, machine)
+        found[-1] += f" {stands[0].upper()}{stands[1:]}." if stands else ""
     found.append("Blank: the right one, straight, deburred; its tip cut first where such blanks come uncut.")
     if system.blade.prepared is not None:
         found.append(f"Its edges milled in by {length(system, system.blade.prepared)}, as this system's blanks are.")
@@ -72,6 +66,28 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
         who = "Both controls have" if len(loose) == 2 else f"The {loose[0]} control has"
         found.append(f"{who} play: come to the first setting {', depth '.join(how[name] for name in loose)}.")
     return tuple(found)
+
+
+def on_the_flat(system: System, machine: Machine | None) -> str:
+    """Where the depth stands on the setup key's flat, where a machine file makes that another than the flat's; else ""."""
+    if machine is None:
+        return ""
+    flat = system.tracks[0].depths[0]
+    at = setting_of(frame_of(system, system.lanes[0]), Step("start", "", 0.0, flat), machine, "depth")
+    if system.in_both(at, 3) == system.in_both(flat, 3):
+        return ""
+    return (
+        f"by the machine file the depth stands at {length(system, at)} where the cutter touches a flat of "
+        f"{length(system, flat)}: set to {system.in_own(flat)} there, it would be corrected twice"
+    )
+
+
+def cutter_apart(system: System, machine: Machine | None) -> tuple[str, ...]:
+    """That settings allow for a cutter which measures otherwise than the system's."""
+    stands = on_the_flat(system, machine)
+    if not stands or machine is None or machine.cutter in (None, system.cutting.cutter):
+        return ()
+    return (f"this machine's cutter measures {length(system, machine.cutter or 0.0)}: {stands}",)
 
 
 def play_apart(system: System, machine: Machine | None, directions: Sequence[str]) -> tuple[str, ...]:
