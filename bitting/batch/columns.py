@@ -33,9 +33,10 @@ HEADER_WITHIN = 30
 Table = Sequence[Sequence[str]]
 Good = Callable[[Sequence[str]], Sequence[bool]]
 """Which texts are whole codes (or readings) of the system."""
+MOST_DIGITS = 10
+"""Digits of a number that rows may be counted by."""
 FEW_DIGITS = 3
 """Where no system is known, a cell of so many digits may be a code."""
-_FIGURE = re.compile(r"\d+(?:[.,]\d+)?")
 _APART = re.compile(r"(?<=\b\w)[\W_]+(?=\w\b)")
 """What stands between signs written one by one."""
 _NUMBER = re.compile(r"[0-9]*(?:[.,][0-9]*)?")
@@ -241,8 +242,8 @@ class _Finder:
     def above(self, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> int | None:
         """The header of a column: of the rows above its first code the one most like a header, the first of several.
 
-        None where none is: a row whose cell looks like a code, however wrong, is no header, nor is one with a number above
-        a number, nor what stands below such a row as wide as itself. (A date printed above the header is narrower.)
+        None where none is: a row whose cell looks like a code, however wrong, is no header, nor is one that the next row's
+        number follows, nor what stands below such a row as wide as itself. (A date printed above the header is narrower.)
         """
         whole = self.goods(places, lists)
         best: tuple[tuple[bool, bool, int, int], int] | None = None
@@ -251,10 +252,7 @@ class _Finder:
             width = sum(1 for cell in row if cell.strip())
             cells = [row[place] for place in places if place < len(row)]
             below = self.rows[number + 1] if number + 1 < len(self.rows) else ()
-            counted = any(
-                _FIGURE.fullmatch(a.strip()) and _FIGURE.fullmatch(b.strip()) for a, b in zip(row, below, strict=False)
-            )
-            if counted or any(map(self.like_code, cells)):
+            if _numbered(row, below) or any(map(self.like_code, cells)):
                 widest = max(widest, width)
             elif width > widest:
                 rank = (any(map(str.strip, cells)), not any(map(str.isdigit, "".join(row))), width, -number)
@@ -331,10 +329,14 @@ class _Finder:
 
     def by_lane(self) -> Layout | None:
         """A column for each track, called as the track is, most rows of which are codes."""
-        lanes = [] if self.system is None else [(lane.side, lane.track.name) for lane in self.system.lanes]
-        ways = [[plain(f"{side or ''}{track}") for side, track in lanes]]
-        ways += [[plain(self.system.called(side, track)) for side, track in lanes]] if self.system else []
-        for number, row in enumerate(self.rows[:HEADER_WITHIN] if len(lanes) > 1 else ()):
+        if self.system is None or len(self.system.lanes) < 2:
+            return None
+        lanes = [(lane.side, lane.track.name) for lane in self.system.lanes]
+        ways = (
+            [plain(f"{side or ''}{track}") for side, track in lanes],
+            [plain(lane.label) for lane in self.system.lanes],
+        )
+        for number, row in enumerate(self.rows[:HEADER_WITHIN]):
             names = [plain(cell) for cell in row]
             wanted = next((way for way in ways if all(names.count(name) == 1 for name in way)), None)
             if wanted is not None:
@@ -349,7 +351,9 @@ class _Finder:
                     return self.layout(number, places, lanes)
                 if whole:
                     called = [row[place].strip() for place in places]
-                    both = ",".join(f"{track}={name}" for (_, track), name in zip(lanes, called, strict=True))
+                    both = ",".join(
+                        f"{lane.label}={name}" for lane, name in zip(self.system.lanes, called, strict=True)
+                    )
                     raise BittingError(
                         f"only {whole} of {sum(filled)} rows have a code in {' and '.join(called)}",
                         hint=f"name the columns with --columns '{both}', or one with --column; {listed(row)}",
@@ -394,6 +398,12 @@ class _Finder:
                 hint=f"leave the cells of cuts that weren't measured empty; {listed(row)}",
             )
         return self.layout(header, [found[cut] for cut in cuts], [cut[:2] for cut in cuts])
+
+
+def _numbered(row: Sequence[str], below: Sequence[str]) -> bool:
+    """Whether a row has a number that the next row counts on from."""
+    pairs = ((a.strip(), b.strip()) for a, b in zip(row, below, strict=False))
+    return any(a.isdecimal() and b.isdecimal() and len(a) < MOST_DIGITS and int(b) == int(a) + 1 for a, b in pairs)
 
 
 def column_of(rows: Table, place: int) -> list[str]:

@@ -76,6 +76,12 @@ def test_a_first_row_without_a_code_is_no_header_where_rows_are_numbered(first: 
     assert "rows          3" in result.stderr or "rows        3" in result.stderr
 
 
+def test_a_header_with_a_year_above_figures_is_one(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text(f"Nr,Key,2030\n1,{GOOD},7\n2,{WRONG},9\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
+    assert result.stdout.splitlines()[0].startswith("Nr,Key,2030,verdict,")
+
+
 def test_a_date_above_the_header_is_none(tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text(f"printed,2026-11-01,\n,,\nNo,Key,Name\n1,{GOOD},a\n2,{WRONG},b\n")
     result = invoke(str(tmp_path / "t.csv"), "-s", "plover", "-o", "-")
