@@ -312,7 +312,7 @@ def test_systems_show_has_both_units_and_every_rule():
     assert "thou" in shown
     assert "[adjacent-difference]" in shown
     assert "invented" in shown
-    assert "setup key, for `align`: every cut at 0, cut 3 at 9" in shown
+    assert "setup key, for `align`: every cut at 0, cut 3 at 6" in shown
 
 
 def test_systems_number_goes_both_ways():
