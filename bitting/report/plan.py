@@ -14,7 +14,7 @@ from itertools import pairwise
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.plan import Plan, TrackPlan
 from bitting.machine.plan.steps import Step
-from bitting.machine.plan.words import UNSTOP, gauged_again, length
+from bitting.machine.plan.words import UNSTOP, gauged_again, laid, length
 from bitting.model import System
 from bitting.report.table import Line, table, wrapped
 
@@ -87,10 +87,12 @@ def _worked(plan: Plan, columns: int, full: bool, short: bool) -> Iterator[Line]
 
 
 def _before(plan: Plan) -> str:
-    """Set-up in a line."""
-    tip = plan.made_for.stop == "tip"
-    stop = f"gauge at the tip, clamp, {UNSTOP}" if tip else "gauge at the shoulder, clamp"
-    return f"Before: glasses on; {stop}."
+    """Set-up in a line; how the key lies, where it isn't the first side that is milled first."""
+    system = plan.made_for
+    sides = [track.side for track in plan.tracks[:1] if track.side not in system.sides[:1]]
+    lies = "".join(f" {laid(system, side)};" for side in sides if side is not None)
+    stop = f"gauge at the tip, clamp, {UNSTOP}" if system.stop == "tip" else "gauge at the shoulder, clamp"
+    return f"Before: glasses on;{lies} {stop}."
 
 
 def _legend(plan: Plan, full: bool, short: bool) -> str:

@@ -28,6 +28,8 @@ from bitting.machine.simulate import TrackMoves, simulate
 from bitting.model import Blade, System, Track, code_of
 from bitting.notation import parse_code
 from bitting.report.plan import plan_lines
+from bitting.sheet.html import page_html
+from bitting.sheet.page import page_of
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import Control, Corrections, Machine, load_machine, read_machine, with_corrections
 from tests.conftest import but_long, drawn
@@ -693,6 +695,30 @@ def test_a_cutter_that_measures_otherwise_is_told_with_where_the_depth_stands_on
         made = plan(code, system, machine=Machine("m", "mm", None, None, cutter, Corrections(depth=depth)))
         assert any(flat in warning and f"stands at {stands} mm" in warning for warning in made.warnings) == told
         assert (flat in " ".join(made.setup)) == bool(stands)
+
+
+@pytest.mark.parametrize("name", ["plover", "wren", "grebe"])
+@pytest.mark.parametrize("side", ["top", "bottom"])
+def test_a_key_of_which_one_side_is_changed_lies_with_that_side_to_the_cutter(name: str, side: str) -> None:
+    """Clamped as for a whole key, a recut of the bottom would be milled into the top, which was right."""
+    system = load_system(name)
+    texts = {"plover": "2133244 1124421", "wren": "21232312", "grebe": "top 233123 bottom 454254"}
+    code = parse_code(texts[name], system)
+    if system.sided:
+        old = parse_code({"top": "top 133123 bottom 454254", "bottom": "top 233123 bottom 354254"}[side], system)
+        made = plan(code, system, have=old)
+    else:
+        made = plan(code, system, take=[parse_take(f"{side} {system.tracks[0].name} 3 by 0.1", system)])
+        assert f"once more {side} {system.tracks[0].name} 3 at depth" in " ".join(made.warnings)
+    lies = f"{side} edge to the cutter" if name == "grebe" else f"{side} face up"
+    assert f"Key: {lies}, bow towards you" in " ".join(made.setup)
+    assert made.between == ()
+    text = "\n".join(line for line, _ in plan_lines(made, columns=200))
+    assert (f"Before: glasses on; {lies}; gauge" in text) == (side == "bottom")
+    assert "urn over" not in text
+    page = page_html(page_of(made, code))
+    assert f"Key: {lies}, bow" in page
+    assert "Between the sides" not in page
 
 
 def test_both_codes_of_a_change_are_asked_for_and_stay_out_of_the_shell_s_history() -> None:

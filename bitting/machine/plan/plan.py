@@ -240,6 +240,7 @@ def plan(
         work.work(side)
     wanted = None if change is None else {label: new for label, (_, new) in change.items()}
     simulation = simulate(code.depths, system, work.moves, radius=radius, travels=wanted)
+    worked = list(dict.fromkeys(track.side for track in work.tracks))
     illegal = (f"NOT A LEGAL CODE of {system.name}: {fault}." for fault in faults)
     return Plan(
         made_for=system,
@@ -262,8 +263,8 @@ def plan(
             *words.play_apart(system, fitted, [track.direction for track in work.tracks]),
             *work.notes,
         ),
-        setup=words.setup_lines(system, fitted),
-        between=tuple((side, words.turn_over(system, side)) for side in system.sides[1:]),
+        setup=words.setup_lines(system, fitted, worked[0] if worked else None),
+        between=tuple((str(side), words.turn_over(system, str(side))) for side in worked[1:]),
         after=words.after_lines(system),
         copying=words.copying_lines(system),
         cautions=words.CAUTIONS,

@@ -30,9 +30,8 @@ def length(system: System, value: float) -> str:
     return f"{own} ({other})"
 
 
-def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
-    """What is ready before the first move."""
-    face = "face" if system.tracks[0].milling != "edge" else "edge"
+def setup_lines(system: System, machine: Machine | None, side: str | None) -> tuple[str, ...]:
+    """What is ready before the first move, which is made on that side."""
     found = [
         f"Cutter, spindle unplugged: {cutter_words(system, machine)}, sharp, clean and tight.",
         f"Stop: the blank's {system.stop} against it; try that it can't be pushed further.",
@@ -49,12 +48,11 @@ def setup_lines(system: System, machine: Machine | None) -> tuple[str, ...]:
     found.append("Blank: the right one, straight, deburred; its tip cut first where such blanks come uncut.")
     if system.blade.prepared is not None:
         found.append(f"Its edges milled in by {length(system, system.blade.prepared)}, as this system's blanks are.")
-    first = f"{system.sides[0]} {face} up" if system.sides and face == "face" else f"{face} to the cutter"
     found.append(
-        f"Key: {first}, bow towards you, flat on the clamp and gauged against the stop before it is tightened."
+        f"Key: {laid(system, side)}, bow towards you, flat on the clamp and gauged against the stop before it is tightened."
         + (f" Then {UNSTOP}: the cutter starts and runs out where it stands." if system.stop == "tip" else "")
     )
-    if system.blade.mill_depth is not None and face == "face":
+    if system.blade.mill_depth is not None and system.tracks[0].milling != "edge":
         found.append(
             f"Height: in air beyond the tip, touch the height of the face, lock, then lower by "
             f"{length(system, system.blade.mill_depth)}. Never feed down along the spindle into the blade."
@@ -88,6 +86,14 @@ def cutter_apart(system: System, machine: Machine | None) -> tuple[str, ...]:
     if not stands or machine is None or machine.cutter in (None, system.cutting.cutter):
         return ()
     return (f"this machine's cutter measures {length(system, machine.cutter or 0.0)}: {stands}",)
+
+
+def laid(system: System, side: str | None) -> str:
+    """How the key lies in the clamp while a side is milled."""
+    edge = system.tracks[0].milling == "edge"
+    if side is None:
+        return f"{'edge' if edge else 'face'} to the cutter"
+    return f"{side} edge to the cutter" if edge else f"{side} face up"
 
 
 def play_apart(system: System, machine: Machine | None, directions: Sequence[str]) -> tuple[str, ...]:
@@ -193,8 +199,9 @@ def taking(system: System, cuts: Sequence[tuple[Lane, int, int, float]], only: s
 
     A machine that is true, set past the depth, would cut the key too deep by what is missing now.
     """
+    before = f"{only} " if only else ""
     names = [
-        f"{lane.label} {cut + 1} at depth {lane.track.labels[depth]}, {system.in_both(lane.track.depths[depth])[0]}"
+        f"{before}{lane.label} {cut + 1} at depth {lane.track.labels[depth]}, {system.in_both(lane.track.depths[depth])[0]}"
         for lane, cut, depth, _ in cuts
     ]
     if not names:
