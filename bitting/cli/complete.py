@@ -69,7 +69,10 @@ def command(
 
         write_whole(svg, open_svg(answer, system), force=force, inputs=[system.path])
     shown = ONE_SCREEN if limit is None else limit
-    lines = completion_lines(answer, asked.plain, system, shown)
+    barred = 0
+    if where and not answer.count:  # is it what is written, or what is said of it, that no code keeps?
+        barred = complete(asked, system, 0, lock=lock).count
+    lines = completion_lines(answer, asked.plain, system, shown, where=where, barred=barred)
     give(as_json, answer, folded(((line, None) for line in lines), shutil.get_terminal_size().columns))
     if svg is not None and not answer.count:
         tell(f"{svg!r} was not drawn: no code fits")

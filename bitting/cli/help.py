@@ -63,7 +63,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "complete": (
         "'left: 2133?44 / right: 112442?' -s plover",
         "'left 2133? right 11244' -s plover --lock door",
-        "'left: 213??44 / right: 1124421' -s plover --where 'cut 4 is deeper than cut 5'",
+        "'left: 213??44 / right: 1124421' -s plover --where 'on left, cut 4 is deeper than cut 5'",
     ),
     "compare": (
         "'left: 2133244 / right: 1124421' 'left: 2134244 / right: 1124421' -s plover",

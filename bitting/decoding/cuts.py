@@ -18,6 +18,7 @@ from bitting.decoding.result import ASKED, Alternative, CutResult, Doubt, Exchan
 from bitting.decoding.slips import exchanged, slip_of_pen
 from bitting.decoding.solver import Read, Solver
 from bitting.model import Depths, Place, Readings, System, Track
+from bitting.notation.readings import UNITS
 
 
 @frozen(eq=False)
@@ -44,6 +45,7 @@ def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[C
         read.setdefault(one.place, []).append((one, wrong))
     errors = posterior.errors(solver.along)
     reached = solver.reach.dimensions(best.depths)
+    unit = unit_of(found.readings)
     steps = [digit for one in found.read.cuts for digit in one.digits]
     usual = Counter(steps).most_common(1)[0][0] if steps else 0.0
     off = {(one.side, one.track, one.cut) for one in (found.places.wrong if found.places else ())}
@@ -64,7 +66,7 @@ def cuts_of(found: Found, solver: Solver, ignored: Collection[Place]) -> tuple[C
         taken: tuple[Taken, ...] = tuple(
             "wrong place"
             if elsewhere
-            else _taken(value, share, _aims(value, aim, errors[place], lane.track), (digit, usual), solver.model)
+            else _taken(value, share, _aims(value, aim, errors[place], lane.track), (digit, usual), solver.model, unit)
             for value, share, digit in zip(values, wrong, digits, strict=True)
         )
         reading = _mean([one for one, _ in here])
@@ -93,22 +95,27 @@ def _aims(value: float, aim: float, error: float, track: Track) -> tuple[float, 
     return (aim,) if low <= value <= high else (aim, *(depth + error for depth in track.depths))
 
 
+def unit_of(readings: Readings) -> float:
+    """The unit that readings were written in, in the system's: a pen slips in the figures that it writes."""
+    return float(UNITS[readings.unit] / UNITS[readings.system.unit])
+
+
 def _taken(
-    value: float, wrong: float, aims: Sequence[float], digits: tuple[float, float], model: MeasurementModel
+    value: float, wrong: float, aims: Sequence[float], digits: tuple[float, float], model: MeasurementModel, unit: float
 ) -> Taken:
     """What one reading was taken for; `aims`: what it may be meant for but for noise and wear, `digits`: its step, the usual."""
     if wrong < 0.5:
         return "reading"
-    usual, text, near = _decimals(digits[1]), _written(value, digits[0]), _near(model)
-    return "slip of the pen" if any(slip_of_pen(text, aim, near, usual) for aim in aims) else "wrong"
+    usual, text, near = _decimals(digits[1] / unit), _written(value, digits[0], unit), _near(model) / unit
+    return "slip of the pen" if any(slip_of_pen(text, aim / unit, near, usual) for aim in aims) else "wrong"
 
 
 def _decimals(step: float) -> int:
-    return 0 if not 0 < step < 1 else round(-math.log10(step))
+    return max(0, round(-math.log10(step))) if step > 0 else 0
 
 
-def _written(value: float, step: float) -> str:
-    return f"{abs(value):.{_decimals(step)}f}"
+def _written(value: float, step: float, unit: float) -> str:
+    return f"{abs(value) / unit:.{_decimals(step / unit)}f}"
 
 
 def _near(model: MeasurementModel) -> float:
@@ -118,14 +125,15 @@ def _near(model: MeasurementModel) -> float:
 
 def exchanges_of(found: Found, solver: Solver, legal: Callable[[Depths], bool]) -> Iterator[Exchanged]:
     """The cuts read once where two figures exchanged make another depth, with which the code is legal too."""
-    best, errors = found.best.depths, found.posterior.errors(solver.along)
+    best, errors, unit = found.best.depths, found.posterior.errors(solver.along), unit_of(found.readings)
     times = Counter(one.place for one in found.read.cuts for _ in one.values)
     for one in found.read.cuts:
         if times[one.place] > 1:
             continue
         number, cut = one.place.lane, one.place.cut
         lane, row = solver.system.lanes[number], best[number]
-        for other in exchanged(_written(one.values[0], one.digits[0])):
+        for figures in exchanged(_written(one.values[0], one.digits[0], unit)):
+            other = figures * unit
             away = [abs(depth + errors[one.place] - other) for depth in lane.track.depths]
             depth = away.index(min(away))
             changed = (*best[:number], (*row[:cut], depth, *row[cut + 1 :]), *best[number + 1 :])

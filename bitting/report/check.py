@@ -50,7 +50,8 @@ def render(code: Code, report: Report, columns: int, plain_text: bool, *, meant:
     if report.legal_slips:
         yield "", None
         share = percent(report.legal_slips)
-        yield f"if it came by phone, read it back: of all single slips {share} would have been a legal code too", None
+        kinds = "of all slips in one cut and swaps of two neighbours"
+        yield f"if it came by phone, read it back: {kinds} {share} would have been a legal code too", None
     if again := _ask_again(faults, code.system):
         yield "", None
         yield f"faults apart may be slips apart: ask again for {again}", None

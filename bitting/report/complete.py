@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from bitting.completion.answer import Try, worklist
 from bitting.completion.result import Completion
@@ -22,9 +22,19 @@ CAUTION = (
 FACTS_SHOWN = 5
 
 
-def completion_lines(answer: Completion, code: str, system: System, shown: int) -> Iterator[str]:
-    """The answer for people; `shown` is how many codes, and about how many tries, to print."""
+def completion_lines(
+    answer: Completion, code: str, system: System, shown: int, *, where: Sequence[str] = (), barred: int = 0
+) -> Iterator[str]:
+    """The answer for people; `shown` is how many codes, and about how many tries, to print. Of those that fit, `barred` is
+    how many are kept out by the sentences of `where`, where none is left."""
     at = f" at the cuts that {answer.lock!r} reads" if answer.lock else ""
+    if barred:
+        fit = f"{plural(barred, 'legal code')} of {system.name} fit{'s' if barred == 1 else ''} {code}{at}"
+        yield f"{fit}, and none keeps what --where says: {'; '.join(where)}."
+        if len(system.tracks) > 1:
+            names = " or ".join(f"`on {track.name}, …`" for track in system.tracks)
+            yield f"A sentence holds on every track; for one of them begin with {names}."
+        return
     if not answer.count:
         yield f"No legal code of {system.name} fits {code}{at}."
         yield "Check what is written as known; `bitting check` says which rules a code breaks."

@@ -355,8 +355,12 @@ def _read_often(result: Decoded, system: System, asked: Sequence[Next]) -> Itera
 
 
 def _exchanged(result: Decoded, system: System) -> str:
+    def figures(value: float) -> str:
+        return f"{float(number(value, system, result.readings_unit)):g}"
+
     told = [
-        f"{_cut(one.side, one.track, one.cut, system)} ({one.reading:g} for {one.other:g})" for one in result.exchanged
+        f"{_cut(one.side, one.track, one.cut, system)} ({figures(one.reading)} for {figures(one.other)})"
+        for one in result.exchanged
     ]
     return ", ".join(told[:4]) + (f" and {len(told) - 4} more" if len(told) > 4 else "")
 

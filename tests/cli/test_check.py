@@ -178,7 +178,7 @@ def test_without_a_system_it_says_in_which_ones_the_code_is_legal():
 
 def test_a_legal_code_says_how_many_slips_would_have_been_legal():
     share = json.loads(run("check", LEGAL, "-s", "plover", "--json").stdout)["results"][0]["legal_slips"]
-    found = re.search(r"of all single slips (\S+) % would", run("check", LEGAL, "-s", "plover").stdout)
+    found = re.search(r"swaps of two neighbours (\S+) % would", run("check", LEGAL, "-s", "plover").stdout)
     assert found
     assert 0 <= 100 * share - float(found[1]) < 0.1
     assert json.loads(run("check", ILLEGAL, "-s", "plover", "--json").stdout)["results"][0]["legal_slips"] is None

@@ -280,6 +280,25 @@ def test_the_picture_of_what_is_open(system_path, tmp_path):
     assert not (tmp_path / "no.svg").exists()
 
 
+def test_a_sentence_that_bars_every_code_is_named_and_not_what_is_written():
+    code, sentence = "left: 213??44 / right: 1124421", "cut 4 is deeper than cut 5"
+    without = int(
+        run("complete", code, "-s", "plover", "--limit", "0", "--json")
+        .stdout.partition('"count": ')[2]
+        .partition(",")[0]
+    )
+    barred = run("complete", code, "-s", "plover", "--where", sentence)
+    assert barred.exit_code == 1
+    assert f"{without} legal codes of plover fit" in barred.stdout
+    assert f"none keeps what --where says: {sentence}." in " ".join(barred.stdout.split())
+    assert "begin with `on left, …` or `on right, …`" in " ".join(barred.stdout.split())
+    assert "No legal code" not in barred.stdout
+    assert run("complete", code, "-s", "plover", "--where", f"on left, {sentence}").exit_code == 0
+    assert (
+        "No legal code" in run("complete", "left: 151??44 / right: 1124421", "-s", "plover", "--where", sentence).stdout
+    )
+
+
 def test_compare_on_the_command_line(system_path):
     keys = ("left: 1 2 3 3 / right: 2 2 2 2", "left: 1 3 3 3 / right: 2 2 2 3")
     got = run("compare", *keys, "-s", system_path)

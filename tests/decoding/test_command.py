@@ -215,6 +215,24 @@ def test_what_was_read_in_thousandths_is_told_in_thousandths() -> None:
     assert "reading, " not in run(" ".join(map(str, mm)), "-s", "wren").stdout
 
 
+def test_figures_are_exchanged_as_they_were_written_in_whatever_unit() -> None:
+    """Right 3, which reads 320 thou, was written down as 302: in millimetres no two figures of it are exchanged."""
+    text = "left: 320 338 302 302 320 284 284 / right: 338 338 302 284 284 320 338"
+    told = " ".join(run(f"{text} thou", "-s", "plover").stdout.split())
+    assert "as two figures exchanged would be legal too: left 1 (320 for 302)" in told
+    found = json.loads(run(f"{text} thou", "-s", "plover", "--json").stdout)["exchanged"]
+    assert ("right", 3, "2") in {(one["track"], one["cut"], one["depth"]) for one in found}
+    other = next(one["other"] for one in found if (one["track"], one["cut"]) == ("right", 3))
+    assert other == pytest.approx(8.128), "320 thou, in the system's millimetres"
+    inches = text.replace(" ", " 0.").replace("0./", "/").replace("0.right:", "right:")
+    same = json.loads(run(f"{inches} in", "-s", "plover", "--json").stdout)["exchanged"]
+    assert [{**one, "other": round(one["other"], 6)} for one in same] == [
+        {**one, "other": round(one["other"], 6)} for one in found
+    ]
+    wren = "302 277 256 305 325 301 302 303"
+    assert json.loads(run(wren, "--unit", "thou", "-s", "wren", "--json").stdout)["exchanged"] == []
+
+
 def test_command_json() -> None:
     text, code = simulated("wren")
     done = run("-", "-s", "wren", "--json", text=text)
