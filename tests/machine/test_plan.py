@@ -721,6 +721,20 @@ def test_a_key_of_which_one_side_is_changed_lies_with_that_side_to_the_cutter(na
     assert "Between the sides" not in page
 
 
+@pytest.mark.parametrize("play", [0.0, 0.05])
+def test_every_track_begins_with_the_depth_come_to_deepening_where_its_control_has_play(play: float) -> None:
+    """Backed out to from the track before, the play would leave the cutter too deep along the whole track."""
+    system = load_system("plover")
+    machine = Machine("m", "mm", None, Control(1.0, 0.0, "deepens", 100, play))
+    made = plan(parse_code("2133244 1124421", system), system, machine=machine)
+    told = [(track.steps[0].turns or "").endswith(", come to it deepening") for track in made.tracks]
+    assert told == [play > 0] * 4
+    text = " ".join(" ".join(line for line, _ in plan_lines(made, columns=100)).split())
+    assert text.count("come to it deepening") == 2 * (
+        play > 0
+    )  # the tracks of the first side: the second's are the same
+
+
 def test_both_codes_of_a_change_are_asked_for_and_stay_out_of_the_shell_s_history() -> None:
     new, old = "2134244 1124421", "2133244 1124421"
     piped = CliRunner().invoke(command, ["-s", "plover", "--have", "-"], input=f"{new}\n{old}\n")

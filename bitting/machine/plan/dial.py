@@ -54,6 +54,8 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine, direction:
                 words = f"set {value:.{DIGITS[frame.system.unit]}f}"
             else:
                 words = dial_words(frame, dial, control, before, value)
+                if previous is None and control == "depth" and dial.backlash:
+                    words += ", come to it deepening"  # backed out to it, the play would leave the cutter too deep
             words += ", which takes up the play towards the bow" if step.play and control == "space" else ""
             parts.append(words if previous is not None else f"{control} {words}")
         found.append(evolve(step, turns="; ".join(parts), setting=settings))
