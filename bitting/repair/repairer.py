@@ -81,7 +81,8 @@ class Repairer:
         if not count and len(wrong := miscounted(code)) > 1:
             return Answer((), f"{' and '.join(wrong)} each have a cut too few or too many: ask for these lists again")
         if not count:
-            two = "; two are not looked for on so long a key" if column.too_long else ", nor two of the likely slips"
+            pairs = ", nor two of the likely slips (other pairs are not looked for, and may lead to one)"
+            two = "; two are not looked for on so long a key" if column.too_long else pairs
             return Answer((), f"no legal code is one slip away from this one{two}")
         starts = np.cumsum([lane.track.cuts for lane in self.system.lanes])[:-1]
         codes = []

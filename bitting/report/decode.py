@@ -7,6 +7,7 @@ the mean of the cut's readings, and what lies between it and its depth is wear a
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 from bitting.decoding.jaw import JAW_ASKED, WIDE_JAW
 from bitting.decoding.listing import AS_GIVEN, ENDS, EXCHANGED, FROM_TIP, PRIOR, SIDES, SKIPPED, SWAPPED, TWICE
@@ -355,11 +356,9 @@ def _read_often(result: Decoded, system: System, asked: Sequence[Next]) -> Itera
 
 
 def _exchanged(result: Decoded, system: System) -> str:
-    def figures(value: float) -> str:
-        return f"{float(number(value, system, result.readings_unit)):g}"
-
+    read = partial(number, system=system, unit=result.readings_unit)
     told = [
-        f"{_cut(one.side, one.track, one.cut, system)} ({figures(one.reading)} for {figures(one.other)})"
+        f"{_cut(one.side, one.track, one.cut, system)} ({read(one.reading)} for {read(one.other)})"
         for one in result.exchanged
     ]
     return ", ".join(told[:4]) + (f" and {len(told) - 4} more" if len(told) > 4 else "")

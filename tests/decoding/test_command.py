@@ -219,7 +219,7 @@ def test_figures_are_exchanged_as_they_were_written_in_whatever_unit() -> None:
     """Right 3, which reads 320 thou, was written down as 302: in millimetres no two figures of it are exchanged."""
     text = "left: 320 338 302 302 320 284 284 / right: 338 338 302 284 284 320 338"
     told = " ".join(run(f"{text} thou", "-s", "plover").stdout.split())
-    assert "as two figures exchanged would be legal too: left 1 (320 for 302)" in told
+    assert "as two figures exchanged would be legal too: left 1 (320.0 for 302.0)" in told
     found = json.loads(run(f"{text} thou", "-s", "plover", "--json").stdout)["exchanged"]
     assert ("right", 3, "2") in {(one["track"], one["cut"], one["depth"]) for one in found}
     other = next(one["other"] for one in found if (one["track"], one["cut"]) == ("right", 3))

@@ -183,7 +183,7 @@ def test_figures_exchanged_in_one_reading_that_would_be_legal_too_are_named_on_s
         code = code_of(system, rows)
         assert check(code).legal
         assert abs(system.tracks[lane].depths[row[cut - 1]] - one.other) < 0.2
-    assert any("right 6 (2.91 for 2.19)" in line for line in told(result))
+    assert any("right 6 (2.910 for 2.190)" in line for line in told(result))
     twice = SISKIN.replace("2.91", "2.91|2.90")
     assert ("right", 6) not in {(one.track, one.cut) for one in answer(twice, "siskin").exchanged}
     assert not any(line.startswith("read once more") for line in told(evolve(result, exchanged=())))

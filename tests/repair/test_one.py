@@ -331,6 +331,6 @@ def test_where_two_slips_are_too_many_to_look_for_it_is_said(monkeypatch: pytest
     """The moves of a key of a thousand cuts, two by two, would fill gigabytes; here the limit comes down to a short key."""
     made = system(track(cuts=4, labels="1234"), must=("at least 4 different depths",))
     code = code_of(made, [[0] * 4])
-    assert Repairer(made).nearest(code).note.endswith(", nor two of the likely slips")
+    assert Repairer(made).nearest(code).note.endswith("(other pairs are not looked for, and may lead to one)")
     monkeypatch.setattr("bitting.repair.moves.MOST_PAIRED", 5)
     assert Repairer(made).nearest(code).note.endswith("; two are not looked for on so long a key")
