@@ -44,6 +44,16 @@ def answered(**said: str) -> Answers:
     return answers
 
 
+def test_a_cutter_s_diameter_said_of_a_vee_is_told_to_go_nowhere(tmp_path: Path) -> None:
+    chart = tmp_path / "chart.txt"
+    chart.write_text((EXAMPLES / "teal-chart.txt").read_text(encoding="utf-8") + "\ncutter, 2.4\n", encoding="utf-8")
+    _, stdout, _ = run("new", "teal", "--chart", str(chart), "-o", str(tmp_path / "own.toml"))
+    assert "cutter 2.4 isn't used: it is cut with a vee, which has an angle and a root" in stdout
+    assert (
+        "cutter" not in (tmp_path / "own.toml").read_text(encoding="utf-8").partition("[cutting]")[2].partition("[")[0]
+    )
+
+
 # ---- charts -------------------------------------------------------------------------------------------------------
 
 

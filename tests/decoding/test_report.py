@@ -267,3 +267,15 @@ def test_every_figure_of_the_model_is_told(name: str) -> None:
         "name it in bitting/report/decode.py"
     )
     assert f"`{name}`" in docs.page("decode").text(), "give it a row in bitting/docs/decode.md"
+
+
+def test_where_the_way_of_listing_is_in_doubt_a_second_list_is_asked_for_and_no_repeats() -> None:
+    """Heron's right track from the tip, unsaid: read again in the same order, it would say the same."""
+    text = "left: 3.02 2.67 2.37 2.71 3.07 3.40 3.05 2.73 / right: 3.36 2.74 2.37 2.33 2.71 3.36 3.06 2.70"
+    result = answer(text, "heron")
+    assert (result.verdict, result.listed) == ("unsure", "right from the tip")
+    lines = told(result)
+    assert any(
+        line.startswith("repeats don't settle which way the list was taken: measure every cut") for line in lines
+    )
+    assert not any(line.startswith("measure next") for line in lines)
