@@ -11,6 +11,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Mapping
 from math import log2, prod
+from numbers import Integral
 from typing import ClassVar
 
 from attrs import frozen
@@ -93,7 +94,7 @@ def number_of(code: Code) -> Numbered:
 def code_at(system: System, number: int) -> Numbered:
     """The code with a number, from 1. Raises `BittingError` past the last."""
     expect(System, system)
-    expect(int, number)
+    expect(Integral, number)
     from bitting.diagram import code_space
 
     space = code_space(system)

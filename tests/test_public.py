@@ -9,6 +9,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -162,3 +163,7 @@ def test_every_json_object_says_its_format(command):
     result = CliRunner().invoke(main, [*command, "--json"])
     assert result.exit_code in (0, 1), result.stderr
     assert next(iter(json.loads(result.stdout).items())) == ("format", 1)
+
+
+def test_a_number_may_be_one_of_an_array() -> None:
+    assert bitting.code_at(PLOVER, np.int64(7)).code == bitting.code_at(PLOVER, 7).code

@@ -58,11 +58,12 @@ def draft(answers: Answers, path: str) -> Draft:
     return Draft(text, system, tuple(writer.notes), tuple(writer.assumed))
 
 
-ROUND, VEE = (
-    "it is cut with a vee, which has an angle and a root (or say shape, round)",
-    "it is cut with an end mill (or say shape, vee)",
-)
-UNUSED = {"cutter": ROUND, "angle": VEE, "root": VEE}
+FOR_A_VEE = "it is cut with an end mill (or say shape, vee)"
+UNUSED = {
+    "cutter": "it is cut with a vee, which has an angle and a root (or say shape, round)",
+    "angle": FOR_A_VEE,
+    "root": FOR_A_VEE,
+}
 """Why an answer to a question that isn't asked goes nowhere."""
 
 

@@ -134,8 +134,9 @@ class RowChecker(RowWorker):
         if systems is not None:
             return self._classify_each(texts, rows, systems)
         chunk = self._classify(self._systems.of(""), texts, rows)
-        bad = np.isin(chunk.verdict, (int(Verdict.ILLEGAL), int(Verdict.UNREADABLE)))
-        self._strays += [texts[row] for row in np.flatnonzero(bad)[: STRAYS - len(self._strays)].tolist()]
+        if len(self._strays) < STRAYS:
+            bad = np.isin(chunk.verdict, (int(Verdict.ILLEGAL), int(Verdict.UNREADABLE)))
+            self._strays += [texts[row] for row in np.flatnonzero(bad)[: STRAYS - len(self._strays)].tolist()]
         return chunk
 
     def _classify_each(self, texts: Sequence[str], rows: Integers, systems: Sequence[str]) -> Chunk:
@@ -246,7 +247,7 @@ class RowChecker(RowWorker):
             with suppress(BittingError):
                 judge = Judge(load_system(known.path))
                 legal = int(np.count_nonzero(judge.judge(self._strays).verdict == Verdict.LEGAL))
-                if judge.system != self.default and 2 * legal > len(self._strays):
+                if 2 * legal > len(self._strays):
                     looked = f"{legal} of the first {len(self._strays)} rows that aren't legal"
                     yield f"{looked} are legal in {judge.system.name}: is that their system?"
 

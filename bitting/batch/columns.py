@@ -167,7 +167,7 @@ class _Finder:
     def layout(self, header: int | None, places: Sequence[int], lists: Sequence[tuple[str | None, str]] = ()) -> Layout:
         names = tuple(self.rows[header]) if header is not None else ()
         system, name = None, self.wanted.system_column
-        if True in (before := self.goods(places, lists)[: header or 0]):
+        if header and True in (before := self.goods(places, lists)[:header]):
             option = "--readings" if self.measured else "--column"
             raise BittingError(
                 f"row {before.index(True) + 1} holds a code and stands above the header in row {len(before) + 1}",
@@ -184,13 +184,13 @@ class _Finder:
         for known in ([track.name for track in self.system.tracks], self.system.sides) if self.system else ():
             said = [HANDS.get(word, word) for word in re.findall(r"[^\W_]+", name.casefold())]
             at = [
-                next((n for n, word in enumerate(said) if word in (one.casefold(), one[0].casefold())), None)
+                next((n for n, word in enumerate(said) if word in (one.casefold(), one[0].casefold())), -1)
                 for one in known
             ]
-            if len(known) > 1 and None not in at and at != sorted(at):  # type: ignore[type-var]
+            if -1 not in at and at != sorted(at):
                 raise BittingError(
                     f"the column {name.strip()!r} names its lists in another order than they are read: {', '.join(known)}",
-                    hint=f"where they do stand in that order call it {'/'.join(known)}; else write its name before each list",
+                    hint=f"if they do stand so, call it {'/'.join(known)}; else write each list's name before its cuts",
                 )
 
     def place(self, row: Sequence[str], name: str) -> int:

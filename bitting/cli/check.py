@@ -56,7 +56,6 @@ def command(codes: tuple[str, ...], names: tuple[str, ...], every: bool, lock: s
     CODE lists the cuts from bow to tip, track by track: 'left: 2133144 / right: 1124421'. Quote it, so that it stays one
     code. Without CODE it is asked for, so that it doesn't stay in the shell's history.
     """
-
     systems = all_systems(names) if every or not names else [known_system(name) for name in names]
     if lock is not None and len(systems) > 1:
         raise BittingError("a lock belongs to one system", hint="name the system: -s SYSTEM --lock NAME")

@@ -15,7 +15,7 @@ MAKERS = {
     "Code": "`bitting.parse_code(text, system)` makes one",
     "Readings": "`bitting.parse_readings(text, system)` makes one",
     "System": "`bitting.load_system(name or path)` makes one",
-    "int": "codes are numbered from 1",
+    "Integral": "codes are numbered from 1",
     "str": "put it in quotes; a number has lost the zeros in front already",
 }
 
@@ -24,7 +24,7 @@ def expect(kind: type, value: object) -> None:
     """Raises BittingError, which names the maker but never repeats a text that may be a secret, for another type."""
     if not isinstance(value, kind):
         found = "a text" if isinstance(value, str) else f"a value of type {type(value).__name__}"
-        wanted = {"str": "text", "int": "whole number"}.get(kind.__name__, kind.__name__)
+        wanted = {"str": "text", "Integral": "whole number"}.get(kind.__name__, kind.__name__)
         raise BittingError(f"{found} stands where a {wanted} is wanted", hint=MAKERS[kind.__name__])
 
 

@@ -41,8 +41,8 @@ JOINS = ("and", "&")
 
 COURSE = re.compile(r"(?i)\b(?:from[\s-]+(?:the[\s-]+)?)?(tip|bow)[\s-]+to[\s-]+(?:the[\s-]+)?(?!\1)(?:tip|bow)\b")
 """A list's direction in full: `tip to bow`."""
-BRACKETED = re.compile(r"(?i)\((?=\s*from\s+(?:the\s+)?(?:tip|bow)\s*\))|(?<=\btip)\s*\)|(?<=\bbow)\s*\)")
-"""The brackets of `(from tip)`."""
+BRACKETED = re.compile(r"(?i)\((\s*from\s+(?:the\s+)?(?:tip|bow)\s*)\)")
+"""`(from tip)`: not a side's brackets."""
 
 
 class Piece(NamedTuple):
@@ -107,7 +107,7 @@ class _Hearing:
         self.plain = blank_comments(normalise(text))
         if not any(self._is_cuts(word) for word in ("tip", "to", "bow")):
             self.plain = COURSE.sub(lambda course: f"from {course[1]}".ljust(len(course[0])), self.plain)
-            self.plain = BRACKETED.sub(lambda sign: " " * len(sign[0]), self.plain)
+            self.plain = BRACKETED.sub(r" \1 ", self.plain)
         if kind == "code":
             self.plain = re.sub(r"(?i)x-ray|[^\W\d_]+", self._heard, self.plain)
         glued = kind == "code" and not any(sign.isdigit() for name in self._names_of() for sign in name)

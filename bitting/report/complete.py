@@ -96,8 +96,9 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
         if left <= 0:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
-        how = f" (moves from try to try: bitting plan -s {typed_as(system)} --have -)"
-        yield f"Blank {number + 1}:" + how * (not number and len(tries) > 1)
+        deepened = not number and len(tries) > 1
+        how = f" (moves from try to try: bitting plan -s {typed_as(system)} --have -)" if deepened else ""
+        yield f"Blank {number + 1}:{how}"
         for place, (step, code) in enumerate(zip(tries[:left], answer.tries[number], strict=False)):
             chance = f"  {percent(chances[code])}" if code in chances else ""
             yield f"  {place + 1:2}. {_step(step, system)}{chance}"

@@ -270,7 +270,7 @@ def _recuts(cuts: Sequence[InspectedCut], system: System) -> Iterator[str]:
 
     A cut that reads like another depth was set to that one: past its own depth it would be scrap.
     """
-    called = typed_as(system)
+    called = typed_as(system) if cuts else ""
     takes: list[str] = []
     sides: tuple[str, ...] = ("",)
     for cut in cuts:

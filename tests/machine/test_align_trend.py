@@ -15,7 +15,7 @@ from scipy import stats
 from bitting.cli.align import command
 from bitting.machine.align.alignment import align
 from bitting.machine.align.corrections import correct
-from bitting.machine.align.history import in_control, shewhart, trend
+from bitting.machine.align.history import COLUMNS, chart, in_control, shewhart, trend
 from bitting.machine.inspect.uncertainty import Gauge
 from bitting.machine.plan.plan import plan
 from bitting.model import ReadCut, Reading, Readings, code_of
@@ -159,3 +159,16 @@ def test_values_on_a_line_are_known_no_better_than_a_caliper_reads() -> None:
     assert steep is not None
     assert steep.rate_sd is not None
     assert steep.rate_sd > 1e-4
+
+
+def test_a_drift_in_inches_is_judged_in_inches_whatever_another_system_of_the_file_is_in() -> None:
+    """A thousandth of an inch a month: as millimetres it would be lost in what a caliper rounds."""
+    mm = {**dict.fromkeys(COLUMNS, ""), "date": "2031-01-01", "system": "wren", "unit": "mm", "depth_offset": "0.01"}
+    inch = [
+        {**mm, "date": f"2031-{month:02}-01", "system": "dunlin", "unit": "in", "depth_offset": f"{0.001 * month:.3f}"}
+        for month in range(1, 8)
+    ]
+    for rows in (inch, [mm, *inch]):
+        found = chart(rows, "dunlin", "history.csv").depth_trend
+        assert found is not None
+        assert found.kind == "drift"

@@ -431,7 +431,7 @@ def _course(
         tuple(_to_set(row, what, tolerance, number, path) for number, row, _ in told),
         chart,
         slow,
-        trend(dates, values, tolerance, ROUNDED_MM / (1.0 if rows[0]["unit"] == "mm" else MM_PER_INCH)),
+        trend(dates, values, tolerance, ROUNDED_MM / (1.0 if segment[-1][1]["unit"] == "mm" else MM_PER_INCH)),
     )
 
 
