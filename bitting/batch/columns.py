@@ -1,10 +1,11 @@
 """Where the codes or readings stand in a table: the header row, the column (or columns), the column of systems.
 
 A column is taken when it is named, when its name is one that people give to a column of codes, when there is one for each track
-(`Left`, `Right`), or when its cells mostly are codes of the system. Where that isn't certain, nothing is guessed: the
-error lists the columns. A column given in digits is its place, counted from 1; `=2` is the column whose header is 2.
+(`Left`, `Right`) or for each cut (`left 1`, …), or when its cells mostly are codes of the system. Where that isn't certain,
+nothing is guessed: the error lists the columns. A column given in digits is its place, counted from 1; `=2` is the column whose
+header is 2.
 
-Columns per cut (readings) are found by their names, whatever the case and the dashes, blanks and underscores in them: track
+Columns per cut are found by their names, whatever the case and the dashes, blanks and underscores in them: track
 and cut number, with the side in front where a key is measured on several (`top left 1`); on a system of one track the number
 alone or `cut 1` will do. `across 1`, … are readings across two tracks. A track none of whose columns is there was not
 measured; one that has only some of them is an error. An empty cell in a row that has others is a cut that could not be
@@ -80,7 +81,12 @@ class Layout:
     def column(self) -> str:
         """What the columns are called together."""
         called = self.called
-        return f"{called[0]} … {called[-1]}" if self.measured and len(called) > 1 else ", ".join(called)
+        return f"{called[0]} … {called[-1]}" if self.per_cut else ", ".join(called)
+
+    @property
+    def per_cut(self) -> bool:
+        """Whether each cut has a column of its own."""
+        return len(set(self.lists)) < len(self.lists)
 
     def free(self, wanted: Iterable[str]) -> tuple[str, ...]:
         """Names for added columns, with a number behind any that the table's own names have already."""
@@ -101,7 +107,7 @@ class Layout:
         return [self._text(cells) if any(map(str.strip, cells)) else "" for cells in zip(*columns, strict=True)]
 
     def _text(self, cells: Sequence[str]) -> str:
-        tidy = _as_measured(cells) if self.measured else map(_without_remark, cells)
+        tidy = _as_measured(cells) if self.measured else [_without_remark(c) or "?" * self.per_cut for c in cells]
         parts: dict[str | None, list[str]] = {}
         for (side, track), some in groupby(zip(self.lists, tidy, strict=True), key=lambda one: one[0]):
             parts.setdefault(side, []).append(f"{track}: {' '.join(cell for _, cell in some)}")
@@ -275,10 +281,11 @@ class _Finder:
         layout = Layout(None, (), tuple(places), tuple(lists), None, self.measured)
         return list(self.good(layout.texts([column_of(self.rows[start:], place) for place in places])))
 
-    def share(self, place: int, start: int) -> float:
-        """The share of codes among a column's cells that hold anything."""
-        filled = sum(1 for cell in column_of(self.rows[start:], place) if cell.strip())
-        return sum(self.goods([place], start=start)) / filled if filled else 0.0
+    def share(self, places: Sequence[int], start: int, lists: Sequence[tuple[str | None, str]] = ()) -> float:
+        """The share of codes among the rows that hold anything in these columns."""
+        columns = [column_of(self.rows[start:], place) for place in places]
+        filled = sum(1 for cells in zip(*columns, strict=True) if any(map(str.strip, cells)))
+        return sum(self.goods(places, lists, start)) / filled if filled else 0.0
 
     def per_lane(self) -> Layout:
         """One column per lane, named by the user."""
@@ -311,17 +318,17 @@ class _Finder:
         for number, row in enumerate(self.rows[:HEADER_WITHIN]):
             named = [c for c, cell in enumerate(row) if plain(cell) in NAMES]
             if named:
-                shares = {c: self.share(c, number + 1) for c in range(len(row))}
+                shares = {c: self.share([c], number + 1) for c in range(len(row))}
                 best = [c for c in named if shares[c] > 0.5]
                 if len(best) == 1:
                     return self.layout(number, best)
                 if len(named) == 1 and not any(share > 0.5 for share in shares.values()):
                     return self.by_lane() or self.layout(number, named)
                 raise _uncertain(row, "it isn't certain which column holds the codes")
-        if (lanes := self.by_lane()) is not None:
-            return lanes
+        if several := self.by_lane() or self.by_cut():
+            return several
         headers = {place: self.above([place]) for place in range(max(map(len, self.rows)) if self.good else 0)}
-        likely = [p for p, header in headers.items() if self.share(p, 0 if header is None else header + 1) > 0.5]
+        likely = [p for p, header in headers.items() if self.share([p], 0 if header is None else header + 1) > 0.5]
         if len(likely) != 1:
             how = "several hold" if likely else "none holds"
             raise _uncertain(self.rows[self.filled()], f"no column is named as one of codes, and {how} codes")
@@ -359,6 +366,18 @@ class _Finder:
                         hint=f"name the columns with --columns '{both}', or one with --column; {listed(row)}",
                     )
         return None
+
+    def by_cut(self) -> Layout | None:
+        """A column for each cut of every track, most rows of which are codes."""
+        if self.system is None or sum(lane.track.cuts for lane in self.system.lanes) < 2:
+            return None
+        try:
+            layout = self.per_cut()
+        except BittingError:
+            return None
+        asked = [(lane.side, lane.track.name) for lane in self.system.lanes for _ in range(lane.track.cuts)]
+        whole = list(layout.lists) == asked and self.share(layout.places, layout.first, layout.lists) > 0.5
+        return layout if whole else None
 
     def per_cut(self) -> Layout:
         """The columns per cut of the row that has most of them."""

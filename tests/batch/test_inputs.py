@@ -22,6 +22,7 @@ from bitting.batch.columns import Wanted, find_columns
 from bitting.batch.job import Job
 from bitting.batch.run import run_batch
 from bitting.cli import main
+from bitting.counting import sample
 from bitting.errors import BittingError
 from bitting.systemfile import load_system
 from tests.conftest import but_long
@@ -112,6 +113,29 @@ def test_a_column_for_each_edge_is_found_by_what_people_call_it(names: str, tmp_
     (tmp_path / "t.csv").write_text(f"n,{names}\n1,{row}\n")
     result = invoke(str(tmp_path / "t.csv"), "-s", "grebe", "-o", "-")
     assert "legal,top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)" in result.stdout
+
+
+@pytest.mark.parametrize("name", ["dunlin", "grebe", "heron", "plover", "siskin", "wren"])
+def test_a_column_for_each_cut_says_what_a_column_of_codes_says(name: str, tmp_path: Path) -> None:
+    """Found by their names, in whatever order they stand; an empty cell is a cut that isn't known, an empty row no code."""
+    system = load_system(name)
+    heads = [f"{lane.label} {cut + 1}" for lane in system.lanes for cut in range(lane.track.cuts)]
+    keys = [
+        [[cut.text for cut in code.lists(lane)[0].cuts] for lane in system.lanes] for code in sample(system, 6, seed=1)
+    ]
+    opened = [[*keys[0][0][:1], "", *keys[0][0][2:]], *keys[0][1:]]
+    keys += [opened, [["X", *keys[1][0][1:]], *keys[1][1:]], [[""] * len(part) for part in opened]]
+    whole = [" / ".join(" ".join(cut or "?" for cut in part) for part in key) for key in keys[:-1]] + [""]
+    rows = [[cut for part in key for cut in part] for key in keys]
+    (tmp_path / "one.csv").write_text("n,code\n" + "".join(f"{n},{code}\n" for n, code in enumerate(whole)))
+    table = [["n", *reversed(heads)], *([str(n), *reversed(row)] for n, row in enumerate(rows))]
+    (tmp_path / "many.csv").write_text("\n".join(map(",".join, table)) + "\n")
+    one, many = (invoke(str(tmp_path / f"{file}.csv"), "-s", name, "-o", "-") for file in ("one", "many"))
+    assert verdicts(many.stdout) == verdicts(one.stdout)
+    assert verdicts(many.stdout)[:6] == ["legal"] * 6
+    assert f"codes in {heads[0]} … {heads[-1]}" in many.stderr
+    said = [[row["canonical"] for row in csv.DictReader(io.StringIO(result.stdout))] for result in (one, many)]
+    assert said[0] == said[1]
 
 
 def test_codes_above_the_header_are_not_left_out_in_silence(tmp_path: Path) -> None:
