@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Sequence
 from math import radians, tan
 
@@ -19,6 +20,7 @@ from bitting.machine.plan.moves import Direction, Order, moves_for, stops_betwee
 from bitting.machine.plan.plan import Plan, plan
 from bitting.machine.plan.steps import Step, path_of
 from bitting.model import System, code_of
+from bitting.report.plan import plan_lines
 from bitting.systemfile.machine import Control, Corrections, Machine
 from tests.plan_systems import EDGES, FOUR, INTERNAL, TWO, VEE
 
@@ -100,7 +102,29 @@ def planned(depth: Control, corrections: Corrections | None = None, cutter: floa
 def test_a_click_may_miss_by_half_the_tolerance(off: float, told: bool) -> None:
     """Depths 0.45 apart on clicks of 0.15 all miss by the same; the system's tolerance is 0.05."""
     warnings = planned(evolve(PLAIN, zero=8.6 - off, detents=0.15)).warnings
-    assert any(f"the nearest click of depth is {abs(off):.3f} off" in text for text in warnings) == told
+    assert (
+        any("no click of depth is near enough" in text and f"up to {abs(off):.2f} mm off" in text for text in warnings)
+        == told
+    )
+
+
+def test_moves_that_are_warned_of_have_the_numbers_that_are_printed() -> None:
+    """Of all tracks, the later ones' too: the clicks beside the printed moves say which are off by more than 0.025."""
+    control = evolve(PLAIN, zero=8.6, detents=0.11, limits=(7.5, 8.5))
+    machine = Machine("m", "mm", Control(1.0, 0.0, "to-bow", 100), control)
+    result = plan(code_of(FOUR, [[1, 0, 2, 2, 0, 1, 3], [0, 1, 2, 1, 0, 2, 1]]), FOUR, machine=machine)
+    printed = "\n".join(text for text, _ in plan_lines(result, columns=200))
+    rows = re.findall(r"^ +(\d+)  DEPTH .*? (\d\.\d\d) mm .*?click [-+]\d+(?: and ([-+][\d.]+))?", printed, re.M)
+    told = {text[:8]: _numbers(text) for text in result.warnings if " at the start" in text or " at move" in text}
+    assert told["no click"] == {int(n) for n, _, off in rows if abs(float(off or 0)) > 0.025}
+    assert told["depth is"] == {int(n) for n, at, _ in rows if not 7.5 <= float(at) <= 8.5}
+    assert max(told["depth is"]) > len(result.tracks[0].steps)
+
+
+def _numbers(text: str) -> set[int]:
+    """3, 4, 5 and 8 of `at moves 3 to 5, 8`."""
+    runs = re.findall(r"(\d+)(?: to (\d+))?(?=,|$| \(up)", text[text.rindex("move") :])
+    return {number for a, b in runs for number in range(int(a), int(b or a) + 1)}
 
 
 def test_a_setting_at_the_limit_of_a_control_is_within_it() -> None:

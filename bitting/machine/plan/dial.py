@@ -7,18 +7,21 @@ corrections were found with. A control's turns are counted from the dial's zero.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Collection, Iterator, Sequence
+from itertools import count
+from math import inf
+from typing import TYPE_CHECKING, get_args
 
 from attrs import evolve
 
 from bitting.geometry.frame import Frame
 from bitting.machine.plan.steps import Step
 from bitting.systemfile.machine import Control, ControlName, Machine
-from bitting.text import DIGITS
+from bitting.text import DIGITS, in_runs, listed
 
 if TYPE_CHECKING:
     from bitting.machine.plan.moves import Direction
+    from bitting.machine.plan.plan import TrackPlan
 
 
 def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName) -> float:
@@ -112,24 +115,40 @@ def _turns(dial: Control, travel: float) -> str:
     return f"{whole} {'turn' if whole == 1 else 'turns'} {tenths / 10:.1f}"
 
 
-def out_of_reach(frame: Frame, steps: Sequence[Step], machine: Machine) -> list[str]:
-    """Settings past the limits of a control, and clicks that miss a setting by more than half the tolerance."""
-    faults: list[str] = []
-    tolerance = frame.system.measuring.tolerance
-    for number, step in enumerate(steps):
-        for control, value in (step.setting or {}).items():
-            dial = machine.control(control)
-            if dial is None:
-                continue
-            if dial.limits and not dial.limits[0] <= value <= dial.limits[1]:
-                faults.append(
-                    f"move {number} sets {control} to {value:g}, past the control's limits {dial.limits[0]:g} to "
-                    f"{dial.limits[1]:g}"
-                )
-            if dial.detents and tolerance and step.action in ("space", "depth"):
-                past = dial.clicks(value)[1]
-                if abs(past) > tolerance / 2:
-                    faults.append(
-                        f"move {number}: the nearest click of {control} is {abs(past):.3f} off; set it by the dial"
-                    )
-    return faults
+def out_of_reach(tracks: Sequence[TrackPlan], machine: Machine) -> Iterator[str]:
+    """Settings past a control's limits, and clicks that miss one by more than half the tolerance, by the plan's numbers.
+
+    Of moves that are made once more on a further side the first are named.
+    """
+    numbers = count(1)
+    once = [t for i, t in enumerate(tracks) if all((t.track, t.steps) != (u.track, u.steps) for u in tracks[:i])]
+    moves = [(str(next(numbers)) if i else track.label, step) for track in once for i, step in enumerate(track.steps)]
+    system = tracks[0].frame.system
+    for control in get_args(ControlName):
+        dial = machine.control(control)
+        if dial is None:
+            continue
+        set_to = {where: step.setting[control] for where, step in moves if step.setting and control in step.setting}
+        low, high = dial.limits or (-inf, inf)
+        beyond = {where: value for where, value in set_to.items() if not low <= value <= high}
+        if beyond:
+            values = " to ".join(dict.fromkeys(f"{pick(beyond.values()):g}" for pick in (min, max)))
+            yield f"{control} is set past the control's limits, {low:g} to {high:g} {system.unit}: {values} {_at(beyond)}"
+        mills = [
+            where for where, step in moves if step.action == control or (step.action, control) == ("start", "depth")
+        ]
+        off = {where: abs(dial.clicks(set_to[where])[1]) for where in mills if dial.detents}
+        missed = {where: past for where, past in off.items() if past > (system.measuring.tolerance or inf) / 2 + 1e-9}
+        if missed:
+            most = system.in_own(max(missed.values()))
+            yield f"no click of {control} is near enough {_at(missed)} (up to {most} off): set it by the dial"
+
+
+def _at(places: Collection[str]) -> str:
+    """`at the start of left and moves 3 to 5, 8`: of tracks and the numbers of moves."""
+    numbers = [int(where) for where in places if where.isdigit()]
+    runs = [f"{a} to {b}" if a < b else f"{a}" for a, b in in_runs(numbers)]
+    starts = [where for where in places if not where.isdigit()]
+    at_start = f"the start of {listed(starts)}" if starts else ""
+    at_moves = f"move{'s' * (len(numbers) > 1)} {', '.join(runs)}" if runs else ""
+    return f"at {' and '.join(filter(None, (at_start, at_moves)))}"

@@ -262,6 +262,7 @@ def plan(
             *words.cutter_apart(system, fitted),
             *words.play_apart(system, fitted, [track.direction for track in work.tracks]),
             *work.notes,
+            *(() if fitted is None else out_of_reach(work.tracks, fitted)),
         ),
         setup=words.setup_lines(system, fitted, worked[0] if worked else None),
         between=tuple((str(side), words.turn_over(system, str(side))) for side in worked[1:]),
@@ -322,7 +323,6 @@ class _Work:
         steps = with_bites(frame, steps, _cleared(frame, [*cleared, (lane, before)], self.radius, lane))
         if self.machine is not None:
             steps = with_turns(frame, steps, self.machine, order.direction)
-            self.notes += [f"{lane.label}: {fault}" for fault in out_of_reach(frame, steps, self.machine)]
         self.notes += words.climbing(frame, steps, order.direction)
         return before, steps
 
