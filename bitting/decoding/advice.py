@@ -119,7 +119,7 @@ def _one_cut(
     right, chance = float(joint.max(axis=1).sum() * step), float(every.sum() * step)
     sure = float(every[joint.max(axis=1) >= known.limit * np.maximum(every, 1e-300)].sum() * step)
     right += max(1.0 - chance, 0.0) * ranked[0].probability
-    deciding = _intervals(outcomes, likely[best], every * step, lane.track.labels)
+    deciding = _intervals(outcomes, likely[best], every * step, shares, lane.track.labels)
     return sure + right, Next(lane.track.name, place.cut + 1, lane.side, min(max(1 - right, 0.0), 1.0), deciding)
 
 
@@ -153,19 +153,25 @@ def lists_of(one: CutLikelihood) -> list[tuple[Reading, ...]]:
     ]
 
 
-def _intervals(outcomes: Array, depth: Array, total: Array, labels: Sequence[str]) -> tuple[Deciding, ...]:
+def _intervals(
+    outcomes: Array, depth: Array, total: Array, shares: Array, labels: Sequence[str]
+) -> tuple[Deciding, ...]:
     """Ranges of the new reading that decide for one depth; ranges that hardly ever happen are given to a neighbour.
 
-    None where the depths come out of order: some of the readings would be taken to be wrong, and decide nothing.
+    None where the depths come out of order (some of the readings would be taken to be wrong, and decide nothing), or where
+    the cut may well have a depth (`shares`) that no reading decides for, as another cut would have to be otherwise as well.
     """
     starts = np.concatenate([[0], np.flatnonzero(np.diff(depth)) + 1])
-    shares = np.add.reduceat(total, starts) / max(total.sum(), 1e-300)
+    happens = np.add.reduceat(total, starts) / max(total.sum(), 1e-300)
     runs: list[tuple[int, int]] = []  # (first outcome, depth), neighbours of the same depth as one
-    for start, share in zip(starts.tolist(), shares, strict=True):
+    for start, share in zip(starts.tolist(), happens, strict=True):
         if share >= RARE and (not runs or runs[-1][1] != depth[start]):
             runs.append((start, int(depth[start])))
     order = [d for _, d in runs]
-    if order not in (sorted(set(order)), sorted(set(order), reverse=True)):
+    if (
+        order not in (sorted(set(order)), sorted(set(order), reverse=True))
+        or max(np.delete(shares, order), default=0) > RARE
+    ):
         return ()
     middles = [float((outcomes[start - 1] + outcomes[start]) / 2) for start, _ in runs[1:]]
     lows: list[float | None] = [None, *middles]
