@@ -27,8 +27,8 @@ _LETTERS = (
 HEARD = {
     **{word: str(number) for number, word in enumerate(_SMALL)},
     **{word.casefold(): word[0] for word in _LETTERS},
-    "oh": "0", "tree": "3", "fower": "4", "fife": "5", "ait": "8", "niner": "9",
-    "alpha": "A", "juliet": "J", "whisky": "W", "xray": "X",
+    "oh": "0", "tree": "3", "fower": "4", "fife": "5", "ait": "8", "niner": "9", "wun": "1",
+    "fox": "F", "alpha": "A", "juliet": "J", "whisky": "W", "xray": "X",
 }  # fmt: skip
 """What somebody who reads a code aloud may say for a depth, and in capitals the depth meant."""
 HANDS = {

@@ -8,7 +8,7 @@ A word before cuts is a name when it begins one (`l`, `Left`, `lh`, `left side`)
 before `:` or `=` it is one always, as in the notation. `l2133` is a name and its cuts. Between two tracks may stand `/`,
 `,`, `;`, `and`, a new line, or nothing. A side may stand before a track, or for it where each side has one. `double 3` is
 3 3; `two` and `bravo` are 2 and B, where no depths of the system could make up the word. `tip to bow` and `(from tip)` are `from
-tip`; it may stand behind the cuts of a key of one list, or of every list.
+tip`; it may stand behind the cuts of a key of one list, or of every list. `right same as left` is the first of two lists again.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ JOINS = ("and", "&")
 
 COURSE = re.compile(r"(?i)\b(?:from[\s-]+(?:the[\s-]+)?)?(tip|bow)[\s-]+to[\s-]+(?:the[\s-]+)?(?!\1)(?:tip|bow)\b")
 """A list's direction in full: `tip to bow`."""
+SAME = re.compile(r"(?i)\b(?:the[\s-]+)?same(?:[\s-]+as[\s-]+(?:the[\s-]+)?[^\W\d_]+)?\b")
+"""Of two lists the second: `right same as left`."""
 BRACKETED = re.compile(r"(?i)\((\s*from\s+(?:the\s+)?(?:tip|bow)\s*)\)")
 """`(from tip)`: not a side's brackets."""
 
@@ -108,6 +110,9 @@ class _Hearing:
         if not any(self._is_cuts(word) for word in ("tip", "to", "bow")):
             self.plain = COURSE.sub(lambda course: f"from {course[1]}".ljust(len(course[0])), self.plain)
             self.plain = BRACKETED.sub(r" \1 ", self.plain)
+        self.same = kind == "code" and len(system.lanes) == 2 and not any(map(self._is_cuts, ("same", "the", "as")))
+        if self.same:
+            self.plain = SAME.sub(lambda said: "same".ljust(len(said[0])), self.plain)
         if kind == "code":
             self.plain = re.sub(r"(?i)x-ray|[^\W\d_]+", self._heard, self.plain)
         glued = kind == "code" and not any(sign.isdigit() for name in self._names_of() for sign in name)
@@ -140,6 +145,10 @@ class _Hearing:
             head = Head(None, None, end[-1].text.casefold(), True, parts[0].pieces[0].start)
             parts = [Part(head, parts[0].pieces)]
         heads = [part.head for part in parts if part.head]
+        if self.same and len(parts) == 2 and [piece.text for piece in parts[1].pieces] == ["same"] and parts[1].head:
+            parts[1] = Part(parts[1].head, parts[0].pieces)
+            if parts[0].head and not parts[1].head.end:
+                parts[1] = Part(parts[1].head._replace(end=parts[0].head.end), parts[0].pieces)
         return Said(partial(self._sides, parts), self._sure(heads))
 
     def _put_before(self) -> None:

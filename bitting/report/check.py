@@ -14,7 +14,7 @@ from bitting.report.table import Line, wrapped
 from bitting.text import listed, percent, plural
 
 ONE_SLIP = "if one slip was made, this was meant (how often people make which slip is assumed):"
-REST_TOLD = 0.05
+REST_TOLD = 0.001
 """Probability from which it is told that none of the suggestions was meant."""
 ASK_BACK = "read it back before you cut: where two slips were made, it is another code"
 GOOD, BAD, ADVICE = "green", "red", "yellow"
