@@ -138,7 +138,7 @@ class _Hearing:
             return self._wrapped()
         self._put_before()
         end = self._turned()
-        parts = self._parts(0, len(self.pieces) - len(end))
+        parts = _once(self._parts(0, len(self.pieces) - len(end)))
         if parts is None or not (self.spoken or self.doubled or any(part.head for part in parts)):
             return None
         if end and len(parts) == 1 and parts[0].head is None:
@@ -216,7 +216,7 @@ class _Hearing:
             if end is None:
                 return None
             behind = len(self.pieces) - end
-            parts = self._parts(at + 2, end)
+            parts = _once(self._parts(at + 2, end), name.text)
             end = len(self.pieces) - behind
             if parts is None or any(part.head and part.head.side for part in parts):
                 return None
@@ -477,6 +477,29 @@ class _Hearing:
         sides = [SideItem(word, tuple(rows), None, (rows[0].whole[0], rows[-1].whole[1])) for word, rows in items]
         whole = [SideRows(None, tuple(between), (between[0].whole[0], between[-1].whole[1]))] if between else []
         return (*carry_out(sides, self.system, self.text), *whole)
+
+
+def _once(parts: Sequence[Part] | None, side: str = "") -> list[Part] | None:
+    """The lists (of a side) where a name may be said again: `left: left 213`, of a column called left and its cell."""
+    kept: list[Part] = []
+    for part in parts or ():
+        first, again = kept[-1].head if kept and not kept[-1].pieces else None, part.head
+        if (
+            first
+            and again
+            and not first.end
+            and _begins(again.side, first.side or side)
+            and _begins(again.track, first.track)
+        ):
+            kept[-1] = Part(first._replace(end=again.end), part.pieces)
+        else:
+            kept.append(part)
+    return kept or None
+
+
+def _begins(short: str | None, name: str | None) -> bool:
+    """Whether a name, if there is one, is another or begins it."""
+    return not short or (name or "").casefold().startswith(short.casefold())
 
 
 def _token(piece: Piece, text: str | None = None) -> Token:

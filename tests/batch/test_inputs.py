@@ -115,6 +115,28 @@ def test_a_column_for_each_edge_is_found_by_what_people_call_it(names: str, tmp_
     assert "legal,top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)" in result.stdout
 
 
+@pytest.mark.parametrize(
+    ("name", "cells", "canonical"),
+    [
+        ("plover", ["left 2133244", "1124421"], "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"),
+        ("plover", ["L: 2133244", "right:1124421"], "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"),
+        ("grebe", ["top 233123", "bottom: 454254"], "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+    ],
+)
+def test_a_cell_may_say_the_name_of_its_column_again(
+    name: str, cells: list[str], canonical: str, tmp_path: Path
+) -> None:
+    """But for no other list: that is told, not turned round."""
+    head = ",".join(lane.label for lane in load_system(name).lanes)
+    (tmp_path / "t.csv").write_text(
+        f"n,{head}\n1,{','.join(cells)}\n2,{','.join(cells)}\n3,{','.join(reversed(cells))}\n"
+    )
+    result = invoke(str(tmp_path / "t.csv"), "-s", name, "-o", "-")
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [row["canonical"] for row in rows[:2]] == [canonical] * 2
+    assert rows[2]["verdict"] in ("illegal", "unreadable")
+
+
 @pytest.mark.parametrize("name", ["dunlin", "grebe", "heron", "plover", "siskin", "wren"])
 def test_a_column_for_each_cut_says_what_a_column_of_codes_says(name: str, tmp_path: Path) -> None:
     """Found by their names, in whatever order they stand; an empty cell is a cut that isn't known, an empty row no code."""

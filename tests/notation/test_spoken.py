@@ -56,6 +56,7 @@ WAYS = [
     "left (from tip) 4423312 / right (from bow) 1124421", "left: 4 4 2 3 3 1 2 (tip to bow), right: 1124421 (from bow)",
     "4423312 (from tip) / 1244211 (from tip)", "Lima 2133244 Romeo 1124421",
     "lima two one three three two four four romeo: 1124421",
+    "left: left 2133244 / right: R1124421", "left: L: 2133244 / right: right from tip: 1244211",
     "two one double three two double four and double one two double four two one",
 ]  # fmt: skip
 
@@ -77,6 +78,7 @@ def test_ways_to_say_one_code_of_two_tracks(text):
         (GREBE, "t233123 b454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "bottom = 454254; top = 233123", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "top edge 233123 bottom edge 454254", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
+        (GREBE, "top(edge: top 233123); bottom(edge: bottom: 454254)", "top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)"),
         (GREBE, "bottom 454254, top the same", "top(4 5 4 2 5 4); bottom(4 5 4 2 5 4)"),
         (GREBE, "top from tip: 321332 / bottom: same as top", "top(2 3 3 1 2 3); bottom(2 3 3 1 2 3)"),
         (PLOVER, "L 2133244 R same", "left: 2 1 3 3 2 4 4 / right: 2 1 3 3 2 4 4"),
