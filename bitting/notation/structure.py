@@ -259,9 +259,14 @@ def names_of(rows: Sequence[Row], system: System, text: str, extra: Sequence[str
             )
         names.append(name)
     if any(row.end == "tip" and row.name is None for row in rows) and not all(row.end for row in rows):
+        ends = [row.end or "bow" for row in rows]
+        that, every = (
+            " / ".join(f"{name} from {end}: …" for name, end in zip(system.lane_names, said, strict=False))
+            for said in (ends, ["tip"] * len(rows))
+        )
         raise NotationError(
             "one list is counted from the tip; of the other it isn't said",
-            hint="say it of each list: " + " / ".join(f"{name} from tip: …" for name in system.lane_names),
+            hint=f"say it of each list: {that} if that one alone is, {every} if all are",
             text=text,
             span=rows[0].whole,
         )
