@@ -92,7 +92,7 @@ def command(
         may_write(output, force=force, inputs=inputs)
     wanted = [("Code", code), ("The code that the key has", work.have), ("Readings of the old key", readings)]
     asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
-    given = dict(zip((what for what, _ in asked), ask_all(asked), strict=True))
+    given = dict(zip((what for what, _ in asked), ask_all(asked, [system]), strict=True))
     parsed, old, read = (given.get(what) for what, _ in wanted)
     key = parse_code(str(parsed), system)
     report = check(key)
