@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import ClassVar
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 
 from bitting.errors import BittingError, Span
 from bitting.model import Code, Cut, Finding, Place, Rule, System
@@ -48,7 +48,7 @@ class Report(Value):
     suggestions_note: str = ""
     """Why a wrong code has no suggestions, or that those it has are two slips away; else ""."""
     legal_slips: float | None = None
-    """The share of single slips after which the code is legal still (see `legal_slips`); None where it wasn't asked."""
+    """The share of single slips after which the code is legal still (see `legal_slips`); None: wrong, or not asked."""
     chance: float | None = None
     """The share of all codes of this shape that are legal in the system; None where it wasn't asked."""
 
@@ -61,6 +61,7 @@ class Report(Value):
 def check(code: Code, system: System | None = None, *, lock: str | None = None, suggest: bool = True) -> Report:
     """Every fault of a code. With `lock`, cuts which that lock doesn't read may be left open.
 
+    `suggest` also asks what was meant by a wrong code, and how many slips nobody would notice in a right one.
     Raises `BittingError` for a lock that the system doesn't have, or a code that was read against another system.
     """
     expect(Code, code)
@@ -73,11 +74,13 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
     if lock and not any(f.level == "must" for f in findings):
         findings += _no_key(code, system)
     findings.sort(key=reading_order)
-    suggestions: tuple[Suggestion, ...] = ()
-    note = ""
-    if suggest and any(f.level == "must" for f in findings):
-        suggestions, note = _suggestions(code)
-    return Report(code.text, system.name, code.canonical, tuple(findings), suggestions, lock, note)
+    report = Report(code.text, system.name, code.canonical, tuple(findings), lock=lock)
+    if not suggest:
+        return report
+    if report.legal:
+        return evolve(report, legal_slips=legal_slips(code))
+    suggestions, note = _suggestions(code)
+    return evolve(report, suggestions=suggestions, suggestions_note=note)
 
 
 MOST_CUTS = 20_000

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
+import pytest
+from click.testing import CliRunner
+
 import bitting
 from bitting.authoring.fit import Estimate
+from bitting.cli import main
 from bitting.linting import lint
 from bitting.linting.readout import Slips
 from bitting.machine.plan.plan import plan
@@ -15,7 +21,7 @@ def test_a_plan_keeps_its_names_in_their_order() -> None:
     system = bitting.load_system("plover")
     found = plan(bitting.parse_code(CODE, system), system, ease=True).as_dict()
     assert " ".join(found) == (
-        "system unit eased legal moves widest_bite tracks simulation warnings setup between after copying cautions "
+        "format system unit eased legal moves widest_bite tracks simulation warnings setup between after copying cautions "
         "cut_through obstacles taken rule_web"
     )
     assert found["between"] == [{"side": "bottom", "text": found["between"][0]["text"]}]
@@ -47,6 +53,25 @@ def test_figures_on_a_users_machine_stand_in_the_steps_that_have_them(tmp_path) 
 
 
 def test_lint_and_slips_say_what_they_have() -> None:
-    assert " ".join(lint(bitting.load_system("wren")).as_dict()) == "system clean findings figures"
+    assert " ".join(lint(bitting.load_system("wren")).as_dict()) == "format system clean findings figures"
     assert Slips(0.1, None, 0.3).as_dict() == {"any_depth": 0.1, "off_by_one": None, "swap": 0.3, "exact": True}
     assert Estimate(8.6, 0.01).as_dict() == {"mean": 8.6, "sd": 0.01}
+
+
+@pytest.mark.parametrize("command", ["check", "decode", "plan", "lint"])
+def test_a_command_prints_what_its_answer_holds(command: str) -> None:
+    system = bitting.load_system("wren")
+    readings = "8.27 7.14 7.66 8.25 7.15 7.70 8.22 8.26"
+    code = bitting.parse_code("1 2 2 1 2 2 1 1", system)
+    text, answer = {
+        "check": ([code.text], bitting.check(code)),
+        "decode": ([readings], bitting.decode(bitting.parse_readings(readings, system), system)),
+        "plan": ([code.text], plan(code, system)),
+        "lint": ([], lint(system)),
+    }[command]
+    given = ["systems", "lint", "wren"] if command == "lint" else [command, *text, "-s", "wren"]
+    printed = json.loads(CliRunner().invoke(main, [*given, "--json"]).stdout)
+    held = json.loads(json.dumps(answer.as_dict()))
+    assert printed == ({"format": 1, "results": [held]} if command == "check" else held)
+    with pytest.raises(AttributeError):
+        bitting.check_many(system, [code.text]).verdict = None  # type: ignore[misc]

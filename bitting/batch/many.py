@@ -36,7 +36,8 @@ class CheckedMany:
         self._judge = judge
         self._texts = texts
         self._judged = judged
-        self.verdict: Bytes = np.concatenate([part.verdict for part in judged]) if judged else np.zeros(0, np.uint8)
+        self._verdict: Bytes = np.concatenate([part.verdict for part in judged]) if judged else np.zeros(0, np.uint8)
+        self._verdict.setflags(write=False)
 
     def __len__(self) -> int:
         return len(self.verdict)
@@ -49,6 +50,11 @@ class CheckedMany:
     def system(self) -> System:
         """The system that the texts were checked against."""
         return self._judge.system
+
+    @property
+    def verdict(self) -> Bytes:
+        """The `Verdict` of each text."""
+        return self._verdict
 
     @property
     def legal(self) -> NDArray[np.bool_]:

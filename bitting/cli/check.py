@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 from attrs import evolve
 
-from bitting.checking import Report, check, legal_slips
+from bitting.checking import Report, check
 from bitting.cli.common import (
     BAD_NEWS,
     GOOD,
@@ -106,8 +106,6 @@ def _in_one(texts: list[Given], system: System, lock: str | None, as_json: bool)
             results.append({"input": text, "error": "\n".join(told)})
             continue
         report = check(code, lock=lock)
-        if report.legal:
-            report = evolve(report, legal_slips=legal_slips(code))
         found.append((code, report))
         results.append(report.as_dict())
     if as_json and (found or len(texts) > 1):

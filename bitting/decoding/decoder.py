@@ -53,8 +53,6 @@ SURE = 0.95
 """Probability that a whole code needs to be called sure, unless the caller says another."""
 HOPELESS = 0.01
 """Probability of the best code below which no others are looked at for advice: first there must be more readings."""
-SUSPECT = 0.1
-"""Tail probability of the nearest depths below which it is first looked whether any code fits."""
 JAW_PRIOR = 0.03
 """Probability beforehand of jaws as wide as `WIDE_JAW`, where the system states narrow ones: our own assumption."""
 FITS = 64
@@ -62,7 +60,9 @@ FITS = 64
 ONLY_ACROSS = "readings across two tracks alone can't tell {0} from {1}: codes with the same sums read alike"
 EDGES_ALIKE = "the edges were read together: each reading stands for the depth of both, {0} / 2"
 
-NONSENSE = "the readings fit nothing, so only one near code was looked for, without tilt or left-right difference"
+NONSENSE = (
+    "these readings across fit nothing, so only one near code was looked for, without tilt or left-right difference"
+)
 
 
 class Decoder:
@@ -156,15 +156,15 @@ class Decoder:
         return self.solver.posterior(self.solver.read(readings))
 
     def found(self, readings: Readings, best: int) -> Found:
-        """One key with its list taken in the way that has most; readings that fit nothing are weighed by the offset alone."""
+        """One key with its list taken in the way that has most; where no depths fit, as it is given."""
         read = self.solver.read(readings)
-        given, nearest = None, self.fit_test(read).at_most(read.every) if self.model.spread else 1.0
-        if nearest < SUSPECT or (read.pairs and self.model.spread):
+        given = None
+        if read.pairs and self.model.spread:  # where these fit nothing, everything weighed takes long, and a gigabyte
             near = evolve(self._weighed(readings, read, self.plain, 1), hopeless=True)
             given = near if self._p_values([near])[0] < FIT_LIMIT else None
         given = given or self._weighed(readings, read, self.solver, best)
-        asked = not self.listings or (given.hopeless and nearest < FIT_LIMIT)
-        if asked or (given.places is None and not given.hopeless and self._near(given)):
+        nothing = self.model.spread and self.fit_test(read).at_most(read.every) < FIT_LIMIT  # however it was listed
+        if not self.listings or nothing or (given.places is None and not given.hopeless and self._near(given)):
             return evolve(given, log_total=given.posterior.log_evidence)
         return self._listed(given, best)
 

@@ -15,7 +15,7 @@ from attrs import field, frozen
 from bitting.decoding.model import MeasurementModel
 from bitting.decoding.positions import PlaceFit
 from bitting.model import Depths, System
-from bitting.model.value import NOT_JSON, Value
+from bitting.model.value import NOT_JSON, Answer, Value
 
 Verdict = Literal["sure", "unsure", "no-fit"]
 Taken = Literal["reading", "wrong", "slip of the pen", "wrong place"]
@@ -192,7 +192,7 @@ class SystemRank(Value):
 
 
 @frozen
-class Decoded(Value):
+class Decoded(Answer):
     """The answer for one key. `log_evidence`: log density of the readings (system's unit) under all its legal codes.
 
     `assumed` is what was assumed beside the figures of `model`; `notes` what else has to be said. `listing` is the way in

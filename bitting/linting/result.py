@@ -13,7 +13,7 @@ from typing import Any, Literal
 from attrs import field, frozen
 
 from bitting.model import System
-from bitting.model.value import Value
+from bitting.model.value import Answer, Value
 
 Severity = Literal["error", "warning", "note"]
 
@@ -71,7 +71,7 @@ class LintFinding(Value):
 
 
 @frozen
-class Linted(Value):
+class Linted(Answer):
     """Every finding about a system, the gravest first.
 
     `figures` are the numbers behind the notes, by the code of the finding: the shares of slips that go unnoticed, and

@@ -41,7 +41,7 @@ from bitting.machine.plan.words import warnings_of
 from bitting.machine.simulate import Simulation, TrackMoves, across_groove, cutter_of, share_groove, simulate
 from bitting.model import Code, Depths, Lane, System
 from bitting.model.expect import expect, expect_read_for
-from bitting.model.value import NOT_JSON, Value
+from bitting.model.value import NOT_JSON, Answer
 from bitting.notation.lengths import lanes_named, parse_length
 from bitting.notation.mend import mended
 from bitting.systemfile.machine import Machine
@@ -64,7 +64,7 @@ class TrackPlan(TrackMoves):
 
 
 @frozen
-class Plan(Value):
+class Plan(Answer):
     """The whole job. `tracks` in the order they are worked; `moves` counts the steps.
 
     `setup` is what to do first, `between` what to do before each further side (by its name), `after` and `copying` what
