@@ -122,7 +122,7 @@ def command(
     return GOOD if steady else BAD_NEWS
 
 
-def _keys_piped(_wanted: int) -> list[Given]:
+def _keys_piped() -> list[Given]:
     """The keys on standard input, with a blank line between them."""
     blocks = re.split(r"\n\s*\n", piped())
     return [Given(block) for block in blocks if any(line.partition("#")[0].strip() for line in block.splitlines())]

@@ -70,7 +70,7 @@ def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[Given]:
     """The codes as typed; a pipe has one a line, or each track of one code on a line of its own."""
     known = systems if len(systems) == 1 else ()
     asked = [("Code", code) for code in codes or ("-",)]
-    return ask_each(asked, partial(texts_piped, systems=known), several=len(asked))
+    return ask_each(asked, partial(texts_piped, known), several=len(asked))
 
 
 def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:

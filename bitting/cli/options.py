@@ -225,11 +225,11 @@ class Given(NamedTuple):
     where: str = ""
 
 
-def texts_piped(wanted: int, systems: Sequence[System]) -> list[Given]:
-    """The texts on standard input, one a line; where the lines are not as many as are wanted, those that follow one
-    another and each name other tracks (of the system that joins most) are one text."""
+def texts_piped(systems: Sequence[System]) -> list[Given]:
+    """The texts on standard input, one a line; lines that follow one another and each name other tracks (of the system
+    that joins most) are one."""
     found = lines_piped()
-    if len(found) != wanted and systems:
+    if len(found) > 1 and systems:
         from bitting.notation.spoken import lists_of
 
         found = min((list(lists_of(found, system)) for system in systems), key=len)
@@ -242,12 +242,12 @@ Asked = Sequence[tuple[str, str | None]]
 
 def ask_all(asked: Asked, systems: Sequence[System], hint: str = "", *, several: int = 0) -> list[str]:
     """The texts; those that are read from standard input stand there as `texts_piped` says (see `ask_each`)."""
-    return [text for text, _ in ask_each(asked, functools.partial(texts_piped, systems=systems), hint, several=several)]
+    return [text for text, _ in ask_each(asked, functools.partial(texts_piped, systems), hint, several=several)]
 
 
-def ask_each(asked: Asked, split: Callable[[int], list[Given]], hint: str = "", *, several: int = 0) -> list[Given]:
+def ask_each(asked: Asked, split: Callable[[], list[Given]], hint: str = "", *, several: int = 0) -> list[Given]:
     """Texts, each given, or asked for on a terminal, or else read from standard input: all of it where one is missing,
-    otherwise as `split` tells the texts of a pipe apart, knowing how many are wanted.
+    otherwise as `split` tells the texts of a pipe apart.
 
     Of the first `several`, which are of a kind, the last that is missing stands for as many as there are. `hint` is said
     where their number is wrong.
@@ -256,14 +256,16 @@ def ask_each(asked: Asked, split: Callable[[int], list[Given]], hint: str = "", 
     if at_terminal() or (len(missing) == 1 and missing[0] >= several):
         found = [Given(ask(None, asked[at][0])) for at in missing]
     else:
-        found = split(len(missing)) if missing else []
+        found = split() if missing else []
     found = [one for one in found if one.text]
     more = len(found) - len(missing)
     grows = [at for at in missing if at < several][-1:]
     if more < 0 or (more and not grows):
         names = ", ".join(asked[at][0] for at in missing).lower()
         lines = f"a line each on standard input, in this order: {names}" if len(missing) > 1 else "on standard input"
-        kind = "text" if any("\n" in one.text for one in found) else "line"
+        kind = "line"
+        if any("\n" in one.text for one in found):
+            kind, hint = "text", "; lines that each name another track are one"
         raise BittingError(
             f"{plural(len(found), kind)} on standard input instead of {len(missing)}"
             if found

@@ -509,24 +509,25 @@ def _token(piece: Piece, text: str | None = None) -> Token:
 
 def lists_of(lines: Iterable[tuple[int, str]], system: System) -> Iterator[tuple[int, str]]:
     """The codes and readings of some numbered lines, one a line, each with the number of its first; lines that follow one
-    another and each name other tracks are one text."""
+    another, of a kind, and each name other tracks are one text."""
     waiting: list[str] = []
     named: set[tuple[str | None, str | None]] = set()
-    first = 0
+    first, kind = 0, ""
     for number, line in lines:
-        own = _named(line, system)
-        if waiting and not (own and named and not own & named):
+        its, own = _named(line, system)
+        if waiting and not (own and named and its == kind and not own & named):
             yield first, "\n".join(waiting)
             waiting, named = [], set()
         first = first if waiting else number
+        kind = its
         waiting.append(line)
         named |= own
     if waiting:
         yield first, "\n".join(waiting)
 
 
-def _named(line: str, system: System) -> set[tuple[str | None, str | None]]:
-    """(side, track) of every list that a line names."""
+def _named(line: str, system: System) -> tuple[str, set[tuple[str | None, str | None]]]:
+    """Whether a line holds a code or can only be readings, and (side, track) of every list that it names."""
     for kind in get_args(Kind):
         with suppress(NotationError):
             understood = said(line, system, kind)
@@ -537,5 +538,5 @@ def _named(line: str, system: System) -> set[tuple[str | None, str | None]]:
                 if name or side.side
             }
             if named:
-                return named
-    return set()
+                return kind, named
+    return "", set()

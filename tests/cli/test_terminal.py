@@ -430,6 +430,15 @@ def test_a_dash_stands_for_what_is_on_standard_input(command: str, options: list
         assert words in few.stderr
 
 
+@pytest.mark.parametrize("command", ["compare", "inspect", "plan"])
+def test_the_tracks_of_one_code_are_not_taken_for_two(command: str) -> None:
+    have = ["--have", "-"] if command == "plan" else []
+    found = run(command, "-s", "plover", *have, stdin=in_lines(CUTS))
+    assert (found.exit_code, found.stdout) == (2, "")
+    assert "1 text on standard input instead of 2" in found.stderr
+    assert "lines that each name another track are one" in found.stderr
+
+
 def test_a_line_beside_codes_that_cannot_be_read_is_named() -> None:
     found = run("check", CODE, "-", "-s", "plover", "--json", stdin=f"# two\n{CODE}\n2..\n")
     assert found.exit_code == 2
