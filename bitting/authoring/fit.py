@@ -29,9 +29,10 @@ from bitting.decoding.grid import lane_signs, places_along
 from bitting.decoding.model import MeasurementModel, model_of, wear_scales
 from bitting.decoding.positions import PLACE_SD, SHIFT_SD
 from bitting.errors import BittingError
-from bitting.geometry.jaw import stand_offs
+from bitting.geometry.jaw import contact_said, stand_offs
 from bitting.model import Code, Depths, Place, Readings, System, Track
 from bitting.model.value import Value
+from bitting.text import DIGITS
 
 FAR = 4.5
 """A reading so many standard deviations off is left out, one at a time, the furthest first."""
@@ -77,7 +78,9 @@ class Fitted:
 
     `depths` and `steps` are by table (the tracks that share one, by the first one's name) and label; a step is named by the
     label it leads to. `anchor` says in words what the level stands on, "" where nothing does (then `depths` is empty).
-    `spaces` are by track and cut (from 0). `left_out` are readings that fit nothing: (row, track, cut from 0, how far off).
+    `scatter` is how far readings lie about their depths within a key, `noise` what was reckoned with (the stated figures have
+    a part in it). `spaces` are by track and cut (from 0). `left_out` are readings that fit nothing: (row, track, cut from 0,
+    how far off).
     """
 
     system: System = field(repr=False)
@@ -87,16 +90,18 @@ class Fitted:
     depths: Mapping[tuple[str, str], Estimate]
     steps: Mapping[tuple[str, str], Estimate]
     spaces: Mapping[tuple[str, int], Estimate]
+    scatter: float
     noise: float
     left_out: tuple[tuple[int, str, int, float], ...] = ()
     notes: tuple[str, ...] = ()
 
     def off_chart(self) -> list[tuple[tuple[str, str], float, Estimate]]:
         """The dimensions (steps, without an anchor) of the chart that the keys contradict: (table and label, chart, found)."""
+        shown = 0.5 / 10 ** DIGITS[self.system.unit]
         return [
             (key, chart, found)
             for key, found in (self.depths or self.steps).items()
-            if abs(found.mean - (chart := self.chart(key, step=not self.depths))) > OFF * max(found.sd, 1e-9)
+            if abs(found.mean - (chart := self.chart(key, step=not self.depths))) > max(OFF * found.sd, shown)
         ]
 
     def chart(self, key: tuple[str, str], *, step: bool = False) -> float:
@@ -124,6 +129,7 @@ class Fitted:
             "depths": named(self.depths),
             "steps": named(self.steps),
             "spaces": spaces,
+            "scatter": self.scatter,
             "noise": self.noise,
             "left_out": [
                 {"row": row, "track": track, "cut": cut + 1, "off": off} for row, track, cut, off in self.left_out
@@ -281,8 +287,12 @@ class _Problem:
             for d, label in enumerate(self.system.track(name).labels)
             if (t, d) not in columns
         ]
-        notes = (f"no key has depth {', '.join(unread)}, so nothing is said of it",) if unread else ()
-        return self.told(self.solve(seen, columns, np.eye(len(columns))), notes)
+        notes = [f"no key has depth {', '.join(unread)}, so nothing is said of it"] if unread else []
+        if self.system.measuring.jaw:
+            notes.append(
+                f"read with {contact_said(self.system)}: what it stands off a narrower cut is allowed for (else --jaw)"
+            )
+        return self.told(self.solve(seen, columns, np.eye(len(columns))), tuple(notes))
 
     def told(self, solved: _Solved, notes: tuple[str, ...]) -> Fitted:
         """What follows from a solution: steps, and dimensions where there is an anchor."""
@@ -306,9 +316,16 @@ class _Problem:
         for cut in solved.left_out:
             fitted = float(dimensions[cut.table, cut.depth]) + solved.shared(cut)
             off.append((self.keys[cut.key].row, cut.track, cut.cut, cut.value - fitted))
+        apart: dict[int, list[float]] = {}
+        for cut in solved.seen:
+            apart.setdefault(cut.key, []).append(
+                cut.value - float(dimensions[cut.table, cut.depth]) - solved.shared(cut)
+            )
+        squares = sum(float(np.var(own)) * len(own) for own in apart.values())
+        scatter = sqrt(squares / max(len(solved.seen) - len(apart), 1))
         noise = float(np.sqrt(np.mean(solved.variances)))
         many, read = len(self.keys), len(solved.seen)
-        return Fitted(self.system, many, read, said, depths, steps, {}, noise, tuple(off), notes)
+        return Fitted(self.system, many, read, said, depths, steps, {}, scatter, noise, tuple(off), notes)
 
     def level(self, solved: _Solved) -> tuple[Array, tuple[float, float], str]:
         """What the anchor adds to every dimension: a linear functional of the solution, an amount with its sd, and why."""

@@ -11,7 +11,7 @@ import click
 from bitting.authoring.questions import QUESTIONS, Answers
 from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, system_option, tell, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.options import KnownKey, against_options, ask_all, sheet_option, unit_option
+from bitting.cli.options import KnownKey, against_options, ask_all, read_by, sheet_option, unit_option
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 from bitting.text import DIGITS
@@ -267,6 +267,7 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 )
 @against_options
 @unit_option
+@click.option("--jaw", metavar="LENGTH", help="Width of the caliper's jaw; 0 for a knife edge (else the system's).")
 @sheet_option
 @click.option("-o", "--output", metavar="FILE", help="Write the chart with the fitted figures to this file.")
 def fit(
@@ -276,6 +277,7 @@ def fit(
     new_row: int | None,
     known_key: KnownKey,
     unit: str | None,
+    jaw: str | None,
     sheet: str | None,
     output: str | None,
     as_json: bool,
@@ -295,7 +297,7 @@ def fit(
             "without an anchor only steps are known, and a chart needs dimensions",
             hint="add --known DEPTH=LENGTH, --new ROW, or --against READINGS",
         )
-    system = _of_file(system_name, file, output)
+    [system] = read_by([_of_file(system_name, file, output)], jaw, None)
     anchor = _anchor(system, known, new_row, known_key, unit)
     keys = [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)]
     found = fit_chart(system, keys, anchor)
@@ -346,15 +348,24 @@ def _anchor(system: System, known: str | None, new_row: int | None, known_key: K
 def _known_depth(text: str, system: System) -> tuple[int, int, float]:
     """`1=8.60`, or `left 1=8.60` where tracks have tables of their own: (table, place, dimension)."""
     from bitting.authoring.fit import table_of
+    from bitting.notation.lengths import parse_length
 
-    name, _, length = text.partition("=")
+    name, _, amount = text.partition("=")
     *track, label = name.split() or [""]
     found = next((t for t in system.tracks if not track or t.name.casefold() == track[0].casefold()), None)
+    first = system.tracks[0]
+    form = f"write it as {first.labels[0]}={first.depths[0]:g}; mm, in or thou may stand behind it"
     try:
-        dimension = float(length.replace(",", "."))
-    except ValueError:
-        raise BittingError(f"--known {text!r} is no dimension", hint="write it as 1=8.60") from None
+        dimension = parse_length(amount, system)
+    except BittingError:
+        raise BittingError(f"--known {text!r} is no dimension", hint=form) from None
     if found is None or label not in found.labels:
         depths = " ".join(system.tracks[0].labels if found is None else found.labels)
-        raise BittingError(f"--known {text!r} names no depth", hint=f"depths are {depths}; write it as 1=8.60")
-    return table_of(system, found.name), found.labels.index(label), dimension
+        raise BittingError(f"--known {text!r} names no depth", hint=f"depths are {depths}; {form}")
+    place, span = found.labels.index(label), abs(found.depths[-1] - found.depths[0])
+    if abs(dimension - found.depths[place]) > span:
+        raise BittingError(
+            f"--known {text!r} is {dimension:g} {system.unit}, and the chart has {found.depths[place]:g} there",
+            hint=f"is it in another unit? {form}",
+        )
+    return table_of(system, found.name), place, dimension

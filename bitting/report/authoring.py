@@ -98,11 +98,16 @@ def chance_said(rule: LearnedRule) -> str:
     return said + (f"; {plural(breaking, 'code breaks', 'codes break')} it" if breaking else "")
 
 
+WIDER = 1.5
+"""So many times the scatter of the readings, what is reckoned with instead is told."""
+
+
 def render_fitted(found: Fitted, path: str | None) -> Iterator[str]:
     """The figures with their uncertainties beside the chart's, what the level stands on, what was left out."""
     system, digits = found.system, DIGITS[found.system.unit]
-    noise = f"{found.noise:.{digits}f} {system.unit}"
-    yield f"{found.keys} keys, {found.readings} cuts read; one reading lies ± {noise} about its depth"
+    scatter, noise = (f"± {figure:.{digits}f} {system.unit}" for figure in (found.scatter, found.noise))
+    wide = f"; {noise} is reckoned with, as [measuring] states more" if found.noise > WIDER * found.scatter else ""
+    yield f"{found.keys} keys, {found.readings} cuts read: they lie {scatter} about their depths{wide}"
     yield (
         f"level: {found.anchor}"
         if found.anchor

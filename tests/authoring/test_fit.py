@@ -88,6 +88,15 @@ def test_dimensions_lie_within_twice_their_uncertainty() -> None:
     assert sum(ratio < 2 for ratio in off) >= 42  # 45.6 expected; fewer than 42 in 4 of 100 such tests
 
 
+@pytest.mark.parametrize("scatter", [0.003, 0.01, 0.02, 0.05])
+def test_the_scatter_that_is_told_is_that_of_the_readings(scatter: float) -> None:
+    """However much the file states: a scatter of 0.003 was told as 0.02."""
+    system = made()
+    drawn = keys_of(system, 30, evolve(QUIET, reading_sd=scatter, cut_wrong=0.0, offset_tail=0.0))
+    told = fit_chart(system, drawn).scatter  # readings to hundredths
+    assert told == pytest.approx(float(np.hypot(scatter, 0.01 / 12**0.5)), rel=0.25)
+
+
 def test_without_an_anchor_only_steps_are_given() -> None:
     system = made()
     found = fit_chart(system, keys_of(system, 8))
@@ -264,6 +273,8 @@ def test_what_the_command_refuses(tmp_path: Path, knot: Path) -> None:
         (["-o", str(tmp_path / "x.toml")], "without an anchor only steps are known"),
         (["--known", "9=8.4"], "names no depth"),
         (["--known", "1=eight"], "is no dimension"),
+        (["--known", "1=331"], "is 331 mm, and the chart has 8.4 there"),
+        (["--known", "1=0.331", "-o", str(tmp_path / "y.toml")], "is it in another unit?"),
         (["--known", "1=8.4", "--new", "1"], "both fix the level"),
         (["--against-code", "1"], "say more of --against"),
         (["--new", "40"], "no key in row 40"),
@@ -285,6 +296,34 @@ def test_both_texts_of_the_known_key_come_from_a_pipe(knot: Path) -> None:
     piped = CliRunner().invoke(main, [*words, "--against", "-", "--against-code", "-"], input=f"{key}\n{code}\n")
     assert typed.exit_code == 0, typed.stderr
     assert (piped.exit_code, piped.stdout) == (0, typed.stdout)
+
+
+@pytest.mark.parametrize("known", ["1=8.4 mm", "1=8,4", "1=0.33071in", "1 = 330.71 thou"])
+def test_a_known_dimension_may_have_a_unit(known: str, knot: Path) -> None:
+    status, stdout, _ = run(str(EXAMPLES / "knot-keys.csv"), "-s", str(knot), "--known", known)
+    assert (status, "level: depth 1 is known to be 8.4" in stdout) == (0, True)
+
+
+def test_the_jaw_that_is_taken_for_granted_is_told(tmp_path: Path) -> None:
+    """Keys read with a knife edge, fitted as read by the jaw of the file: its allowance is taken for an error of the chart."""
+    plover = load_system("plover")
+    sharp = evolve(plover, measuring=evolve(plover.measuring, jaw=0.0))
+    keys = keys_of(sharp, 24, evolve(QUIET, reading_sd=0.002, cut_wrong=0.0, offset_tail=0.0), seed=5)
+    readings = [
+        " / ".join(
+            " ".join(f"{c.readings[0].value:.2f}" for c in k.readings.cuts if c.track == t.name) for t in plover.tracks
+        )
+        for k in keys
+    ]
+    table = tmp_path / "keys.csv"
+    table.write_text("code,readings\n" + "".join(f"{k.code},{text}\n" for k, text in zip(keys, readings, strict=True)))
+    found = {}
+    for jaw in ((), ("--jaw", "0")):
+        status, stdout, _ = run(str(table), "-s", "plover", "--known", "1=8.60", *jaw)
+        assert (status == 0 or not jaw, "read with a jaw of 0.5 mm" in stdout) == (True, not jaw)
+        answer = json.loads(run(str(table), "-s", "plover", "--known", "1=8.60", *jaw, "--json")[1])
+        found[jaw] = answer["depths"]["5"]["mean"]
+    assert abs(found["--jaw", "0"] - 6.80) < 0.01 < 0.015 < 6.80 - found[()]
 
 
 def test_steps_only_says_so(knot: Path) -> None:
