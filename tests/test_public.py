@@ -108,6 +108,10 @@ def test_what_is_no_text_is_told_to_be_none(read, value):
         lambda: bitting.code_at(PLOVER, 1.5),
         lambda: bitting.code_at(PLOVER, "7"),
         lambda: bitting.complete(CODE, PLOVER, where=["cut 5 is not 1", 3]),
+        lambda: bitting.align("8.3 8.3", PLOVER),
+        lambda: bitting.align(bitting.parse_readings(READINGS, PLOVER), PLOVER, places=[12.8]),
+        lambda: bitting.align(bitting.parse_readings(READINGS, PLOVER), PLOVER, tolerance="0.05"),
+        lambda: bitting.inspect(CODE, bitting.parse_readings(READINGS, PLOVER), PLOVER, tolerance="0.05"),
     ],
 )
 def test_a_value_of_another_type_is_named_by_its_type_alone(call):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from numbers import Real
 from typing import TYPE_CHECKING
 
 from bitting.errors import BittingError
@@ -16,6 +17,8 @@ MAKERS = {
     "Readings": "`bitting.parse_readings(text, system)` makes one",
     "System": "`bitting.load_system(name or path)` makes one",
     "Integral": "codes are numbered from 1",
+    "Real": "a length is given in the system's unit",
+    "PlaceReading": "`bitting.notation.lengths.parse_place(text, system)` makes one",
     "str": "put it in quotes; a number has lost the zeros in front already",
 }
 
@@ -24,7 +27,7 @@ def expect(kind: type, value: object) -> None:
     """Raises BittingError, which names the maker but never repeats a text that may be a secret, for another type."""
     if not isinstance(value, kind):
         found = "a text" if isinstance(value, str) else f"a value of type {type(value).__name__}"
-        wanted = {"str": "text", "Integral": "whole number"}.get(kind.__name__, kind.__name__)
+        wanted = {"str": "text", "Integral": "whole number", "Real": "number"}.get(kind.__name__, kind.__name__)
         raise BittingError(f"{found} stands where a {wanted} is wanted", hint=MAKERS[kind.__name__])
 
 
@@ -46,8 +49,13 @@ def expect_read_for(value: Code | Readings, system: System) -> None:
 
 def expect_tolerance(tolerance: float | None, system: System) -> None:
     """Raises BittingError for a tolerance (system's unit) of more than half a step: a cut could pass for two depths."""
+    if tolerance is None:
+        return
+    expect(Real, tolerance)
+    if not tolerance > 0:
+        raise BittingError(f"a tolerance of {tolerance:g} can't be met", hint="give a length above 0")
     half = system.step / 2
-    if tolerance is not None and tolerance > half:
+    if tolerance > half:
         wide = (
             f"a tolerance of {tolerance:g} {system.unit} is wider than half a step ({half:.4g}): two depths could pass"
         )

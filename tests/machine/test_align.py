@@ -322,6 +322,21 @@ def test_another_setup_code_and_none_at_all() -> None:
     assert result.scale.mean == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize("tolerance", [0.0, -0.05, float("nan")])
+def test_a_tolerance_that_nothing_meets_is_refused(tolerance: float) -> None:
+    made = system()
+    with pytest.raises(BittingError, match="can't be met"):
+        align(setup_key(made), made, tolerance=tolerance)
+
+
+@pytest.mark.parametrize(("deep", "told"), [("6.58", True), ("6.63", False), ("6.35", False)])
+def test_a_scale_that_may_matter_and_may_be_none_is_told(deep: str, told: bool) -> None:
+    """One key reads its deep cut 0.07 too deep, more than the tolerance; 0.30 is more than measuring, and told of as such."""
+    wren = load_system("wren")
+    result = align(parse_readings(f"8.30 8.30 8.30 {deep} 8.30 8.30 8.30 8.30", wren), wren, gauge=Gauge(caliper=0.02))
+    assert any("these readings can't tell it from measuring" in note for note in result.notes) == told
+
+
 def test_nothing_measured_is_an_error() -> None:
     made = system()
     with pytest.raises(BittingError, match="no cut was measured"):

@@ -39,7 +39,7 @@ import numpy as np
 from attrs import frozen
 
 from bitting.errors import BittingError
-from bitting.geometry.jaw import too_wide
+from bitting.geometry.jaw import contact_said, too_wide
 from bitting.machine.align.fit import (
     UNEXPLAINED,
     Fit,
@@ -139,6 +139,10 @@ def align(
     """
     expect(System, system)
     keys = [readings] if isinstance(readings, Readings) else list(readings)
+    for key in keys:
+        expect(Readings, key)
+    for place in places:
+        expect(PlaceReading, place)
     given: list[Code | Readings] = [*keys, *([] if code is None else [code])]
     for value in given:
         expect_read_for(value, system)
@@ -272,7 +276,10 @@ def _answer(
         reason=why or _reason(verdict, allowed, set(turn.values()) == {None}),
         causes=tuple(causes),
         notes=(
-            *filter(None, [too_wide(system, gauge.jaw)]),
+            *filter(
+                None,
+                [too_wide(system, gauge.jaw), _doubtful(scale, span, turn["scale"] or scale_or_play, allowed, system)],
+            ),
             *_notes(fits, clamp, len(keys), allowed, scale_or_play),
         ),
         assumptions=_assumptions(system, gauge, shared, clamp),
@@ -335,6 +342,18 @@ def _reason(verdict: Verdict, tolerance: float | None, nothing: bool) -> str:
     return "what it is off by is no more than measuring can explain, or too little to matter"
 
 
+def _doubtful(scale: Term, span: float, known: object, allowed: float | None, system: System) -> str:
+    """What to do about a scale that would put the deepest cut out of tolerance and may be no more than measuring."""
+    off = abs(scale.mean or 0.0) * span
+    if known or allowed is None or off < allowed:
+        return ""
+    return (
+        f"if the scale is off as it reads, the deepest cut is off by {system.in_own(off)}, more than the tolerance, and these "
+        "readings can't tell it from measuring: measure further setup keys and give them together (a history charts depth and "
+        "space, not the scale)"
+    )
+
+
 def _notes(
     fits: dict[Lane, Fit], clamp: float, keys: int, tolerance: float | None, scale_or_play: bool
 ) -> tuple[str, ...]:
@@ -363,5 +382,6 @@ def _assumptions(system: System, gauge: Gauge, shared: float, clamp: float) -> s
     hand = split(reading_sd_of(system), gauge, system)[1]
     return (
         f"standard uncertainties in {system.unit}: caliper and zero {shared:.4g} (common to all readings), hand {hand:.4g} "
-        f"a reading, cuts' own scatter {system.measuring.cut_sd or 0:.4g}, clamping {clamp:.4g}"
+        f"a reading, cuts' own scatter {system.measuring.cut_sd or 0:.4g}, clamping {clamp:.4g}; "
+        f"{contact_said(system, gauge.jaw)}"
     )

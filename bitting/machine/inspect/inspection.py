@@ -180,10 +180,8 @@ def inspect(
     given: list[Code | Readings] = [code, readings, *([] if against is None else [against])]
     for value in given:
         expect_read_for(value, system)
-    expect_tolerance(tolerance, system)
     allowed = float(system.need("measuring.tolerance")) if tolerance is None else tolerance
-    if not allowed > 0:
-        raise BittingError(f"a tolerance of {allowed:g} can't be met", hint="give a length above 0")
+    expect_tolerance(allowed, system)
     depths = _depths_of(code)
     if not any(cut.readings or cut.place is not None for cut in readings.cuts):
         raise BittingError("nothing was measured: every reading is `?`", hint="measure at least one cut")
