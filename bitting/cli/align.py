@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,9 +11,18 @@ from typing import TYPE_CHECKING
 import click
 from attrs import evolve
 
-from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, piped, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, piped, system_option
 from bitting.cli.help import Command
-from bitting.cli.options import Instrument, gauge_options, length_of, tolerance_option, touched, unit_option
+from bitting.cli.options import (
+    Given,
+    Instrument,
+    ask_each,
+    gauge_options,
+    length_of,
+    tolerance_option,
+    touched,
+    unit_option,
+)
 from bitting.errors import BittingError
 
 if TYPE_CHECKING:
@@ -79,8 +89,10 @@ def command(
     if machine is None and (fresh or left_right):
         raise BittingError("--fresh and --left-right are for corrections", hint="name the machine file with --correct")
     system = touched(known_system(system_name), instrument.contact, instrument.jaw)
+    asked = [("Readings of the setup key", text) for text in readings or ("-",)]
+    keys = [text for text, _ in ask_each(asked, _keys_piped, several=len(asked))]
     result = align(
-        [parse_readings(text, system, unit) for text in _keys(readings)],
+        [parse_readings(text, system, unit) for text in keys],
         system,
         places=[parse_place(text, system) for text in places],
         code=None if code is None else parse_code(code, system),
@@ -110,22 +122,10 @@ def command(
     return GOOD if steady else BAD_NEWS
 
 
-def _keys(readings: tuple[str, ...]) -> list[str]:
-    """The texts of the keys: arguments, or standard input with a blank line between keys, or asked for."""
-    if readings and readings != ("-",):
-        return list(readings)
-    if at_terminal():
-        return [click.prompt("Readings of the setup key", err=True)]
-    keys: list[list[str]] = [[]]
-    for line in piped().splitlines():
-        if line.strip():
-            keys[-1].append(line)
-        elif keys[-1]:
-            keys.append([])
-    texts = ["\n".join(key) for key in keys if key]
-    if not texts:
-        raise BittingError("no readings on standard input", hint="give the readings of the setup key")
-    return texts
+def _keys_piped() -> list[Given]:
+    """The keys on standard input, with a blank line between them."""
+    blocks = re.split(r"\n\s*\n", piped())
+    return [Given(block) for block in blocks if any(line.partition("#")[0].strip() for line in block.splitlines())]
 
 
 def _correct(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 from attrs import evolve
@@ -15,7 +15,6 @@ from bitting.cli.common import (
     GOOD,
     NO_ANSWER,
     all_systems,
-    ask,
     complain,
     known_system,
     lock_names,
@@ -27,6 +26,7 @@ from bitting.cli.common import (
     unicode_out,
 )
 from bitting.cli.help import Command
+from bitting.cli.options import Given, ask_each, texts_piped
 from bitting.errors import BittingError, NotationError
 from bitting.model import Code, System
 
@@ -66,37 +66,16 @@ def command(codes: tuple[str, ...], names: tuple[str, ...], every: bool, lock: s
     return _in_several(texts, systems, as_json)
 
 
-class Given(NamedTuple):
-    """A code as it was given, and where: `line 3: ` of a list, else nothing."""
-
-    text: str
-    where: str = ""
-
-
 def _texts(codes: tuple[str, ...], systems: Sequence[System]) -> list[Given]:
     """The codes as typed; a pipe has one a line, or each track of one code on a line of its own."""
-    if codes and codes != ("-",):
-        return [Given(code) for code in codes]
-    given = ask(codes[0] if codes else None, "Code")
-    every = enumerate(given.splitlines(), 1)
-    lines = [(number, line) for number, line in every if line.strip() and not line.lstrip().startswith("#")]
-    if len(lines) < 2:
-        return [Given(line) for _, line in lines] or [Given(given)]
-    if len(systems) > 1:
-        return [Given(line, f"line {number}: ") for number, line in lines]
-    from bitting.notation.spoken import lists_of
-
-    out: list[Given] = []
-    numbers = iter([number for number, _ in lines])
-    for text in lists_of([line for _, line in lines], systems[0]):
-        first, *_rest = [next(numbers) for _ in text.split("\n")]
-        out.append(Given(text, f"line {first}: "))
-    return out
+    known = systems if len(systems) == 1 else ()
+    asked = [("Code", code) for code in codes or ("-",)]
+    return ask_each(asked, partial(texts_piped, known), several=len(asked))
 
 
 def _sums(texts: Sequence[Given], legal: int, unread: int) -> None:
     """The last line of a list, on standard error: how many codes, and what became of them."""
-    if texts[0].where:
+    if any(text.where for text in texts):
         tell(f"{len(texts)} codes: {legal} legal, {len(texts) - legal - unread} not legal, {unread} can't be read")
 
 
@@ -228,7 +207,7 @@ def _but(meant: str, system: System, lock: str | None) -> str:
 
 def _one_code_in_pieces(codes: tuple[str, ...], system: System) -> None:
     """Unquoted, the lists of one code arrive as several codes, none of them whole: say so before anything else."""
-    if len(codes) < 2:
+    if len(codes) < 2 or "-" in codes:
         return
     from bitting.notation import parse_code
     from bitting.notation.mend import mended

@@ -146,7 +146,7 @@ def lock_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> l
 
 
 def ask(value: str | None, what: str) -> str:
-    """The text given as argument; `-` and a pipe are read from standard input; on a terminal it is asked for.
+    """The text given as argument; `-` and a pipe are read from standard input, all lines; on a terminal it is asked for.
 
     A code is a secret, and an argument stays in the shell's history: so the prompt and the pipe are always there.
     """
@@ -154,7 +154,7 @@ def ask(value: str | None, what: str) -> str:
         return value
     if at_terminal():
         return _bounded(click.prompt(what, err=True))
-    return piped().strip("\n")
+    return "\n".join(line for _, line in lines_piped())
 
 
 def at_terminal() -> bool:
@@ -180,6 +180,11 @@ def piped() -> str:
         hint = "pipe in the code alone: `code` of decode's answer, `canonical` of each of check's `results`"
         raise BittingError("standard input holds JSON", hint=hint)
     return text
+
+
+def lines_piped() -> list[tuple[int, str]]:
+    """The lines of standard input, each with its number; blank lines and comments are passed over."""
+    return [(n, line) for n, line in enumerate(piped().splitlines(), 1) if line.partition("#")[0].strip()]
 
 
 def _bounded(text: str) -> str:

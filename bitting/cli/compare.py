@@ -38,7 +38,7 @@ def command(
     from bitting.report.compare import comparison_lines
 
     system = known_system(system_name)
-    first, second = ask_all([("First key", first), ("Second key", second)])
+    first, second = ask_all([("First key", first), ("Second key", second)], [system])
     answer = compare(_first(first, system, measured, unit), parse_code(second, system), system)
     give(as_json, answer, comparison_lines(answer, system))
     return GOOD if answer.deepens and answer.legal else BAD_NEWS

@@ -60,7 +60,7 @@ def command(
     asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
     if unit and readings_text is None:
         raise BittingError("--unit is that of readings", hint="give them with --readings, or leave it out")
-    readings = None if readings_text is None else parse_readings(readings_text, system, unit)
+    readings = None if readings_text is None else parse_readings(readings_text, system, unit, lock)
     listed = JSON_CODES if limit is None else limit
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, system_option
+from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, system_option
 from bitting.cli.help import Command
 from bitting.cli.options import (
     Instrument,
@@ -80,7 +80,7 @@ def command(
         return _limits(system, code, repeats, gauge, rule, tolerance, as_json)
     asked = [("Code", code), ("Readings", readings)]
     asked += [] if against is None else [("Readings of the key that works", against)]
-    texts = ask_all(asked, "; --limits needs no readings")
+    texts = ask_all(asked, [system], "; --limits needs no readings")
     result = inspect(
         parse_code(texts[0], system),
         parse_readings(texts[1], system, unit),
@@ -103,7 +103,7 @@ def _limits(
     from bitting.notation import parse_code
     from bitting.report.inspect import limits_lines
 
-    wanted = parse_code(ask_all([("Code", code)])[0], system)
+    wanted = parse_code(ask(code, "Code"), system)
     found = limits(wanted, system, repeats, gauge=gauge, guard=guard, tolerance=length_of(tolerance, system))
     give(as_json, found, limits_lines(found, system, shutil.get_terminal_size().columns))
     return GOOD

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeVar
 import click
 from attrs import evolve
 
-from bitting.cli.common import at_terminal, piped
+from bitting.cli.common import ask, at_terminal, lines_piped
 from bitting.errors import BittingError
 from bitting.text import plural
 
@@ -218,22 +218,61 @@ def may_draw(path: str, force: bool, inputs: Sequence[str]) -> None:
     may_write(path, force=force, inputs=inputs)
 
 
-def ask_all(asked: Sequence[tuple[str, str | None]], hint: str = "") -> list[str]:
-    """Texts (what each is, and the text), each given or (None or `-`) asked for on a terminal, or else read from standard
-    input, a line each. `hint` is said where too few are there."""
-    missing = [what for what, text in asked if text in (None, "-")]
-    if missing and at_terminal():
-        found = [click.prompt(what, err=True) for what in missing]
+class Given(NamedTuple):
+    """A text as it was given, and where: `line 3: ` of a list on standard input, else nothing."""
+
+    text: str
+    where: str = ""
+
+
+def texts_piped(systems: Sequence[System]) -> list[Given]:
+    """The texts on standard input, one a line; lines that follow one another and each name other tracks (of the system
+    that joins most) are one."""
+    found = lines_piped()
+    if len(found) > 1 and systems:
+        from bitting.notation.spoken import lists_of
+
+        found = min((list(lists_of(found, system)) for system in systems), key=len)
+    return [Given(text, f"line {number}: " if len(found) > 1 else "") for number, text in found]
+
+
+Asked = Sequence[tuple[str, str | None]]
+"""Texts that a command takes: what each is, and the text, None or `-` where it is to be asked for."""
+
+
+def ask_all(asked: Asked, systems: Sequence[System], hint: str = "", *, several: int = 0) -> list[str]:
+    """The texts; those that are read from standard input stand there as `texts_piped` says (see `ask_each`)."""
+    return [text for text, _ in ask_each(asked, functools.partial(texts_piped, systems), hint, several=several)]
+
+
+def ask_each(asked: Asked, split: Callable[[], list[Given]], hint: str = "", *, several: int = 0) -> list[Given]:
+    """Texts, each given, or asked for on a terminal, or else read from standard input: all of it where one is missing,
+    otherwise as `split` tells the texts of a pipe apart.
+
+    Of the first `several`, which are of a kind, the last that is missing stands for as many as there are. `hint` is said
+    where their number is wrong.
+    """
+    missing = [at for at, (_, text) in enumerate(asked) if text in (None, "-")]
+    if at_terminal() or (len(missing) == 1 and missing[0] >= several):
+        found = [Given(ask(None, asked[at][0])) for at in missing]
     else:
-        found = [line for line in piped().splitlines() if line.strip()] if missing else []
-    if len(found) != len(missing):
-        names = ", ".join(missing).lower()
+        found = split() if missing else []
+    found = [one for one in found if one.text]
+    more = len(found) - len(missing)
+    grows = [at for at in missing if at < several][-1:]
+    if more < 0 or (more and not grows):
+        names = ", ".join(asked[at][0] for at in missing).lower()
         lines = f"a line each on standard input, in this order: {names}" if len(missing) > 1 else "on standard input"
+        kind = "line"
+        if any("\n" in one.text for one in found):
+            kind, hint = "text", "; lines that each name another track are one"
         raise BittingError(
-            f"{plural(len(found), 'line')} on standard input instead of {len(missing)}"
+            f"{plural(len(found), kind)} on standard input instead of {len(missing)}"
             if found
             else f"{names}: not given",
             hint=f"give {'it' if len(missing) == 1 else 'them'} behind the command, or {lines}{hint}",
         )
-    rest = iter(found)
-    return [next(rest) if text is None or text == "-" else text for _, text in asked]
+    for at, (_, text) in enumerate(asked):
+        if at not in missing:
+            found.insert(at + (more if grows and at > grows[0] else 0), Given(text or ""))
+    return found

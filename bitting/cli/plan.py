@@ -51,7 +51,7 @@ def command(code: str | None, system_name: str, work: Work, copy: bool, full: bo
     machine = work.machine()
     first, old = code, work.have
     if old == "-":
-        first, old = ask_all([("Code", code), ("The code that the key has", old)])
+        first, old = ask_all([("Code", code), ("The code that the key has", old)], [system])
     known = None if old is None else parse_code(old, system)
     parts = [parse_take(text, system) for text in work.takes]
     answer = plan(parse_code(ask(first, "Code"), system), system, work.ease, machine, work.direction, known, parts)

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, known_system, print_json, say, say_all, system_option, tell, unicode_out
+from bitting.cli.common import (
+    BAD_NEWS,
+    GOOD,
+    Lines,
+    known_system,
+    print_json,
+    say,
+    say_all,
+    system_option,
+    tell,
+    unicode_out,
+)
 from bitting.cli.help import Command
 from bitting.cli.options import (
     Instrument,
@@ -92,17 +103,17 @@ def command(
         may_write(output, force=force, inputs=inputs)
     wanted = [("Code", code), ("The code that the key has", work.have), ("Readings of the old key", readings)]
     asked = [wanted[0], *((what, text) for what, text in wanted[1:] if text is not None)]
-    given = dict(zip((what for what, _ in asked), ask_all(asked), strict=True))
+    given = dict(zip((what for what, _ in asked), ask_all(asked, [system]), strict=True))
     parsed, old, read = (given.get(what) for what, _ in wanted)
     key = parse_code(str(parsed), system)
     report = check(key)
     if not report.legal:
-        return _refuse_code(key, report, as_json)
+        return _refuse_code(key, report, output, as_json)
     known = None if old is None else parse_code(old, system)
     takes = [parse_take(text, system) for text in work.takes]
     made = plan(key, system, work.ease, machine, work.direction, known, takes)
     if not made.good:
-        return _refuse_plan(made, as_json)
+        return _refuse_plan(made, output, as_json)
     page = page_of(
         made,
         key,
@@ -126,7 +137,7 @@ def command(
     return GOOD
 
 
-def _refuse_code(code: Code, report: Report, as_json: bool) -> int:
+def _refuse_code(code: Code, report: Report, output: str, as_json: bool) -> int:
     """Say why the code is not legal; no page is made."""
     if as_json:
         findings: list[dict[str, Any]] = report.as_dict()["findings"]
@@ -134,12 +145,10 @@ def _refuse_code(code: Code, report: Report, as_json: bool) -> int:
         return BAD_NEWS
     from bitting.report.check import render
 
-    say_all(render(code, report, shutil.get_terminal_size().columns, not unicode_out()))
-    say("no page was made")
-    return BAD_NEWS
+    return _refused(render(code, report, shutil.get_terminal_size().columns, not unicode_out()), output)
 
 
-def _refuse_plan(made: Plan, as_json: bool) -> int:
+def _refuse_plan(made: Plan, output: str, as_json: bool) -> int:
     """Say what the simulation found; no page is made."""
     if as_json:
         faults = {"cut_through": made.cut_through, "obstacles": list(made.obstacles), "warnings": list(made.warnings)}
@@ -147,10 +156,18 @@ def _refuse_plan(made: Plan, as_json: bool) -> int:
         return BAD_NEWS
     from bitting.report.plan import verdict_lines
 
-    say_all(verdict_lines(made, shutil.get_terminal_size().columns))
-    for warning in made.warnings:
-        say(f"! {warning}")
-    say("no page was made")
+    verdict = verdict_lines(made, shutil.get_terminal_size().columns)
+    return _refused([*verdict, *(f"! {warning}" for warning in made.warnings)], output)
+
+
+def _refused(lines: Lines, output: str) -> int:
+    """The reasons, beside standard output where the page was to stand there."""
+    said = [*lines, "no page was made"]
+    if output != "-":
+        say_all(said)
+        return BAD_NEWS
+    for line in said:
+        tell(line if isinstance(line, str) else line[0])
     return BAD_NEWS
 
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bitting.authoring.questions import QUESTIONS, Answers
-from bitting.cli.common import BAD_NEWS, GOOD, ask, at_terminal, give, known_system, system_option, tell, unicode_out
+from bitting.cli.common import BAD_NEWS, GOOD, at_terminal, give, known_system, system_option, tell, unicode_out
 from bitting.cli.help import Command
-from bitting.cli.options import KnownKey, against_options, read_by, sheet_option, unit_option
+from bitting.cli.options import KnownKey, against_options, ask_all, read_by, sheet_option, unit_option
 from bitting.cli.systems import Progress
 from bitting.errors import BittingError
 from bitting.text import DIGITS
@@ -340,8 +340,8 @@ def _anchor(system: System, known: str | None, new_row: int | None, known_key: K
     from bitting.systemfile import load_system
 
     its = system if other is None else load_system(other)
-    measured = parse_readings(ask(readings, "Readings of the key of known code"), its, unit)
-    zero = zero_from(measured, parse_code(ask(code, "Its code"), its), model_of(its), unworn=unworn)
+    read, code = ask_all([("Readings of the key of known code", readings), ("Its code", code)], [its])
+    zero = zero_from(parse_readings(read, its, unit), parse_code(code, its), model_of(its), unworn=unworn)
     return Anchor(zero=(system.from_mm(zero.mean), system.from_mm(zero.sd)))
 
 

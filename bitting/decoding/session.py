@@ -65,7 +65,7 @@ def decode_at(
     left_out: dict[str, int] = {}
 
     def read(system: System) -> Readings:
-        readings, copied = read_lists(texts, system, bench.unit, bench.steps.get(system.name, 0.0))
+        readings, copied = read_lists(texts, system, bench.unit, bench.steps.get(system.name, 0.0), lock)
         seen[system.name], left_out[system.name] = readings, copied
         return shift_readings(readings, _amounts(bench, system, readings, ready[system.name][0]))
 
@@ -108,12 +108,14 @@ def _check(bench: Bench, systems: Sequence[System], lock: str | None) -> None:
         )
 
 
-def read_lists(texts: Sequence[str], system: System, unit: str | None, step: float) -> tuple[Readings, int]:
+def read_lists(
+    texts: Sequence[str], system: System, unit: str | None, step: float, lock: str | None = None
+) -> tuple[Readings, int]:
     """All lists as readings of one key, no finer than the caliper's `step` (system's unit); how many repeat another."""
     lists = []
     for number, text in enumerate(texts, 1):
         try:
-            lists.append(parse_readings(text, system, unit))
+            lists.append(parse_readings(text, system, unit, lock))
         except BittingError as fault:
             if len(texts) == 1:
                 raise

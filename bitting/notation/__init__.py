@@ -23,8 +23,11 @@ def plain(text: str, system: System) -> str:
     return parse_code(text, system).plain if system.sided else text
 
 
-def parse_readings(text: str, system: System, unit: str | None = None) -> Readings:
-    """The readings that `text` is for `system`; see `bitting.notation.readings.parse_readings`."""
+def parse_readings(text: str, system: System, unit: str | None = None, lock: str | None = None) -> Readings:
+    """The readings that `text` is for `system`; see `bitting.notation.readings.parse_readings`.
+
+    `unit` (mm, in, thou) is meant where the text names none; with `lock`, lists may hold that lock's cuts alone.
+    """
     from bitting.notation.readings import parse_readings as parse  # a check of a code doesn't need it
 
-    return parse(text, system, unit)
+    return parse(text, system, unit, lock)

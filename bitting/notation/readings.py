@@ -55,16 +55,29 @@ DIGITS_BEFORE, DIGITS_BEHIND = 6, 9
 """More digits than these, before and behind the point, are no length read from a key."""
 
 
-def parse_readings(text: str, system: System, unit: str | None = None) -> Readings:
+def parse_readings(text: str, system: System, unit: str | None = None, lock: str | None = None) -> Readings:
     """The readings that `text` is for `system`, in the system's unit.
 
-    `unit` (mm, in, thou) is meant where the text names none; without it the system's. Raises NotationError when the
-    text can't be parsed, a name can't be resolved, units differ, the number of readings isn't that of the cuts, or the
-    readings are far outside the depth table in their unit (and fit it in another, or no key could be so large).
+    `unit` (mm, in, thou) is meant where the text names none; without it the system's. With `lock`, lists may hold that
+    lock's cuts alone: the others were not measured. Raises NotationError when the text can't be parsed, a name can't be
+    resolved, units differ, the number of readings isn't that of the cuts, or the readings are far outside the depth table
+    in their unit (and fit it in another, or no key could be so large); BittingError for a lock that the system hasn't.
     """
     expect(System, system)
     if unit is not None and unit.casefold() not in UNITS:
         raise BittingError(f"there is no unit '{unit}'", hint=f"units are {', '.join(UNITS)}")
+    try:
+        return _understood(text, system, unit)
+    except NotationError:
+        from bitting.notation.lock import readings_of_lock
+
+        readings = None if lock is None else readings_of_lock(text, system, unit, lock)
+        if readings is None:
+            raise
+        return readings
+
+
+def _understood(text: str, system: System, unit: str | None) -> Readings:
     try:
         return _resolved(text, system, unit, sides_of(parse_tree(text, "readings", system), system, text))
     except NotationError:

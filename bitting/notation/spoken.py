@@ -14,9 +14,10 @@ tip`; it may stand behind the cuts of a key of one list, or of every list. `righ
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from functools import partial
-from typing import NamedTuple
+from typing import NamedTuple, get_args
 
 from lark import Token
 
@@ -506,32 +507,36 @@ def _token(piece: Piece, text: str | None = None) -> Token:
     return Token("NAME", piece.text if text is None else text, piece.start, end_pos=piece.end)
 
 
-def lists_of(lines: Sequence[str], system: System) -> Iterator[str]:
-    """The codes of some lines, one a line; lines that follow one another and each name other tracks are one code."""
+def lists_of(lines: Iterable[tuple[int, str]], system: System) -> Iterator[tuple[int, str]]:
+    """The codes and readings of some numbered lines, one a line, each with the number of its first; lines that follow one
+    another, of a kind, and each name other tracks are one text."""
     waiting: list[str] = []
     named: set[tuple[str | None, str | None]] = set()
-    for line in lines:
-        own = _named(line, system)
-        if waiting and not (own and named and not own & named):
-            yield "\n".join(waiting)
+    first, kind = 0, ""
+    for number, line in lines:
+        its, own = _named(line, system)
+        if waiting and not (own and named and its == kind and not own & named):
+            yield first, "\n".join(waiting)
             waiting, named = [], set()
+        first = first if waiting else number
+        kind = its
         waiting.append(line)
         named |= own
     if waiting:
-        yield "\n".join(waiting)
+        yield first, "\n".join(waiting)
 
 
-def _named(line: str, system: System) -> set[tuple[str | None, str | None]]:
-    """(side, track) of every list that a line names."""
-    try:
-        understood = said(line, system)
-        if understood is None:
-            return set()
-        return {
-            (side.side, name)
-            for side in understood.sides()
-            for name in names_of(side.rows, system, line)
-            if name or side.side
-        }
-    except NotationError:
-        return set()
+def _named(line: str, system: System) -> tuple[str, set[tuple[str | None, str | None]]]:
+    """Whether a line holds a code or can only be readings, and (side, track) of every list that it names."""
+    for kind in get_args(Kind):
+        with suppress(NotationError):
+            understood = said(line, system, kind)
+            named = {
+                (side.side, name)
+                for side in (understood.sides() if understood else ())
+                for name in names_of(side.rows, system, line, (ACROSS,) * (kind == "readings"))
+                if name or side.side
+            }
+            if named:
+                return kind, named
+    return "", set()

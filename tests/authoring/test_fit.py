@@ -289,6 +289,15 @@ def test_what_the_command_refuses(tmp_path: Path, knot: Path) -> None:
     assert "under `readings`" in run(str(broken), "-s", str(knot))[2]
 
 
+def test_both_texts_of_the_known_key_come_from_a_pipe(knot: Path) -> None:
+    words = ["systems", "fit", str(EXAMPLES / "knot-keys.csv"), "-s", str(knot), "--json", "--against-system", "wren"]
+    key, code = "7.75 8.30 7.75 7.20 7.75 7.20 8.30 7.75", "2 1 2 3 2 3 1 2"
+    typed = CliRunner().invoke(main, [*words, "--against", key, "--against-code", code])
+    piped = CliRunner().invoke(main, [*words, "--against", "-", "--against-code", "-"], input=f"{key}\n{code}\n")
+    assert typed.exit_code == 0, typed.stderr
+    assert (piped.exit_code, piped.stdout) == (0, typed.stdout)
+
+
 @pytest.mark.parametrize("known", ["1=8.4 mm", "1=8,4", "1=0.33071in", "1 = 330.71 thou"])
 def test_a_known_dimension_may_have_a_unit(known: str, knot: Path) -> None:
     status, stdout, _ = run(str(EXAMPLES / "knot-keys.csv"), "-s", str(knot), "--known", known)

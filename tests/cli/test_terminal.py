@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import select
 import signal
 import subprocess
@@ -321,3 +322,126 @@ def test_an_option_that_there_is_nothing_for_is_refused(arguments: list[str], op
     assert run(*given[:place], *given[place + 2 :]).exit_code in (0, 1)
     done = run(*given)
     assert (done.exit_code, done.stdout, "leave" in done.stderr) == (2, "", True)
+
+
+# ---- what stands on a pipe -------------------------------------------------------------------------------------------
+
+LEFT, RIGHT = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25", "right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
+READ = f"{LEFT} / {RIGHT}\n"
+AGAIN = READ.replace("8.15", "8.14")
+PLAIN = "left: 2 1 3 3 2 4 4 / right: 1 1 2 4 4 2 1"
+CUTS, OLD = "2133244 1124421\n", "2133243 1124421\n"
+
+
+def in_lines(text: str) -> str:
+    """The same code or readings with a line for each track, and remarks."""
+    left, right = (
+        text.split(" / ")
+        if "/" in text
+        else (f"{name} {cuts}" for name, cuts in zip(("left", "right"), text.split(), strict=True))
+    )
+    return f"# from the dealer\n\n{left}\n  # and\n{right.strip()}  # clean\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "pipe"),
+    [
+        (["check"], [CUTS]),
+        (["check", "-", "-"], [CUTS, CUTS]),
+        (["complete"], [CUTS]),
+        (["plan"], [CUTS]),
+        (["plan", "--have", "-"], [CUTS, OLD]),
+        (["draw", "-o", "-"], [CUTS]),
+        (["sheet", "-o", "-"], [CUTS]),
+        (["sheet", "-o", "-", "--readings", "-"], [CUTS, READ]),
+        (["compare", "-"], [CUTS, CUTS]),
+        (["compare", CODE], [CUTS]),
+        (["compare", "-", CODE], [READ]),
+        (["inspect", "--limits"], [CUTS]),
+        (["inspect"], [CUTS, READ]),
+        (["inspect", CODE, "--against", "-"], [READ, READ]),
+        (["decode"], [READ]),
+        (["decode", "-s", "wren"], [READ]),
+        (["decode", "-", "-"], [READ, AGAIN]),
+        (["decode", "--against", "-", "--against-code", "-"], [READ, READ, CUTS]),
+        (["align", "--code", CODE], [READ]),
+    ],
+)
+def test_a_pipe_may_have_remarks_and_each_track_on_a_line(arguments: list[str], pipe: list[str]) -> None:
+    options = [*arguments, "-s", "plover", *(["--json"] if "-o" not in arguments else [])]
+    wanted, found = (run(*options, stdin="".join(texts)) for texts in (pipe, map(in_lines, pipe)))
+    assert wanted.exit_code < 2
+    assert (found.exit_code, found.stderr) == (wanted.exit_code, wanted.stderr)
+    if arguments[0] == "check":
+        results = [json.loads(each.stdout)["results"] for each in (wanted, found)]
+        assert [[(one["canonical"], one["legal"]) for one in each] for each in results] == [
+            [(PLAIN, True)] * len(pipe)
+        ] * 2
+    else:  # a page's own number is drawn at random; the readings stand in compare's answer as they were given
+        own = re.compile(r'"(?:keep|first)": "[^"]*"')
+        assert own.sub("", found.stdout) == own.sub("", wanted.stdout)
+
+
+def test_readings_of_a_key_may_stand_on_lines_without_names() -> None:
+    for lines in ("\n".join(LEFT.split()[1:] + RIGHT.split()[1:]), f"{LEFT[6:]}\n{RIGHT[7:]}"):
+        assert (
+            run("decode", "-s", "plover", "--json", stdin=lines).stdout
+            == run("decode", lines, "-s", "plover", "--json").stdout
+        )
+    short = run("decode", "-s", "plover", stdin=f"{LEFT[6:]}\n{RIGHT[7:-5]}\n")
+    assert (short.exit_code, short.stdout) == (2, "")
+    assert "list 1 of the readings: 14 readings expected (left 7, right 7), 7 given" in short.stderr
+
+
+@pytest.mark.parametrize("dash", ["-", None])
+def test_lists_of_one_key_come_from_a_pipe_one_a_line(dash: str | None) -> None:
+    given = run("decode", READ, AGAIN, "-s", "plover", "--json")
+    assert run("decode", *filter(None, [dash]), "-s", "plover", "--json", stdin=READ + AGAIN).stdout == given.stdout
+
+
+@pytest.mark.parametrize(
+    ("command", "options", "texts"),
+    [
+        ("check", [], [CODE, "2133144 1124421", OPEN]),
+        ("check", ["-s", "wren"], [CODE, "2133144 1124421", OPEN]),
+        ("decode", [], [READ.strip(), AGAIN.strip()]),
+        ("compare", [], [CODE, OPEN]),
+        ("align", ["--code", CODE], [READ.strip(), AGAIN.strip(), READ.strip()]),
+    ],
+)
+def test_a_dash_stands_for_what_is_on_standard_input(command: str, options: list[str], texts: list[str]) -> None:
+    end = "\n\n" if command == "align" else "\n"
+    options = ["-s", "plover", *options, "--json"]
+    wanted = run(command, *texts, *options)
+    assert wanted.exit_code < 2
+    for at in range(len(texts)):
+        words = [*texts[:at], "-", *texts[at + 1 :]]
+        assert run(command, *words, *options, stdin=texts[at] + end).stdout == wanted.stdout
+    dashes = ["-"] * len(texts)
+    assert run(command, *dashes, *options, stdin=end.join(texts)).stdout == wanted.stdout
+    if len(texts) > 2:
+        for words in (["-", texts[2]], ["-", "-", texts[2]]):
+            piped = end.join(texts[:2]) + end
+            assert run(command, *words, *options, stdin=piped).stdout == wanted.stdout
+        assert run(command, texts[0], "-", *options, stdin=end.join(texts[1:])).stdout == wanted.stdout
+    for piped, words in ((texts[0], "1 line on standard input instead of 2"), ("# none\n", "not given")):
+        few = run(command, "-", "-", *options, stdin=piped)
+        assert (few.exit_code, few.stdout) == (2, "")
+        assert words in few.stderr
+
+
+@pytest.mark.parametrize("command", ["compare", "inspect", "plan"])
+def test_the_tracks_of_one_code_are_not_taken_for_two(command: str) -> None:
+    have = ["--have", "-"] if command == "plan" else []
+    found = run(command, "-s", "plover", *have, stdin=in_lines(CUTS))
+    assert (found.exit_code, found.stdout) == (2, "")
+    assert "1 text on standard input instead of 2" in found.stderr
+    assert "lines that each name another track are one" in found.stderr
+
+
+def test_a_line_beside_codes_that_cannot_be_read_is_named() -> None:
+    found = run("check", CODE, "-", "-s", "plover", "--json", stdin=f"# two\n{CODE}\n2..\n")
+    assert found.exit_code == 2
+    assert [result.get("legal") for result in json.loads(found.stdout)["results"]] == [True, True, None]
+    assert "bitting: line 3: " in found.stderr
+    assert found.stderr.splitlines()[-1] == "3 codes: 2 legal, 0 not legal, 1 can't be read"

@@ -294,3 +294,17 @@ def test_command_that_cannot_be_answered(arguments: tuple[str, ...], message: st
     assert done.exit_code == 2
     assert done.stdout == ""
     assert message in done.stderr
+
+
+@pytest.mark.parametrize("lock", ["door", "steering"])
+def test_readings_of_a_locks_cuts_alone_are_decoded_as_with_the_others_open(lock: str) -> None:
+    alone = "left: 8.15 8.60 7.70 7.70 8.15 / right: 8.60 8.60 8.15 7.25 7.25"
+    before, behind = ("", " ? ?") if lock == "door" else ("? ? ", "")
+    whole = " / ".join(part.replace(": ", f": {before}") + behind for part in alone.split(" / "))
+    answers = [run(text, "-s", "plover", "--lock", lock, "--json") for text in (alone, whole)]
+    assert answers[0].exit_code < 2
+    assert answers[0].stdout == answers[1].stdout
+    words = ["complete", "left: 2 1 3 3 ? / right: 1 1 2 ? ?", "-s", "plover", "--lock", lock, "--json", "--readings"]
+    tried = [CliRunner().invoke(main, [*words, text]) for text in (alone, whole)]
+    assert tried[0].exit_code == 0
+    assert tried[0].stdout == tried[1].stdout

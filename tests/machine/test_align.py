@@ -861,7 +861,7 @@ def test_command_writes_history_and_corrections(tmp_path: Path) -> None:
         ([KEY, "-s", "plover", "--history", "nowhere/x.csv"], "nowhere"),
         ([KEY, "-s", "plover", "--correct", "nowhere/machine.toml"], "nowhere"),
         (["left: 8.6", "-s", "plover"], "left"),
-        (["-s", "plover"], "no readings"),
+        (["-s", "plover"], "readings of the setup key: not given"),
     ],
 )
 def test_command_with_bad_input_exits_2_and_prints_nothing(arguments: list[str], words: str) -> None:

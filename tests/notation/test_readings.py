@@ -308,3 +308,57 @@ def test_the_second_face_of_a_convenience_key_is_named() -> None:
     form = "top: … / bottom: …"
     assert str(found.value.hint).endswith(form)
     assert {cut.side for cut in parse_readings(form.replace("…", row), wren).cuts} == {"top", "bottom"}
+
+
+# ---- with a lock ----------------------------------------------------------------------------------------------------
+
+DOOR, STEERING = range(5), range(2, 7)
+
+
+@pytest.mark.parametrize(("lock", "cuts"), [("door", DOOR), ("steering", STEERING), ("Door", DOOR)])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "left: 8.15 8.60 7.70 7.70 8.15 / right: 8.60 8.60 8.15 7.25 7.26 mm",
+        "8.15 8.60 7.70 7.70 8.15 8.60 8.60 8.15 7.25 7.26",
+        "L 8.15 8.60 7.70 7.70 8.15 R 8.60 8.60 8.15 7.25 7.26",
+        "left from tip: 8.15 7.70 7.70 8.60 8.15 / right: 8.60 8.60 8.15 7.25 7.26",
+    ],
+)
+def test_readings_of_the_cuts_of_one_lock_alone(text: str, lock: str, cuts: range) -> None:
+    plover = load_system("plover")
+    found = parse_readings(text, plover, lock=lock)
+    values = (8.15, 8.60, 7.70, 7.70, 8.15, 8.60, 8.60, 8.15, 7.25, 7.26)
+    places = [(name, cut) for name in ("left", "right") for cut in cuts]
+    read = {(cut.track, cut.cut): cut.readings[0].value for cut in found.cuts if cut.readings}
+    assert read == dict(zip(places, values, strict=True))
+    assert (found.system, found.text) == (plover, text)
+    first = min(found.cuts, key=lambda cut: cut.readings[0].span).readings[0]
+    assert text[slice(*first.span)] == "8.15"
+
+
+def test_readings_across_of_the_cuts_of_one_lock() -> None:
+    plover = load_system("plover")
+    made = evolve(plover, measuring=evolve(plover.measuring, across=Across(("left", "right"), -10.0, 1.0)))
+    found = parse_readings("across: 6.75 7.20 5.85 4.95 5.40 / left: 8.15 ? 7.70 ? ?", made, lock="steering")
+    assert [cut.cut for cut in found.cuts if cut.track == "across"] == [*STEERING]
+    assert [cut.cut for cut in found.cuts if cut.track == "left" and cut.readings] == [2, 4]
+
+
+def test_with_a_lock_whole_readings_stay_whole_and_others_stay_wrong() -> None:
+    plover = load_system("plover")
+    whole = "left: 8.15 8.60 7.70 7.70 8.15 7.25 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60"
+    assert parse_readings(whole, plover, lock="door") == parse_readings(whole, plover)
+    for text, words in (
+        ("left: 8.15 8.60 7.70 7.70 8.15 7.25 / right: 8.60 8.60 8.15 7.25 7.25", "left: 7 readings expected, 6 given"),
+        ("left: 8.15 8.60 7.70 7.70 8.15 / right: 8.60 8.60 8.15 7.25 7.25 8.15 8.60", "left: 7 readings expected, 5"),
+        ("left: 8.15 8.60 7.70 7.70 8.15 / rigt: 1", "rigt"),
+    ):
+        with pytest.raises(NotationError, match=words):
+            parse_readings(text, plover, lock="door")
+    with pytest.raises(NotationError, match="7 readings expected, 5 given"):
+        parse_readings("left: 8.15 8.60 7.70 7.70 8.15", plover)
+    with pytest.raises(BittingError, match="no lock 'dor'"):
+        parse_readings("left: 8.15 8.60 7.70 7.70 8.15", plover, lock="dor")
+    with pytest.raises(NotationError, match="7 readings expected, 5 given"):
+        parse_readings("left: 8.15 8.60 7.70 7.70 8.15", evolve(plover, locks={"none": (9,)}), lock="none")

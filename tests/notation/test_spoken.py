@@ -280,11 +280,16 @@ def test_readings_are_said_the_same_way(text):
         (["2133244 1124421", "2133244 1124422"], ["2133244 1124421", "2133244 1124422"]),
         (["left 2133244", "1124421"], ["left 2133244", "1124421"]),
         (["left 1 right 2", "left 1", "right 2"], ["left 1 right 2", "left 1\nright 2"]),
+        (["left: 8.15", "right: 8.60", "left: 8.14"], ["left: 8.15\nright: 8.60", "left: 8.14"]),
+        (["left: 8.15", "right: 8.60 mm", "across: 5.1"], ["left: 8.15\nright: 8.60 mm\nacross: 5.1"]),
+        (["left 1 right 2", "across: 5.1"], ["left 1 right 2", "across: 5.1"]),
+        (["left 1", "right 2", "left: 8.1", "right: 8.6"], ["left 1\nright 2", "left: 8.1\nright: 8.6"]),
         ([], []),
     ],
 )
-def test_lines_that_name_other_tracks_are_one_code(lines, codes):
-    assert list(lists_of(lines, PLOVER)) == codes
+def test_lines_that_name_other_tracks_are_one_text(lines, codes):
+    numbers = [sum(one.count("\n") + 1 for one in codes[:at]) for at in range(len(codes))]
+    assert list(lists_of(enumerate(lines), PLOVER)) == list(zip(numbers, codes, strict=True))
 
 
 # ---- nothing is read otherwise than before --------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from bitting.cli import main
 from bitting.errors import BittingError
+from bitting.grammars import folder
 from bitting.machine.inspect.inspection import inspect
 from bitting.machine.plan.plan import parse_take, plan
 from bitting.model import System
@@ -389,3 +390,20 @@ def test_a_correction_of_one_side_has_a_page_of_that_side_alone() -> None:
     assert [step.where.rpartition(", ")[2] for step in page.steps if step.kind in ("move", "turn")] == [
         "bottom left"
     ] * 5
+
+
+def test_where_the_page_goes_to_standard_output_a_refusal_stands_beside_it(tmp_path: Path) -> None:
+    thin = tmp_path / "thin.toml"  # two faces milled 1.0 into a blade of 2.0
+    plover = Path(folder("systems"), "plover.toml").read_text(encoding="utf-8")
+    thin.write_text(plover.replace("thickness = 2.6", "thickness = 2.0"), encoding="utf-8")
+    for code, system, reason in (
+        ("2133?44 1124421", "plover", "unknown-cut"),
+        (CODES["plover"], str(thin), "DON'T CUT IT: the key would be cut through"),
+    ):
+        refused = run(code, "-s", system, "-o", "-")
+        kept = run(code, "-s", system, "-o", str(tmp_path / "page.html"))
+        assert (refused.exit_code, kept.exit_code, refused.stdout) == (1, 1, "")
+        assert sorted(refused.output.splitlines()) == sorted(kept.output.splitlines())
+        assert reason in kept.stdout
+        assert kept.stdout.endswith("no page was made\n")
+    assert os.listdir(tmp_path) == ["thin.toml"]
