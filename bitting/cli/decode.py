@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -28,8 +27,7 @@ if TYPE_CHECKING:
     from bitting.model import System
 
 EPILOG = """\
-Asked for are the readings, then those of the key of known code, then its code; a pipe gives several of them one a line,
-and several lists of one key too.
+Asked for are the readings, then those of the key of known code, then its code; a pipe gives several of them one a line.
 
 Exit status: 0 sure; 1 not sure, or the key doesn't fit; 2 the readings can't be read.
 """
@@ -117,12 +115,10 @@ def command(
     called = ["Readings"] if len(readings) < 2 else [f"Readings ({number})" for number in range(1, len(readings) + 1)]
     of_known = (("Readings of the key of known code", known_key.against), ("Its code", known_key.against_code))
     asked = [*zip(called, readings or ("-",), strict=True), *(() if known is None else of_known)]
-    texts = ask_all(asked, systems, several=len(called))
+    texts = ask_all(asked, systems, several=len(called) if len(called) > 1 else 0)
     if known is not None:
         *texts, read, code = texts
         bench = _with_zero(bench, known, read, code, measured, zero, unworn=known_key.against_new)
-    if readings in ((), ("-",)):
-        texts = _one_in_lines(texts, systems, unit, lock)
     if place and not any("@" in text for text in texts):
         raise BittingError(
             "--place is for places along the blade, and no reading has one", hint="write 7.40@21.4, or leave it out"
@@ -136,17 +132,6 @@ def command(
     columns = shutil.get_terminal_size().columns
     give(as_json, result, render(result, columns, plain=not unicode_out(), full=full))
     return GOOD if result.verdict == "sure" else BAD_NEWS
-
-
-def _one_in_lines(texts: list[str], systems: list[System], unit: str | None, lock: str | None) -> list[str]:
-    """The lines of a pipe as one list, where all of them together are the readings of one key."""
-    from bitting.notation import parse_readings
-
-    for system in systems if len(texts) > 1 else ():
-        with suppress(BittingError):
-            parse_readings("\n".join(texts), system, unit, lock)
-            return ["\n".join(texts)]
-    return texts
 
 
 def _bench(

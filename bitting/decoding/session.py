@@ -118,6 +118,10 @@ def read_lists(
             lists.append(parse_readings(text, system, unit, lock))
         except BittingError as fault:
             if len(texts) == 1:
+                if "\n" in text.strip():
+                    fault.hint += (
+                        "; two lists of one key are asked for by `decode - -`, keys of a table by `bitting batch`"
+                    )
                 raise
             loose = all(len(one.split()) == 1 for one in texts)
             raise BittingError(
