@@ -234,7 +234,7 @@ def _row(frame: Frame, previous: Step, step: Step, full: bool) -> tuple[str, str
     """Control, what changes, the setting in both units (on a machine the dial's), and what else there is to the move."""
     name = NAMES.get(step.action)
     spaced = step.space != previous.space
-    value = step.space + step.play if spaced else step.depth
+    value = step.set_to("space" if spaced else "depth")
     before, after = (_stands(frame, s, spaced) for s in (previous, step))
     last = (
         milling_words(frame.system, step) if full else f"CLIMBS {_bite(frame.system, step)}" * (step.milling == "climb")

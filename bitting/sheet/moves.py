@@ -146,7 +146,7 @@ def _settings(steps: Sequence[Step]) -> list[dict[ControlName, float]]:
     for step in steps:
         corrected = step.setting is not None
         stands = {**stands, **(dict(step.setting) if step.setting else {})}
-        found.append(dict(stands) if corrected else {"space": step.space + step.play, "depth": step.depth})
+        found.append(dict(stands) if corrected else {"space": step.space, "depth": step.depth})
     return found
 
 

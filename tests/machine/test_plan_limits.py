@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from attrs import evolve
 
+from bitting.counting import sample
 from bitting.geometry.frame import Frame, frame_of, reach_of
 from bitting.geometry.profile import EndMill
 from bitting.machine.plan import moves
@@ -21,6 +22,7 @@ from bitting.machine.plan.plan import Plan, plan
 from bitting.machine.plan.steps import Step, path_of
 from bitting.model import System, code_of
 from bitting.report.plan import plan_lines
+from bitting.systemfile import load_system
 from bitting.systemfile.machine import Control, Corrections, Machine
 from tests.plan_systems import EDGES, FOUR, INTERNAL, TWO, VEE
 
@@ -313,3 +315,30 @@ def test_on_a_machine_with_play_every_cut_lies_at_its_place_whichever_way_the_ze
             carriage = min(max(carriage, low), high)
             if step.action == "space":
                 assert carriage == pytest.approx(step.x, abs=1e-9), step
+
+
+@pytest.mark.parametrize("play", [0.04, 0.12, 0.25])
+@pytest.mark.parametrize("name", ["heron", "plover"])
+def test_on_a_machine_with_play_in_its_depth_every_move_mills_at_its_own(name: str, play: float) -> None:
+    """The dial turned by what is printed, and a slide that lags behind it by no more than the play; also in a groove, where there
+    is no room to go past the shallowest depth."""
+    system = load_system(name)
+    machine = Machine("m", "mm", None, Control(1.0, 0.0, "deepens", 100, play))
+    for code in sample(system, 6, seed=2):
+        made = plan(code, system, machine=machine)
+        assert made.good
+        for track in made.tracks:
+            shallowest, deeper = track.frame.dimension(0.0), track.frame.dimension(1.0) - track.frame.dimension(0.0)
+            slide = dial = 0.0
+            for step in track.steps:
+                before, dial = (
+                    dial,
+                    ((step.setting or {}).get("depth", shallowest + deeper * dial) - shallowest) / deeper,
+                )
+                slide = min(max(slide, dial), dial + play)  # the start is come to deepening
+                if step.action != "overshoot":
+                    assert slide == pytest.approx(step.w, abs=1e-9), step
+                words = step.turns or "" if step.action == "depth" else ""
+                for way, whole, marks in re.findall(r"\(turn (c?cw) (\d+) turns? ([\d.]+)\)", words):
+                    by = (1 if way == "cw" else -1) * (int(whole) + float(marks) / 100)
+                    assert by == pytest.approx(dial - before, abs=1e-9)

@@ -28,14 +28,14 @@ def setting_of(frame: Frame, step: Step, machine: Machine, control: ControlName)
     """What a control is set to for a step, corrected; in the system's unit."""
     c = machine.corrections
     if control == "space":
-        return step.space + c.space + step.play
+        return step.set_to(control) + c.space
     shallowest = frame.track.depths[0]
     aside = c.left_right if frame.hand == "left" else -c.left_right
     worn = 0.0
     if machine.cutter is not None and frame.radius:
         worn = (c.cutter or float(frame.system.need("cutting.cutter"))) / 2 - machine.cutter / 2
     scaled = c.depth_scale * (step.depth - shallowest)
-    return step.depth + c.depth + scaled + aside + frame.track.deeper * worn
+    return step.set_to(control) + c.depth + scaled + aside + frame.track.deeper * worn
 
 
 def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine, direction: Direction) -> tuple[Step, ...]:
@@ -44,22 +44,23 @@ def with_turns(frame: Frame, steps: Sequence[Step], machine: Machine, direction:
     On a track that is cut the other way than the zero of space was set, every space is set further by its play.
     """
     found: list[Step] = []
+    stands: dict[ControlName, float] = {}
     aside = {"space": play_of(frame, machine.space, direction), "depth": 0.0}
     for previous, step in zip([None, *steps], steps, strict=False):
         parts = []
         settings: dict[ControlName, float] = {}
         for control in moved(previous, step):
             value = setting_of(frame, step, machine, control) + aside[control]
-            before = None if previous is None else setting_of(frame, previous, machine, control) + aside[control]
-            dial = machine.control(control)
-            settings[control] = value
+            before, dial = stands.get(control), machine.control(control)
+            settings[control] = stands[control] = value
             if dial is None:
                 words = f"set {value:.{DIGITS[frame.system.unit]}f}"
             else:
                 words = dial_words(frame, dial, control, before, value)
                 if previous is None and control == "depth" and dial.backlash:
                     words += ", come to it deepening"  # backed out to it, the play would leave the cutter too deep
-            words += ", which takes up the play towards the bow" if step.play and control == "space" else ""
+            if step.play:
+                words += f", which takes up the play{' towards the bow' if control == 'space' else ''}"
             parts.append(words if previous is not None else f"{control} {words}")
         found.append(evolve(step, turns="; ".join(parts), setting=settings))
     return tuple(found)

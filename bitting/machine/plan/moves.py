@@ -10,7 +10,8 @@ first and then the space; mill from cut to cut and never plunge; run the last cu
 
 Vee cuts: clear of the blade, then for each cut the space in air, the depth, and back until clear.
 
-Backlash: a target is always approached from the same way. Backing out goes past the depth and returns to it deepening.
+Backlash: a target is always approached from the same way. Backing out goes past the depth and returns to it deepening; in a
+groove, where there is no room for that, the setting is moved by the play.
 Worked bow to tip, the first move goes past cut 1 towards the bow, at the shallowest depth, and returns; where the
 cutter would come to the shoulder or the clamp by that, it doesn't, and the plan says so.
 
@@ -145,12 +146,11 @@ class _Writer:
         self.notes: list[str] = []
         self.play_at: float | None = None  # the place whose setting takes up the play of the space control
 
-    def add(self, action: str, to: str) -> None:
+    def add(self, action: str, to: str, play: float = 0.0) -> None:
         x, w = place(self.frame, self.at, action, to, len(self.steps) + 1)
         if (x, w) == self.at and action != "start":
             return
         self.at = (x, w)
-        play = 0.0
         if action == "space" and self.play_at is not None and abs(x - self.play_at) < 1e-9:
             dial = self.order.dial("space")
             play = -self.frame.along_sign * (0.0 if dial is None else dial.backlash)
@@ -162,13 +162,16 @@ class _Writer:
 
     def depth(self, w: float, *, ease: bool = False) -> None:
         """Set a depth, given as travel, or an easing stop; backing out on a machine with play goes past it first."""
-        dial = self.order.dial("depth")
+        dial, play = self.order.dial("depth"), 0.0
         if dial is not None and dial.overshoot and w < self.at[1]:
-            self.to_absolute("overshoot", "depth", self.frame.dimension(w - dial.overshoot))
+            if self.frame.track.milling == "internal" and w < dial.overshoot:  # past the middle stands the other wall
+                play = self.frame.dimension(w - dial.backlash) - self.frame.dimension(w)
+            else:
+                self.to_absolute("overshoot", "depth", self.frame.dimension(w - dial.overshoot))
         at = (label for i, label in enumerate(self.frame.track.labels) if abs(self.frame.travel_of(i) - w) < 1e-9)
         label = None if ease else next(at, None)  # None: no depth of the table lies there
         if label is not None:
-            self.add("depth", label)
+            self.add("depth", label, play)
         else:
             self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w))
 

@@ -42,7 +42,7 @@ class Step(Value):
     cutter meets the metal: conventional, climb, both (metal on both sides), or None in air. `bite` is the widest metal
     taken, across the direction of the move, in the system's unit. `setting` is what the controls that move are set to
     on the user's machine, corrected, and `turns` how to get there in words; None without a machine file. `play` is what the
-    setting of space is moved by to take up the control's play, where there is no room to go past the place and return.
+    setting is moved by to take up the control's play, where there is no room to go past it and return.
     """
 
     json_digits = 6
@@ -57,6 +57,10 @@ class Step(Value):
     play: float = field(default=0.0, metadata=NOT_JSON)
     x: float = field(default=0.0, repr=False, metadata=NOT_JSON)
     w: float = field(default=0.0, repr=False, metadata=NOT_JSON)
+
+    def set_to(self, control: ControlName) -> float:
+        """What a control is set to, uncorrected: where it stands, and the play that its own move takes up."""
+        return (self.space if control == "space" else self.depth) + self.play * (self.action == control)
 
     def as_dict(self) -> dict[str, Any]:
         """The step as JSON; lengths rounded to a millionth of the unit."""
