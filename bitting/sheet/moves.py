@@ -188,8 +188,8 @@ def _dial(control: ControlName, step: Step) -> tuple[str, str]:
     """Where the dial of one control then stands, and how far it is turned, in the words of the plan."""
     parts = (step.turns or "").split("; ")
     own = next((part.removeprefix(f"{control} ") for part in parts if part.startswith((f"{control} ", "dial "))), "")
-    dial, _, turn = own.removesuffix(")").partition(" (")
-    return dial, turn
+    dial, _, turn = own.partition(" (")
+    return dial, turn.replace(")", "", 1)
 
 
 def _words(step: Step, space: Setting, depth: Setting) -> tuple[str, str]:

@@ -23,7 +23,7 @@ from bitting.model import System
 from bitting.notation import parse_code, parse_readings
 from bitting.notation.aloud import spell
 from bitting.sheet.html import page_html, part, policy, script_text
-from bitting.sheet.moves import PageStep
+from bitting.sheet.moves import PageStep, steps_of
 from bitting.sheet.page import inspecting_of, page_of
 from bitting.systemfile import load_system, shipped_systems
 from bitting.systemfile.machine import load_machine
@@ -380,6 +380,21 @@ def test_the_same_advice_for_two_tracks_names_each() -> None:
     code = parse_code("left: EFEEDFDDF / right: CECDDECDE", system)
     advice = page_of(plan(code, system), code).advice
     assert [line.partition(":")[0] for line in advice] == ["left", "right"]
+
+
+def test_the_dial_of_a_move_that_takes_up_the_play_is_told_as_the_plan_tells_it(tmp_path: Path) -> None:
+    """In heron's groove, where the depth can't be gone past: the turn and what it does, the bracket between them gone."""
+    system = load_system("heron")
+    machine = tmp_path / "m.toml"
+    machine.write_text(MACHINE.replace('"deepens"', '"deepens"\nbacklash = 0.1'))
+    made = plan(parse_code("11122211 33353353", system), system, machine=load_machine(machine))
+    turns = [step.depth.turn for step in steps_of(made) if step.depth and step.depth.changes]
+    told = [step.turns for track in made.tracks for step in track.steps if step.play]
+    assert len(told) == 4
+    for text in told:
+        turn = str(text).partition(" (")[2].replace("), which", ", which")
+        assert turn.endswith(", which takes up the play")
+        assert turn in turns
 
 
 def test_a_correction_of_one_side_has_a_page_of_that_side_alone() -> None:
