@@ -344,7 +344,7 @@ class _Problem:
             number = next((i for i, key in enumerate(self.keys) if key.row == self.anchor.new), None)
             if number is None:
                 raise BittingError(
-                    f"there is no key in row {self.anchor.new}", hint="rows are counted from 1, without the header"
+                    f"there is no key in row {self.anchor.new}", hint="rows are counted as in the file, its header too"
                 )
             row[solved.basis.shape[1] + number] = 1
             sure = f"its zero and plating ± {model.offset_sd:g} {unit}"

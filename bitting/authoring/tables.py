@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import BinaryIO
 
@@ -29,32 +29,37 @@ def chart_rows(name: str, sheet: str | None = None) -> list[list[str]]:
     return split_rows(found[0]) if isinstance(found, tuple) else found
 
 
-def table_rows(name: str, sheet: str | None = None) -> tuple[list[list[str]], list[str]]:
-    """The cells of a table, and the lines of its text where it is one (a workbook has none)."""
+def table_rows(name: str, sheet: str | None = None) -> tuple[dict[int, list[str]], dict[int, str]]:
+    """The cells of a table by row, and the lines of its text where it is one (a workbook has none).
+
+    Rows and lines have the numbers that a program for tables shows; blank lines and remarks are left out of the lines.
+    """
     found = _workbook_or_text(name, sheet)
     if not isinstance(found, tuple):
-        return found, []
-    text, delimiter = found
-    cells = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True))
-    return [row for row in cells if row], [line for line in text.splitlines() if line.strip()]
+        return dict(enumerate(found, 1)), {}
+    text, delimiter, first = found
+    cells = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
+    lines = enumerate(text.splitlines(), first)
+    return (
+        {number: row for number, row in enumerate(cells, first) if row},
+        {number: line for number, line in lines if line.strip() and not line.lstrip().startswith("#")},
+    )
 
 
 def codes_in(
     name: str, system: System, column: str | None = None, sheet: str | None = None
 ) -> tuple[list[tuple[int, Depths]], list[tuple[int, str]]]:
-    """The whole codes of a list or table as (row, depths), and the rows that hold none as (row, why).
-
-    Rows are those of the table's body, counted from 1; in a list they are its lines without blank ones and remarks.
-    """
+    """The whole codes of a list or table as (row, depths), and the rows that hold none as (row, why)."""
     rows, lines = table_rows(name, sheet)
-    lines = [line for line in lines if not line.lstrip().startswith("#")]
-    if column is None and _is_list(lines, system):
-        texts = lines[1:] if lines and _is_header(lines[0]) else lines
+    if column is None and _is_list(list(lines.values()), system):
+        texts = lines
+        if _is_header(texts[first := min(texts)]):
+            del texts[first]
     else:
         texts = _column(rows, system, column)
     good: list[tuple[int, Depths]] = []
     bad: list[tuple[int, str]] = []
-    for number, text in enumerate(texts, start=1):
+    for number, text in texts.items():
         if not text.strip():
             continue
         try:
@@ -92,47 +97,52 @@ def _is_header(line: str) -> bool:
     return re.sub(r"[\W_]+", "", line).casefold() in NAMES
 
 
-def _column(rows: Sequence[Sequence[str]], system: System, column: str | None) -> list[str]:
+def _column(rows: Mapping[int, Sequence[str]], system: System, column: str | None) -> dict[int, str]:
     from bitting.batch.check_rows import RowChecker
     from bitting.batch.columns import Wanted, column_of
 
-    layout = RowChecker(system, Wanted(column)).find(rows[:SAMPLE])
-    return column_of(rows[layout.first :], layout.places[0])
+    cells = list(rows.values())
+    layout = RowChecker(system, Wanted(column)).find(cells[:SAMPLE])
+    return dict(zip(list(rows)[layout.first :], column_of(cells[layout.first :], layout.places[0]), strict=True))
 
 
-def keys_in(name: str, sheet: str | None = None) -> list[tuple[str, str]]:
-    """(code, readings) of measured keys, the code "" where it isn't known.
+def keys_in(name: str, sheet: str | None = None) -> list[tuple[int, str, str]]:
+    """(row, code, readings) of measured keys, the code "" where it isn't known.
 
     A table has columns `code` and `readings` (in any order, `code` may be missing); without a header, of two columns the
     one whose numbers have points is that of the readings. A list has the readings of one key a line.
     """
-    rows, lines = table_rows(name, sheet)
-    rows = [row for row in rows if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")]
+    table, lines = table_rows(name, sheet)
+    rows = {n: row for n, row in table.items() if any(map(str.strip, row)) and not row[0].lstrip().startswith("#")}
     if not rows:
         raise BittingError("the table of readings is empty", hint="write the readings of one key a row")
-    names = [re.sub(r"\W+", "", cell).casefold() for cell in rows[0]]
+    first, head = next(iter(rows.items()))
+    names = [re.sub(r"\W+", "", cell).casefold() for cell in head]
     places = [i for i, cell in enumerate(names) if cell in ("readings", "reading", "measured", "caliper")]
     if places:
         code = next((i for i, cell in enumerate(names) if cell in ("code", "bitting", "cuts")), None)
-        return [_key(row, places[0], code) for row in rows[1:] if places[0] < len(row) and row[places[0]].strip()]
-    if len(names) > 2 and not any(map(_decimals, rows[0])):
+        keys = [(number, *_key(row, places[0], code)) for number, row in rows.items() if number != first]
+        return [key for key in keys if key[2]]
+    if len(names) > 2 and not any(map(_decimals, head)):
         hint = "put all readings of a key in one cell, bow to tip, under `readings`, and its code under `code`"
         raise BittingError("no column of the table is called readings", hint=hint)
-    if lines and not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows):
-        return [("", line) for line in lines if not line.lstrip().startswith("#")]
-    return [_key(row, 1 if _decimals(row[1]) else 0, 0 if _decimals(row[1]) else 1) for row in rows]
+    if lines and not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows.values()):
+        return [(number, "", line) for number, line in lines.items()]
+    order = [(1, 0) if _decimals(row[1]) else (0, 1) for row in rows.values()]
+    return [(number, *_key(row, *at)) for (number, row), at in zip(rows.items(), order, strict=True)]
 
 
 def _key(row: Sequence[str], readings: int, code: int | None) -> tuple[str, str]:
-    return (row[code].strip() if code is not None and code < len(row) else "", row[readings].strip())
+    own, read = (row[at].strip() if at is not None and at < len(row) else "" for at in (code, readings))
+    return own, read
 
 
 def _decimals(text: str) -> bool:
     return re.search(r"\d[.,]\d|\.\d", text) is not None
 
 
-def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str] | list[list[str]]:
-    """(text, delimiter) of a text file, or the cells of a workbook's sheet."""
+def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str, int] | list[list[str]]:
+    """(text, delimiter, number of its first line) of a text file, or the cells of a workbook's sheet."""
     from bitting.files import open_input
 
     with open_input(name) as (file, size):
@@ -147,13 +157,13 @@ def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str] | list[li
         return _text(file)
 
 
-def _text(file: BinaryIO) -> tuple[str, str]:
+def _text(file: BinaryIO) -> tuple[str, str, int]:
     from bitting.batch.csv.dialect import carried_blocks, find_form
 
     form = find_form(file)
     file.seek(0)
     text = form.encoding.read("".join(carried_blocks(file, form.encoding)))
-    return text.split("\n", 1)[-1] if form.preface else text, form.delimiter
+    return (text.split("\n", 1)[-1], form.delimiter, 2) if form.preface else (text, form.delimiter, 1)
 
 
 def _sheet(file: BinaryIO, wanted: str | None) -> list[list[str]]:
@@ -169,7 +179,7 @@ def _sheet(file: BinaryIO, wanted: str | None) -> list[list[str]]:
         if wanted is not None and wanted not in names:
             raise BittingError(f"there is no sheet {wanted!r}", hint=f"the sheets are {', '.join(names)}")
         for name in names if wanted is None else [wanted]:
-            cells = book.get_sheet_by_name(name).to_python(skip_empty_area=True)
+            cells = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
             rows = [[plain_text(cell) for cell in row] for row in cells]
             if any(cell.strip() for row in rows for cell in row):
                 return rows

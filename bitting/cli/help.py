@@ -106,7 +106,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "systems fit": (
         "plover-keys.csv -s plover",
         "plover-keys.csv -s plover --known 1=8.60 -o fitted.toml",
-        "plover-keys.csv -s plover --new 1 --json",
+        "plover-keys.csv -s plover --new 3 --json",
     ),
 }
 """Command -> what may stand behind it: every one runs as printed (in a folder that holds what `examples` holds)."""

@@ -263,7 +263,11 @@ Exit status: 0 the chart agrees; 1 the keys contradict it; 2 the question could 
 @system_option
 @click.option("--known", metavar="DEPTH=LENGTH", help="One dimension that is known, such as 1=8.60.")
 @click.option(
-    "--new", "new_row", type=click.IntRange(1), metavar="ROW", help="The key in this row is new, so not worn."
+    "--new",
+    "new_row",
+    type=click.IntRange(1),
+    metavar="ROW",
+    help="The key in this row of the file is new, so not worn.",
 )
 @against_options
 @unit_option
@@ -299,7 +303,7 @@ def fit(
         )
     [system] = read_by([_of_file(system_name, file, output)], jaw, None)
     anchor = _anchor(system, known, new_row, known_key, unit)
-    keys = [_key(row, *pair, system, unit) for row, pair in enumerate(keys_in(file, sheet), start=1)]
+    keys = [_key(*key, system, unit) for key in keys_in(file, sheet)]
     found = fit_chart(system, keys, anchor)
     if output is not None:
         digits = DIGITS[system.unit]

@@ -284,7 +284,7 @@ def test_what_the_command_refuses(tmp_path: Path, knot: Path) -> None:
         assert told in stderr
     broken = tmp_path / "keys.csv"
     broken.write_text("code,readings\n,7.4 7.5\n", encoding="utf-8")
-    assert "row 1: " in run(str(broken), "-s", str(knot))[2]
+    assert "row 2: " in run(str(broken), "-s", str(knot))[2]
     broken.write_text("key;code;cut 1;cut 2\na;12;8,33;7,88\n", encoding="utf-8")
     assert "under `readings`" in run(str(broken), "-s", str(knot))[2]
 

@@ -12,11 +12,13 @@ from attrs import evolve
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from openpyxl import Workbook
 from scipy.stats import binom
 
 from bitting.authoring.evidence import LIMIT, Evidence, log_chance, more_codes, most_breaking
 from bitting.authoring.families import LEARNABLE, families, merged
 from bitting.authoring.learn import learn
+from bitting.authoring.tables import codes_in
 from bitting.cli import main
 from bitting.diagram import Counter, code_space
 from bitting.errors import BittingError
@@ -261,7 +263,7 @@ def test_a_column_of_a_table_makes_a_draft_that_lint_reads(tmp_path: Path, chart
     out = tmp_path / "draft.toml"
     status, stdout, _ = run("learn", str(table), "-s", str(chart), "-o", str(out), "--json")
     answer = json.loads(stdout)
-    assert (status, answer["bad"], answer["file"]) == (1, [121], str(out))
+    assert (status, answer["bad"], answer["file"]) == (1, [122], str(out))
     proposed = [rule["sentence"] for rule in answer["rules"] if rule["proposed"]]
     assert "the sum of cuts is even" in proposed
     draft = load_system(out)
@@ -278,7 +280,7 @@ def test_codes_are_written_nowhere(tmp_path: Path, chart: Path, codes: list[str]
     out = tmp_path / "draft.toml"
     status, stdout, stderr = run("learn", str(table), "-s", str(chart), "--bad", "0.02", "-o", str(out))
     assert status == 1
-    assert "row 121" in stdout
+    assert "row 122" in stdout
     written = stdout + stderr + out.read_text(encoding="utf-8")
     assert not any(code in written for code in [*codes, "1 4 1 4 1 4 1 4"])
 
@@ -306,13 +308,32 @@ def test_single_cuts_barred_by_counts_on_the_diagram() -> None:
 
 
 def test_the_header_of_a_single_column_is_no_code(tmp_path: Path) -> None:
-    from bitting.authoring.tables import codes_in
-
     table = tmp_path / "codes.csv"
     table.write_text("Key code\n2212\n2211\nkey code\n", encoding="utf-8")
     good, bad = codes_in(str(table), SMALL)
-    assert [number for number, _ in good] == [1, 2]
-    assert [number for number, _ in bad] == [3]  # below the first line it is a bad row like another
+    assert [number for number, _ in good] == [2, 3]
+    assert [number for number, _ in bad] == [4]  # below the first line it is a bad row like another
+
+
+@pytest.mark.parametrize("kind", ["csv", "sep", "list", "xlsx"])
+def test_rows_have_the_numbers_that_a_program_for_tables_shows(kind: str, tmp_path: Path) -> None:
+    """As `bitting batch` counts them: with titles, the header, blank rows and remarks above."""
+    rows = [["INVENTED codes"], [], ["key", "code"], ["1", "2212"], [], ["2", "221"], ["3", "2211"]]
+    table = tmp_path / f"codes.{kind}"
+    if kind == "xlsx":
+        book = Workbook()
+        for number, row in enumerate(rows, 1):
+            for column, cell in enumerate(row, 2):
+                book.active.cell(number, column, cell)
+        book.save(table)
+    else:
+        lines = [";".join(row) for row in rows]
+        lines = {"csv": lines, "sep": ["sep=;", *lines[1:]], "list": ["# INVENTED", "", "", "2212", "", "221", "2211"]}[
+            kind
+        ]
+        table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    good, bad = codes_in(str(table), SMALL)
+    assert ([number for number, _ in good], [number for number, _ in bad]) == ([4, 7], [6])
 
 
 def test_a_file_that_is_there_is_told_without_an_option_that_learn_lacks(tmp_path: Path) -> None:
