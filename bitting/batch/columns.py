@@ -107,7 +107,12 @@ class Layout:
         return [self._text(cells) if any(map(str.strip, cells)) else "" for cells in zip(*columns, strict=True)]
 
     def _text(self, cells: Sequence[str]) -> str:
-        tidy = _as_measured(cells) if self.measured else [_without_remark(c) or "?" * self.per_cut for c in cells]
+        if self.measured:
+            tidy = _as_measured(cells)
+        elif self.per_cut:
+            tidy = [_as_cut(cell, own) for cell, own in zip(cells, self.lists, strict=True)]
+        else:
+            tidy = [_without_remark(cell) for cell in cells]
         parts: dict[str | None, list[str]] = {}
         for (side, track), some in groupby(zip(self.lists, tidy, strict=True), key=lambda one: one[0]):
             parts.setdefault(side, []).append(f"{track}: {' '.join(cell for _, cell in some)}")
@@ -120,6 +125,14 @@ def _without_remark(cell: str) -> str:
     """A cell without the remark behind its cuts, which would swallow the cells put behind it."""
     cuts, mark, _ = cell.partition("#")
     return cuts.strip() if mark and cuts.strip() else cell.strip()
+
+
+def _as_cut(cell: str, own: tuple[str | None, str]) -> str:
+    """A cell of one cut: a number without the decimals that a table puts behind it, without its list's name; `?` for none."""
+    words = _without_remark(cell).replace(":", " ").split()
+    while len(words) > 1 and words[0].casefold() in (name.casefold() for name in own if name):
+        del words[0]
+    return re.sub(r"(?<=\d)[.,]0+$", "", " ".join(words)) or "?"
 
 
 def _as_measured(cells: Sequence[str]) -> list[str]:
@@ -330,6 +343,8 @@ class _Finder:
         headers = {place: self.above([place]) for place in range(max(map(len, self.rows)) if self.good else 0)}
         likely = [p for p, header in headers.items() if self.share([p], 0 if header is None else header + 1) > 0.5]
         if len(likely) != 1:
+            if self.system and 2 * self.cuts_named() > sum(lane.track.cuts for lane in self.system.lanes):
+                self.per_cut()  # says which is missing
             how = "several hold" if likely else "none holds"
             raise _uncertain(self.rows[self.filled()], f"no column is named as one of codes, and {how} codes")
         return self.layout(headers[likely[0]], likely)
@@ -369,27 +384,28 @@ class _Finder:
 
     def by_cut(self) -> Layout | None:
         """A column for each cut of every track, most rows of which are codes."""
-        if self.system is None or sum(lane.track.cuts for lane in self.system.lanes) < 2:
+        if self.system is None or self.cuts_named() < max(2, sum(lane.track.cuts for lane in self.system.lanes)):
             return None
-        try:
-            layout = self.per_cut()
-        except BittingError:
-            return None
-        asked = [(lane.side, lane.track.name) for lane in self.system.lanes for _ in range(lane.track.cuts)]
-        whole = list(layout.lists) == asked and self.share(layout.places, layout.first, layout.lists) > 0.5
-        return layout if whole else None
+        layout = self.per_cut()
+        return layout if self.share(layout.places, layout.first, layout.lists) > 0.5 else None
+
+    def cuts_named(self) -> int:
+        """Of how many cuts of a code a row names columns at most."""
+        names = {} if self.system is None else _cut_names(self.system, across=False)
+        within = self.rows[:HEADER_WITHIN]
+        return max(len({names[plain(cell)] for cell in row if plain(cell) in names}) for row in within)
 
     def per_cut(self) -> Layout:
         """The columns per cut of the row that has most of them."""
         if self.system is None:
             raise BittingError("columns per cut need one system for all rows", hint="give it with -s SYSTEM")
-        names = _cut_names(self.system)
+        names = _cut_names(self.system, across=self.measured)
         within = self.rows[:HEADER_WITHIN]
         shares = [len({names[plain(cell)] for cell in row if plain(cell) in names}) for row in within]
         header = max(range(len(within)), key=lambda number: (shares[number], -number))
         row = self.rows[header]
         if not shares[header]:
-            example = f"{self.system.sides[0]} " * self.system.sided + self.system.tracks[0].name
+            example = self.system.lanes[0].label
             raise BittingError(
                 f"no column is named as one of a cut of {self.system.name}",
                 hint=f"name them {example} 1, {example} 2, …, or one column of readings with --readings; "
@@ -412,9 +428,10 @@ class _Finder:
             for side, track, cut in cuts
             if (side, track, cut) not in found
         ]:
+            without = "weren't measured" if self.measured else "aren't known"
             raise BittingError(
                 f"there is no column for {', '.join(absent)}",
-                hint=f"leave the cells of cuts that weren't measured empty; {listed(row)}",
+                hint=f"leave the cells of cuts that {without} empty; {listed(row)}",
             )
         return self.layout(header, [found[cut] for cut in cuts], [cut[:2] for cut in cuts])
 
@@ -430,23 +447,24 @@ def column_of(rows: Table, place: int) -> list[str]:
     return [row[place] if place < len(row) else "" for row in rows]
 
 
-def _cut_names(system: System) -> dict[str, tuple[str | None, str, int]]:
-    """Plain name of a column -> (side, track, cut from 0)."""
+def _cut_names(system: System, *, across: bool = True) -> dict[str, tuple[str | None, str, int]]:
+    """Plain name of a column -> (side, track, cut from 0): `left 1`, `top left 1`, `left cut 1`; `L1` where it means one cut."""
+    sides = (*((None,) if not system.sided else ()), *system.sides)
+    lists = [(side, track.name, track.cuts) for side in sides for track in system.tracks]
+    if across and (both := system.measuring.across) is not None:
+        cuts = min(system.track(name).cuts for name in both.tracks)
+        lists += [(side, "across", cuts) for side in ((None,) if system.sided and both.sides else sides)]
+    alone = len(system.tracks) == 1
     names: dict[str, tuple[str | None, str, int]] = {}
-    tracks = [(track.name, track.cuts) for track in system.tracks]
-    if system.measuring.across is not None:
-        tracks.append(("across", min(system.track(name).cuts for name in system.measuring.across.tracks)))
-    if system.measuring.across is not None and system.sided and system.measuring.across.sides:
-        _, cuts = tracks.pop()
-        names |= {plain(f"across {cut + 1}"): (None, "across", cut) for cut in range(cuts)}
-    for side in (*((None,) if not system.sided else ()), *system.sides):
-        for track, cuts in tracks:
-            for cut in range(cuts):
-                names[plain(f"{side or ''} {track} {cut + 1}")] = (side, track, cut)
-                if len(system.tracks) == 1:
-                    names.setdefault(plain(f"{side or ''} {cut + 1}"), (side, track, cut))
-                    names.setdefault(plain(f"{side or ''} cut {cut + 1}"), (side, track, cut))
-    return names
+    short: dict[str, list[tuple[str | None, str, int]]] = {}
+    for side, track, cuts in lists:
+        for cut in range(cuts):
+            for word in ("", "cut"):
+                for stem in (f"{side or ''}{track}", *([side or ""] if alone and track != "across" else ())):
+                    names.setdefault(plain(f"{stem}{word}{cut + 1}"), (side, track, cut))
+                initials = (side or "")[:1] + track[: 0 if alone and side else 1]
+                short.setdefault(plain(f"{initials}{word}{cut + 1}"), []).append((side, track, cut))
+    return {name: meant[0] for name, meant in short.items() if len(meant) == 1} | names
 
 
 def _uncertain(row: Sequence[str], message: str) -> BittingError:

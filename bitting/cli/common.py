@@ -171,7 +171,7 @@ def piped() -> str:
     if sys.stdin is None:
         raise BittingError("standard input is closed", hint="type the text as an argument, or pipe it in")
     try:
-        text = _bounded(sys.stdin.read(MOST_TYPED + 1))
+        text = _bounded(sys.stdin.read(MOST_TYPED + 1)).removeprefix("\ufeff")
     except UnicodeDecodeError:
         raise BittingError(
             f"what stands on standard input is no text in {sys.stdin.encoding}", hint="save it as UTF-8 text"

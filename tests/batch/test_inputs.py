@@ -115,6 +115,33 @@ def test_a_column_for_each_edge_is_found_by_what_people_call_it(names: str, tmp_
     assert "legal,top(2 3 3 1 2 3); bottom(4 5 4 2 5 4)" in result.stdout
 
 
+@pytest.mark.parametrize("heads", ["{0}{n}", "{1}{n}", "{0} cut {n}", "{0}_{n}"])
+@pytest.mark.parametrize("cell", ["{cut}", "{cut}.0", "{cut},00", " {cut} # ok", "{name} {cut}", "{name}: {cut}"])
+@pytest.mark.parametrize("name", ["plover", "grebe"])
+def test_cells_of_single_cuts_are_read_as_tables_hold_them(name: str, heads: str, cell: str, tmp_path: Path) -> None:
+    system = load_system(name)
+    [code] = sample(system, 1, seed=4)
+    named = [(lane.label, n, cut.text) for lane in system.lanes for n, cut in enumerate(code.lists(lane)[0].cuts, 1)]
+    head = ";".join(heads.format(label, label[0].upper(), n=n) for label, n, _ in named)
+    row = ";".join(cell.format(cut=cut, name=label) for label, _, cut in named)
+    (tmp_path / "t.csv").write_text(f"{head}\n{row}\n{row}\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", name, "-o", "-")
+    assert [row["canonical"] for row in csv.DictReader(io.StringIO(result.stdout), delimiter=";")] == [str(code)] * 2
+    (tmp_path / "t.csv").write_text(f"{head.split(';', 1)[1]}\n{row.split(';', 1)[1]}\n")
+    result = invoke(str(tmp_path / "t.csv"), "-s", name, "-o", "-")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "there is no column for" in result.stderr
+
+
+@pytest.mark.parametrize("name", ["siskin", "dunlin", "wren"])
+def test_a_table_whose_columns_say_nothing_is_refused_in_words(name: str, tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("customer,phone\nann,555 0100\n")
+    for words in ((), ("--readings-columns",)):
+        result = invoke(str(tmp_path / "t.csv"), "-s", name, "-o", "-", *words)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert "no column is named as one of" in result.stderr
+
+
 @pytest.mark.parametrize(
     ("name", "cells", "canonical"),
     [
