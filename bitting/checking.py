@@ -69,6 +69,8 @@ def check(code: Code, system: System | None = None, *, lock: str | None = None, 
     expect(System, system)
     if system != code.system:
         raise BittingError("the code was read against another system", hint="parse it with the system it is checked in")
+    if lock is not None:
+        expect(str, lock)
     unread = frozenset(unread_places(system, lock)) if lock else frozenset()
     findings = [*all_of(code, unread), *_rule_findings(code, system)]
     if lock and not any(f.level == "must" for f in findings):

@@ -115,6 +115,7 @@ def sample(system: System, number: int = 1, *, seed: int | None = None) -> tuple
     """
     from bitting.diagram import code_space
 
+    expect(Integral, number)
     if number < 0:
         raise BittingError(f"{number} codes can't be drawn", hint="ask for 0 or more")
     if seed is None:

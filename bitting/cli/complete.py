@@ -7,9 +7,9 @@ import sys
 
 import click
 
-from bitting.cli.common import BAD_NEWS, GOOD, ask, give, known_system, lock_names, system_option, tell
+from bitting.cli.common import BAD_NEWS, GOOD, give, known_system, lock_names, system_option, tell
 from bitting.cli.help import Command
-from bitting.cli.options import may_draw, unit_option
+from bitting.cli.options import ask_all, may_draw, unit_option
 from bitting.errors import BittingError
 
 JSON_CODES, ONE_SCREEN = 20, 6
@@ -57,10 +57,14 @@ def command(
     system = known_system(system_name)
     if svg is not None:
         may_draw(svg, force, [system.path])
-    asked = parse_code(ask(code, "Code, with ? for open cuts"), system, lock=lock)
+    wanted = [("Code, with ? for open cuts", code)]
+    if readings_text is not None:
+        wanted.append(("Readings", readings_text))
+    text, *read = ask_all(wanted, [system])
+    asked = parse_code(text, system, lock=lock)
     if unit and readings_text is None:
         raise BittingError("--unit is that of readings", hint="give them with --readings, or leave it out")
-    readings = None if readings_text is None else parse_readings(readings_text, system, unit, lock)
+    readings = parse_readings(read[0], system, unit, lock) if read else None
     listed = JSON_CODES if limit is None else limit
     answer = complete(asked, system, listed, lock=lock, readings=readings, where=where, progress=_progress)
     if svg is not None and answer.count:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
+from numbers import Integral
 
 import attrs
 import numpy as np
@@ -75,6 +76,7 @@ def complete(
     lock, a sentence that is no rule.
     """
     expect(Code, code)
+    expect(Integral, limit)
     system = code.system if system is None else system
     if system != code.system or (readings is not None and system != readings.system):
         raise BittingError(

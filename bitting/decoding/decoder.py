@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
+from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -399,6 +400,8 @@ def _not_read_by(system: System, lock: str | None) -> frozenset[Place]:
 
 
 def _check_options(best: int, sure: float) -> None:
+    expect(Integral, best)
+    expect(Real, sure)
     if best < 1:
         raise BittingError(f"best is {best} and must be at least 1", hint="it is the number of codes to list")
     if not 0 < sure <= 1:

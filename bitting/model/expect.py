@@ -16,8 +16,9 @@ MAKERS = {
     "Code": "`bitting.parse_code(text, system)` makes one",
     "Readings": "`bitting.parse_readings(text, system)` makes one",
     "System": "`bitting.load_system(name or path)` makes one",
-    "Integral": "codes are numbered from 1",
-    "Real": "a length is given in the system's unit",
+    "Integral": "write it as 5",
+    "Real": "write it as 0.95; a length is given in the system's unit",
+    "Machine": "`bitting.load_machine(path)` makes one",
     "PlaceReading": "`bitting.notation.lengths.parse_place(text, system)` makes one",
     "str": "put it in quotes; a number has lost the zeros in front already",
 }
@@ -25,7 +26,7 @@ MAKERS = {
 
 def expect(kind: type, value: object) -> None:
     """Raises BittingError, which names the maker but never repeats a text that may be a secret, for another type."""
-    if not isinstance(value, kind):
+    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
         found = "a text" if isinstance(value, str) else f"a value of type {type(value).__name__}"
         wanted = {"str": "text", "Integral": "whole number", "Real": "number"}.get(kind.__name__, kind.__name__)
         raise BittingError(f"{found} stands where a {wanted} is wanted", hint=MAKERS[kind.__name__])

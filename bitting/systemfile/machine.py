@@ -10,6 +10,7 @@ All faults of a file are reported together.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any, Literal
 
@@ -18,6 +19,7 @@ from attrs import evolve, fields, frozen, has
 from bitting.errors import BittingError
 from bitting.files import read_whole
 from bitting.model import MM_PER_INCH, System
+from bitting.model.expect import expect
 from bitting.systemfile.build import parse, unusable
 from bitting.systemfile.schema import FORMAT, Faults, Key, Kind, Wrong, number, one_of, read_table, table, whole
 from bitting.systemfile.schema import text as line_of_text
@@ -191,6 +193,8 @@ _HELP = "`bitting docs system-files` says what a file may hold; `bitting docs pl
 
 def load_machine(path: str | Path) -> Machine:
     """Read a machine file. Raises `BittingError` for one that can't be read, `SystemFileError` with every fault."""
+    if not isinstance(path, str | os.PathLike):  # a number would be read as an open file
+        expect(str, path)
     return read_machine(read_whole(path, "the machine file"), str(path))
 
 

@@ -449,3 +449,15 @@ def test_a_line_beside_codes_that_cannot_be_read_is_named() -> None:
     assert [result.get("legal") for result in json.loads(found.stdout)["results"]] == [True, True, None]
     assert "bitting: line 3: " in found.stderr
     assert found.stderr.splitlines()[-1] == "3 codes: 2 legal, 0 not legal, 1 can't be read"
+
+
+def test_a_byte_order_mark_before_a_remark_is_no_code() -> None:
+    found = run("check", "-s", "plover", stdin=f"\ufeff# INVENTED\n{CODE}\n")
+    assert (found.exit_code, found.stdout) == (0, run("check", CODE, "-s", "plover").stdout)
+
+
+def test_readings_beside_open_cuts_come_from_a_pipe() -> None:
+    wanted = run("complete", OPEN, "--readings", READ.strip(), "-s", "plover", "--json")
+    assert run("complete", OPEN, "--readings", "-", "-s", "plover", "--json", stdin=READ).stdout == wanted.stdout
+    both = run("complete", "--readings", "-", "-s", "plover", "--json", stdin=f"{OPEN}\n{READ}")
+    assert (both.exit_code, both.stdout) == (wanted.exit_code, wanted.stdout)

@@ -678,7 +678,7 @@ def test_cuts_too_shallow_together_have_one_plan_after_what_they_have_in_common(
     told = " ".join(done.stdout.split())
     assert told.count("bitting plan") == 1
     assert told.count("--take 'top ") == 14
-    assert told.index("In all: every cut is too shallow") < told.index("take off")
+    assert told.index("In all: the cuts are too shallow on average") < told.index("take off")
 
 
 def test_a_cut_that_reads_like_another_depth_is_milled_at_its_own_before_anything_is_set_past_it() -> None:

@@ -136,7 +136,10 @@ def _pattern(kind: str, value: float, sd: float, names: tuple[str, str]) -> Patt
     other = "shallow" if value > 0 else "deep"
     ends = "tip" if value > 0 else "bow"
     message, likely = {
-        "zero": (f"every cut is too {way}", "the depth zero, a reground or wrong cutter, or the zero of the caliper"),
+        "zero": (
+            f"the cuts are too {way} on average",
+            "the depth zero, a reground or wrong cutter, or the zero of the caliper",
+        ),
         "left-right": (f"{first} too {way}, {second} too {other}", "the blank lies off centre in the clamp"),
         "tilt": (f"cuts get deeper towards the {ends}", "the blank lies askew in the clamp, or lifts at one end"),
         "twist": (

@@ -211,6 +211,8 @@ def plan(
     """
     expect(Code, code)
     expect(System, system)
+    if machine is not None:
+        expect(Machine, machine)
     if direction is not None and direction not in (*get_args(Direction), "conventional"):
         raise BittingError(
             f"{direction!r} is no direction to work in",
