@@ -45,6 +45,12 @@ def listed(items: Sequence[object]) -> str:
     return f"{', '.join(most)} and {last}" if most else last
 
 
+def fewer_decimals(cuts: Sequence[str]) -> str:
+    """What is said of cuts with a reading of fewer decimals than the others have."""
+    are = f"{listed(cuts)} {'are' if len(cuts) > 1 else 'is'}"
+    return f"{are} written with fewer decimals, and taken to be read no finer: write the zeros that the caliper showed (7.40)"
+
+
 def in_runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
     """The first and the last of each run of whole numbers that follow one another."""
     groups = groupby(enumerate(sorted(numbers)), lambda pair: pair[1] - pair[0])

@@ -46,6 +46,7 @@ from bitting.diagram.trellis import Trellis, compile_diagram, keep_memory
 from bitting.errors import BittingError
 from bitting.model import Depths, Place, Readings, System, code_of
 from bitting.model.expect import expect, expect_read_for
+from bitting.notation.readings import read_coarsely
 
 if TYPE_CHECKING:
     from bitting.diagram import CodeSpace
@@ -325,6 +326,7 @@ class Decoder:
             of=self.system,
             wide_jaws=jaw,
             readings_unit=found.readings.unit,
+            coarse=read_coarsely(found.readings),
             notes=tuple(self._notes(found)),
         )
 

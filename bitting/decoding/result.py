@@ -201,7 +201,8 @@ class Decoded(Answer):
     the share that a caliper with jaws 2 mm wide has. `log_total` is the evidence with every way of listing and the places
     along the blade (`places`).
     `lists`: how many there were, `copied` of which were left out because they repeat another to the digit. Lengths are in
-    the system's unit; `readings_unit` is the one that the key was measured in.
+    the system's unit; `readings_unit` is the one that the key was measured in. `coarse` names the cuts with a reading of fewer
+    decimals than the others have.
     """
 
     system: str
@@ -229,6 +230,7 @@ class Decoded(Answer):
     exchanged: tuple[Exchanged, ...] = ()
     wide_jaws: float = 0.0
     readings_unit: str = "mm"
+    coarse: tuple[str, ...] = ()
     places: PlaceFit | None = field(default=None, metadata=NOT_JSON)
     lists: int = field(default=1, metadata=NOT_JSON)
     copied: int = field(default=0, metadata=NOT_JSON)

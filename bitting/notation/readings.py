@@ -36,7 +36,7 @@ from bitting.notation.structure import (
     span_of,
 )
 from bitting.notation.tree import ParseTree, branches, leaf, parse_tree
-from bitting.text import plural
+from bitting.text import cut_name, plural
 
 SAID = {"mm": "millimetres", "in": "inches", "thou": "thousandths of an inch"}
 UNITS: dict[str, Decimal] = {
@@ -348,6 +348,14 @@ def check_plausible(readings: Readings, *, named: bool) -> None:
             text=readings.text,
             span=absurd[0].span,
         )
+
+
+def read_coarsely(readings: Readings) -> tuple[str, ...]:
+    """The cuts with a reading of fewer decimals than others of the key have: a zero behind it may have been left out."""
+    plain = [(cut, reading) for cut in readings.cuts for reading in cut.readings if reading.own_sd is None]
+    finest = min((reading.digit / reading.share for _, reading in plain), default=0.0)
+    coarse = (cut_name(cut.side, cut.track, cut.cut + 1) for cut, r in plain if r.digit / r.share > 5 * finest)
+    return tuple(dict.fromkeys(coarse))
 
 
 def _inside(values: list[tuple[str, Reading]], windows: dict[str, tuple[float, float]], scale: float) -> float:

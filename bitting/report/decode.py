@@ -16,7 +16,7 @@ from bitting.model import Lane, System
 from bitting.notation import plain as plainly
 from bitting.report.inspect import number
 from bitting.report.table import Line, folded, table
-from bitting.text import cut_name, percent
+from bitting.text import cut_name, fewer_decimals, percent
 
 GOOD, DOUBT, BAD = "green", "yellow", "red"
 FAR = 2.0
@@ -51,6 +51,8 @@ def verdict(result: Decoded, system: System) -> Iterator[Line]:
     yield from _offset(result, system)
     if result.copied:
         yield "a second list says the same to the digit: taken for a copy, it counts once", DOUBT
+    if result.coarse and result.verdict != "sure":
+        yield fewer_decimals(result.coarse), DOUBT
 
 
 def _everything(result: Decoded, system: System, columns: int, *, plain: bool) -> Iterator[Line]:

@@ -37,6 +37,17 @@ def test_a_per_cent_sign_never_stands_apart_from_its_number(columns: int) -> Non
     assert not any(line.lstrip().startswith("%") for line in told(result, columns))
 
 
+def test_a_reading_with_fewer_decimals_says_why_it_tells_so_little() -> None:
+    """0.3 for 0.300, as people and spreadsheets drop the zeros: sure with them, and never told without."""
+    less = "cut 2 is written with fewer decimals, and taken to be read no finer: write the zeros that the caliper showed (7.40)"
+    for text, verdict in (("0.3", "unsure"), ("0.300", "sure"), ("0.30", "sure")):
+        result = answer(f"0.280 {text} 0.313 0.296 0.281 0.194", "dunlin")
+        assert result.verdict == verdict
+        assert (less.replace("cut 2", "edge 2") in told(result)) == (text == "0.3")
+        assert result.as_dict()["coarse"] == (["edge 2"] if text != "0.300" else [])
+    assert "are written with fewer" not in "".join(told(answer("0.28 0.30 0.31 0.29 0.28 0.19", "dunlin")))
+
+
 def answer(text: str, name: str, **options: str) -> Decoded:
     system = load_system(name)
     return decode(parse_readings(text, system), system, model=model_with(system, **options))  # type: ignore[arg-type]

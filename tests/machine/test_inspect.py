@@ -834,3 +834,16 @@ def test_readings_from_elsewhere_are_no_recut() -> None:
     )
     assert inspect(code, over, system, against=over).verdict != "fail", "both keys were read from there"
     assert told.value.hint == "depths of left are measured from the centre line to the floor of the cut"
+
+
+@pytest.mark.parametrize(
+    ("second", "verdict", "told"), [("0.299|0.3", "uncertain", True), ("0.2990|0.3000", "pass", False)]
+)
+def test_zeros_that_were_left_out_are_asked_for(second: str, verdict: str, told: bool) -> None:
+    """0.3 is taken to be read to a tenth: no number of such readings proves a cut, and the note named no cut."""
+    dunlin = load_system("dunlin")
+    read = f"0.2815|0.2818 {second} 0.3161|0.3158 0.2988|0.2992 0.2821|0.2819 0.1970|0.1972"
+    found = inspect(parse_code("432349", dunlin), parse_readings(read, dunlin), dunlin, gauge=Gauge(caliper=0.0004))
+    assert found.cuts[1].verdict == verdict
+    assert any(note.startswith("edge 2 is written with fewer decimals") for note in found.notes) == told
+    assert not any("coarser than the tolerance" in note for note in found.notes)

@@ -49,6 +49,8 @@ from bitting.machine.inspect.result import AcrossCheck, InspectedCut, InspectedP
 from bitting.machine.inspect.uncertainty import Gauge, hand_scatter, measure, reading_sd_of, split
 from bitting.model import Code, Depths, ReadCut, Readings, System, Track
 from bitting.model.expect import expect, expect_in_reach, expect_read_for, expect_tolerance
+from bitting.notation.readings import read_coarsely
+from bitting.text import fewer_decimals
 
 MOST_READINGS = 20
 
@@ -123,9 +125,11 @@ def notes_on(
         )
     if any(p.verdict == "fail" for p in places):
         notes.append("a cut in a wrong place can't be mended by recutting: check the stop and the space setting")
-    digits = {r.digit for cut in readings.cuts for r in cut.readings}
-    if digits and max(digits) > job.tolerance:
-        notes.append(f"readings in steps of {max(digits):g} {system.unit} are coarser than the tolerance")
+    if any(c.verdict != "pass" for c in cuts if c.measured is not None) and (coarse := read_coarsely(readings)):
+        notes.append(fewer_decimals(coarse))
+    step = min((r.digit for cut in readings.cuts for r in cut.readings), default=0.0)
+    if step > job.tolerance:
+        notes.append(f"readings in steps of {step:g} {system.unit} are coarser than the tolerance")
     return notes
 
 
