@@ -421,9 +421,14 @@ def _course(
     told = [(number, row, value) for number, row, value in found if value is not None]
     dates, values = tuple(row["date"] for _, row, _ in told), [value for *_, value in told]
     stated = [_number(row, f"{what}_sd", number, path) for number, row in enumerate(rows, start=2)]
+    course = trend(dates, values, tolerance, ROUNDED_MM / (1.0 if segment[-1][1]["unit"] == "mm" else MM_PER_INCH))
     chart = slow = None
     if values:
-        centre, sigma, aside = in_control(values, max((sd for sd in stated if sd is not None), default=None))
+        before = (
+            values[: course.at] if course and course.at else values
+        )  # what came after a jump is judged by what was before
+        centre, sigma, aside = in_control(before, max((sd for sd in stated if sd is not None), default=None))
+        aside |= set(range(len(before), len(values)))
         chart, slow = shewhart(values, centre, sigma), ewma(values, centre, sigma, aside=aside)
     return _Course(
         dates,
@@ -431,7 +436,7 @@ def _course(
         tuple(_to_set(row, what, tolerance, number, path) for number, row, _ in told),
         chart,
         slow,
-        trend(dates, values, tolerance, ROUNDED_MM / (1.0 if segment[-1][1]["unit"] == "mm" else MM_PER_INCH)),
+        course,
     )
 
 
