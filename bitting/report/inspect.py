@@ -265,6 +265,10 @@ def _actions(result: Inspection, system: System) -> Iterator[str]:
         yield f"Still to measure: {', '.join(missing)}."
 
 
+LESS = 0.05
+"""The share of what a cut is too shallow by from which it is told that less comes off."""
+
+
 def _recuts(cuts: Sequence[InspectedCut], system: System) -> Iterator[str]:
     """What comes off each cut that is surely too shallow, and the plan that takes it off.
 
@@ -275,9 +279,10 @@ def _recuts(cuts: Sequence[InspectedCut], system: System) -> Iterator[str]:
     sides: tuple[str, ...] = ("",)
     for cut in cuts:
         name, amount = _name(cut, system), cut.recut or 0.0
+        off = abs((cut.deviation or 0.0) + cut.correction)
         if like := cut.reads_like:
             yield (
-                f"{name}: too shallow by {both(amount, system)}, it reads like depth {like}. Set to that by mistake? Mill it "
+                f"{name}: too shallow by {both(off, system)}, it reads like depth {like}. Set to that by mistake? Mill it "
                 f"at {cut.depth} (bitting plan -s {called} --have -, the code with {like} there) and measure again."
             )
             continue
@@ -285,7 +290,8 @@ def _recuts(cuts: Sequence[InspectedCut], system: System) -> Iterator[str]:
             sides = system.sides  # without a side both would be milled, and one of them nobody measured
         moved = " Only if the key hasn't left the clamp: clamping it anew moves it by more than that."
         takes.append(f"{name} by {number(amount, system)}")
-        yield f"{name}: too shallow, take off {both(amount, system)}.{moved if cut.still_clamped else ''}"
+        less = f", less than the {both(off, system)} that it reads, which may be too much" * (off - amount > LESS * off)
+        yield f"{name}: too shallow, take off {both(amount, system)}{less}.{moved if cut.still_clamped else ''}"
     if takes:
         option = " ".join(f"--take '{f'{sides[0]} {take}'.strip()}'" for take in takes)
         else_side = "".join(f"; if it was the {side}, with {side} for {sides[0]}" for side in sides[1:])

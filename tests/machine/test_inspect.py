@@ -26,7 +26,7 @@ from bitting.cli.inspect import command
 from bitting.cli.plan import command as plan_command
 from bitting.errors import BittingError
 from bitting.geometry.jaw import stand_off
-from bitting.machine.inspect.decision import Guard, conformance
+from bitting.machine.inspect.decision import Guard, beyond, conformance
 from bitting.machine.inspect.inspection import inspect
 from bitting.machine.inspect.limits import limits
 from bitting.machine.inspect.pattern import find
@@ -662,12 +662,12 @@ def test_the_most_suspicious_cut_stands_first_and_names_the_plan_that_mends_it()
     assert table[1].endswith("recut")
     told = " ".join(done.stdout.split())
     assert (
-        "right 6: too shallow, take off 0.140 mm (5.5 thou). The plan, if it was the top: bitting plan -s plover --take "
-        "'top right 6 by 0.140'; if it was the bottom, with bottom for top." in told
+        "right 6: too shallow, take off 0.139 mm (5.5 thou). The plan, if it was the top: bitting plan -s plover --take "
+        "'top right 6 by 0.139'; if it was the bottom, with bottom for top." in told
     ), "without a side the plan would mill the other too, which nobody measured"
     named = rows.replace("left:", "bottom left:").replace("right:", "bottom right:")
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", named, "-s", "plover"])
-    assert "(5.5 thou). The plan: bitting plan -s plover --take 'bottom right 6 by 0.140'." in " ".join(
+    assert "(5.5 thou). The plan: bitting plan -s plover --take 'bottom right 6 by 0.139'." in " ".join(
         done.stdout.split()
     )
 
@@ -697,7 +697,7 @@ def test_the_plan_that_mends_a_cut_is_for_the_system_of_the_file_not_for_another
     own.write_text((Path(bitting.load_system("plover").path)).read_text(encoding="utf-8"), encoding="utf-8")
     rows = "left: 8.15 8.60 7.70 7.70 8.60 7.70 7.25 / right: 8.60 8.60 8.15 7.25 7.25 8.30 8.60"
     done = CliRunner().invoke(command, ["left: 2133134 / right: 1124421", rows, "-s", str(own)])
-    assert f"bitting plan -s '{own}' --take 'top right 6 by 0.140'" in done.stdout
+    assert f"bitting plan -s '{own}' --take 'top right 6 by 0.139'" in done.stdout
 
 
 EDGE_CODE = "top(2 1 3 1 2 4); bottom(4 3 3 4 3 3)"
@@ -847,3 +847,24 @@ def test_zeros_that_were_left_out_are_asked_for(second: str, verdict: str, told:
     assert found.cuts[1].verdict == verdict
     assert any(note.startswith("edge 2 is written with fewer decimals") for note in found.notes) == told
     assert not any("coarser than the tolerance" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("times", [1, 2, 4, 12])
+@pytest.mark.parametrize("name", ["plover", "siskin", "dunlin"])
+def test_what_comes_off_a_cut_leaves_it_no_deeper_than_the_tolerance(name: str, times: int) -> None:
+    """With the probability of the guard, as far as the readings can tell; all that it reads where they are good enough."""
+    system = load_system(name)
+    code = code_of(system, [[0] * lane.track.cuts for lane in system.lanes])
+    off = 0.4 * system.step
+    texts = []
+    for lane in system.lanes:
+        value = lane.track.depths[0] - lane.track.deeper * off
+        texts.append(" ".join(["|".join([f"{value:.4f}"] * times)] * lane.track.cuts))
+    found = inspect(code, parse_readings(" / ".join(texts), system), system, gauge=Gauge(jaw=0.0))
+    recuts = [cut for cut in found.cuts if cut.verdict == "recut"]
+    assert recuts
+    for cut in recuts:
+        assert cut.recut is not None
+        left = off - cut.recut  # too shallow by so much afterwards, by the readings
+        assert beyond(-left, cut.uncertainty or 0.0, found.tolerance) <= 0.05 + 1e-9
+        assert left == pytest.approx(max(0.0, 1.6449 * (cut.uncertainty or 0.0) - found.tolerance), abs=1e-4)

@@ -251,7 +251,8 @@ def _judge(
     half = acceptance(u, job.tolerance, job.guard, dof)
     middle = nominal - correction
     outer = job.tolerance + job.guard.factor(dof) * u
-    recut = -too_deep if verdict == "recut" else None
+    short = max(job.guard.factor(dof) * u - job.tolerance, 0.0)  # what more may come off than it reads is scrap
+    recut = -too_deep - short if verdict == "recut" else None
     like = min(range(len(track.depths)), key=lambda p: abs(track.depths[p] - (got.mean + correction)))
     reclamp = job.system.measuring.reclamp_sd
     reclamp = job.system.from_mm(RECLAMP_MM) if reclamp is None else reclamp

@@ -16,7 +16,8 @@ class InspectedCut:
     `measured` is the mean of its readings and `deviation` measured − nominal (None: not measured). `uncertainty` is the
     standard uncertainty of the cut's depth, `correction` what was added for the jaw before judging. `window` is what
     the mean reading must lie in to pass (None: no reading can prove it), `recut_from` and `scrap_from` the readings
-    past which it is surely too shallow and too deep. `recut` is what is still to be taken off, `still_clamped` whether
+    past which it is surely too shallow and too deep. `recut` is what is still to be taken off (no more than
+    leaves it surely in tolerance towards deeper, whatever the readings are off by), `still_clamped` whether
     that is less than clamping anew would move the key. `reads_like` is the depth it was probably cut to, where that is
     another. `readings_to_decide` is, for an uncertain cut, how many readings in all would settle it if their mean stays
     (None: no number would).
