@@ -254,7 +254,7 @@ class Decoder:
             listed[at] = Listed(name, float(shares[list(members)].sum()), ways[at].detail, number)
         best = max((n for n in listed if n in exact), key=lambda n: (listed[n].share, -n))
         same = [n for n in exact if exact[n].best.depths == exact[best].best.depths]
-        if 0 in same:  # another way that leads to the same code changes nothing
+        if 0 in same and listed[0].share >= LOOKED_AT:  # another way that leads to the same code changes nothing
             best = 0
         share = min(sum(listed[n].share for n in same), 1.0)
         others = [one for n, one in listed.items() if n not in same and one.share >= NAMED]

@@ -11,6 +11,8 @@ All faults of a file are reported together.
 from __future__ import annotations
 
 import os
+from itertools import pairwise
+from math import inf
 from pathlib import Path
 from typing import Any, Literal
 
@@ -71,6 +73,19 @@ class Corrections:
     cutter: float | None = None
     counted: str | None = None
 
+    def must_be_small(self, system: System) -> None:
+        """Raise BittingError where one (in the system's unit) is no correction: a whole depth, or on to the next cut."""
+        pitch = min((abs(b - a) for track in system.tracks for a, b in pairwise(track.spaces)), default=inf)
+        for name, most in (("depth", system.step), ("left_right", system.step), ("space", pitch / 2)):
+            amount = getattr(self, name)
+            if abs(amount) >= most:
+                raise BittingError(
+                    f"the machine file corrects {name} by {system.in_own(amount)}; {system.name}'s depths are "
+                    f"{system.in_own(system.step)} apart, its cuts {system.in_own(pitch)}",
+                    hint="a correction is what settings are off by, 0 for none (`bitting align` finds it); where a dial's zero "
+                    "is elsewhere that is its `zero`",
+                )
+
     def must_serve(self, system: System) -> None:
         """Raise BittingError where they were found on keys that are counted otherwise than a system's."""
         if self.counted not in (None, here := counted_in(system)):
@@ -110,6 +125,7 @@ class Machine:
         """The same machine with its lengths in the unit of a system, which its corrections must serve."""
         self.corrections.must_serve(system)
         if self.unit == system.unit:
+            self.corrections.must_be_small(system)
             return self
         k = MM_PER_INCH if self.unit == "in" else 1 / MM_PER_INCH
 
@@ -124,11 +140,12 @@ class Machine:
             return evolve(part, **{name: scaled(getattr(part, name)) for name in lengths})
 
         parts = {name: scaled(getattr(self, name)) for name in ("space", "depth", "cutter", "corrections")}
-        return evolve(self, unit=system.unit, **parts)
+        return evolve(self, unit=system.unit, **parts).fitted(system)
 
 
 _length = number("a length", above=-LARGEST, below=LARGEST)
 _positive = number("a length", above=0, below=LARGEST)
+_scale = number("a ratio", above=-0.2, below=0.2)
 _play = number("a length", least=0, below=LARGEST)
 
 
@@ -174,7 +191,11 @@ DEPTH = _control("deepens", "backs-out")
 CORRECTIONS = (
     Key("space", _length, about="added to every distance from the stop"),
     Key("depth", _length, about="added to every dimension"),
-    Key("depth_scale", _length, about="so much further into the key for each length deeper than the shallowest"),
+    Key(
+        "depth_scale",
+        _scale,
+        about="so much further into the key for each length deeper than the shallowest; 0 for none",
+    ),
     Key("left_right", _length, about="added to dimensions of the left track, taken from those of the right one"),
     Key("cutter", _length, about="the cutter with which they were found"),
     Key("counted", line_of_text, about="how the keys are counted on which they were found"),

@@ -12,6 +12,7 @@ import pytest
 from attrs import evolve
 
 from bitting.counting import sample
+from bitting.errors import BittingError
 from bitting.geometry.frame import Frame, frame_of, reach_of
 from bitting.geometry.profile import EndMill
 from bitting.machine.plan import moves
@@ -23,7 +24,7 @@ from bitting.machine.plan.steps import Step, path_of
 from bitting.model import System, code_of
 from bitting.report.plan import plan_lines
 from bitting.systemfile import load_system
-from bitting.systemfile.machine import Control, Corrections, Machine
+from bitting.systemfile.machine import Control, Corrections, Machine, read_machine
 from tests.plan_systems import EDGES, FOUR, INTERNAL, TWO, VEE
 
 GRID = 20_001
@@ -135,6 +136,24 @@ def test_a_setting_at_the_limit_of_a_control_is_within_it() -> None:
     assert not any("limits" in text or "click" in text for text in within)  # this control has no clicks to miss
     for limits in ((7.26, 8.6), (7.25, 8.59)):
         assert any("past the control's limits" in text for text in planned(evolve(PLAIN, limits=limits)).warnings)
+
+
+@pytest.mark.parametrize(
+    ("corrections", "told"),
+    [
+        (Corrections(depth=0.45), "corrects depth by 0.45 mm"),
+        (Corrections(left_right=-0.5), "corrects left_right by -0.50 mm"),
+        (Corrections(space=1.15), "corrects space by 1.15 mm"),
+    ],
+)
+def test_a_correction_as_large_as_a_step_is_none(corrections: Corrections, told: str) -> None:
+    """Depths of 0.45, cuts 2.3 apart; a zero that is elsewhere, or a scale of one for "as it is", spoilt the key without a word."""
+    with pytest.raises(BittingError, match=told) as fault:
+        planned(PLAIN, corrections)
+    assert "0 for none" in fault.value.hint
+    assert planned(PLAIN, Corrections(0.2, -0.1, 0.01, 0.05)).good
+    with pytest.raises(BittingError, match="depth_scale: found 1.0; allowed: a ratio"):
+        read_machine('format = 1\nunit = "mm"\n[corrections]\ndepth_scale = 1.0\n')
 
 
 def test_a_correction_counts_from_the_shallowest_depth_and_the_cutter_it_was_found_with() -> None:
