@@ -127,6 +127,7 @@ def exchanges_of(found: Found, solver: Solver, legal: Callable[[Depths], bool]) 
     """The cuts read once where two figures exchanged make another depth, with which the code is legal too."""
     best, errors, unit = found.best.depths, found.posterior.errors(solver.along), unit_of(found.readings)
     times = Counter(one.place for one in found.read.cuts for _ in one.values)
+    times.update(place for pair in found.read.pairs for place in pair.places)  # a reading across bears it out
     for one in found.read.cuts:
         if times[one.place] > 1:
             continue

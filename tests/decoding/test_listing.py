@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
 import pytest
 from attrs import evolve
+from click.testing import CliRunner
 
+from bitting.cli import main
 from bitting.decoding import Decoded, Decoder, MeasurementModel, decode, model_of
 from bitting.decoding.corrections import combined
 from bitting.decoding.listing import ways_of
@@ -341,9 +344,8 @@ def test_the_ways_of_fourteen_lists_have_probabilities() -> None:
 
 def test_a_skip_that_leads_to_the_code_of_the_list_as_given_is_named_all_the_same() -> None:
     """Three codes of about a third each as given, and 99.8 % for the cut skipped: the answer was the list's as given, unsure."""
-    plover = load_system("plover")
     first = "left: 7.70 8.54 7.22 6.78 7.69 8.14 8.15 / right: 8.16 8.61 7.69 7.26 6.79 6.81 7.67"
     second = "right from tip: 7.66 6.80 6.79 7.24 7.69 8.60 8.15 / left from tip: 8.14 7.70 6.79 7.22 8.14 8.55 7.71"
-    found = decode_at(Bench(), [first, second], [plover])
-    assert (found.verdict, found.listed) == ("sure", "a cut skipped")
-    assert found.code == "left: 3 1 2 4 5 3 2 / right: 2 1 3 4 5 5 3"
+    found = json.loads(CliRunner().invoke(main, ["decode", first, second, "-s", "plover", "--json"]).stdout)
+    assert (found["verdict"], found["listed"]) == ("sure", "a cut skipped")
+    assert found["code"] == "left: 3 1 2 4 5 3 2 / right: 2 1 3 4 5 5 3"

@@ -147,12 +147,12 @@ def test_a_setting_at_the_limit_of_a_control_is_within_it() -> None:
     ],
 )
 def test_a_correction_as_large_as_a_step_is_none(corrections: Corrections, told: str) -> None:
-    """Depths of 0.45, cuts 2.3 apart; a zero that is elsewhere, or a scale of one for "as it is", spoilt the key without a word."""
+    """Depths of 0.45, cuts 2.3 apart; a zero that is elsewhere, or a scale of one, spoilt the key without a word."""
     with pytest.raises(BittingError, match=told) as fault:
         planned(PLAIN, corrections)
     assert "0 for none" in fault.value.hint
     assert planned(PLAIN, Corrections(0.2, -0.1, 0.01, 0.05)).good
-    with pytest.raises(BittingError, match="depth_scale: found 1.0; allowed: a ratio"):
+    with pytest.raises(BittingError, match=r"depth_scale: found 1\.0; allowed: a ratio"):
         read_machine('format = 1\nunit = "mm"\n[corrections]\ndepth_scale = 1.0\n')
 
 

@@ -83,7 +83,8 @@ def on_the_flat(system: System, machine: Machine | None) -> str:
 def cutter_apart(system: System, machine: Machine | None) -> tuple[str, ...]:
     """That settings allow for a cutter which measures otherwise than the system's."""
     stands = on_the_flat(system, machine)
-    if not stands or machine is None or machine.cutter in (None, system.cutting.cutter):
+    round_end = system.cutting.shape == "round"
+    if not stands or machine is None or not round_end or machine.cutter in (None, system.cutting.cutter):
         return ()
     return (f"this machine's cutter measures {length(system, machine.cutter or 0.0)}: {stands}",)
 
