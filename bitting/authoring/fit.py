@@ -338,6 +338,7 @@ class _Problem:
                 )
             own = np.eye(len(solved.columns))[solved.columns.index((table, depth))]
             label = system.track(self.tables[table]).labels[depth]
+            label += f" of {self.tables[table]}" * (len(self.tables) > 1)
             said = f"depth {label} is known to be {dimension:g} {unit}"
             return -solved.functional(own), (dimension, 0.0), said
         if self.anchor.new is not None:

@@ -34,7 +34,7 @@ def table_rows(name: str, sheet: str | None = None) -> tuple[dict[int, list[str]
 
     Rows and lines have the numbers that a program for tables shows; blank lines and remarks are left out of the lines.
     """
-    found = _workbook_or_text(name, sheet)
+    found = _workbook_or_text(name, sheet, alone=True)
     if not isinstance(found, tuple):
         return dict(enumerate(found, 1)), {}
     text, delimiter, first = found
@@ -103,7 +103,8 @@ def _column(rows: Mapping[int, Sequence[str]], system: System, column: str | Non
 
     cells = list(rows.values())
     layout = RowChecker(system, Wanted(column)).find(cells[:SAMPLE])
-    return dict(zip(list(rows)[layout.first :], column_of(cells[layout.first :], layout.places[0]), strict=True))
+    body = cells[layout.first :]
+    return dict(zip(list(rows)[layout.first :], layout.texts([column_of(body, p) for p in layout.places]), strict=True))
 
 
 def keys_in(name: str, sheet: str | None = None) -> list[tuple[int, str, str]]:
@@ -116,14 +117,17 @@ def keys_in(name: str, sheet: str | None = None) -> list[tuple[int, str, str]]:
     rows = {n: row for n, row in table.items() if any(map(str.strip, row)) and not row[0].lstrip().startswith("#")}
     if not rows:
         raise BittingError("the table of readings is empty", hint="write the readings of one key a row")
-    first, head = next(iter(rows.items()))
-    names = [re.sub(r"\W+", "", cell).casefold() for cell in head]
-    places = [i for i, cell in enumerate(names) if cell in ("readings", "reading", "measured", "caliper")]
-    if places:
-        code = next((i for i, cell in enumerate(names) if cell in ("code", "bitting", "cuts")), None)
-        keys = [(number, *_key(row, places[0], code)) for number, row in rows.items() if number != first]
-        return [key for key in keys if key[2]]
-    if len(names) > 2 and not any(map(_decimals, head)):
+    for first, row in rows.items():  # titles may stand above the header
+        names = [re.sub(r"\W+", "", cell).casefold() for cell in row]
+        places = [i for i, cell in enumerate(names) if cell in ("readings", "reading", "measured", "caliper")]
+        if places:
+            code = next((i for i, cell in enumerate(names) if cell in ("code", "bitting", "cuts")), None)
+            keys = [(number, *_key(row, places[0], code)) for number, row in rows.items() if number > first]
+            return [key for key in keys if key[2]]
+        if any(map(_decimals, row)):
+            break
+    head = next(iter(rows.values()))
+    if len(head) > 2 and not any(map(_decimals, head)):
         hint = "put all readings of a key in one cell, bow to tip, under `readings`, and its code under `code`"
         raise BittingError("no column of the table is called readings", hint=hint)
     if lines and not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows.values()):
@@ -141,8 +145,8 @@ def _decimals(text: str) -> bool:
     return re.search(r"\d[.,]\d|\.\d", text) is not None
 
 
-def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str, int] | list[list[str]]:
-    """(text, delimiter, number of its first line) of a text file, or the cells of a workbook's sheet."""
+def _workbook_or_text(name: str, sheet: str | None, *, alone: bool = False) -> tuple[str, str, int] | list[list[str]]:
+    """(text, delimiter, number of its first line) of a text file, or the cells of a workbook's sheet; `alone`: the only one."""
     from bitting.files import open_input
 
     with open_input(name) as (file, size):
@@ -151,7 +155,9 @@ def _workbook_or_text(name: str, sheet: str | None) -> tuple[str, str, int] | li
         head = file.read(4)
         file.seek(0)
         if head in _WORKBOOKS:
-            return _sheet(file, sheet)
+            return _sheet(file, sheet, alone)
+        if head == b"PAR1":
+            raise BittingError(f"{name!r} is a Parquet file", hint="save it as CSV or XLSX")
         if sheet is not None:
             raise BittingError(f"{name!r} is no workbook, so it has no sheet {sheet!r}", hint="leave out --sheet")
         return _text(file)
@@ -166,7 +172,7 @@ def _text(file: BinaryIO) -> tuple[str, str, int]:
     return (text.split("\n", 1)[-1], form.delimiter, 2) if form.preface else (text, form.delimiter, 1)
 
 
-def _sheet(file: BinaryIO, wanted: str | None) -> list[list[str]]:
+def _sheet(file: BinaryIO, wanted: str | None, alone: bool) -> list[list[str]]:
     import python_calamine
 
     from bitting.batch.output import plain_text
@@ -178,11 +184,18 @@ def _sheet(file: BinaryIO, wanted: str | None) -> list[list[str]]:
         names = book.sheet_names
         if wanted is not None and wanted not in names:
             raise BittingError(f"there is no sheet {wanted!r}", hint=f"the sheets are {', '.join(names)}")
+        filled: dict[str, list[list[str]]] = {}
         for name in names if wanted is None else [wanted]:
             cells = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
             rows = [[plain_text(cell) for cell in row] for row in cells]
             if any(cell.strip() for row in rows for cell in row):
-                return rows
+                filled[name] = rows
     except (python_calamine.CalamineError, OSError) as fault:
         raise BittingError(f"the workbook can't be read: {fault}", hint="save it again as XLSX or CSV") from None
-    raise BittingError("the workbook is empty", hint="name the sheet with --sheet")
+    if not filled:
+        raise BittingError("the workbook is empty", hint="name the sheet with --sheet")
+    if alone and len(filled) > 1:
+        raise BittingError(
+            f"{len(filled)} sheets hold something: {', '.join(filled)}", hint="name the one with --sheet"
+        )
+    return next(iter(filled.values()))

@@ -357,8 +357,10 @@ def _known_depth(text: str, system: System) -> tuple[int, int, float]:
     name, _, amount = text.partition("=")
     *track, label = name.split() or [""]
     found = next((t for t in system.tracks if not track or t.name.casefold() == track[0].casefold()), None)
-    first = system.tracks[0]
-    form = f"write it as {first.labels[0]}={first.depths[0]:g}; mm, in or thou may stand behind it"
+    first, several = system.tracks[0], len({table_of(system, t.name) for t in system.tracks}) > 1
+    form = f"write it as {f'{first.name} ' * several}{first.labels[0]}={first.depths[0]:g}; mm, in or thou may stand behind it"
+    if several and not track:
+        raise BittingError(f"--known {text!r} names no track, and their depths differ", hint=form)
     try:
         dimension = parse_length(amount, system)
     except BittingError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -331,3 +332,29 @@ def test_steps_only_says_so(knot: Path) -> None:
     assert status == 0
     assert "only steps are given" in stdout
     assert "1 to 2" in stdout
+
+
+def test_titles_may_stand_above_the_header_of_readings(tmp_path: Path, knot: Path) -> None:
+    plain = (EXAMPLES / "knot-keys.csv").read_text(encoding="utf-8")
+    titled = tmp_path / "titled.csv"
+    titled.write_text("INVENTED keys of June,\n\n" + "".join(ln for ln in plain.splitlines(True) if ln[0] != "#"))
+    wanted = run(str(EXAMPLES / "knot-keys.csv"), "-s", str(knot), "--known", "1=8.4")
+    assert run(str(titled), "-s", str(knot), "--known", "1=8.4") == wanted
+
+
+def test_a_known_depth_of_tracks_that_differ_names_its_track(tmp_path: Path, knot: Path) -> None:
+    """It was taken for the first track's, and every depth of both written two tenths off."""
+    own = tmp_path / "two.toml"
+    text = knot.read_text(encoding="utf-8")
+    first = text[text.index("[[tracks]]") :].split("[[tracks]]")[1].split("\n[")[0]
+    second = re.sub(
+        r"depths = {[^}]*}",
+        "depths = { 1 = 8.2, 2 = 7.7, 3 = 7.2, 4 = 6.7, 5 = 6.2 }",
+        first.replace('"left"', '"right"'),
+    )
+    own.write_text(re.sub(r'name = "right"[^\n]*\nlike = "left"', lambda _: second.strip(), text), encoding="utf-8")
+    keys = str(EXAMPLES / "knot-keys.csv")
+    status, stdout, stderr = run(keys, "-s", str(own), "--known", "1=8.4")
+    assert (status, stdout) == (2, "")
+    assert "names no track, and their depths differ" in stderr
+    assert "depth 1 of right is known to be 8.2" in run(keys, "-s", str(own), "--known", "right 1=8.2")[1]

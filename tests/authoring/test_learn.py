@@ -20,6 +20,7 @@ from bitting.authoring.families import LEARNABLE, families, merged
 from bitting.authoring.learn import learn
 from bitting.authoring.tables import codes_in
 from bitting.cli import main
+from bitting.counting import sample
 from bitting.diagram import Counter, code_space
 from bitting.errors import BittingError
 from bitting.model import Place, System, code_of
@@ -345,3 +346,29 @@ def test_a_file_that_is_there_is_told_without_an_option_that_learn_lacks(tmp_pat
     assert "is there already" in done.stderr
     assert "--force" not in done.stderr
     assert target.read_text(encoding="utf-8") == "kept"
+
+
+def test_codes_in_a_column_for_each_track_are_learnt_from(tmp_path: Path) -> None:
+    two = load_system("plover")
+    rows = [
+        [" ".join(cut.text for cut in code.lists(lane)[0].cuts) for lane in two.lanes]
+        for code in sample(two, 9, seed=1)
+    ]
+    table = tmp_path / "codes.csv"
+    table.write_text("".join(",".join(row) + "\n" for row in [["key", "left", "right"], *(["k", *r] for r in rows)]))
+    assert len(codes_in(str(table), two)[0]) == 9
+
+
+def test_of_several_sheets_one_is_named_and_parquet_is_refused_by_name(tmp_path: Path) -> None:
+    """The first sheet was taken in silence, and a Parquet file's codes were printed as the names of its columns."""
+    book = Workbook()
+    book.active.append(["code"])
+    book.active.append(["2212"])
+    book.create_sheet("June").append(["2211"])
+    book.save(tmp_path / "two.xlsx")
+    with pytest.raises(BittingError, match="2 sheets hold something: Sheet, June"):
+        codes_in(str(tmp_path / "two.xlsx"), SMALL)
+    assert [row for row, _ in codes_in(str(tmp_path / "two.xlsx"), SMALL, sheet="Sheet")[0]] == [2]
+    (tmp_path / "t.parquet").write_bytes(b"PAR1code2212PAR1")
+    with pytest.raises(BittingError, match="is a Parquet file"):
+        codes_in(str(tmp_path / "t.parquet"), SMALL)
