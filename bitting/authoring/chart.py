@@ -111,6 +111,7 @@ class _Reader:
     notes: list[str] = field(factory=list)
     heads: list[_Head | None] = field(factory=list)
     labels: list[str] = field(factory=list)
+    counted: dict[str, list[int]] = field(factory=dict)
 
     def depth(self, track: str, label: str, value: _Value, row: int) -> None:
         """One depth; the same label again with another dimension is a fault."""
@@ -131,7 +132,18 @@ class _Reader:
             )
         self.said[key] = text if known == text else f"{known} | {text}"
 
-    def space(self, track: str, value: _Value) -> None:
+    def space(self, track: str, value: _Value, number: str | None = None, row: int = 0) -> None:
+        """The next space; where the chart numbers them, one that is missing or stands twice is a fault."""
+        if number and number.isdecimal():
+            count = self.counted.setdefault(track, [])
+            count.append(int(number))
+            way = count[1] - count[0] if len(count) > 1 else 1
+            if (way == 1 and count[0] > 1) or abs(way) != 1 or count[-1] != count[0] + way * (len(count) - 1):
+                before = f"the one before it {count[-2]}" if len(count) > 1 else "none stands before it"
+                raise BittingError(
+                    f"row {row} of the chart is space {number}, and {before}",
+                    hint="spaces are numbered one after the other: is one missing, or there twice?",
+                )
         self.spaces.setdefault(track, []).append(value)
 
 
@@ -410,6 +422,7 @@ def _parts(block: Sequence[tuple[int, list[str]]]) -> list[list[tuple[int, list[
 def _read_row(reader: _Reader, heads: Sequence[_Head | None], number: int, cells: Sequence[str]) -> None:
     """One row of a block: each value goes where its column says, a depth's under the label before it."""
     label: str | None = None
+    space: str | None = None
     filled = [(head, cell) for head, cell in zip(heads, cells, strict=False) if head and cell]
     for place, (head, cell) in enumerate(filled):
         if head.what in ("depth", "space"):
@@ -419,13 +432,14 @@ def _read_row(reader: _Reader, heads: Sequence[_Head | None], number: int, cells
                     hint="the header names the columns: depth, dimension, space, distance; a rule is written `rule, …`",
                 )
             label = cell
+            space = cell if head.what == "space" else space
         elif head.what == "dimension":
             value = _with_unit(_needed(cell, number, "dimension"), head)
             if label is None:
                 label = str(len(reader.depths.get(head.track, {})) + 1)
             reader.depth(head.track, label, value, number)
         else:
-            reader.space(head.track, _with_unit(_needed(cell, number, "distance"), head))
+            reader.space(head.track, _with_unit(_needed(cell, number, "distance"), head), space, number)
 
 
 def _with_unit(value: _Value, head: _Head) -> _Value:
