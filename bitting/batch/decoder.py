@@ -108,6 +108,8 @@ def _row(answer: Decoded, system: System) -> Row:
     return Row("unsure", answer.code, words, second.code if second else "", probability=answer.probability)
 
 
+MOST_DEPTHS = 4
+"""Depths that a cut to be measured again is said to be one of, at most."""
 WHY: dict[Kind, str] = {
     "listing": "the list may have been taken otherwise",
     "not read": "a cut has no reading that can be used",
@@ -140,7 +142,7 @@ def _doubts(answer: Decoded, system: System) -> str:
     again = []
     for cut in doubtful[:DOUBTFUL]:
         name = cut_name(cut.side, cut.track if several else "cut", cut.cut)
-        depths = " or ".join([cut.depth, *(a.depth for a in cut.alternatives[:2] if a.probability >= 0.01)])
-        again.append(f"{name} ({depths})")
+        likely = [cut.depth, *(a.depth for a in cut.alternatives if a.probability >= 0.01)]
+        again.append(f"{name} ({' or '.join(likely) if len(likely) <= MOST_DEPTHS else 'any depth'})")
     more = f" and {len(doubtful) - DOUBTFUL} more" if len(doubtful) > DOUBTFUL else ""
     return f"measure again {', '.join(again)}{more}"

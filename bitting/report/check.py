@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bitting.checking import Report
+from bitting.checking import Report, read_places
 from bitting.errors import point_at
 from bitting.model import Code, Finding, Place, System
 from bitting.notation import plain
@@ -25,13 +25,17 @@ def render(code: Code, report: Report, columns: int, plain_text: bool, *, meant:
     certain what was meant."""
     faults = [f for f in report.findings if f.level == "must"]
     advice = [f for f in report.findings if f.level == "should"]
-    place = f"{report.system}, as the {report.lock} lock reads it" if report.lock else report.system
+    read = set(read_places(code.system, report.lock)) if report.lock else set()
+    unread = bool(report.lock and faults) and all(fault.places and not read & set(fault.places) for fault in faults)
+    place = f"{report.system}, as the {report.lock} lock reads it" if report.lock and not unread else report.system
     if report.legal:
         yield f"legal in {place}: {code.plain}", GOOD
     elif meant:
         yield f"NOT a code of {place} as it is written", BAD
     else:
         yield f"NOT legal in {place}: {plural(len(faults), 'fault')}", BAD
+        if unread:
+            yield f"(in cuts that the {report.lock} lock doesn't read: write ? for those to leave them out)", None
         if report.canonical is not None:
             yield f"read as {code.plain}", None
     if meant:

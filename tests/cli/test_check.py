@@ -278,6 +278,15 @@ def test_bad_systems_and_options():
     assert "Did you mean 'check'?" in run("chek", LEGAL, "-s", "plover").stderr
 
 
+def test_a_fault_in_cuts_that_the_lock_does_not_read_is_no_fault_of_what_it_reads():
+    found = run("check", "left: 2133214 / right: 1124421", "-s", "plover", "--lock", "door")
+    first, second = found.stdout.splitlines()[:2]
+    assert (found.exit_code, first) == (1, "NOT legal in plover: 1 fault")
+    assert second == "(in cuts that the door lock doesn't read: write ? for those to leave them out)"
+    both = run("check", "left: 2513214 / right: 1124421", "-s", "plover", "--lock", "door").stdout
+    assert both.startswith("NOT legal in plover, as the door lock reads it: ")
+
+
 def test_a_lock_reads_some_cuts():
     assert run("check", "left: 21332?? / right: 11244??", "-s", "plover", "--lock", "door").exit_code == 0
     assert run("check", "left: 21332?? / right: 11244??", "-s", "plover", "--lock", "steering").exit_code == 1
