@@ -45,6 +45,8 @@ _DIMENSION = {
     "dimension", "dimensions", "dim", "size", "measure", "measurement", "metalleft", "rootdepth", "remaining", "value",
     "cutdepth", "height",
 }  # fmt: skip
+_FROM = {"from", "to", "the", "stop", "shoulder", "tip", "bow", "edge", "across", "blade", "root"}
+"""Words that say from where something is measured."""
 _NUMBERED = {"no", "number", "#", "label", "code"}
 _SPACE = {"space", "spaces", "spaceno", "cut", "cuts", "position", "positions", "pos"}
 _DISTANCE = {
@@ -283,6 +285,8 @@ def _headers(cells: Sequence[str]) -> list[_Head | None] | None:
             heads += [_Head(role), _Head(_VALUE[role], "", unit)]
         elif role:
             heads.append(_Head(role, "", unit))
+        elif before and _plain(cell) in _FROM:  # `Space  from shoulder`: no track is called so
+            heads.append(_Head(value, "", unit) if before.what in _VALUE else None)
         elif cell and before:  # a name of its own: the value of one track
             several = sum(1 for other in cells if other and not _role(other)) > 1
             heads.append(_Head(value, cell if several else "", unit))

@@ -40,6 +40,7 @@ SHAPES = {
     "quoted cells": '"depth","dimension"\n"1","8.60"\n"2",8.15\n3,"7.70"\n\n'
     '"space","distance, mm"\n1,"21.4"\n2,19.1\n3,16.8\n4,14.5',
     "cut and space": "depth,dimension\n1,8.60\n2,8.15\n3,7.70\n\ncut,space\n1,21.4\n2,19.1\n3,16.8\n4,14.5",
+    "measured from somewhere": "Depth  Root\n1 8.60\n2 8.15\n3 7.70\n\nSpace  from shoulder\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
     "remarks": "# from the wall\ndepth dimension\n1 8.60\n# the next is worn\n2 8.15\n3 7.70\n\n"
     "space distance\n1 21.4\n2 19.1\n3 16.8\n4 14.5",
 }

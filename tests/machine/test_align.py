@@ -616,6 +616,20 @@ def test_a_jump_is_no_reason_to_call_the_keys_before_it_off(tmp_path: Path) -> N
     assert history.depth.centre == pytest.approx(0.0, abs=0.003)
 
 
+def test_a_jump_that_may_be_a_drift_is_not_told_as_one(tmp_path: Path) -> None:
+    """A slow drift with some scatter, a step at BIC 0.2 from a line: "has jumped" sent people to look for a loose stop."""
+    path, seen = tmp_path / "machine.csv", []
+    random = np.random.default_rng(7)
+    for week in range(18):
+        value = float(0.004 * week + random.normal(0, 0.012))
+        seen += append(
+            path, result_of(value), f"2031-{1 + week // 4:02d}-{1 + 7 * (week % 4):02d}", adjusted=False
+        ).signals
+    assert any("too early to tell" in signal for signal in seen)
+    assert any("drifts by +" in signal for signal in seen[-3:])
+    assert not any("has jumped" in signal for signal in seen)
+
+
 def test_what_the_history_says_stands_beside_the_verdict_of_one_key(tmp_path: Path) -> None:
     path, made = tmp_path / "machine.csv", system()
     for i in range(8):

@@ -234,6 +234,8 @@ def trend(
 
 ROUNDED_MM = 0.01 / math.sqrt(12)
 """Standard deviation of a reading that a caliper rounds to hundredths: no course of keys is known better."""
+DECISIVE = 6.0
+"""By so much the Bayesian information criterion of a line must be worse before a step is told as one (common practice)."""
 LEAST_KEYS = 5
 """Keys with which a line and a step can be told apart at all."""
 
@@ -465,6 +467,12 @@ def _signals(what: str, course: _Course, unit: str) -> tuple[str, ...]:
         return (
             f"the {what} setting drifts by {found.rate * times:+.{digits}f} ± {2 * found.rate_sd * times:.{digits}f} {unit} "
             f"{each} (a straight line against no change: F test, p = {found.p_value:.1g}){when}",
+        )
+    if found is not None and found.size is not None and found.bic < DECISIVE:
+        return (
+            f"the {what} setting has changed, by {found.size:+.{digits}f} {unit} if in one step before key "
+            f"{(found.at or 0) + 1}: a jump or a drift, too early to tell (BIC {found.bic:.1f} apart; F test, p = "
+            f"{found.p_value:.1g})",
         )
     if found is not None and found.size is not None:
         return (
