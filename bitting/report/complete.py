@@ -98,7 +98,7 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             return
         deepened = not number and len(tries) > 1
         how = (
-            f" (moves: bitting plan -s {typed_as(system)} --have - asks for the next try, then the one before)"
+            f" (moves: bitting plan -s {typed_as(system)} --have -, the next try, then the last)"
             if deepened
             else ""
         )
