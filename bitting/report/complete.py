@@ -97,11 +97,7 @@ def _blanks(answer: Completion, system: System, shown: int) -> Iterator[str]:
             yield f"and {len(answer.tries) - number:,} more blanks (--limit shows more, --json all)"
             return
         deepened = not number and len(tries) > 1
-        how = (
-            f" (moves: bitting plan -s {typed_as(system)} --have -, the next try, then the last)"
-            if deepened
-            else ""
-        )
+        how = f" (moves: bitting plan -s {typed_as(system)} --have -, the next try, then the last)" if deepened else ""
         yield f"Blank {number + 1}:{how}"
         for place, (step, code) in enumerate(zip(tries[:left], answer.tries[number], strict=False)):
             chance = f"  {percent(chances[code])}" if code in chances else ""
