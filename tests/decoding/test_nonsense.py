@@ -57,7 +57,7 @@ def test_nonsense_is_found_out_soon(name: str) -> None:
     assert set(verdicts) == {"no-fit"} or name == "dunlin"  # whose steps are small beside the errors of a caliper
 
 
-@pytest.mark.parametrize("name", but_long(["plover", "wren", "heron"], "heron"))
+@pytest.mark.parametrize("name", ["plover", "wren"])
 def test_readings_that_fit_nothing_are_answered_by_the_whole_model(name: str) -> None:
     """The code, its probability and the runners-up are what all of the model says, whatever the verdict."""
     system = load_system(name)
