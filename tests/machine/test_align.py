@@ -607,11 +607,13 @@ def test_history_tells_of_a_jump(tmp_path: Path) -> None:
 def test_a_jump_is_no_reason_to_call_the_keys_before_it_off(tmp_path: Path) -> None:
     """What came after the jump is judged by what was before; the centre was the mean of both, and still weeks were DRIFT."""
     path = tmp_path / "machine.csv"
-    off = [0.0, 0.002, -0.001, 0.003, -0.002, 0.001, 0.081, 0.079, 0.082, 0.078]
+    off = [0.0, 0.002, -0.001, 0.003, -0.002, 0.001, 0.081, 0.059, 0.082, 0.062]
     for day, value in enumerate(off, 1):
-        history = append(path, result_of(value), f"2031-01-{day:02d}", adjusted=False)
-    assert "jumped by +0.080 mm before key 7" in history.signals[0]
-    assert history.depth.signals == (6, 7, 8, 9)
+        found = result_of(value)
+        found = attrs.evolve(found, depth_offset=attrs.evolve(found.depth_offset, sd=0.02))
+        history = append(path, found, f"2031-01-{day:02d}", adjusted=False)
+    assert "jumped by +0.071 mm before key 7" in history.signals[0]
+    assert history.depth.signals == (6, 8, 9)  # key 8 is within the limits of those before the jump
     assert history.depth_ewma.signals == ()
     assert history.depth.centre == pytest.approx(0.0, abs=0.003)
 
