@@ -14,7 +14,9 @@ import random
 import time
 from collections.abc import Iterator, Sequence
 
-from bitting.authoring.learn import learn, without_rules
+from attrs import evolve
+
+from bitting.authoring.learn import learn
 from bitting.diagram import code_space
 from bitting.model import Depths, Rule, System
 from bitting.rules import read_rule
@@ -55,7 +57,7 @@ def main() -> None:
     runs = wrong = 0
     for name in given.systems:
         system = load_system(name)
-        bare = without_rules(system)
+        bare = evolve(system, must=(), should=(), rules=())
         true = [rule for rule in system.rules if rule.level == "must"]
         for number in given.codes:
             for bad in given.bad:
