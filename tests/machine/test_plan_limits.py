@@ -19,7 +19,7 @@ from bitting.machine.plan import moves
 from bitting.machine.plan.bite import with_bites
 from bitting.machine.plan.dial import setting_of
 from bitting.machine.plan.moves import Direction, Order, moves_for, stops_between
-from bitting.machine.plan.plan import Plan, plan
+from bitting.machine.plan.plan import Plan, Take, plan
 from bitting.machine.plan.steps import Step, path_of
 from bitting.model import System, code_of
 from bitting.report.plan import plan_lines
@@ -343,8 +343,13 @@ def test_on_a_machine_with_play_in_its_depth_every_move_mills_at_its_own(name: s
     is no room to go past the shallowest depth."""
     system = load_system(name)
     machine = Machine("m", "mm", None, Control(1.0, 0.0, "deepens", 100, play))
-    for code in sample(system, 6, seed=2):
-        made = plan(code, system, machine=machine)
+    codes = sample(system, 6, seed=2)
+    plans = [plan(code, system, machine=machine) for code in codes]
+    taken = [Take(lane, cut, 0.02 + 0.03 * cut, None) for lane in range(2) for cut in range(7)]
+    plans += [
+        plan(code, system, machine=machine, take=taken) for code in codes[:3]
+    ]  # backs out to depths between the table's
+    for made in plans:
         assert made.good
         for track in made.tracks:
             shallowest, deeper = track.frame.dimension(0.0), track.frame.dimension(1.0) - track.frame.dimension(0.0)

@@ -173,10 +173,10 @@ class _Writer:
         if label is not None:
             self.add("depth", label, play)
         else:
-            self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w))
+            self.to_absolute("ease" if ease else "take", "depth", self.frame.dimension(w), play)
 
-    def to_absolute(self, action: str, control: str, value: float) -> None:
-        self.add(action, f"{control} {round(value, 12)!r}")
+    def to_absolute(self, action: str, control: str, value: float, play: float = 0.0) -> None:
+        self.add(action, f"{control} {round(value, 12)!r}", play)
 
 
 def moves_for(frame: Frame, depths: Sequence[int], order: Order) -> tuple[tuple[Step, ...], tuple[str, ...]]:

@@ -60,7 +60,8 @@ class Step(Value):
 
     def set_to(self, control: ControlName) -> float:
         """What a control is set to, uncorrected: where it stands, and the play that its own move takes up."""
-        return (self.space if control == "space" else self.depth) + self.play * (self.action == control)
+        own = self.action == control or self.to.startswith(control)  # an ease goes to `depth 8.2`
+        return (self.space if control == "space" else self.depth) + self.play * own
 
     def as_dict(self) -> dict[str, Any]:
         """The step as JSON; lengths rounded to a millionth of the unit."""
