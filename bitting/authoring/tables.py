@@ -130,8 +130,9 @@ def keys_in(name: str, sheet: str | None = None) -> list[tuple[int, str, str]]:
     if len(head) > 2 and not any(map(_decimals, head)):
         hint = "put all readings of a key in one cell, bow to tip, under `readings`, and its code under `code`"
         raise BittingError("no column of the table is called readings", hint=hint)
-    if lines and not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows.values()):
-        return [(number, "", line) for number, line in lines.items()]
+    if not all(len(row) == 2 and _decimals(row[0]) != _decimals(row[1]) for row in rows.values()):
+        lists = lines or {number: " ".join(row).strip() for number, row in rows.items()}
+        return [(number, "", line) for number, line in lists.items()]
     order = [(1, 0) if _decimals(row[1]) else (0, 1) for row in rows.values()]
     return [(number, *_key(row, *at)) for (number, row), at in zip(rows.items(), order, strict=True)]
 

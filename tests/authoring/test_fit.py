@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from attrs import evolve
 from click.testing import CliRunner
+from openpyxl import Workbook
 
 from bitting.authoring.fit import Anchor, Key, fit_chart
+from bitting.authoring.tables import keys_in
 from bitting.cli import main
 from bitting.decoding.model import MeasurementModel, model_of
 from bitting.errors import BittingError
@@ -358,3 +360,12 @@ def test_a_known_depth_of_tracks_that_differ_names_its_track(tmp_path: Path, kno
     assert (status, stdout) == (2, "")
     assert "names no track, and their depths differ" in stderr
     assert "depth 1 of right is known to be 8.2" in run(keys, "-s", str(own), "--known", "right 1=8.2")[1]
+
+
+def test_a_workbook_of_one_column_is_a_list_of_readings(tmp_path: Path) -> None:
+    """It ended in a traceback."""
+    book = Workbook()
+    for text in ("# INVENTED", "7.4 7.9 8.3", "7.5 7.9 8.4"):
+        book.active.append([text])
+    book.save(tmp_path / "list.xlsx")
+    assert keys_in(str(tmp_path / "list.xlsx")) == [(2, "", "7.4 7.9 8.3"), (3, "", "7.5 7.9 8.4")]
